@@ -1,0 +1,118 @@
+"""Lengths as people type them, and as they are shown; converted here and nowhere else.
+
+Inside pitmap plate positions are millimetres and depths are micrometres. 1 in = 25.4 mm exactly and
+1 thou (mil) = 25.4 um exactly (international inch, NIST SP 811).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from functools import cache
+from typing import Any, Literal
+
+import pint
+
+from .errors import InputError
+from .estimate import Estimate
+
+__all__ = ["UM_PER_THOU", "UnitSystem", "format_depth", "format_estimate", "format_length", "parse_length"]
+
+UnitSystem = Literal["mm", "inch"]
+"""``mm``: mm and um; ``inch``: inch and thou."""
+
+UM_PER_THOU = 25.4
+
+_SAFE = re.compile(r"\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*([a-zA-Zµμ\"']*)\s*")
+_ALIASES = {
+    "mil": "thou", "mils": "thou", "thous": "thou", "tenth": "tenth", "tenths": "tenth",
+    '"': "inch", "in": "inch", "inches": "inch", "µm": "um", "μm": "um", "micron": "um", "microns": "um",
+    "uin": "microinch", "microinches": "microinch", "µin": "microinch", "μin": "microinch",
+}  # fmt: skip
+
+
+@cache
+def _registry() -> Any:
+    # Looked up once and late: building pint's registry takes longer than a whole CLI call without it.
+    registry = pint.UnitRegistry(cache_folder=None)
+    registry.define("tenth = 0.1 * thou")
+    return registry
+
+
+def parse_length(text: str | float, *, to: Literal["um", "mm"], default_unit: str = "") -> float:
+    """A length as typed ("3 thou", "0.003 in", "76 um", "0,08 mm") as a number in `to`.
+
+    Parameters
+    ----------
+    text : str or float
+        What was typed. A bare number takes `default_unit`.
+    to : {"um", "mm"}
+        Unit of the answer.
+    default_unit : str
+        Unit of a bare number; without one a bare number is refused.
+
+    Raises
+    ------
+    InputError
+        Not a number with a length unit, or a bare number with no default.
+    """
+    shown = str(text)
+    match = _SAFE.fullmatch(shown)
+    if not match:
+        raise InputError(f"length {shown!r}: expected a number and a unit, such as 3 thou, 0.003 in, 76 um, 0.08 mm")
+    number = float(match[1].replace(",", "."))
+    unit = match[2] or default_unit
+    if not unit:
+        raise InputError(f"length {shown!r}: no unit; write um, mm, thou or in after the number")
+    unit = unit if unit in _ALIASES else unit.lower()
+    unit = _ALIASES.get(unit, unit)
+    try:
+        value = float(_registry().Quantity(number, unit).to(to).magnitude)
+    except (pint.errors.PintError, AttributeError) as error:
+        raise InputError(f"length {shown!r}: {unit!r} is not a length unit; use um, mm, thou or in") from error
+    if not math.isfinite(value):
+        raise InputError(f"length {shown!r}: not a finite number")
+    return value
+
+
+def format_depth(value_um: float, system: UnitSystem = "mm", *, digits: int | None = None) -> str:
+    """A depth or stock in um, shown as um or thou."""
+    if math.isnan(value_um):
+        return "not known"
+    if math.isinf(value_um):
+        return "no bound"
+    if system == "inch":
+        return f"{value_um / UM_PER_THOU:.{1 if digits is None else digits}f} thou"
+    return f"{value_um:.{0 if digits is None else digits}f} um"
+
+
+def format_length(value_mm: float, system: UnitSystem = "mm", *, digits: int | None = None) -> str:
+    """A length in the plane in mm, shown as mm or inch."""
+    if math.isnan(value_mm):
+        return "not known"
+    if math.isinf(value_mm):
+        return "no bound"
+    if system == "inch":
+        return f"{value_mm / 25.4:.{3 if digits is None else digits}f} in"
+    return f"{value_mm:.{2 if digits is None else digits}f} mm"
+
+
+def format_estimate(estimate: Estimate, kind: Literal["depth", "length", "share"], system: UnitSystem = "mm") -> str:
+    """An estimate with its interval, never with more digits than the interval supports.
+
+    ``depth`` is in um, ``length`` in mm, ``share`` a fraction shown in percent.
+    """
+    if not estimate.is_known:
+        return f"not known ({estimate.reason})"
+    scale, unit = {
+        ("depth", "mm"): (1.0, "um"), ("depth", "inch"): (1 / UM_PER_THOU, "thou"),
+        ("length", "mm"): (1.0, "mm"), ("length", "inch"): (1 / 25.4, "in"),
+    }.get((kind, system), (100.0, "%"))  # fmt: skip
+    value, low, high = (x * scale for x in (estimate.value, estimate.low, estimate.high))
+    if not estimate.has_interval:
+        return f"{value:.3g} {unit} (no interval: {estimate.reason})"
+    width = high - low
+    places = 0 if not math.isfinite(width) or width <= 0 else max(0, 1 - math.floor(math.log10(width / 2)))
+    places = min(places, 4)
+    top = "no upper bound" if math.isinf(high) else f"{high:.{places}f}"
+    return f"{value:.{places}f} {unit} ({low:.{places}f} to {top})"
