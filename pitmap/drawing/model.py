@@ -1,0 +1,176 @@
+"""The drawing of one face of a plate, in millimetres: outline, openings, bore trace, zones, bands."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from shapely import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import unary_union
+
+from ..errors import DrawingError
+from ..grid import Grid
+
+__all__ = ["OPENING_KINDS", "WORKING_ZONES", "ZONE_NAMES", "Band", "Drawing", "Opening", "fill_mask"]
+
+OPENING_KINDS = ("bolt", "dowel", "coolant", "port", "bore", "drain", "lift", "other")
+ZONE_NAMES = ("running_surface", "seal_land", "rim")
+WORKING_ZONES = ("running_surface", "seal_land")
+"""Zones that carry a seal or a rotor; the rim matters for flatness only."""
+
+_SUBPIXEL_BITS = 6
+"""fillPoly takes fixed-point corners; 1/64 px is finer than any drawing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opening:
+    """A hole through the face.
+
+    Parameters
+    ----------
+    name : str
+        Unique in the drawing.
+    kind : str
+        One of :data:`OPENING_KINDS`.
+    polygon : shapely.Polygon
+        Its edge, mm.
+    """
+
+    name: str
+    kind: str
+    polygon: Polygon
+
+    def __post_init__(self) -> None:
+        if self.kind not in OPENING_KINDS:
+            raise DrawingError(f"opening {self.name!r}: kind {self.kind!r} is not one of {', '.join(OPENING_KINDS)}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Band:
+    """A named strip of the face that a seal sweeps, with the width of the seal that crosses it, mm."""
+
+    name: str
+    polygon: Polygon | MultiPolygon
+    seal_width_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Drawing:
+    """One face of a plate, seen looking at the worked face.
+
+    Parameters
+    ----------
+    name : str
+        What the plate and face are called.
+    thickness_mm : float
+        Thickness of the plate; openings show a wall this deep.
+    outline : shapely.Polygon
+        Outer edge, mm, without interiors.
+    openings : tuple of Opening
+    zones : mapping of str to shapely.Polygon or MultiPolygon
+        Keys from :data:`ZONE_NAMES`; polygons with the openings already cut out.
+    trace : shapely.Polygon or None
+        Area inside the bore trace of the rotor housing.
+    bands : tuple of Band
+    coolant_edge : shapely.Polygon or None
+        Area inside the outer edge of the seal land, where known.
+    photo_hints, limits : mapping
+        Free entries of the TOML beside the drawing.
+
+    Raises
+    ------
+    DrawingError
+        Empty or invalid outline, repeated opening name, unknown zone.
+    """
+
+    name: str
+    thickness_mm: float
+    outline: Polygon
+    openings: tuple[Opening, ...]
+    zones: Mapping[str, Polygon | MultiPolygon]
+    trace: Polygon | None = None
+    bands: tuple[Band, ...] = ()
+    coolant_edge: Polygon | None = None
+    photo_hints: Mapping[str, object] = field(default_factory=dict)
+    limits: Mapping[str, object] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.outline.is_empty or not self.outline.is_valid:
+            raise DrawingError(f"drawing {self.name!r}: the outline is empty or crosses itself")
+        names = [o.name for o in self.openings]
+        repeated = {n for n in names if names.count(n) > 1}
+        if repeated:
+            raise DrawingError(f"drawing {self.name!r}: opening names repeated: {', '.join(sorted(repeated))}")
+        odd = set(self.zones) - set(ZONE_NAMES)
+        if odd:
+            raise DrawingError(f"drawing {self.name!r}: unknown zones {', '.join(sorted(odd))}")
+        ordered = {name: self.zones[name] for name in ZONE_NAMES if name in self.zones}
+        object.__setattr__(self, "zones", MappingProxyType(ordered))
+
+    @property
+    def zone_names(self) -> tuple[str, ...]:
+        """Names of the zones in the order of :data:`ZONE_NAMES`."""
+        return tuple(self.zones)
+
+    def face(self) -> BaseGeometry:
+        """Machined metal: the outline less every opening, mm."""
+        return self.outline.difference(unary_union([o.polygon for o in self.openings]))
+
+    def grid(self, px_per_mm: float, margin_mm: float = 2.0) -> Grid:
+        """A raster over the whole plate."""
+        return Grid.over_bounds(self.outline.bounds, px_per_mm, margin_mm)
+
+    def mask(self, grid: Grid) -> NDArray[np.bool_]:
+        """True on the metal of the face."""
+        return fill_mask(self.face(), grid)
+
+    def zone_raster(self, grid: Grid) -> NDArray[np.uint8]:
+        """0 outside every zone, else 1 + place in :attr:`zone_names`; borders go to the later zone."""
+        out = np.zeros(grid.shape, np.uint8)
+        for value, geometry in enumerate(self.zones.values(), 1):
+            out[fill_mask(geometry, grid)] = value
+        return out
+
+    def mirrored(self, name: str) -> Drawing:
+        """The same drawing seen from the other side (x -> -x), under another name."""
+        from shapely.affinity import scale
+
+        def flip(g):  # type: ignore[no-untyped-def]
+            return None if g is None else scale(g, -1, 1, origin=(0, 0))
+
+        return Drawing(
+            name=name,
+            thickness_mm=self.thickness_mm,
+            outline=flip(self.outline),
+            openings=tuple(Opening(name=o.name, kind=o.kind, polygon=flip(o.polygon)) for o in self.openings),
+            zones={k: flip(v) for k, v in self.zones.items()},
+            trace=flip(self.trace),
+            bands=tuple(Band(name=b.name, polygon=flip(b.polygon), seal_width_mm=b.seal_width_mm) for b in self.bands),
+            coolant_edge=flip(self.coolant_edge),
+            photo_hints=self.photo_hints,
+            limits=self.limits,
+        )
+
+
+def fill_mask(geometry: BaseGeometry, grid: Grid) -> NDArray[np.bool_]:
+    """Pixels of `grid` covered by a polygon or multipolygon (mm), holes left out.
+
+    Pixels that an edge passes through count as covered, so neighbouring areas share them.
+    """
+    out = np.zeros(grid.shape, np.uint8)
+    parts = getattr(geometry, "geoms", [geometry])
+    one = 1 << _SUBPIXEL_BITS
+    for part in parts:
+        if not isinstance(part, Polygon) or part.is_empty:
+            continue
+        rings = [part.exterior, *part.interiors]
+        corners = [np.round(one * grid.mm_to_px(np.asarray(r.coords)[:, :2])).astype(np.int32) for r in rings]
+        layer = np.zeros_like(out)
+        cv2.fillPoly(layer, corners, 1, shift=_SUBPIXEL_BITS)
+        out |= layer
+    return out.astype(bool)
