@@ -1,0 +1,276 @@
+"""The frozen record of one survey of one face, and its folder on disk."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from .classes import CLASS_WORDS, Stage
+from .errors import InputError
+from .estimate import Estimate
+from .grid import Grid
+from .measure import LANDS, MARKS, RATINGS, ZONES, Measurement
+from .registration import Alignment
+from .surface import ClassMap
+from .tables import Schema
+
+__all__ = ["FILE_VERSION", "Inspection", "PhotoSource", "load_inspection", "save_inspection"]
+
+FILE_VERSION = 1
+_JSON, _CODES, _CONFIDENCE, _PICTURE = "inspection.json", "classes.png", "confidence.png", "face.jpg"
+_TABLES: dict[str, Schema] = {"marks": MARKS, "zones": ZONES, "lands": LANDS, "ratings": RATINGS}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoSource:
+    """One photo that an inspection rests on: its name, SHA-256, size in pixels, and what the gate said."""
+
+    name: str
+    sha256: str
+    width_px: int
+    height_px: int
+    taken: str = ""
+    findings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Inspection:
+    """Everything one survey of one face found.
+
+    Parameters
+    ----------
+    face : str
+        The face, as the shop calls it.
+    stage : Stage
+    surveyed_on : date or None
+    removed_um : Estimate
+        Stock taken off before this survey since the face was received, um.
+    drawing_name : str
+    photos : tuple of PhotoSource
+    alignment : Alignment
+        Of the first photo; every other photo was aligned by itself.
+    class_map : ClassMap
+    measurement : Measurement
+    picture : (row, column, 3) uint8 array
+        The straightened face, RGB.
+    picture_grid : Grid
+    notes : tuple of str
+        What a reader should know: gain of merged lamps, findings of the gate.
+    settings, versions : mapping
+    """
+
+    face: str
+    stage: Stage
+    surveyed_on: date | None
+    removed_um: Estimate
+    drawing_name: str
+    photos: tuple[PhotoSource, ...]
+    alignment: Alignment
+    class_map: ClassMap
+    measurement: Measurement
+    picture: NDArray[np.uint8]
+    picture_grid: Grid
+    notes: tuple[str, ...] = ()
+    settings: Mapping[str, object] = field(default_factory=dict)
+    versions: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def marks(self) -> pd.DataFrame:
+        """One row per mark."""
+        return self.measurement.marks
+
+    @property
+    def zones(self) -> pd.DataFrame:
+        """One row per zone and class."""
+        return self.measurement.zones
+
+    @property
+    def lands(self) -> pd.DataFrame:
+        """The narrowest places of the seal land."""
+        return self.measurement.lands
+
+
+def _estimate_to_json(e: Estimate) -> dict[str, Any]:
+    # JSON has no NaN or infinity; null for "none" and a word for "no bound" keep the file valid everywhere.
+    def plain(x: float) -> float | str | None:
+        return None if math.isnan(x) else ("inf" if x > 0 else "-inf") if math.isinf(x) else x
+
+    return {"value": plain(e.value), "low": plain(e.low), "high": plain(e.high), "level": e.level, "reason": e.reason}
+
+
+def _estimate_from_json(d: Mapping[str, Any]) -> Estimate:
+    def number(x: Any) -> float:
+        return math.nan if x is None else float(x)
+
+    return Estimate(
+        value=number(d["value"]), low=number(d["low"]), high=number(d["high"]), level=d["level"], reason=d["reason"]
+    )
+
+
+def _plain(value: Any) -> Any:
+    """NumPy scalars, tuples and NaN as JSON knows them."""
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, np.generic):
+        return _plain(value.item())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    return [_plain(row) for row in table.to_dict("records")]
+
+
+def inspection_to_dict(inspection: Inspection) -> dict[str, Any]:
+    """The inspection as plain values: alignment, figures, settings, versions, photo hashes; no rasters."""
+    grid = inspection.class_map.grid
+    return {
+        "pitmap_inspection": FILE_VERSION,
+        "face": inspection.face,
+        "stage": inspection.stage.name,
+        "surveyed_on": inspection.surveyed_on.isoformat() if inspection.surveyed_on else None,
+        "removed_um": _estimate_to_json(inspection.removed_um),
+        "drawing": inspection.drawing_name,
+        "photos": [_plain(asdict(p)) for p in inspection.photos],
+        "alignment": _plain(inspection.alignment.to_dict()),
+        "raster": {"file": _CODES, "codes": {int(c): w for c, w in CLASS_WORDS.items()}, **asdict(grid)},
+        "picture": {"file": _PICTURE, **asdict(inspection.picture_grid)},
+        **{name: _records(getattr(inspection.measurement, name)) for name in _TABLES},
+        "land_paths_mm": [_plain(np.round(p, 3)) for p in inspection.measurement.land_paths],
+        "notes": list(inspection.notes),
+        "settings": _plain(dict(inspection.settings)),
+        "versions": dict(inspection.versions),
+    }
+
+
+def _encode(path: Path, picture: NDArray[Any], args: list[int] | None = None) -> None:
+    ok, data = cv2.imencode(path.suffix, picture, args or [])
+    if not ok:
+        raise InputError(f"{path.name}: the picture could not be encoded")
+    path.write_bytes(data.tobytes())
+
+
+def save_inspection(inspection: Inspection, folder: str | Path) -> Path:
+    """Write an inspection as a folder: JSON, rasters, CSV tables.
+
+    The folder appears whole or not at all: it is written beside its place and then renamed.
+
+    Raises
+    ------
+    InputError
+        The folder exists and holds something other than an inspection, or cannot be written.
+    """
+    folder = Path(folder)
+    if folder.exists() and (not folder.is_dir() or (any(folder.iterdir()) and not (folder / _JSON).exists())):
+        raise InputError(f"{folder}: is not an inspection folder; choose another --out or empty it first")
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        temporary = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    except OSError as error:
+        raise InputError(f"{folder}: cannot be written ({error.strerror}); choose another folder") from error
+    try:
+        document = inspection_to_dict(inspection)
+        (temporary / _JSON).write_text(json.dumps(document, indent=1, allow_nan=False), encoding="utf-8")
+        _encode(temporary / _CODES, inspection.class_map.codes)
+        _encode(temporary / _CONFIDENCE, np.round(255 * np.clip(inspection.class_map.confidence, 0, 1)).astype(np.uint8))
+        bgr = cv2.cvtColor(np.ascontiguousarray(inspection.picture), cv2.COLOR_RGB2BGR)
+        _encode(temporary / _PICTURE, bgr, [cv2.IMWRITE_JPEG_QUALITY, 92])
+        for name in _TABLES:
+            getattr(inspection.measurement, name).to_csv(temporary / f"{name}.csv", index=False)
+        os.chmod(temporary, 0o755)
+        if folder.exists():
+            old = folder.with_name(f".{folder.name}.old")
+            shutil.rmtree(old, ignore_errors=True)
+            folder.rename(old)
+            temporary.rename(folder)
+            shutil.rmtree(old)
+        else:
+            temporary.rename(folder)
+    except OSError as error:
+        raise InputError(f"{folder}: cannot be written ({error.strerror}); free some space or choose another folder") from error
+    finally:
+        shutil.rmtree(temporary, ignore_errors=True)
+    return folder
+
+
+def _decode(path: Path, flags: int) -> NDArray[np.uint8]:
+    try:
+        picture = cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), flags)
+    except (OSError, cv2.error) as error:
+        raise InputError(f"{path}: cannot be read; map the photo again") from error
+    if picture is None:
+        raise InputError(f"{path}: is not a picture; map the photo again")
+    return np.asarray(picture, np.uint8)
+
+
+def _table(schema: Schema, rows: list[dict[str, Any]]) -> pd.DataFrame:
+    # to_dict wrote null for NaN; a float column takes it back as NaN through astype.
+    return schema.frame([{k: (math.nan if v is None else v) for k, v in row.items()} for row in rows])
+
+
+def load_inspection(folder: str | Path) -> Inspection:
+    """Read an inspection folder back.
+
+    Raises
+    ------
+    InputError
+        Not an inspection folder, a newer file version, a missing or damaged file.
+    """
+    folder = Path(folder)
+    path = folder / _JSON
+    try:
+        d = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(f"{folder}: no {_JSON} in it; give a folder that `pitmap map --out` wrote") from error
+    except ValueError as error:
+        raise InputError(f"{path}: is damaged ({error}); map the photo again") from error
+    version = d.get("pitmap_inspection") if isinstance(d, dict) else None
+    if version != FILE_VERSION:
+        raise InputError(f"{path}: file version {version!r}; this pitmap reads version {FILE_VERSION}")
+    try:
+        grids = [
+            Grid(**{k: d[key][k] for k in ("x0_mm", "y1_mm", "px_per_mm", "n_rows", "n_cols")})
+            for key in ("raster", "picture")
+        ]
+        stage = Stage(d["stage"])
+        codes = _decode(folder / _CODES, cv2.IMREAD_UNCHANGED)
+        confidence = _decode(folder / _CONFIDENCE, cv2.IMREAD_UNCHANGED)
+        if codes.shape != grids[0].shape or confidence.shape != grids[0].shape:
+            raise InputError(f"{folder}: {_CODES} or {_CONFIDENCE} does not have the size in {_JSON}; map the photo again")
+        tables = {name: _table(schema, d[name]) for name, schema in _TABLES.items()}
+        return Inspection(
+            face=d["face"],
+            stage=stage,
+            surveyed_on=date.fromisoformat(d["surveyed_on"]) if d["surveyed_on"] else None,
+            removed_um=_estimate_from_json(d["removed_um"]),
+            drawing_name=d["drawing"],
+            photos=tuple(PhotoSource(**{**p, "findings": tuple(p["findings"])}) for p in d["photos"]),
+            alignment=Alignment.from_dict(d["alignment"]),
+            class_map=ClassMap(codes=codes, confidence=confidence.astype(np.float32) / 255, grid=grids[0], stage=stage),
+            measurement=Measurement(**tables, land_paths=tuple(np.array(p, float).reshape(-1, 2) for p in d["land_paths_mm"])),
+            picture=cv2.cvtColor(_decode(folder / _PICTURE, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB),
+            picture_grid=grids[1],
+            notes=tuple(d["notes"]),
+            settings=d["settings"],
+            versions=d["versions"],
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise InputError(f"{path}: entry {error} is missing or damaged; map the photo again") from error
