@@ -1,0 +1,97 @@
+"""The ground floor: estimates, units, tables, grid, stages; literal answers."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from pitmap import errors
+from pitmap.classes import Stage
+from pitmap.errors import InputError
+from pitmap.estimate import Estimate
+from pitmap.flags import FLAG_TEXT, Flag, flag_words
+from pitmap.grid import Grid
+from pitmap.tables import Column, Schema
+from pitmap.units import format_depth, format_estimate, format_length, parse_length
+
+
+@pytest.mark.parametrize(
+    ("text", "um"),
+    [("3 thou", 76.2), ("0.003 in", 76.2), ("76 um", 76.0), ("0,08 mm", 80.0), ("2 tenths", 5.08), ('.5"', 12700.0)],
+)
+def test_parse_length_literal(text: str, um: float) -> None:
+    # 1 in = 25.4 mm exactly: international inch, NIST SP 811 (UNC-3).
+    assert parse_length(text, to="um") == pytest.approx(um, rel=1e-12)
+
+
+@pytest.mark.parametrize("text", ["", "thou", "3", "3 kg", "3 parsecs!", "nan um", "1e999 um", "__import__('os')", "3 s"])
+def test_parse_length_refuses(text: str) -> None:
+    with pytest.raises(InputError, match="length"):
+        parse_length(text, to="um")
+
+
+def test_parse_length_bare_number_takes_the_default_unit() -> None:
+    assert parse_length(2, to="um", default_unit="thou") == pytest.approx(50.8)
+
+
+def test_format_shows_no_more_digits_than_the_interval() -> None:
+    assert format_estimate(Estimate(value=41.237, low=30.1, high=52.9), "depth") == "41 um (30 to 53)"
+    assert format_estimate(Estimate(value=0.12345, low=0.1201, high=0.1270), "share") == "12.3 % (12.0 to 12.7)"
+    assert format_estimate(Estimate.unknown("needle broke"), "depth") == "not known (needle broke)"
+    assert format_depth(25.4, "inch") == "1.0 thou"
+    assert format_length(25.4, "inch") == "1.000 in"
+    assert format_depth(math.inf) == "no bound"
+
+
+def test_estimate_needs_a_reason_without_an_interval() -> None:
+    with pytest.raises(InputError, match="reason"):
+        Estimate(value=1.0, low=math.nan, high=math.nan)
+    with pytest.raises(InputError, match="low <= value <= high"):
+        Estimate(value=5.0, low=1.0, high=2.0)
+    assert Estimate(value=5.0, low=4.0, high=math.inf).covers(1e9)
+    assert not Estimate.unknown("no readings").covers(0)
+
+
+def test_grid_pixel_centres() -> None:
+    # Layout of the plate raster: centre of (row i, column j) at x0 + (j + 0.5)/s, y1 - (i + 0.5)/s.
+    grid = Grid(x0_mm=-135.0, y1_mm=122.0, px_per_mm=10.0, n_rows=2360, n_cols=2710)
+    assert grid.px_to_mm([0, 0]) == pytest.approx([-134.95, 121.95])
+    assert grid.mm_to_px([-134.95, 121.85]) == pytest.approx([0, 1])
+    assert np.array([3.0, 7.0, 1.0]) @ grid.px_to_mm_matrix.T == pytest.approx([*grid.px_to_mm([3, 7]), 1])
+    assert grid.at_scale(5).shape == (1180, 1355)
+
+
+def test_grid_over_bounds_is_not_square() -> None:
+    grid = Grid.over_bounds((-10.2, -5.0, 20.0, 5.5), 2.0, 1.0)
+    assert (grid.x0_mm, grid.y1_mm, grid.shape) == (-12.0, 7.0, (26, 66))
+
+
+def test_stage_order_and_refusal() -> None:
+    names = ["final", "lap_2", "intake", "lap_10", "test_lap"]
+    assert sorted(names, key=lambda n: Stage(n).order) == ["intake", "test_lap", "lap_2", "lap_10", "final"]
+    assert not Stage("intake").is_lapped
+    for bad in ("", "lap_0", "lap_", "Intake", "lap_100"):
+        with pytest.raises(InputError, match="stage"):
+            Stage(bad)
+
+
+def test_schema_keeps_columns_when_empty() -> None:
+    schema = Schema("demo", (Column("a_mm", "float64", "a"), Column("n_b", "int64", "b")))
+    assert schema.check(schema.empty()).shape == (0, 2)
+    assert schema.check(schema.frame([{"n_b": 1, "a_mm": 2}])).a_mm[0] == 2.0
+    with pytest.raises(InputError, match="n_b"):
+        schema.frame([{"a_mm": 2}])
+
+
+@pytest.mark.parametrize("flag", [f for f in Flag if f])
+def test_flag_has_its_words(flag: Flag) -> None:
+    assert FLAG_TEXT[flag] in flag_words(int(flag))
+    assert FLAG_TEXT[flag] not in flag_words(int(~flag & sum(f for f in Flag)))
+
+
+def test_every_error_has_one_root_and_an_exit_code() -> None:
+    for name in errors.__all__:
+        assert issubclass(getattr(errors, name), errors.PitmapError)
+        assert getattr(errors, name).exit_code > 0
