@@ -68,7 +68,9 @@ class Stage:
 
     def __post_init__(self) -> None:
         if not isinstance(self.name, str) or not _STAGE.fullmatch(self.name):
-            raise InputError(f"stage: expected intake, test_lap, lap_1, lap_2 ... or final, got {self.name!r}")
+            raise InputError(
+                f"stage: expected intake, test_lap, lap_1, lap_2 ... or final, got {self.name!r}"
+            )
 
     @property
     def is_lapped(self) -> bool:

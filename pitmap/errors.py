@@ -10,7 +10,8 @@
     ├── MeasurementError      good input that cannot be measured: take another photo, more readings
     │   ├── AlignmentRefused  the drawing could not be laid on the photo with certainty
     │   └── NotEnoughData     too few readings or marks for the figure asked for
-    └── CasebookError         the store of jobs: locked, damaged, in conflict
+    └── CasebookError         the store of jobs: locked, damaged
+        └── EditConflict      somebody else changed it first; the rejected change is kept as a draft
 
 A message says what was wrong, where (file, field, line), and what to do next. Something measured but
 doubtful is not an error: it is a row with a bit from :mod:`pitmap.flags`.
@@ -20,6 +21,7 @@ __all__ = [
     "AlignmentRefused",
     "CasebookError",
     "DrawingError",
+    "EditConflict",
     "InputError",
     "MeasurementError",
     "NotEnoughData",
@@ -75,3 +77,21 @@ class CasebookError(PitmapError):
     """The store of jobs is locked, damaged, or was changed by somebody else meanwhile."""
 
     exit_code = 6
+
+
+class EditConflict(CasebookError):
+    """Somebody else changed the same record first; the rejected change is kept as a draft.
+
+    Attributes
+    ----------
+    changed_by, changed_at : str
+        Who made the change that stands, and when (UTC, ISO 8601).
+    draft_id : int
+        Number of the kept draft; 0 when there was nothing to keep.
+    """
+
+    def __init__(self, message: str, *, changed_by: str = "", changed_at: str = "", draft_id: int = 0) -> None:
+        super().__init__(message)
+        self.changed_by = changed_by
+        self.changed_at = changed_at
+        self.draft_id = draft_id

@@ -50,7 +50,9 @@ class Grid:
             raise InputError("Grid: corner and scale must be finite")
 
     @classmethod
-    def over_bounds(cls, bounds: tuple[float, float, float, float], px_per_mm: float, margin_mm: float = 0.0) -> Grid:
+    def over_bounds(
+        cls, bounds: tuple[float, float, float, float], px_per_mm: float, margin_mm: float = 0.0
+    ) -> Grid:
         """Grid over ``(x_min, y_min, x_max, y_max)`` in mm plus a margin, corners on whole millimetres."""
         x_min, y_min, x_max, y_max = bounds
         x0, y1 = math.floor(x_min - margin_mm), math.ceil(y_max + margin_mm)
@@ -82,14 +84,22 @@ class Grid:
         """Points (..., 2) in mm to (column, row), whole numbers at pixel centres (OpenCV's order)."""
         p = np.asarray(points_xy, float)
         return np.stack(
-            [(p[..., 0] - self.x0_mm) * self.px_per_mm - 0.5, (self.y1_mm - p[..., 1]) * self.px_per_mm - 0.5], -1
+            [
+                (p[..., 0] - self.x0_mm) * self.px_per_mm - 0.5,
+                (self.y1_mm - p[..., 1]) * self.px_per_mm - 0.5,
+            ],
+            -1,
         )
 
     def px_to_mm(self, points_cr: ArrayLike) -> NDArray[np.float64]:
         """Points (..., 2) as (column, row) to mm."""
         p = np.asarray(points_cr, float)
         return np.stack(
-            [self.x0_mm + (p[..., 0] + 0.5) / self.px_per_mm, self.y1_mm - (p[..., 1] + 0.5) / self.px_per_mm], -1
+            [
+                self.x0_mm + (p[..., 0] + 0.5) / self.px_per_mm,
+                self.y1_mm - (p[..., 1] + 0.5) / self.px_per_mm,
+            ],
+            -1,
         )
 
     @property
@@ -112,4 +122,6 @@ class Grid:
     def centres_mm(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """x of every column (n_cols,) and y of every row (n_rows,), mm."""
         s = self.mm_per_px
-        return self.x0_mm + (np.arange(self.n_cols) + 0.5) * s, self.y1_mm - (np.arange(self.n_rows) + 0.5) * s
+        return self.x0_mm + (np.arange(self.n_cols) + 0.5) * s, self.y1_mm - (
+            np.arange(self.n_rows) + 0.5
+        ) * s

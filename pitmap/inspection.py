@@ -108,7 +108,13 @@ def _estimate_to_json(e: Estimate) -> dict[str, Any]:
     def plain(x: float) -> float | str | None:
         return None if math.isnan(x) else ("inf" if x > 0 else "-inf") if math.isinf(x) else x
 
-    return {"value": plain(e.value), "low": plain(e.low), "high": plain(e.high), "level": e.level, "reason": e.reason}
+    return {
+        "value": plain(e.value),
+        "low": plain(e.low),
+        "high": plain(e.high),
+        "level": e.level,
+        "reason": e.reason,
+    }
 
 
 def _estimate_from_json(d: Mapping[str, Any]) -> Estimate:
@@ -116,7 +122,11 @@ def _estimate_from_json(d: Mapping[str, Any]) -> Estimate:
         return math.nan if x is None else float(x)
 
     return Estimate(
-        value=number(d["value"]), low=number(d["low"]), high=number(d["high"]), level=d["level"], reason=d["reason"]
+        value=number(d["value"]),
+        low=number(d["low"]),
+        high=number(d["high"]),
+        level=d["level"],
+        reason=d["reason"],
     )
 
 
@@ -190,7 +200,10 @@ def save_inspection(inspection: Inspection, folder: str | Path) -> Path:
         document = inspection_to_dict(inspection)
         (temporary / _JSON).write_text(json.dumps(document, indent=1, allow_nan=False), encoding="utf-8")
         _encode(temporary / _CODES, inspection.class_map.codes)
-        _encode(temporary / _CONFIDENCE, np.round(255 * np.clip(inspection.class_map.confidence, 0, 1)).astype(np.uint8))
+        _encode(
+            temporary / _CONFIDENCE,
+            np.round(255 * np.clip(inspection.class_map.confidence, 0, 1)).astype(np.uint8),
+        )
         bgr = cv2.cvtColor(np.ascontiguousarray(inspection.picture), cv2.COLOR_RGB2BGR)
         _encode(temporary / _PICTURE, bgr, [cv2.IMWRITE_JPEG_QUALITY, 92])
         for name in _TABLES:
@@ -205,7 +218,9 @@ def save_inspection(inspection: Inspection, folder: str | Path) -> Path:
         else:
             temporary.rename(folder)
     except OSError as error:
-        raise InputError(f"{folder}: cannot be written ({error.strerror}); free some space or choose another folder") from error
+        raise InputError(
+            f"{folder}: cannot be written ({error.strerror}); free some space or choose another folder"
+        ) from error
     finally:
         shutil.rmtree(temporary, ignore_errors=True)
     return folder
@@ -239,7 +254,9 @@ def load_inspection(folder: str | Path) -> Inspection:
     try:
         d = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise InputError(f"{folder}: no {_JSON} in it; give a folder that `pitmap map --out` wrote") from error
+        raise InputError(
+            f"{folder}: no {_JSON} in it; give a folder that `pitmap map --out` wrote"
+        ) from error
     except ValueError as error:
         raise InputError(f"{path}: is damaged ({error}); map the photo again") from error
     version = d.get("pitmap_inspection") if isinstance(d, dict) else None
@@ -254,7 +271,9 @@ def load_inspection(folder: str | Path) -> Inspection:
         codes = _decode(folder / _CODES, cv2.IMREAD_UNCHANGED)
         confidence = _decode(folder / _CONFIDENCE, cv2.IMREAD_UNCHANGED)
         if codes.shape != grids[0].shape or confidence.shape != grids[0].shape:
-            raise InputError(f"{folder}: {_CODES} or {_CONFIDENCE} does not have the size in {_JSON}; map the photo again")
+            raise InputError(
+                f"{folder}: {_CODES} or {_CONFIDENCE} does not have the size in {_JSON}; map the photo again"
+            )
         tables = {name: _table(schema, d[name]) for name, schema in _TABLES.items()}
         return Inspection(
             face=d["face"],
@@ -264,8 +283,12 @@ def load_inspection(folder: str | Path) -> Inspection:
             drawing_name=d["drawing"],
             photos=tuple(PhotoSource(**{**p, "findings": tuple(p["findings"])}) for p in d["photos"]),
             alignment=Alignment.from_dict(d["alignment"]),
-            class_map=ClassMap(codes=codes, confidence=confidence.astype(np.float32) / 255, grid=grids[0], stage=stage),
-            measurement=Measurement(**tables, land_paths=tuple(np.array(p, float).reshape(-1, 2) for p in d["land_paths_mm"])),
+            class_map=ClassMap(
+                codes=codes, confidence=confidence.astype(np.float32) / 255, grid=grids[0], stage=stage
+            ),
+            measurement=Measurement(
+                **tables, land_paths=tuple(np.array(p, float).reshape(-1, 2) for p in d["land_paths_mm"])
+            ),
             picture=cv2.cvtColor(_decode(folder / _PICTURE, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB),
             picture_grid=grids[1],
             notes=tuple(d["notes"]),

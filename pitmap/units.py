@@ -59,7 +59,9 @@ def parse_length(text: str | float, *, to: Literal["um", "mm"], default_unit: st
     shown = str(text)
     match = _SAFE.fullmatch(shown)
     if not match:
-        raise InputError(f"length {shown!r}: expected a number and a unit, such as 3 thou, 0.003 in, 76 um, 0.08 mm")
+        raise InputError(
+            f"length {shown!r}: expected a number and a unit, such as 3 thou, 0.003 in, 76 um, 0.08 mm"
+        )
     number = float(match[1].replace(",", "."))
     unit = match[2] or default_unit
     if not unit:
@@ -69,7 +71,9 @@ def parse_length(text: str | float, *, to: Literal["um", "mm"], default_unit: st
     try:
         value = float(_registry().Quantity(number, unit).to(to).magnitude)
     except (pint.errors.PintError, AttributeError) as error:
-        raise InputError(f"length {shown!r}: {unit!r} is not a length unit; use um, mm, thou or in") from error
+        raise InputError(
+            f"length {shown!r}: {unit!r} is not a length unit; use um, mm, thou or in"
+        ) from error
     if not math.isfinite(value):
         raise InputError(f"length {shown!r}: not a finite number")
     return value
@@ -97,7 +101,9 @@ def format_length(value_mm: float, system: UnitSystem = "mm", *, digits: int | N
     return f"{value_mm:.{2 if digits is None else digits}f} mm"
 
 
-def format_estimate(estimate: Estimate, kind: Literal["depth", "length", "share"], system: UnitSystem = "mm") -> str:
+def format_estimate(
+    estimate: Estimate, kind: Literal["depth", "length", "share"], system: UnitSystem = "mm"
+) -> str:
     """An estimate with its interval, never with more digits than the interval supports.
 
     ``depth`` is in um, ``length`` in mm, ``share`` a fraction shown in percent.

@@ -19,14 +19,23 @@ from pitmap.units import format_depth, format_estimate, format_length, parse_len
 
 @pytest.mark.parametrize(
     ("text", "um"),
-    [("3 thou", 76.2), ("0.003 in", 76.2), ("76 um", 76.0), ("0,08 mm", 80.0), ("2 tenths", 5.08), ('.5"', 12700.0)],
+    [
+        ("3 thou", 76.2),
+        ("0.003 in", 76.2),
+        ("76 um", 76.0),
+        ("0,08 mm", 80.0),
+        ("2 tenths", 5.08),
+        ('.5"', 12700.0),
+    ],
 )
 def test_parse_length_literal(text: str, um: float) -> None:
     # 1 in = 25.4 mm exactly: international inch, NIST SP 811 (UNC-3).
     assert parse_length(text, to="um") == pytest.approx(um, rel=1e-12)
 
 
-@pytest.mark.parametrize("text", ["", "thou", "3", "3 kg", "3 parsecs!", "nan um", "1e999 um", "__import__('os')", "3 s"])
+@pytest.mark.parametrize(
+    "text", ["", "thou", "3", "3 kg", "3 parsecs!", "nan um", "1e999 um", "__import__('os')", "3 s"]
+)
 def test_parse_length_refuses(text: str) -> None:
     with pytest.raises(InputError, match="length"):
         parse_length(text, to="um")
@@ -37,8 +46,11 @@ def test_parse_length_bare_number_takes_the_default_unit() -> None:
 
 
 def test_format_shows_no_more_digits_than_the_interval() -> None:
+    # Two significant digits of the half width at most: JCGM 100:2008, 7.2.6 (clause from memory).
     assert format_estimate(Estimate(value=41.237, low=30.1, high=52.9), "depth") == "41 um (30 to 53)"
-    assert format_estimate(Estimate(value=0.12345, low=0.1201, high=0.1270), "share") == "12.3 % (12.0 to 12.7)"
+    assert (
+        format_estimate(Estimate(value=0.12345, low=0.1201, high=0.1270), "share") == "12.35 % (12.01 to 12.70)"
+    )
     assert format_estimate(Estimate.unknown("needle broke"), "depth") == "not known (needle broke)"
     assert format_depth(25.4, "inch") == "1.0 thou"
     assert format_length(25.4, "inch") == "1.000 in"

@@ -43,7 +43,9 @@ def imports(path: Path) -> set[str]:
     return found
 
 
-MODULES = sorted(p for p in ROOT.rglob("*.py") if p.parent != ROOT or p.name not in ("__init__.py", "__main__.py"))
+MODULES = sorted(
+    p for p in ROOT.rglob("*.py") if p.parent != ROOT or p.name not in ("__init__.py", "__main__.py")
+)
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(ROOT)))
