@@ -1,0 +1,5 @@
+"""``python -m pitmap``."""
+
+from .cli import main
+
+main()
