@@ -1,0 +1,133 @@
+"""Bring decoded pixels to 8-bit sRGB: depth, grey, CMYK, alpha, embedded profiles."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageCms
+
+__all__ = ["apply_profile", "profile_name", "to_srgb"]
+
+_STRIP_ROWS = 1024
+"""Profiles are applied strip by strip, so that the largest picture needs no second copy of itself."""
+
+_PROFILE_SPACE = {"RGB": "RGB ", "CMYK": "CMYK", "L": "GRAY", "LAB": "Lab "}
+
+
+def _open_profile(icc: bytes) -> ImageCms.ImageCmsProfile | None:
+    try:
+        return ImageCms.ImageCmsProfile(io.BytesIO(icc))
+    except (OSError, ImageCms.PyCMSError, TypeError, ValueError):
+        return None
+
+
+def profile_name(icc: bytes | None) -> str:
+    """What an embedded profile calls itself: empty for none, ``unreadable`` for a broken one."""
+    if not icc:
+        return ""
+    profile = _open_profile(icc)
+    if profile is None:
+        return "unreadable"
+    return (profile.profile.profile_description or "unnamed").strip() or "unnamed"
+
+
+def apply_profile(pixels: NDArray[np.uint8], mode: str, icc: bytes) -> NDArray[np.uint8] | None:
+    """Pixels of a profile's space as sRGB, or None when the profile does not fit them.
+
+    Parameters
+    ----------
+    pixels : (rows, columns) or (rows, columns, bands) uint8 array
+    mode : str
+        Pillow's mode of the pixels: ``RGB``, ``L``, ``CMYK``.
+    icc : bytes
+        The embedded profile.
+    """
+    profile = _open_profile(icc)
+    if profile is None or profile.profile.xcolor_space != _PROFILE_SPACE.get(mode):
+        return None
+    try:
+        transform = ImageCms.buildTransform(
+            profile,
+            ImageCms.createProfile("sRGB"),
+            mode,
+            "RGB",
+            renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC,
+            flags=ImageCms.Flags.BLACKPOINTCOMPENSATION,
+        )
+    except ImageCms.PyCMSError:
+        return None
+    out = pixels if mode == "RGB" and pixels.flags.writeable else np.empty((*pixels.shape[:2], 3), np.uint8)
+    for top in range(0, pixels.shape[0], _STRIP_ROWS):
+        strip = Image.frombuffer(
+            mode, (pixels.shape[1], min(_STRIP_ROWS, pixels.shape[0] - top)), np.ascontiguousarray(
+                pixels[top : top + _STRIP_ROWS]
+            ).data, "raw", mode, 0, 1,
+        )  # fmt: skip
+        out[top : top + _STRIP_ROWS] = np.asarray(transform.apply(strip))
+    return out
+
+
+def _sixteen_to_eight(image: Image.Image) -> Image.Image:
+    values = np.asarray(image)
+    return Image.fromarray(np.clip((values.astype(np.uint32) + 128) // 257, 0, 255).astype(np.uint8))
+
+
+def to_srgb(
+    image: Image.Image, icc: bytes | None
+) -> tuple[NDArray[np.uint8], NDArray[np.bool_] | None, list[str]]:
+    """A decoded Pillow picture as (sRGB pixels, opaque mask or None, notes).
+
+    Raises
+    ------
+    ValueError
+        A kind of pixel that has no fixed white (floating point, 32-bit whole numbers).
+    """
+    notes: list[str] = []
+    seen: NDArray[np.bool_] | None = None
+    if image.mode.startswith("I;16"):
+        image = _sixteen_to_eight(image)
+        notes.append("16-bit grey reduced to 8 bits")
+    elif image.mode in ("I", "F"):
+        raise ValueError(
+            "its pixels are 32-bit numbers with no fixed white; save it as 8 or 16 bits per channel"
+        )
+    if image.mode in ("1",):
+        image = image.convert("L")
+    if image.mode == "P":
+        image = image.convert("RGBA" if "transparency" in image.info else "RGB")
+    elif "transparency" in image.info and image.mode in ("L", "RGB"):
+        image = image.convert("RGBA")
+    if image.mode in ("LA", "La", "PA", "RGBA", "RGBa"):
+        image = image.convert("RGBA")
+        alpha = np.asarray(image.getchannel("A"))
+        if (alpha < 255).any():
+            seen = alpha >= 128
+            notes.append(
+                f"{100 * float(1 - seen.mean()):.1f} % of the picture is transparent and counts as not seen"
+            )
+        image = image.convert("RGB")
+    if image.mode in ("RGBX", "YCbCr", "HSV", "LAB"):
+        image = image.convert("RGB") if image.mode != "LAB" else _lab_to_rgb(image)
+        icc = None
+    if image.mode not in ("RGB", "L", "CMYK"):
+        raise ValueError(f"its pixels are of the kind {image.mode}, which is not supported; save it as RGB")
+    pixels = np.array(image) if image.mode == "RGB" else np.asarray(image)
+    name = profile_name(icc)
+    if name and "srgb" not in name.lower():
+        converted = apply_profile(pixels, image.mode, icc or b"")
+        if converted is not None:
+            notes.append(f"colours converted from the profile {name!r} to sRGB")
+            return converted, seen, notes
+        notes.append(f"the embedded profile ({name}) does not fit the picture and was left out")
+    if image.mode == "CMYK":
+        notes.append("CMYK without a usable profile: colours are approximate")
+    return (pixels if image.mode == "RGB" else np.array(image.convert("RGB"))), seen, notes
+
+
+def _lab_to_rgb(image: Image.Image) -> Image.Image:
+    transform = ImageCms.buildTransform(
+        ImageCms.createProfile("LAB"), ImageCms.createProfile("sRGB"), "LAB", "RGB"
+    )
+    return transform.apply(image)
