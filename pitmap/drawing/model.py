@@ -47,7 +47,9 @@ class Opening:
 
     def __post_init__(self) -> None:
         if self.kind not in OPENING_KINDS:
-            raise DrawingError(f"opening {self.name!r}: kind {self.kind!r} is not one of {', '.join(OPENING_KINDS)}")
+            raise DrawingError(
+                f"opening {self.name!r}: kind {self.kind!r} is not one of {', '.join(OPENING_KINDS)}"
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +83,8 @@ class Drawing:
         Area inside the outer edge of the seal land, where known.
     photo_hints, limits : mapping
         Free entries of the TOML beside the drawing.
+    zone_purposes : mapping of str to str
+        What each zone is for, in the user's words.
 
     Raises
     ------
@@ -98,6 +102,7 @@ class Drawing:
     coolant_edge: Polygon | None = None
     photo_hints: Mapping[str, object] = field(default_factory=dict)
     limits: Mapping[str, object] = field(default_factory=dict)
+    zone_purposes: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if self.outline.is_empty or not self.outline.is_valid:
@@ -105,7 +110,9 @@ class Drawing:
         names = [o.name for o in self.openings]
         repeated = {n for n in names if names.count(n) > 1}
         if repeated:
-            raise DrawingError(f"drawing {self.name!r}: opening names repeated: {', '.join(sorted(repeated))}")
+            raise DrawingError(
+                f"drawing {self.name!r}: opening names repeated: {', '.join(sorted(repeated))}"
+            )
         odd = set(self.zones) - set(ZONE_NAMES)
         if odd:
             raise DrawingError(f"drawing {self.name!r}: unknown zones {', '.join(sorted(odd))}")
@@ -150,10 +157,13 @@ class Drawing:
             openings=tuple(Opening(name=o.name, kind=o.kind, polygon=flip(o.polygon)) for o in self.openings),
             zones={k: flip(v) for k, v in self.zones.items()},
             trace=flip(self.trace),
-            bands=tuple(Band(name=b.name, polygon=flip(b.polygon), seal_width_mm=b.seal_width_mm) for b in self.bands),
+            bands=tuple(
+                Band(name=b.name, polygon=flip(b.polygon), seal_width_mm=b.seal_width_mm) for b in self.bands
+            ),
             coolant_edge=flip(self.coolant_edge),
             photo_hints=self.photo_hints,
             limits=self.limits,
+            zone_purposes=self.zone_purposes,
         )
 
 

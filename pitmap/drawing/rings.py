@@ -34,7 +34,9 @@ def _read(path: str | Path) -> dict[str, Any]:
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise DrawingError(f"{path}: cannot be read ({error.strerror}); give the path of a JSON file of rings") from error
+        raise DrawingError(
+            f"{path}: cannot be read ({error.strerror}); give the path of a JSON file of rings"
+        ) from error
     except ValueError as error:
         raise DrawingError(f"{path}: is not JSON ({error})") from error
     if not isinstance(data, dict):
@@ -72,7 +74,9 @@ def load_rings(path: str | Path) -> Drawing:
         raise DrawingError(f"{path}: expected outline, holes, zones and thickness ({error})") from error
     zones = {}
     for name, parts in zone_lists.items():
-        polygons = [_polygon(path, f"zones.{name}", p.get("exterior"), p.get("interiors") or ()) for p in parts]
+        polygons = [
+            _polygon(path, f"zones.{name}", p.get("exterior"), p.get("interiors") or ()) for p in parts
+        ]
         zones[name] = polygons[0] if len(polygons) == 1 else MultiPolygon(polygons)
     trace = _polygon(path, "trace", data["trace"]) if data.get("trace") else None
     land = zones.get("seal_land")

@@ -1,0 +1,73 @@
+"""One door for every kind of drawing file, and the plates that come with pitmap."""
+
+from __future__ import annotations
+
+from importlib.resources import as_file, files
+from pathlib import Path
+
+from ..errors import DrawingError
+from .beside import read_beside
+from .build import build_drawing
+from .model import Drawing
+from .numbers import numbers_from_mapping, read_toml
+from .rings import load_rings
+from .svg import load_svg
+
+__all__ = ["load_drawing", "load_shipped", "shipped_plates"]
+
+
+def _load_toml(path: Path) -> Drawing:
+    data = read_toml(path)
+    if "trace" in data:
+        return build_drawing(numbers_from_mapping(data, str(path)))
+    beside = read_beside(path, data)
+    other = path.with_name(beside.drawing) if beside.drawing else path.with_suffix(".svg")
+    if other.suffix.lower() != ".svg":
+        raise DrawingError(f"{path}: drawing must name an SVG file, got {beside.drawing!r}")
+    return load_svg(other, beside=beside)
+
+
+def load_drawing(path: str | Path) -> Drawing:
+    """A drawing from a file, by its ending.
+
+    Parameters
+    ----------
+    path : path
+        ``.svg`` (with the TOML of the same name where there is one), ``.toml`` (beside an SVG, or a plate's numbers),
+        ``.json`` (rings), ``.dxf``; or the name of a plate that comes with pitmap (:func:`shipped_plates`).
+
+    Raises
+    ------
+    DrawingError
+        Not found, an unknown ending, or a file that is not a usable drawing.
+    """
+    path = Path(path)
+    loaders = {".svg": load_svg, ".toml": _load_toml, ".json": load_rings}
+    loader = loaders.get(path.suffix.lower())
+    if loader is None:
+        if str(path) in shipped_plates():
+            return load_shipped(str(path))
+        raise DrawingError(
+            f"{path}: expected a drawing ending in {', '.join(loaders)}, or one of {', '.join(shipped_plates())}"
+        )
+    return loader(path)
+
+
+def shipped_plates() -> tuple[str, ...]:
+    """Names of the invented plates that come with pitmap."""
+    names = (entry.name for entry in (files(__package__) / "plates").iterdir())
+    return tuple(sorted(name.removesuffix(".svg") for name in names if name.endswith(".svg")))
+
+
+def load_shipped(name: str) -> Drawing:
+    """One of the invented plates that come with pitmap.
+
+    Raises
+    ------
+    DrawingError
+        No such plate.
+    """
+    if name not in shipped_plates():
+        raise DrawingError(f"no shipped plate {name!r}; there are {', '.join(shipped_plates())}")
+    with as_file(files(__package__) / "plates") as folder:
+        return load_svg(folder / f"{name}.svg")

@@ -1,0 +1,206 @@
+"""What a named shape of a drawing file means: outline, trace, opening of a kind, zone, band."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely import LinearRing, MultiPolygon, Polygon, is_valid_reason
+from shapely.ops import unary_union
+
+from ..errors import DrawingError
+from .build import make_zones
+from .model import OPENING_KINDS, ZONE_NAMES, Band, Drawing, Opening
+from .rings import opening_kind_from_name
+
+__all__ = ["Piece", "assemble", "guess_role", "polygon_from_rings"]
+
+EDGE_ROLES = ("outline", "trace", "coolant_edge")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """A closed shape with its meaning.
+
+    Parameters
+    ----------
+    role : str
+        ``outline``, ``trace``, ``coolant_edge``, ``opening:KIND``, ``zone:NAME`` or ``band:NAME``.
+    name : str
+        Of the opening.
+    where : str
+        What to call it in messages.
+    polygon : Polygon or MultiPolygon
+    """
+
+    role: str
+    name: str
+    where: str
+    polygon: Polygon | MultiPolygon
+
+
+def check_role(role: str, where: str) -> str:
+    """The role as it is, once found to be a known one."""
+    head, _, tail = role.partition(":")
+    known = {"opening": OPENING_KINDS, "zone": ZONE_NAMES}
+    if (role in (*EDGE_ROLES, "ignore")) or (head == "band" and tail) or (head in known and tail in known[head]):
+        return role
+    raise DrawingError(
+        f"{where}: {role!r} is no meaning for a shape; expected {', '.join(EDGE_ROLES)}, opening:KIND, zone:NAME, "
+        "band:NAME or ignore"
+    )
+
+
+def guess_role(labels: Iterable[str], mapping: Mapping[str, str], where: str) -> str:
+    """Role from labels, nearest first: the user's mapping, then plain words; ``ignore`` when nothing tells.
+
+    Parameters
+    ----------
+    labels : iterable of str
+        The shape's own label, then those of the groups or the layer around it.
+    mapping : mapping
+        Label (any case) to role.
+    where : str
+    """
+    folded = {k.casefold(): v for k, v in mapping.items()}
+    for label in labels:
+        if label.casefold() in folded:
+            return check_role(folded[label.casefold()], where)
+        word = re.sub(r"[\s\-]+", "_", label.strip().casefold())
+        if word in EDGE_ROLES:
+            return word
+        if word in ZONE_NAMES:
+            return f"zone:{word}"
+        if word.startswith(("band_", "band:")) and len(word) > 5:
+            return f"band:{word[5:]}"
+        kind = opening_kind_from_name(word)
+        if kind != "other":
+            return f"opening:{kind}"
+        if word in ("opening", "openings", "hole", "holes", "other"):
+            return "opening:other"
+    return "ignore"
+
+
+def _simple(points: NDArray[np.float64], where: str) -> Polygon:
+    keep = np.ones(len(points), bool)
+    keep[1:] = np.hypot(*np.diff(points, axis=0).T) > 1e-9
+    points = points[keep]
+    if len(points) > 1 and np.hypot(*(points[0] - points[-1])) <= 1e-9:
+        points = points[:-1]
+    if len(points) < 3:
+        raise DrawingError(f"{where}: a ring of fewer than three points encloses no area")
+    polygon = Polygon(points)
+    if not polygon.is_valid:
+        reason = is_valid_reason(polygon)
+        place = re.search(r"\[(\S+) (\S+)\]", reason)
+        at = f" near x {float(place[1]):.2f}, y {float(place[2]):.2f} mm" if place else ""
+        raise DrawingError(f"{where}: crosses itself{at}")
+    if polygon.area <= 1e-9:
+        raise DrawingError(f"{where}: encloses no area")
+    return polygon
+
+
+def polygon_from_rings(rings: Iterable[tuple[NDArray[np.float64], bool]], where: str) -> Polygon | MultiPolygon:
+    """Rings of one shape as areas: rings inside others are holes (even-odd).
+
+    Raises
+    ------
+    DrawingError
+        An open ring, one that crosses itself or encloses nothing, or rings that cross each other.
+    """
+    polygons = []
+    for points, closed in rings:
+        if not closed:
+            gap = float(np.hypot(*(points[0] - points[-1])))
+            x, y = points[-1]
+            raise DrawingError(f"{where}: is open, its ends are {gap:.4g} mm apart near x {x:.2f}, y {y:.2f} mm; close it")
+        polygons.append(_simple(points, where))
+    if not polygons:
+        raise DrawingError(f"{where}: holds no shape")
+    polygons.sort(key=lambda p: -p.area)
+    area: Polygon | MultiPolygon = polygons[0]
+    for inner in polygons[1:]:
+        if LinearRing(inner.exterior).crosses(area.boundary):
+            raise DrawingError(f"{where}: its rings cross each other")
+        area = area.symmetric_difference(inner)
+    if not isinstance(area, Polygon | MultiPolygon) or not area.is_valid:
+        raise DrawingError(f"{where}: its rings touch or cross each other")
+    return area
+
+
+def _single(piece: Piece) -> Polygon:
+    if not isinstance(piece.polygon, Polygon) or piece.polygon.interiors:
+        raise DrawingError(f"{piece.where}: {piece.role} must be one ring")
+    return piece.polygon
+
+
+def assemble(
+    pieces: Iterable[Piece],
+    *,
+    where: str,
+    name: str,
+    thickness_mm: float = math.nan,
+    land_width_mm: float = math.nan,
+    seal_width_mm: Mapping[str, float] | None = None,
+    photo_hints: Mapping[str, object] | None = None,
+    limits: Mapping[str, object] | None = None,
+    zone_purposes: Mapping[str, str] | None = None,
+) -> Drawing:
+    """A drawing from shapes that have a meaning.
+
+    Zones that are drawn are taken as drawn; without any they are made from trace and land (:func:`make_zones`).
+
+    Raises
+    ------
+    DrawingError
+        No outline, two of what there is one of, a repeated opening name, a band without a seal width.
+    """
+    pieces = list(pieces)
+    widths = dict(seal_width_mm or {})
+    edges: dict[str, Polygon] = {}
+    openings: list[Opening] = []
+    zones: dict[str, list[Polygon | MultiPolygon]] = {}
+    bands: list[Band] = []
+    for piece in pieces:
+        head, _, tail = piece.role.partition(":")
+        if head in EDGE_ROLES:
+            if head in edges:
+                raise DrawingError(f"{piece.where}: a second {head}; there can be one")
+            edges[head] = _single(piece)
+        elif head == "opening":
+            openings.append(Opening(name=piece.name, kind=tail, polygon=_single(piece)))
+        elif head == "zone":
+            zones.setdefault(tail, []).append(piece.polygon)
+        elif head == "band":
+            if tail not in widths:
+                raise DrawingError(f"{piece.where}: band {tail!r} has no seal_width_mm in the TOML beside the drawing")
+            bands.append(Band(name=tail, polygon=piece.polygon, seal_width_mm=widths[tail]))
+    missing = set(widths) - {b.name for b in bands}
+    if missing:
+        raise DrawingError(f"{where}: the TOML names band {', '.join(sorted(missing))}, which is not in the drawing")
+    if "outline" not in edges:
+        raise DrawingError(f"{where}: no outline; name the outer edge of the plate 'outline'")
+    trace, edge = edges.get("trace"), edges.get("coolant_edge")
+    if edge is None and trace is not None and math.isfinite(land_width_mm):
+        edge = Polygon(trace.buffer(land_width_mm, quad_segs=48).exterior)
+    if zones:
+        made = {k: v[0] if len(v) == 1 else unary_union(v) for k, v in zones.items()}
+    else:
+        made = make_zones(edges["outline"], openings, trace, edge)
+    return Drawing(
+        name=name,
+        thickness_mm=thickness_mm,
+        outline=edges["outline"],
+        openings=tuple(openings),
+        zones=made,
+        trace=trace,
+        bands=tuple(bands),
+        coolant_edge=edge,
+        photo_hints=photo_hints or {},
+        limits=limits or {},
+        zone_purposes=zone_purposes or {},
+    )

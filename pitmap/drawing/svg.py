@@ -1,0 +1,148 @@
+"""Drawings as SVG files in millimetres, with a TOML beside them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from xml.sax.saxutils import escape, quoteattr
+
+import numpy as np
+from shapely import MultiPolygon, Polygon
+
+from ..errors import DrawingError
+from .beside import Beside, read_beside, write_beside
+from .model import Drawing
+from .roles import Piece, assemble, check_role, guess_role, polygon_from_rings
+from .svg_read import SvgShape, read_svg_shapes
+
+__all__ = ["load_svg", "save_svg"]
+
+_STYLE = """
+    .rim { fill: #d9d9d9 } .running_surface { fill: #a6bddb } .seal_land { fill: #a1d99b }
+    .opening { fill: #ffffff; stroke: #404040; stroke-width: 0.2 }
+    .band { fill: #fdae6b; fill-opacity: 0.35 }
+    .edge { fill: none; stroke: #000000; stroke-width: 0.3 }
+"""
+
+
+def _ring_data(coords: object) -> str:
+    points = np.asarray(coords, float)[:-1, :2] * [1.0, -1.0]
+    # -0.0 and trailing zeros only make the file longer.
+    text = [" ".join(f"{v:.4f}".rstrip("0").rstrip(".").replace("-0", "0", 1) if abs(v) < 5e-5
+                     else f"{v:.4f}".rstrip("0").rstrip(".") for v in p) for p in points]  # fmt: skip
+    return "M" + "L".join(text) + "Z"
+
+
+def _path_data(area: Polygon | MultiPolygon) -> str:
+    parts = getattr(area, "geoms", [area])
+    return " ".join(_ring_data(r.coords) for p in parts for r in (p.exterior, *p.interiors))
+
+
+def save_svg(drawing: Drawing, path: str | Path, *, beside: bool = True) -> None:
+    """Write a drawing as an SVG in millimetres (y turned down), and the TOML beside it.
+
+    Parameters
+    ----------
+    drawing : Drawing
+    path : path
+        Ends in .svg; the TOML gets the same name.
+    beside : bool
+        False leaves the TOML out.
+
+    Notes
+    -----
+    Coordinates carry four decimals, 0.1 um.
+    """
+    path = Path(path)
+    x0, y0, x1, y1 = drawing.outline.bounds
+    x0, y0, x1, y1 = math.floor(x0 - 2), math.floor(y0 - 2), math.ceil(x1 + 2), math.ceil(y1 + 2)
+    lines = [
+        '<?xml version="1.0" encoding="UTF-8"?>',
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{x1 - x0}mm" height="{y1 - y0}mm" '
+        f'viewBox="{x0} {-y1} {x1 - x0} {y1 - y0}">',
+        f"  <title>{escape(drawing.name)}</title>",
+        f"  <style>{_STYLE}  </style>",
+    ]
+
+    def add(role: str, name: str, css: str, area: Polygon | MultiPolygon, extra: str = "") -> None:
+        lines.append(
+            f'  <path id={quoteattr(name)} class="{css}" data-role="{role}"{extra} fill-rule="evenodd" '
+            f'd="{_path_data(area)}"/>'
+        )
+
+    for name, zone in reversed(drawing.zones.items()):
+        add("zone", name, name, zone, f' data-zone="{name}"')
+    for band in drawing.bands:
+        add("band", f"band_{band.name}", "band", band.polygon, f" data-band={quoteattr(band.name)}")
+    for opening in drawing.openings:
+        add("opening", opening.name, "opening", opening.polygon, f' data-kind="{opening.kind}"')
+    for role, edge in (("coolant_edge", drawing.coolant_edge), ("trace", drawing.trace), ("outline", drawing.outline)):
+        if edge is not None:
+            add(role, role, "edge", edge)
+    path.write_text("\n".join([*lines, "</svg>", ""]), encoding="utf-8")
+    if beside:
+        write_beside(drawing, path.with_suffix(".toml"), path.name)
+
+
+def _role(shape: SvgShape, mapping: Mapping[str, str]) -> str:
+    role, data = shape.data.get("role", ""), shape.data
+    if role == "opening" or (not role and "kind" in data):
+        return check_role(f"opening:{data.get('kind', 'other')}", shape.where)
+    if role == "zone" or (not role and "zone" in data):
+        return check_role(f"zone:{data.get('zone', shape.label)}", shape.where)
+    if role == "band" or (not role and "band" in data):
+        return check_role(f"band:{data.get('band') or shape.label.removeprefix('band_')}", shape.where)
+    if role:
+        return check_role(role, shape.where)
+    return guess_role((shape.label, *reversed(shape.groups)), mapping, shape.where)
+
+
+def load_svg(path: str | Path, *, beside: Beside | None = None, user_unit_mm: float | None = None) -> Drawing:
+    """Read a drawing from an SVG and the TOML beside it.
+
+    A shape's meaning comes from its ``data-role`` (``data-kind``, ``data-zone``, ``data-band``), else from the mapping of
+    the TOML, else from words in its label or in that of a group around it; shapes that nothing names are left out.
+
+    Parameters
+    ----------
+    path : path
+    beside : Beside or None
+        None reads the TOML of the same name where there is one.
+    user_unit_mm : float or None
+        Millimetres of one unit for files that do not say.
+
+    Raises
+    ------
+    DrawingError
+        Unsafe, not SVG, no units, an open or crossing ring, no outline; the element is named.
+    """
+    path = Path(path)
+    toml = path.with_suffix(".toml")
+    if beside is None:
+        beside = read_beside(toml) if toml.exists() else Beside()
+    if user_unit_mm is None and math.isfinite(beside.user_unit_mm):
+        user_unit_mm = beside.user_unit_mm
+    pieces = []
+    taken: set[str] = set()
+    for shape in read_svg_shapes(path, user_unit_mm=user_unit_mm):
+        role = _role(shape, beside.roles)
+        if role == "ignore" or not shape.rings:
+            continue
+        polygon = polygon_from_rings(shape.rings, shape.where)
+        name = shape.label or f"{role.partition(':')[2] or role}_{len(pieces) + 1}"
+        if name in taken and role.startswith("opening"):
+            raise DrawingError(f"{shape.where}: a second opening called {name!r}")
+        taken.add(name)
+        pieces.append(Piece(role=role, name=name, where=shape.where, polygon=polygon))
+    return assemble(
+        pieces,
+        where=str(path),
+        name=beside.name or path.stem,
+        thickness_mm=beside.thickness_mm,
+        land_width_mm=beside.land_width_mm,
+        seal_width_mm=beside.seal_width_mm,
+        photo_hints=beside.photo_hints,
+        limits=beside.limits,
+        zone_purposes=beside.zone_purposes,
+    )
