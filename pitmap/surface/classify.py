@@ -1,0 +1,215 @@
+"""What is each piece of metal? The public call of the surface stage."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..classes import Stage, SurfaceClass
+from ..errors import InputError
+from .class_map import PROBABILITY_CLASSES, ClassMap
+from .classic import CLASSIC_PX_PER_MM, classic_scores
+from .decide import choose_codes, softmax_rows
+from .learned import LEARNED_PX_PER_MM, has_model, learned_map
+from .unseen import unreadable
+
+__all__ = ["METHODS", "classify"]
+
+METHODS = ("auto", "learned", "classic")
+_CLASSIC_TEMPERATURE = 5.0
+"""CIELAB units per step of log odds; makes the margins of the classical method a rough probability."""
+_FAR_FROM_EDGE_MM = 100.0
+
+
+def classify(
+    rgb: NDArray[np.uint8],
+    *,
+    px_per_mm: float,
+    stage: Stage | str,
+    mask: NDArray[np.bool_] | None = None,
+    edge_mm: NDArray[np.floating] | None = None,
+    photo_px_per_mm: float | NDArray[np.floating] | None = None,
+    in_frame: NDArray[np.bool_] | None = None,
+    method: str = "auto",
+    keep_probabilities: bool = False,
+) -> ClassMap:
+    """Class of every pixel of a straightened photo, or of a plain picture of metal.
+
+    Parameters
+    ----------
+    rgb : (rows, columns, 3) uint8
+        Picture in the plate frame, or any picture of metal seen squarely.
+    px_per_mm : float
+        Scale of `rgb`. All lengths inside are in mm.
+    stage : Stage or str
+        At ``intake`` nothing is cut yet and UNCUT does not exist.
+    mask : (rows, columns) bool, optional
+        Metal by the drawing. Without it everything is metal.
+    edge_mm : (rows, columns) float, optional
+        Distance to the nearest drawn edge, mm; from `mask` when left out.
+    photo_px_per_mm : float or (rows, columns) float, optional
+        Scale of the photo that `rgb` was straightened from: how much detail there can be. `px_per_mm` when left out.
+    in_frame : (rows, columns) bool, optional
+        False where the photo ended: UNSEEN.
+    method : str
+        ``auto`` is the learned one where its file is there, else the classical one.
+    keep_probabilities : bool
+        Keep the probability of every class (six float16 rasters).
+
+    Returns
+    -------
+    ClassMap
+        With ``grid=None``; :meth:`ClassMap.placed` ties it to the plate.
+
+    Raises
+    ------
+    InputError
+        Not an RGB uint8 picture, rasters of different shapes, a scale that is not positive, an unknown method,
+        ``learned`` without its file.
+
+    Notes
+    -----
+    Codes are of the picture's own metal: oil, finger marks, ink, scratches, dust, swarf and shadows are looked
+    through. What covers the metal, blown glare, and what lies out of frame is UNSEEN. SCORE is never given here:
+    a scratch that matters cannot be told from a fine one by its look at phone scale.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pitmap.surface import classify
+    >>> metal = np.full((60, 90, 3), 150, np.uint8)
+    >>> classify(metal, px_per_mm=5, stage="test_lap", method="classic").codes.max()
+    np.uint8(1)
+    """
+    rgb, stage = _checked_picture(rgb, px_per_mm), stage if isinstance(stage, Stage) else Stage(stage)
+    shape = rgb.shape[:2]
+    if method not in METHODS:
+        raise InputError(f"classify: method is one of {', '.join(METHODS)}, got {method!r}")
+    for name, raster in (("mask", mask), ("edge_mm", edge_mm), ("in_frame", in_frame)):
+        if raster is not None and np.shape(raster) != shape:
+            raise InputError(f"classify: {name} has shape {np.shape(raster)}, the picture {shape}")
+    scale = np.asarray(px_per_mm if photo_px_per_mm is None else photo_px_per_mm, float)
+    if scale.shape not in ((), shape):
+        raise InputError(f"classify: photo_px_per_mm has shape {scale.shape}, expected one number or {shape}")
+    if not (np.isfinite(scale).all() and (scale > 0).all()):
+        raise InputError("classify: photo_px_per_mm must be above 0 and finite everywhere")
+    if method == "learned" and not has_model():
+        raise InputError("classify: the learned classifier's file is missing; use method='classic'")
+    use_learned = method == "learned" or (method == "auto" and has_model())
+
+    metal = np.ones(shape, bool) if mask is None else np.asarray(mask, bool)
+    lost = unreadable(rgb, px_per_mm, in_frame=in_frame, photo_px_per_mm=scale)
+    readable = metal & ~lost if in_frame is None else metal & np.asarray(in_frame, bool)
+    if edge_mm is None:
+        edge = (
+            _edge_distance(metal, px_per_mm)
+            if mask is not None
+            else np.full(shape, _FAR_FROM_EDGE_MM, np.float32)
+        )
+    else:
+        edge = np.asarray(edge_mm, np.float32)
+
+    work = LEARNED_PX_PER_MM if use_learned else min(CLASSIC_PX_PER_MM, px_per_mm)
+    small = _Resampled(rgb, readable, edge, px_per_mm, work)
+    if not readable.any():
+        codes, confidence = np.full(shape, SurfaceClass.SOUND, np.uint8), np.zeros(shape, np.float32)
+        probabilities = None
+    else:
+        if use_learned:
+            codes, confidence, probabilities = learned_map(
+                small.rgb, small.metal, small.edge, stage, _median_scale(scale), keep_probabilities
+            )
+        else:
+            codes, confidence, probabilities = _classic(small, work, stage)
+        codes, confidence = small.back(codes, cv2.INTER_NEAREST), small.back(confidence, cv2.INTER_LINEAR)
+    kept = None
+    if keep_probabilities:
+        kept = _kept(probabilities, small, metal, lost)
+    codes[lost] = SurfaceClass.UNSEEN
+    codes[~metal] = SurfaceClass.OUTSIDE
+    confidence[codes == SurfaceClass.UNSEEN] = 0.0
+    confidence[~metal] = 0.0
+    return ClassMap(
+        codes=codes,
+        confidence=confidence,
+        stage=stage,
+        px_per_mm=float(px_per_mm),
+        probabilities=kept,
+        method="learned" if use_learned else "classic",
+    )
+
+
+def _checked_picture(rgb: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.uint8]:
+    rgb = np.asarray(rgb)
+    if rgb.ndim != 3 or rgb.shape[2] != 3 or rgb.dtype != np.uint8 or not rgb.size:
+        raise InputError(
+            f"classify: expected an RGB picture (rows, columns, 3) of uint8, got {rgb.shape} {rgb.dtype}"
+        )
+    if not (math.isfinite(px_per_mm) and px_per_mm > 0):
+        raise InputError(f"classify: px_per_mm must be above 0, got {px_per_mm!r}")
+    return np.ascontiguousarray(rgb)
+
+
+def _median_scale(scale: NDArray[np.float64]) -> float:
+    return float(np.median(scale[::16, ::16])) if scale.ndim else float(scale)
+
+
+def _edge_distance(metal: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.float32]:
+    if metal.all():
+        return np.full(metal.shape, _FAR_FROM_EDGE_MM, np.float32)
+    return cv2.distanceTransform(metal.astype(np.uint8), cv2.DIST_L2, 5) / np.float32(px_per_mm)
+
+
+def _kept(
+    probabilities: NDArray[np.floating] | None,
+    small: _Resampled,
+    metal: NDArray[np.bool_],
+    lost: NDArray[np.bool_],
+) -> NDArray[np.float16]:
+    out = np.zeros((len(PROBABILITY_CLASSES), *metal.shape), np.float16)
+    if probabilities is not None:
+        for k, layer in enumerate(probabilities):
+            out[k] = small.back(layer.astype(np.float32), cv2.INTER_LINEAR)
+    out[:, lost] = 0
+    out[PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)][lost] = 1
+    out[:, ~metal] = 0
+    return out
+
+
+class _Resampled:
+    """The picture and its rasters at the scale a method works at, and the way back."""
+
+    def __init__(
+        self,
+        rgb: NDArray[np.uint8],
+        metal: NDArray[np.bool_],
+        edge: NDArray[np.float32],
+        px_per_mm: float,
+        work_px_per_mm: float,
+    ) -> None:
+        self.size = rgb.shape[1], rgb.shape[0]
+        k = work_px_per_mm / px_per_mm
+        self.is_same = abs(k - 1) < 0.01
+        if self.is_same:
+            self.rgb, self.metal, self.edge = rgb, metal, edge
+            return
+        size = max(1, round(self.size[0] * k)), max(1, round(self.size[1] * k))
+        self.rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if k < 1 else cv2.INTER_CUBIC)
+        self.metal = cv2.resize(metal.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(bool)
+        self.edge = cv2.resize(edge, size, interpolation=cv2.INTER_LINEAR)
+
+    def back(self, raster: NDArray, interpolation: int) -> NDArray:
+        """A raster at the working scale, on the pixels of the picture."""
+        return raster if self.is_same else cv2.resize(raster, self.size, interpolation=interpolation)
+
+
+def _classic(
+    small: _Resampled, px_per_mm: float, stage: Stage
+) -> tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.float32]]:
+    scores = classic_scores(small.rgb, small.metal, px_per_mm, stage, small.edge)
+    probabilities = softmax_rows(scores / _CLASSIC_TEMPERATURE)
+    codes, confidence = choose_codes(probabilities, np.ones(len(PROBABILITY_CLASSES), np.float32))
+    return codes, confidence, probabilities
