@@ -4,6 +4,7 @@ from .build import build_drawing, make_zones
 from .load import load_drawing, load_shipped, shipped_plates
 from .model import OPENING_KINDS, WORKING_ZONES, ZONE_NAMES, Band, Drawing, Opening, fill_mask
 from .numbers import BandNumbers, Ear, Hole, PlateNumbers, PortShape, Slot, load_numbers
+from .random_plate import random_numbers, random_plate
 from .rings import load_rings, opening_kind_from_name, template_grid
 from .svg import load_svg, save_svg
 from .trochoid import Trochoid
@@ -31,6 +32,8 @@ __all__ = [
     "load_svg",
     "make_zones",
     "opening_kind_from_name",
+    "random_numbers",
+    "random_plate",
     "save_svg",
     "shipped_plates",
     "template_grid",

@@ -19,8 +19,8 @@ __all__ = ["Beside", "read_beside", "write_beside"]
 
 _FORMAT = "pitmap drawing 1"
 _KNOWN = {
-    "format", "drawing", "name", "thickness_mm", "land_width_mm", "user_unit_mm", "zones", "bands", "photo_hints", "limits",
-    "map",
+    "format", "drawing", "name", "thickness_mm", "land_width_mm", "user_unit_mm", "zones", "bands",
+    "photo_hints", "limits", "map",
 }  # fmt: skip
 _FILE_NAME = re.compile(r"[^/\\\x00-\x1f]+")
 
@@ -58,7 +58,11 @@ class Beside:
 
 
 def _positive(path: Path, key: str, value: Any) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not (math.isfinite(value) and value > 0):
+    if (
+        isinstance(value, bool)
+        or not isinstance(value, int | float)
+        or not (math.isfinite(value) and value > 0)
+    ):
         raise DrawingError(f"{path}: {key} must be a number above 0, got {value!r}")
     return float(value)
 
@@ -74,7 +78,9 @@ def _limits(path: Path, table: Mapping[str, Any]) -> Mapping[str, object]:
     """Limits that carry a number must say where the number comes from."""
     for key, value in table.items():
         if isinstance(value, Mapping) and "value" in value and not str(value.get("source", "")).strip():
-            raise DrawingError(f"{path}: limits.{key} has no source; name the manual and page it was read from")
+            raise DrawingError(
+                f"{path}: limits.{key} has no source; name the manual and page it was read from"
+            )
     return table
 
 
@@ -90,7 +96,9 @@ def read_beside(path: str | Path, data: Mapping[str, Any] | None = None) -> Besi
     data = read_toml(path) if data is None else data
     odd = set(data) - _KNOWN
     if odd:
-        raise DrawingError(f"{path}: unknown entry {', '.join(sorted(odd))}; known are {', '.join(sorted(_KNOWN))}")
+        raise DrawingError(
+            f"{path}: unknown entry {', '.join(sorted(odd))}; known are {', '.join(sorted(_KNOWN))}"
+        )
     if data.get("format", _FORMAT) != _FORMAT:
         raise DrawingError(f"{path}: format is {data['format']!r}, this version reads {_FORMAT!r}")
     for key in ("name", "drawing"):
@@ -98,7 +106,9 @@ def read_beside(path: str | Path, data: Mapping[str, Any] | None = None) -> Besi
             raise DrawingError(f"{path}: {key} must be text")
     drawing = data.get("drawing", "")
     if drawing and not _FILE_NAME.fullmatch(drawing):
-        raise DrawingError(f"{path}: drawing must be the name of a file in the same folder, got {drawing[:60]!r}")
+        raise DrawingError(
+            f"{path}: drawing must be the name of a file in the same folder, got {drawing[:60]!r}"
+        )
     zones, bands, roles = (_table(path, data, key) for key in ("zones", "bands", "map"))
     for name, zone in zones.items():
         if name not in ZONE_NAMES or not isinstance(zone, Mapping):
@@ -116,7 +126,8 @@ def read_beside(path: str | Path, data: Mapping[str, Any] | None = None) -> Besi
         },
         zone_purposes={name: str(zone["purpose"]) for name, zone in zones.items() if "purpose" in zone},
         seal_width_mm={
-            name: _positive(path, f"bands.{name}.seal_width_mm", band["seal_width_mm"]) for name, band in bands.items()
+            name: _positive(path, f"bands.{name}.seal_width_mm", band["seal_width_mm"])
+            for name, band in bands.items()
         },
         photo_hints=dict(_table(path, data, "photo_hints")),
         limits=dict(_limits(path, _table(path, data, "limits"))),

@@ -32,7 +32,9 @@ def snap(geometry: BaseGeometry) -> BaseGeometry:
 
 def polygons_only(geometry: BaseGeometry) -> Polygon | MultiPolygon:
     """The areas of a geometry, slivers dropped; an empty polygon when nothing is left."""
-    parts = [p for p in getattr(geometry, "geoms", [geometry]) if isinstance(p, Polygon) and p.area > _TINY_MM2]
+    parts = [
+        p for p in getattr(geometry, "geoms", [geometry]) if isinstance(p, Polygon) and p.area > _TINY_MM2
+    ]
     if len(parts) == 1:
         return parts[0]
     return MultiPolygon(parts) if parts else Polygon()
@@ -46,8 +48,9 @@ def make_zones(
 ) -> dict[str, Polygon | MultiPolygon]:
     """The zones of a face from its edges.
 
-    Running surface: inside the trace. Seal land: between the trace and `coolant_edge`. Rim: the rest. Openings are cut
-    out of each. Without a trace the whole face is rim; without a coolant edge there is no seal land.
+    Running surface: inside the trace. Seal land: between the trace and `coolant_edge`. Rim: the rest.
+    Openings are cut out of each. Without a trace the whole face is rim; without a coolant edge there is no
+    seal land.
     """
     cut = unary_union([o.polygon for o in openings])
     face = outline.difference(cut)
@@ -117,9 +120,7 @@ def _slot(n: PlateNumbers, slot: Slot, land_edge: Polygon, trace: Polygon) -> Po
     cx, cy = n.trace.centre_xy_mm
     reach = 4 * max(n.trace.long_axis_mm, 1.0)
     turns = max(2, math.ceil((slot.to_deg - slot.from_deg) / 10))
-    rim = [
-        math.radians(slot.from_deg + (slot.to_deg - slot.from_deg) * i / turns) for i in range(turns + 1)
-    ]
+    rim = [math.radians(slot.from_deg + (slot.to_deg - slot.from_deg) * i / turns) for i in range(turns + 1)]
     wedge = Polygon([(cx, cy), *((cx + reach * math.cos(t), cy + reach * math.sin(t)) for t in rim)])
     r = slot.corner_mm
     shape = outer.difference(land_edge).intersection(wedge)
@@ -145,7 +146,9 @@ def _hole(hole: Hole) -> Opening:
 
 def _port(n: PlateNumbers, port: PortShape) -> Opening:
     where = f"plate {n.name!r}: port {port.name!r}"
-    return Opening(name=port.name, kind=port.kind, polygon=_one(where, _rounded(port.points_mm, port.corner_mm, where)))
+    return Opening(
+        name=port.name, kind=port.kind, polygon=_one(where, _rounded(port.points_mm, port.corner_mm, where))
+    )
 
 
 def build_drawing(numbers: PlateNumbers) -> Drawing:
@@ -158,17 +161,20 @@ def build_drawing(numbers: PlateNumbers) -> Drawing:
     Returns
     -------
     Drawing
-        With zones that tile the face: running surface inside the trace, seal land between the trace and its outer offset,
-        rim the rest; the openings cut out of each. Corners lie on a 0.1 um grid.
+        With zones that tile the face: running surface inside the trace, seal land between the trace and its
+        outer offset, rim the rest; the openings cut out of each. Corners lie on a 0.1 um grid.
 
     Raises
     ------
     DrawingError
-        Numbers that make an opening leave the plate, shapes that cross themselves or overlap; the element is named.
+        Numbers that make an opening leave the plate, shapes that cross themselves or overlap; the element is
+        named.
     """
     n = numbers
     trace = _one(f"plate {n.name!r}: trace", n.trace.polygon())
-    land_edge = _one(f"plate {n.name!r}: land", trace.buffer(n.land_width_mm, quad_segs=_QUAD_SEGS).simplify(0.0005))
+    land_edge = _one(
+        f"plate {n.name!r}: land", trace.buffer(n.land_width_mm, quad_segs=_QUAD_SEGS).simplify(0.0005)
+    )
     outline = _outline(n, trace)
     openings = (
         *(_hole(h) for h in n.holes),

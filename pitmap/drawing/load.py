@@ -33,8 +33,9 @@ def load_drawing(path: str | Path) -> Drawing:
     Parameters
     ----------
     path : path
-        ``.svg`` (with the TOML of the same name where there is one), ``.toml`` (beside an SVG, or a plate's numbers),
-        ``.json`` (rings), ``.dxf``; or the name of a plate that comes with pitmap (:func:`shipped_plates`).
+        ``.svg`` (with the TOML of the same name where there is one), ``.toml`` (beside an SVG, or a plate's
+        numbers), ``.json`` (rings), ``.dxf``; or the name of a plate that comes with pitmap
+        (:func:`shipped_plates`).
 
     Raises
     ------
@@ -48,7 +49,8 @@ def load_drawing(path: str | Path) -> Drawing:
         if str(path) in shipped_plates():
             return load_shipped(str(path))
         raise DrawingError(
-            f"{path}: expected a drawing ending in {', '.join(loaders)}, or one of {', '.join(shipped_plates())}"
+            f"{path}: expected a drawing ending in {', '.join(loaders)}, or one of "
+            f"{', '.join(shipped_plates())}"
         )
     return loader(path)
 

@@ -13,7 +13,16 @@ from ..errors import DrawingError, InputError
 from .model import OPENING_KINDS
 from .trochoid import Trochoid
 
-__all__ = ["BandNumbers", "Ear", "Hole", "PlateNumbers", "PortShape", "Slot", "load_numbers", "numbers_from_mapping"]
+__all__ = [
+    "BandNumbers",
+    "Ear",
+    "Hole",
+    "PlateNumbers",
+    "PortShape",
+    "Slot",
+    "load_numbers",
+    "numbers_from_mapping",
+]
 
 _MAX_BYTES = 2_000_000
 
@@ -73,7 +82,7 @@ class Ear:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BandNumbers:
-    """A strip swept by a seal, between two offsets of the trace (negative inside it) or two radii about a point."""
+    """A strip swept by a seal, between two offsets of the trace (negative inside it) or two radii."""
 
     name: str
     seal_width_mm: float
@@ -101,7 +110,8 @@ class PlateNumbers:
     fillet_mm : float
         Radius in the inner corners between body and ears.
     mirrored : bool
-        Build it, then mirror it (x -> -x): the second face of an intermediate plate from the numbers of the first.
+        Build it, then mirror it (x -> -x): the second face of an intermediate plate from the numbers of the
+        first.
     """
 
     name: str
@@ -138,12 +148,18 @@ class PlateNumbers:
         for slot in self.slots:
             if not (0 < slot.to_deg - slot.from_deg < 180 and slot.depth_mm > 0):
                 raise DrawingError(
-                    f"plate {self.name!r}: slot {slot.name!r} needs to_deg above from_deg by less than 180, and a depth"
+                    f"plate {self.name!r}: slot {slot.name!r} needs to_deg above from_deg by less than "
+                    f"180, and a depth"
                 )
         for band in self.bands:
-            if band.about not in ("trace", "bore") or not band.to_mm > band.from_mm or not band.seal_width_mm > 0:
+            if (
+                band.about not in ("trace", "bore")
+                or not band.to_mm > band.from_mm
+                or not band.seal_width_mm > 0
+            ):
                 raise DrawingError(
-                    f"plate {self.name!r}: band {band.name!r} needs about trace or bore, to_mm above from_mm, seal_width_mm"
+                    f"plate {self.name!r}: band {band.name!r} needs about trace or bore, to_mm above "
+                    f"from_mm, seal_width_mm"
                 )
 
 
@@ -201,12 +217,20 @@ def numbers_from_mapping(data: Mapping[str, Any], where: str = "numbers") -> Pla
     values = dict(data)
     values.pop("format", None)
     values["trace"] = _make(Trochoid, f"{where}: [trace]", values.get("trace", {}))
-    lists: dict[str, type] = {"ears": Ear, "slots": Slot, "holes": Hole, "ports": PortShape, "bands": BandNumbers}
+    lists: dict[str, type] = {
+        "ears": Ear,
+        "slots": Slot,
+        "holes": Hole,
+        "ports": PortShape,
+        "bands": BandNumbers,
+    }
     for key, cls in lists.items():
         rows = values.get(key, [])
         if not isinstance(rows, list | tuple):
             raise DrawingError(f"{where}: {key} must be a list of tables, written [[{key}]]")
-        values[key] = tuple(_make(cls, f"{where}: [[{key}]] number {i}", row) for i, row in enumerate(rows, 1))
+        values[key] = tuple(
+            _make(cls, f"{where}: [[{key}]] number {i}", row) for i, row in enumerate(rows, 1)
+        )
     return _make(PlateNumbers, where, values)
 
 

@@ -1,8 +1,8 @@
 """Read a plate from a plain JSON of rings, a layout that other programs write easily.
 
 Layout: ``outline`` and ``trace`` (rings of [x, y] in mm), ``holes`` {name: ring}, ``zones`` {name: list of
-{``exterior``, ``interiors``}}, ``thickness`` (mm), and optionally ``template`` (``mm_per_px``, ``x0``, ``y1``, ``width``,
-``height``) for a raster that goes with it.
+{``exterior``, ``interiors``}}, ``thickness`` (mm), and optionally ``template`` (``mm_per_px``, ``x0``,
+``y1``, ``width``, ``height``) for a raster that goes with it.
 """
 
 from __future__ import annotations

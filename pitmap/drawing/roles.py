@@ -47,10 +47,15 @@ def check_role(role: str, where: str) -> str:
     """The role as it is, once found to be a known one."""
     head, _, tail = role.partition(":")
     known = {"opening": OPENING_KINDS, "zone": ZONE_NAMES}
-    if (role in (*EDGE_ROLES, "ignore")) or (head == "band" and tail) or (head in known and tail in known[head]):
+    if (
+        (role in (*EDGE_ROLES, "ignore"))
+        or (head == "band" and tail)
+        or (head in known and tail in known[head])
+    ):
         return role
     raise DrawingError(
-        f"{where}: {role!r} is no meaning for a shape; expected {', '.join(EDGE_ROLES)}, opening:KIND, zone:NAME, "
+        f"{where}: {role!r} is no meaning for a shape; expected {', '.join(EDGE_ROLES)}, opening:KIND, "
+        f"zone:NAME, "
         "band:NAME or ignore"
     )
 
@@ -104,7 +109,9 @@ def _simple(points: NDArray[np.float64], where: str) -> Polygon:
     return polygon
 
 
-def polygon_from_rings(rings: Iterable[tuple[NDArray[np.float64], bool]], where: str) -> Polygon | MultiPolygon:
+def polygon_from_rings(
+    rings: Iterable[tuple[NDArray[np.float64], bool]], where: str
+) -> Polygon | MultiPolygon:
     """Rings of one shape as areas: rings inside others are holes (even-odd).
 
     Raises
@@ -117,7 +124,9 @@ def polygon_from_rings(rings: Iterable[tuple[NDArray[np.float64], bool]], where:
         if not closed:
             gap = float(np.hypot(*(points[0] - points[-1])))
             x, y = points[-1]
-            raise DrawingError(f"{where}: is open, its ends are {gap:.4g} mm apart near x {x:.2f}, y {y:.2f} mm; close it")
+            raise DrawingError(
+                f"{where}: is open, its ends are {gap:.4g} mm apart near x {x:.2f}, y {y:.2f} mm; close it"
+            )
         polygons.append(_simple(points, where))
     if not polygons:
         raise DrawingError(f"{where}: holds no shape")
@@ -152,7 +161,8 @@ def assemble(
 ) -> Drawing:
     """A drawing from shapes that have a meaning.
 
-    Zones that are drawn are taken as drawn; without any they are made from trace and land (:func:`make_zones`).
+    Zones that are drawn are taken as drawn; without any they are made from trace and land
+    (:func:`make_zones`).
 
     Raises
     ------
@@ -177,11 +187,15 @@ def assemble(
             zones.setdefault(tail, []).append(piece.polygon)
         elif head == "band":
             if tail not in widths:
-                raise DrawingError(f"{piece.where}: band {tail!r} has no seal_width_mm in the TOML beside the drawing")
+                raise DrawingError(
+                    f"{piece.where}: band {tail!r} has no seal_width_mm in the TOML beside the drawing"
+                )
             bands.append(Band(name=tail, polygon=piece.polygon, seal_width_mm=widths[tail]))
     missing = set(widths) - {b.name for b in bands}
     if missing:
-        raise DrawingError(f"{where}: the TOML names band {', '.join(sorted(missing))}, which is not in the drawing")
+        raise DrawingError(
+            f"{where}: the TOML names band {', '.join(sorted(missing))}, which is not in the drawing"
+        )
     if "outline" not in edges:
         raise DrawingError(f"{where}: no outline; name the outer edge of the plate 'outline'")
     trace, edge = edges.get("trace"), edges.get("coolant_edge")

@@ -77,7 +77,11 @@ def save_svg(drawing: Drawing, path: str | Path, *, beside: bool = True) -> None
         add("band", f"band_{band.name}", "band", band.polygon, f" data-band={quoteattr(band.name)}")
     for opening in drawing.openings:
         add("opening", opening.name, "opening", opening.polygon, f' data-kind="{opening.kind}"')
-    for role, edge in (("coolant_edge", drawing.coolant_edge), ("trace", drawing.trace), ("outline", drawing.outline)):
+    for role, edge in (
+        ("coolant_edge", drawing.coolant_edge),
+        ("trace", drawing.trace),
+        ("outline", drawing.outline),
+    ):
         if edge is not None:
             add(role, role, "edge", edge)
     path.write_text("\n".join([*lines, "</svg>", ""]), encoding="utf-8")
@@ -101,8 +105,9 @@ def _role(shape: SvgShape, mapping: Mapping[str, str]) -> str:
 def load_svg(path: str | Path, *, beside: Beside | None = None, user_unit_mm: float | None = None) -> Drawing:
     """Read a drawing from an SVG and the TOML beside it.
 
-    A shape's meaning comes from its ``data-role`` (``data-kind``, ``data-zone``, ``data-band``), else from the mapping of
-    the TOML, else from words in its label or in that of a group around it; shapes that nothing names are left out.
+    A shape's meaning comes from its ``data-role`` (``data-kind``, ``data-zone``, ``data-band``), else from
+    the mapping of the TOML, else from words in its label or in that of a group around it; shapes that
+    nothing names are left out.
 
     Parameters
     ----------

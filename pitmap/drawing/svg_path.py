@@ -1,7 +1,7 @@
 """The ``d`` of an SVG path (SVG 1.1, section 8.3) as rings of points, curves flattened to a tolerance.
 
-Written here, not taken from a general path library, because a drawing file comes from anywhere: the work is bounded, and
-what is wrong is said with its place.
+Written here, not taken from a general path library, because a drawing file comes from anywhere: the work is
+bounded, and what is wrong is said with its place.
 """
 
 from __future__ import annotations
@@ -20,7 +20,9 @@ MAX_POINTS = 2_000_000
 """Corners of one drawing; a plate at 1 um tolerance has some thousands."""
 MAX_COORDINATE = 1e7
 
-_TOKEN = re.compile(r"([MmLlHhVvCcSsQqTtAaZz])|([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)|([\s,]+)|(.)", re.S)
+_TOKEN = re.compile(
+    r"([MmLlHhVvCcSsQqTtAaZz])|([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)|([\s,]+)|(.)", re.S
+)
 _ARGUMENTS = {"M": 2, "L": 2, "H": 1, "V": 1, "C": 6, "S": 4, "Q": 4, "T": 2, "A": 7}
 
 Ring = tuple[NDArray[np.float64], bool]
@@ -29,7 +31,9 @@ Ring = tuple[NDArray[np.float64], bool]
 
 def _steps(size: float, tolerance: float) -> int:
     """Pieces for a curve whose second difference is `size`: a chord of a parabola errs by size / 8 n^2."""
-    return int(min(2000, max(1, math.ceil(math.sqrt(size / (8 * tolerance)))))) if math.isfinite(size) else 2000
+    return (
+        int(min(2000, max(1, math.ceil(math.sqrt(size / (8 * tolerance)))))) if math.isfinite(size) else 2000
+    )
 
 
 def _cubic(p: NDArray[np.float64], tolerance: float) -> NDArray[np.float64]:
@@ -90,7 +94,9 @@ def _tokens(d: str, where: str) -> list[tuple[str, list[float]]]:
         match = _TOKEN.match(d, position)
         assert match is not None
         if match[4]:
-            raise DrawingError(f"{where}: path data has {match[4]!r} at character {position}, which is no command")
+            raise DrawingError(
+                f"{where}: path data has {match[4]!r} at character {position}, which is no command"
+            )
         if match[1]:
             out.append((match[1], []))
         elif match[2]:
@@ -105,7 +111,9 @@ def _tokens(d: str, where: str) -> list[tuple[str, list[float]]]:
                 continue
             numbers.append(float(match[2]))
             if not abs(numbers[-1]) < MAX_COORDINATE:
-                raise DrawingError(f"{where}: path data has the number {match[2][:20]}, too large for a plate")
+                raise DrawingError(
+                    f"{where}: path data has the number {match[2][:20]}, too large for a plate"
+                )
         position = match.end()
     return out
 
@@ -157,7 +165,9 @@ def parse_path(d: str, tolerance: float, where: str) -> list[Ring]:
             continue
         size = _ARGUMENTS[kind]
         if not numbers or len(numbers) % size:
-            raise DrawingError(f"{where}: path command {command} wants {size} numbers each time, has {len(numbers)}")
+            raise DrawingError(
+                f"{where}: path command {command} wants {size} numbers each time, has {len(numbers)}"
+            )
         for i in range(0, len(numbers), size):
             v = np.array(numbers[i : i + size])
             base = here if relative else np.zeros(2)
@@ -182,12 +192,16 @@ def parse_path(d: str, tolerance: float, where: str) -> list[Ring]:
                 new_handle = None
             else:
                 pairs = v.reshape(-1, 2) + base
-                smooth = handle if handle is not None and last in {"S": "CS", "T": "QT"}.get(kind, "") else here
+                smooth = (
+                    handle if handle is not None and last in {"S": "CS", "T": "QT"}.get(kind, "") else here
+                )
                 if kind in "ST":
                     pairs = np.vstack([2 * here - smooth, pairs])
                 new_handle = pairs[-2]
                 if kind in "QT":
-                    pairs = np.stack([here + 2 / 3 * (pairs[0] - here), pairs[1] + 2 / 3 * (pairs[0] - pairs[1]), pairs[1]])
+                    pairs = np.stack(
+                        [here + 2 / 3 * (pairs[0] - here), pairs[1] + 2 / 3 * (pairs[0] - pairs[1]), pairs[1]]
+                    )
                 piece = _cubic(np.vstack([here, pairs]), tolerance)
             points.append(piece)
             n_points += len(piece)

@@ -1,7 +1,7 @@
 """The shapes of an SVG file in millimetres, with what they are called; says nothing yet about what they mean.
 
-Nothing is fetched and nothing is run: entities, document types, scripts, external references and embedded pages are
-refused by name.
+Nothing is fetched and nothing is run: entities, document types, scripts, external references and embedded
+pages are refused by name.
 """
 
 from __future__ import annotations
@@ -34,11 +34,14 @@ _LENGTH = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([a-zA-Z
 _TRANSFORM = re.compile(r"\s*,?\s*([a-zA-Z]+)\s*\(([^()]*)\)\s*")
 _REFUSED = {
     "script": "a script", "foreignObject": "an embedded page", "iframe": "an embedded page",
-    "use": "a reference (use); expand clones first", "animate": "an animation", "set": "an animation", "handler": "a script",
-    "animateTransform": "an animation", "animateMotion": "an animation", "audio": "sound", "video": "a film",
+    "use": "a reference (use); expand clones first", "animate": "an animation", "set": "an animation",
+    "handler": "a script", "animateTransform": "an animation", "animateMotion": "an animation",
+    "audio": "sound", "video": "a film",
 }  # fmt: skip
-_NOT_DRAWN = {"defs", "clipPath", "mask", "pattern", "marker", "symbol", "metadata", "title", "desc", "style", "text",
-              "namedview", "linearGradient", "radialGradient", "filter"}  # fmt: skip
+_NOT_DRAWN = {
+    "defs", "clipPath", "mask", "pattern", "marker", "symbol", "metadata", "title", "desc", "style", "text",
+    "namedview", "linearGradient", "radialGradient", "filter",
+}  # fmt: skip
 _SHAPES = {"path", "rect", "circle", "ellipse", "polygon", "polyline", "line"}
 
 
@@ -137,7 +140,9 @@ def _root_matrix(root: Any, path: Path, user_unit_mm: float | None) -> NDArray[n
     box = root.get("viewBox")
     view = _floats(box, f"{path}: viewBox") if box else None
     if view is not None and (len(view) != 4 or not (view[2] > 0 and view[3] > 0)):
-        raise DrawingError(f"{path}: viewBox must be four numbers with a width and height above 0, got {box[:40]!r}")
+        raise DrawingError(
+            f"{path}: viewBox must be four numbers with a width and height above 0, got {box[:40]!r}"
+        )
     if user_unit_mm is not None:
         k = float(user_unit_mm)
     else:
@@ -147,7 +152,8 @@ def _root_matrix(root: Any, path: Path, user_unit_mm: float | None) -> NDArray[n
             unit = match[2].lower() if match else "%"
             if match is None or unit not in _UNIT_MM or unit == "px":
                 raise DrawingError(
-                    f"{path}: no size in real units ({side} is {root.get(side)!r}); write width and height in mm, cm or in, "
+                    f"{path}: no size in real units ({side} is {root.get(side)!r}); write width and "
+                    f"height in mm, cm or in, "
                     "or say how many mm one unit is"
                 )
             sizes.append(float(match[1]) * _UNIT_MM[unit])
@@ -156,8 +162,11 @@ def _root_matrix(root: Any, path: Path, user_unit_mm: float | None) -> NDArray[n
         else:
             kx, ky = sizes[0] / view[2], sizes[1] / view[3]
             if not math.isclose(kx, ky, rel_tol=2e-3):
-                raise DrawingError(f"{path}: width and height do not fit the viewBox ({kx:.6g} against {ky:.6g} mm a unit)")
-            # The rounded size of a written file must not change the scale: width and height each carry rounding,
+                raise DrawingError(
+                    f"{path}: width and height do not fit the viewBox ({kx:.6g} against {ky:.6g} mm a unit)"
+                )
+            # The rounded size of a written file must not change the scale: width and height each carry
+            # rounding,
             # and a unit that is plainly a millimetre or an inch is one.
             k = (kx + ky) / 2
             k = next((v for v in (1.0, 25.4, 10.0) if math.isclose(k, v, rel_tol=1e-6)), k)
@@ -209,11 +218,21 @@ def _refuse_unsafe(element: Any, tag: str, where: str) -> None:
         key = _local(name).lower()
         if key.startswith("on"):
             raise DrawingError(f"{where}: holds a script ({key}); save the drawing as plain shapes")
-        if key == "href" and not value.startswith("#") and not (tag == "image" and value.startswith("data:image/")):
-            raise DrawingError(f"{where}: refers to something outside the file ({value[:40]!r}); nothing is fetched")
-        if key in ("style", "fill", "stroke", "filter") and re.search(r"url\s*\(\s*['\"]?\s*[^#'\"\s]", value[:4000], re.I):
+        if (
+            key == "href"
+            and not value.startswith("#")
+            and not (tag == "image" and value.startswith("data:image/"))
+        ):
+            raise DrawingError(
+                f"{where}: refers to something outside the file ({value[:40]!r}); nothing is fetched"
+            )
+        if key in ("style", "fill", "stroke", "filter") and re.search(
+            r"url\s*\(\s*['\"]?\s*[^#'\"\s]", value[:4000], re.I
+        ):
             raise DrawingError(f"{where}: refers to something outside the file in {key}; nothing is fetched")
-    if tag == "style" and re.search(r"@import|url\s*\(\s*['\"]?\s*[^#'\"\s]", (element.text or "")[:200_000], re.I):
+    if tag == "style" and re.search(
+        r"@import|url\s*\(\s*['\"]?\s*[^#'\"\s]", (element.text or "")[:200_000], re.I
+    ):
         raise DrawingError(f"{where}: a style sheet refers to something outside the file; nothing is fetched")
 
 
@@ -225,7 +244,9 @@ def _parse(path: Path) -> Any:
     except OSError as error:
         raise DrawingError(f"{path}: cannot be read ({error.strerror})") from error
     except DefusedXmlException as error:
-        raise DrawingError(f"{path}: holds a document type or entities, which a drawing does not need; refused") from error
+        raise DrawingError(
+            f"{path}: holds a document type or entities, which a drawing does not need; refused"
+        ) from error
     except (ParseError, ValueError, LookupError, RecursionError) as error:
         raise DrawingError(f"{path}: is not a well-formed SVG file ({error})") from error
 
@@ -237,7 +258,8 @@ def read_svg_shapes(path: str | Path, *, user_unit_mm: float | None = None) -> l
     ----------
     path : path
     user_unit_mm : float or None
-        Millimetres of one user unit; None takes it from width, height and viewBox, and refuses a file without them.
+        Millimetres of one user unit; None takes it from width, height and viewBox, and refuses a file
+        without them.
 
     Raises
     ------
@@ -258,14 +280,22 @@ def read_svg_shapes(path: str | Path, *, user_unit_mm: float | None = None) -> l
         element, matrix, groups, drawn = todo.pop()
         tag = _local(element.tag)
         n_elements += 1
-        label = next((v for k, v in element.attrib.items() if _local(k) == "label"), None) or element.get("id") or ""
+        label = (
+            next((v for k, v in element.attrib.items() if _local(k) == "label"), None)
+            or element.get("id")
+            or ""
+        )
         where = f"{path}: {tag} {label[:60]!r}" if label else f"{path}: {tag} number {n_elements}"
         if n_elements > _MAX_ELEMENTS or len(groups) > _MAX_DEPTH:
             raise DrawingError(f"{where}: over {_MAX_ELEMENTS} elements or nested deeper than {_MAX_DEPTH}")
         _refuse_unsafe(element, tag, where)
         if element is not root:
             matrix = matrix @ _matrix(element.get("transform"), where)
-        drawn = drawn and tag not in _NOT_DRAWN and not re.search(r"display\s*:\s*none", element.get("style") or "")
+        drawn = (
+            drawn
+            and tag not in _NOT_DRAWN
+            and not re.search(r"display\s*:\s*none", element.get("style") or "")
+        )
         if tag == "svg" and element is not root:
             raise DrawingError(f"{where}: an svg inside the svg; save the drawing as plain shapes")
         if drawn and tag in _SHAPES and element.get("display") != "none":
@@ -273,7 +303,9 @@ def read_svg_shapes(path: str | Path, *, user_unit_mm: float | None = None) -> l
             rings = [(p @ matrix[:2, :2].T + matrix[:2, 2], c) for p, c in _rings(element, tag, scale, where)]
             n_points += sum(len(p) for p, _ in rings)
             if n_points > MAX_POINTS:
-                raise DrawingError(f"{where}: more than {MAX_POINTS} points in all, which is no plate drawing")
+                raise DrawingError(
+                    f"{where}: more than {MAX_POINTS} points in all, which is no plate drawing"
+                )
             if not all(np.isfinite(p).all() and (abs(p) < MAX_COORDINATE).all() for p, _ in rings):
                 raise DrawingError(f"{where}: its transform throws it out of reach")
             data = {k[5:]: v for k, v in element.attrib.items() if k.startswith("data-")}

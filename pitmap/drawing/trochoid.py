@@ -60,7 +60,9 @@ class Trochoid:
                 f"bore trace: expected 0 <= e and R > 3 e, or the curve crosses itself; got e {e}, R {r} mm"
             )
         if not r - e + self.offset_mm > 0:
-            raise InputError(f"bore trace: an offset of {self.offset_mm} mm leaves no waist between its two sides")
+            raise InputError(
+                f"bore trace: an offset of {self.offset_mm} mm leaves no waist between its two sides"
+            )
 
     def points(self, angles_rad: ArrayLike) -> NDArray[np.float64]:
         """Points (..., 2) of the trace in mm at parameters a (rotor angle thirds), radians."""
@@ -129,7 +131,7 @@ class Trochoid:
             return (r**2 + 9 * e**2 + 6 * c) ** 1.5 / (r**2 + 27 * e**2 + 12 * c) + self.offset_mm
 
     def swept_volume_mm3(self, width_mm: float) -> float:
-        """Largest less smallest volume of one chamber, ``3 sqrt(3) e R b``, for a rotor housing `width_mm` wide.
+        """Largest less smallest volume of one chamber, ``3 sqrt(3) e R b``, for a housing `width_mm` wide.
 
         Holds without offset only, as published.
         """

@@ -1,0 +1,240 @@
+"""SVG + TOML: round trip, foreign files, shipped plates."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from shapely import hausdorff_distance
+
+from pitmap.drawing import (
+    build_drawing,
+    load_drawing,
+    load_numbers,
+    load_shipped,
+    load_svg,
+    random_plate,
+    save_svg,
+    shipped_plates,
+)
+from pitmap.drawing import load as load_module
+from pitmap.errors import DrawingError
+
+
+def svg(body: str, head: str = 'width="100mm" height="80mm" viewBox="0 0 100 80"') -> str:
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
+        f'xmlns:inkscape="http://www.inkscape.org/namespaces/inkscape" {head}>{body}</svg>'
+    )
+
+
+def write(tmp_path, text: str, name: str = "plate.svg"):
+    path = tmp_path / name
+    path.write_text(text)
+    return path
+
+
+OUTLINE = '<rect id="outline" width="100" height="80"/>'
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_round_trip_within_1_um(tmp_path, seed):
+    drawing = random_plate(np.random.default_rng(seed), name="ro&und <trip> 'é'")
+    save_svg(drawing, tmp_path / "p.svg")
+    back = load_drawing(tmp_path / "p.svg")
+    assert back.name == drawing.name and back.thickness_mm == drawing.thickness_mm
+    assert hausdorff_distance(back.outline, drawing.outline) < 0.001
+    assert hausdorff_distance(back.trace, drawing.trace) < 0.001
+    assert hausdorff_distance(back.coolant_edge, drawing.coolant_edge) < 0.001
+    assert [(o.name, o.kind) for o in back.openings] == [(o.name, o.kind) for o in drawing.openings]
+    for mine, theirs in zip(back.openings, drawing.openings):
+        assert hausdorff_distance(mine.polygon, theirs.polygon) < 0.001
+    for name, zone in drawing.zones.items():
+        assert hausdorff_distance(back.zones[name].boundary, zone.boundary) < 0.001
+    assert [(b.name, b.seal_width_mm) for b in back.bands] == [
+        (b.name, b.seal_width_mm) for b in drawing.bands
+    ]
+
+
+def test_saved_svg_is_millimetres_with_y_down(tmp_path):
+    save_svg(load_shipped("heron40_end"), tmp_path / "p.svg")
+    head = (tmp_path / "p.svg").read_text()[:400]
+    assert 'width="255mm"' in head and 'viewBox="-128 ' in head
+
+
+def test_circle_in_inches_with_viewbox(tmp_path):
+    """4 in over 400 units: one unit is 0.254 mm; y turns up."""
+    text = svg(
+        '<rect id="outline" width="400" height="200"/><circle id="bolt_1" cx="100" cy="50" r="10"/>',
+        'width="4in" height="2in" viewBox="0 0 400 200"',
+    )
+    drawing = load_svg(write(tmp_path, text))
+    assert drawing.outline.bounds == pytest.approx((0, -50.8, 101.6, 0))
+    hole = drawing.openings[0]
+    assert hole.kind == "bolt"
+    assert hole.polygon.centroid.coords[0] == pytest.approx((25.4, -12.7))
+    assert hole.polygon.area == pytest.approx(np.pi * 2.54**2, rel=1e-3)
+
+
+def test_nested_transforms(tmp_path):
+    """translate(10,5) then rotate(90) about the origin, then scale(2): (1, 0) -> (2, 0) -> (0, 2) -> (10, 7)."""
+    text = svg(
+        OUTLINE + '<g transform="translate(10,5)"><g transform="rotate(90)">'
+        '<rect id="port_1" transform="scale(2)" x="1" y="-3" width="4" height="2"/></g></g>'
+    )
+    box = load_svg(write(tmp_path, text)).openings[0].polygon.bounds
+    # x 1..5, y -3..-1 -> doubled 2..10, -6..-2 -> turned x 2..6, y 2..10 -> moved 12..16, 7..15 -> y up
+    assert box == pytest.approx((12, -15, 16, -7))
+
+
+@pytest.mark.parametrize(
+    ("d", "area"),
+    [
+        ("M20 20 h20 v10 h-20 z", 200),
+        ("M20,20 40,20 40,30 20,30Z", 200),
+        ("m20 20l20 0l0 10l-20 0z", 200),
+        ("M30 20 A10 10 0 0 1 30 40 A10 10 0 0 1 30 20 Z", 100 * np.pi),
+        ("M30 20a10 10 0 1120 0a10 10 0 11-20 0", 100 * np.pi),
+        ("M20 20 Q30 40 40 20 Z", 400 / 3),
+        ("M20 20 C20 40 40 40 40 20 Z", 240),
+        ("M20 20 h20 v20 h-20 z M25 25 h10 v10 h-10 z", 400),
+    ],
+)
+def test_path_commands(tmp_path, d, area):
+    """Areas by hand: a quadratic bulge is 2/3 of its box to the curve's top, this cubic 3/5 of width x handle."""
+    text = svg(OUTLINE + f'<path id="port_1" d="{d}"/>')
+    if d.count("M") == 2:
+        with pytest.raises(DrawingError, match="port_1.*one ring"):
+            load_svg(write(tmp_path, text))
+        return
+    assert load_svg(write(tmp_path, text)).openings[0].polygon.area == pytest.approx(area, rel=1e-4)
+
+
+def test_smooth_curves_reflect_the_handle(tmp_path):
+    """S and T continue the tangent: both halves of the wave enclose the same area, so they cancel."""
+    text = svg(OUTLINE + '<path id="port_1" d="M20 40 Q30 20 40 40 T60 40 L60 60 L20 60 Z"/>')
+    assert load_svg(write(tmp_path, text)).openings[0].polygon.area == pytest.approx(800, rel=1e-4)
+
+
+def test_labels_and_layers_tell_the_kind(tmp_path):
+    text = svg(
+        OUTLINE + '<g inkscape:label="Bolt holes"><circle id="c1" cx="10" cy="10" r="2"/>'
+        '<circle id="c2" cx="20" cy="10" r="2"/></g><circle id="c3" cx="50" cy="40" r="5" data-kind="bore"/>'
+        '<path id="note" d="M0 0 L5 5"/>'
+    )
+    drawing = load_svg(write(tmp_path, text))
+    assert [(o.name, o.kind) for o in drawing.openings] == [("c1", "bolt"), ("c2", "bolt"), ("c3", "bore")]
+
+
+def test_mapping_in_the_toml_names_layers(tmp_path):
+    text = svg('<rect id="r1" width="100" height="80"/><g id="L7"><circle id="c" cx="9" cy="9" r="2"/></g>')
+    write(tmp_path, "thickness_mm = 9\n[map]\nR1 = 'outline'\nL7 = 'opening:dowel'\n", "plate.toml")
+    drawing = load_drawing(write(tmp_path, text))
+    assert drawing.thickness_mm == 9
+    assert drawing.openings[0].kind == "dowel"
+
+
+def test_zones_are_made_from_trace_and_land_width(tmp_path):
+    text = svg(OUTLINE + '<circle id="trace" cx="50" cy="40" r="20"/>')
+    write(tmp_path, "land_width_mm = 5\n", "plate.toml")
+    zones = load_drawing(write(tmp_path, text)).zones
+    assert zones["running_surface"].area == pytest.approx(np.pi * 400, rel=1e-3)
+    assert zones["seal_land"].area == pytest.approx(np.pi * (625 - 400), rel=1e-3)
+    assert zones["rim"].area == pytest.approx(8000 - np.pi * 625, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        ('<path id="outline" d="M0 0 L50 0 L50 50"/>', "outline.*open.*mm apart"),
+        (
+            '<path id="outline" d="M0 0 L50 50 L50 0 L0 50 Z"/>',
+            "outline.*crosses itself near x 25.00, y -25.00",
+        ),
+        ('<rect id="other_thing" width="9" height="9"/>', "no outline|other"),
+        (OUTLINE + OUTLINE, "second outline"),
+        (OUTLINE + '<path id="bolt_1" d="M5 5 L6 6 Z"/>', "bolt_1.*fewer than three"),
+        (OUTLINE + '<circle id="bolt_1" r="0"/>', "bolt_1.*radius above 0"),
+        (OUTLINE + '<path id="bolt_1" d="M5 5 L6 X"/>', "bolt_1.*no command"),
+        (OUTLINE + '<path id="bolt_1" d="L6 6"/>', "bolt_1.*begin with M"),
+        (OUTLINE + '<path id="bolt_1" d="M5 5 L1e30 6 Z"/>', "bolt_1.*too large"),
+        (OUTLINE + '<path id="x" data-kind="blot" d="M5 5h9v9z"/>', "opening:blot.*no meaning"),
+        (OUTLINE + '<path data-role="band" id="band_t" d="M5 5h9v9z"/>', "band 't' has no seal_width_mm"),
+        (OUTLINE + '<g transform="twist(3)"><circle id="bolt_1" r="1"/></g>', "twist"),
+        (OUTLINE + "<script>alert(1)</script>", "script"),
+        (OUTLINE + '<circle onclick="x()" r="1"/>', "script"),
+        (OUTLINE + '<image xlink:href="http://example.invalid/a.png"/>', "outside the file"),
+        (OUTLINE + '<use xlink:href="#outline"/>', "reference"),
+        (OUTLINE + "<style>@import url(http://example.invalid/a.css);</style>", "outside the file"),
+    ],
+)
+def test_refusal_names_the_element(tmp_path, body, words):
+    with pytest.raises(DrawingError, match=words):
+        load_svg(write(tmp_path, svg(body)))
+
+
+@pytest.mark.parametrize(
+    ("head", "words"),
+    [
+        ("", "real units"),
+        ('width="100" height="80" viewBox="0 0 100 80"', "real units"),
+        ('width="100%" height="80%" viewBox="0 0 100 80"', "real units"),
+        ('width="100mm" height="90mm" viewBox="0 0 100 80"', "do not fit"),
+        ('width="100mm" height="80mm" viewBox="0 0 0 80"', "viewBox"),
+    ],
+)
+def test_units_must_be_there(tmp_path, head, words):
+    path = write(tmp_path, svg(OUTLINE, head))
+    with pytest.raises(DrawingError, match=words):
+        load_svg(path)
+
+
+def test_user_unit_can_be_said(tmp_path):
+    path = write(tmp_path, svg(OUTLINE, ""))
+    assert load_svg(path, user_unit_mm=25.4).outline.bounds == pytest.approx((0, -2032, 2540, 0))
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[limits.gap]\nvalue = 3\n", "limits.gap has no source"),
+        ("colour = 3\n", "unknown entry colour"),
+        ("thickness_mm = -1\n", "thickness_mm"),
+        ("[zones.lnad]\npurpose = 'x'\n", "zones.lnad"),
+        ("[bands.x]\n", "bands.x needs seal_width_mm"),
+        ("[bands.x]\nseal_width_mm = 1\n", "band x, which is not in the drawing"),
+        ("drawing = '../p.svg'\n", "same folder"),
+        ("format = 'pitmap drawing 9'\n", "format"),
+    ],
+)
+def test_beside_refusal_names_the_entry(tmp_path, text, words):
+    write(tmp_path, text, "plate.toml")
+    with pytest.raises(DrawingError, match=words):
+        load_drawing(write(tmp_path, svg(OUTLINE)))
+
+
+def test_load_drawing_by_toml_and_by_numbers(tmp_path):
+    save_svg(load_shipped("heron40_end"), tmp_path / "p.svg")
+    assert load_drawing(tmp_path / "p.toml").name == "Heron 40 end plate"
+    with pytest.raises(DrawingError, match="expected a drawing ending in"):
+        load_drawing(tmp_path / "p.step")
+    with pytest.raises(DrawingError, match="cannot be read"):
+        load_drawing(tmp_path / "nothing.svg")
+
+
+def test_shipped_plates_are_what_their_numbers_build():
+    assert shipped_plates() == ("heron40_end", "heron40_intermediate_a", "heron40_intermediate_b")
+    folder = load_module.files("pitmap.drawing") / "plates"
+    for name in shipped_plates():
+        shipped = load_shipped(name)
+        with load_module.as_file(folder / f"{name}.numbers.toml") as path:
+            built = build_drawing(load_numbers(path))
+            assert load_drawing(path).name == shipped.name
+        assert hausdorff_distance(shipped.outline, built.outline) < 0.001
+        assert shipped.limits == built.limits
+        assert "INVENTED" in shipped.limits["note"]
+
+
+def test_intermediate_faces_are_mirror_images():
+    one, other = load_shipped("heron40_intermediate_a"), load_shipped("heron40_intermediate_b")
+    assert hausdorff_distance(one.mirrored("m").outline, other.outline) < 0.001
+    assert one.zones["running_surface"].area != pytest.approx(other.zones["running_surface"].area, abs=1)
