@@ -1,0 +1,51 @@
+"""What changed between surveys of one face: fate of every mark, change per zone, the lap series."""
+
+from .agreement import Agreement, limits_of_agreement
+from .decide import Rules, Step
+from .fates import CHANGE_TEXT, FATES, SERIES, SURVEYS, TRACKS, ZONE_CHANGES, ChangeCode, Fate
+from .finder import Comparison, compare
+from .pair import PairChange
+from .repeatability import Repeatability
+from .series import FORECASTS, judge_forecast
+from .shift import Shift, shift_from_pictures
+from .study import (
+    STUDY_VALUES,
+    StudyResult,
+    StudyRun,
+    gage_anova,
+    gage_average_range,
+    study,
+    study_sentence,
+    study_values,
+)
+
+__all__ = [
+    "CHANGE_TEXT",
+    "FATES",
+    "FORECASTS",
+    "SERIES",
+    "STUDY_VALUES",
+    "SURVEYS",
+    "TRACKS",
+    "ZONE_CHANGES",
+    "Agreement",
+    "ChangeCode",
+    "Comparison",
+    "Fate",
+    "PairChange",
+    "Repeatability",
+    "Rules",
+    "Shift",
+    "Step",
+    "StudyResult",
+    "StudyRun",
+    "compare",
+    "gage_anova",
+    "gage_average_range",
+    "judge_forecast",
+    "limits_of_agreement",
+    "shift_from_pictures",
+    "study",
+    "study_sentence",
+    "study_values",
+]

@@ -1,0 +1,333 @@
+"""The fate of each mark, by rules that would rather say "cannot tell" than be wrong."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import norm
+
+from ..classes import CLASS_WORDS, SurfaceClass
+from ..errors import InputError
+from ..flags import Flag
+from .fates import FATES, Fate
+from .marks import Marks
+from .matching import Groups
+from .repeatability import Repeatability
+
+__all__ = ["Place", "Rules", "Step", "decide_fates", "judge_gone", "judge_stayed"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rules:
+    """Where the lines are drawn (house choices; each is tested on simulated series with truth).
+
+    Parameters
+    ----------
+    min_diam_mm : float
+        Specks below are no marks.
+    sure_diam_mm : float
+        Smaller marks that only one survey shows are "cannot tell".
+    gone_below_mm : float
+        "Gone" means that no hole as wide as this is left.
+    sure_confidence : float
+        Mean confidence in "sound" at a place from which its mark may be called gone (or, the other way
+        round, in a mark that only one survey shows).
+    sound_share : float
+        Least share of the place that must read sound for "gone".
+    unseen_share : float
+        Share of a place hidden in one survey from which nothing is said about it.
+    pit_probability : float
+        Where the class map kept its probabilities: a place with this much "pit" anywhere is not gone.
+    dark_share : float
+        Where straightened photos are given: a place that keeps this share of the mark's darkness is not gone.
+    level : float
+        Level of the interval of a change in area.
+    """
+
+    min_diam_mm: float = 0.3
+    sure_diam_mm: float = 0.6
+    gone_below_mm: float = 0.3
+    sure_confidence: float = 0.7
+    sound_share: float = 0.75
+    unseen_share: float = 0.1
+    pit_probability: float = 0.3
+    dark_share: float = 0.4
+    level: float = 0.90
+
+    def __post_init__(self) -> None:
+        for name in (
+            "sure_confidence",
+            "sound_share",
+            "unseen_share",
+            "pit_probability",
+            "dark_share",
+            "level",
+        ):
+            if not 0 < getattr(self, name) < 1:
+                raise InputError(
+                    f"Rules.{name}: expected a number between 0 and 1, got {getattr(self, name)!r}"
+                )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """What was done to the face between two surveys.
+
+    Parameters
+    ----------
+    is_cut : bool or None
+        Metal was removed; None when the surveys do not say.
+    is_same_visit : bool
+        Neither metal nor a week went by: two photos of the same face.
+    """
+
+    is_cut: bool | None
+    is_same_visit: bool
+
+    @classmethod
+    def between(cls, before: Any, after: Any) -> Step:
+        """From stage, date and removed stock of two inspections.
+
+        A survey at `intake` after any other stage starts a new job: no metal was cut on the way. Within a
+        job a later stage means a cut; two surveys at one stage were cut between only if the removed
+        stock says so beyond its interval.
+        """
+        days = abs((after.surveyed_on - before.surveyed_on).days)
+        a, b = before.removed_um, after.removed_um
+        known = a.is_known and b.is_known
+        more = known and b.value > a.value and (not (a.has_interval and b.has_interval) or b.low > a.high)
+        if after.stage.order > before.stage.order:
+            # "final" after a lap may be polish alone, which takes next to nothing off a pit's depth.
+            is_cut: bool | None = (
+                True if after.stage.name != "final" or not known else bool(b.value > a.value)
+            )
+        else:
+            is_cut = bool(more)
+        return cls(is_cut=is_cut, is_same_visit=not is_cut and days <= 7)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Place:
+    """What one survey shows at the places of the other's marks; arrays (N,) over those marks."""
+
+    seen: NDArray[np.float64]
+    sound: NDArray[np.float64]
+    confidence: NDArray[np.float64]
+    covered: NDArray[np.float64]
+    pit_probability: NDArray[np.float64]
+    darkness: NDArray[np.float64]
+
+    @classmethod
+    def of(
+        cls,
+        marks: Marks,
+        codes: NDArray[np.uint8],
+        confidence: NDArray[np.float32] | None,
+        pit: NDArray[Any] | None = None,
+        darkness: NDArray[np.float64] | None = None,
+    ) -> Place:
+        """Shares over the pixels of each mark: seen, sound, and the mean confidence where sound."""
+        n = len(marks)
+        rows, cols = np.nonzero(marks.labels)
+        at = marks.labels[rows, cols] - 1
+        there = codes[rows, cols]
+        size = np.maximum(1, np.bincount(at, minlength=n))
+
+        def share(test: NDArray[np.bool_]) -> NDArray[np.float64]:
+            return np.bincount(at[test], minlength=n) / size
+
+        is_sound = there == SurfaceClass.SOUND
+        sure = np.ones(len(at)) if confidence is None else confidence[rows, cols].astype(float)
+        top = np.zeros(n)
+        if pit is not None:
+            np.maximum.at(top, at, np.asarray(pit[rows, cols], float))
+        return cls(
+            seen=share((there != SurfaceClass.UNSEEN) & (there != SurfaceClass.OUTSIDE)),
+            sound=share(is_sound),
+            confidence=np.bincount(at[is_sound], sure[is_sound], n)
+            / np.maximum(1, np.bincount(at[is_sound], minlength=n)),
+            covered=share(np.isin(there, [SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT])),
+            pit_probability=top,
+            darkness=np.zeros(n) if darkness is None else darkness,
+        )
+
+
+def _words(code: int) -> str:
+    return CLASS_WORDS[SurfaceClass(int(code))]
+
+
+def judge_gone(
+    code: int, diam: float, sure: float, i: int, place: Place, step: Step, rules: Rules
+) -> tuple[Fate, str]:
+    """A mark that only the earlier survey shows, at a place that the later one shows."""
+    tell = Fate.CANNOT_TELL
+    if step.is_same_visit or (step.is_cut is False and code in (SurfaceClass.PIT, SurfaceClass.UNCUT)):
+        return (
+            tell,
+            f"no metal was cut in between, so a {_words(code)} cannot have gone; one of the two misread it",
+        )
+    if diam < rules.sure_diam_mm:
+        return tell, f"under {rules.sure_diam_mm:g} mm: too small to say that it is gone"
+    if sure < 0.5:
+        return tell, "the earlier survey was not sure of this mark"
+    if place.covered[i] > 1 - rules.sound_share:
+        return tell, "the later survey shows stain, tint or uncut metal here, which may hide it"
+    if place.sound[i] < rules.sound_share:
+        return tell, "the place does not read clearly sound"
+    if place.confidence[i] < rules.sure_confidence:
+        return tell, "sound by a close call only"
+    if place.pit_probability[i] > rules.pit_probability:
+        return tell, "part of the place may still be a pit"
+    if place.darkness[i] > rules.dark_share:
+        return tell, "the photo still shows a dark spot here"
+    return Fate.GONE, f"the place reads sound: no hole of {rules.gone_below_mm:g} mm or more is left"
+
+
+def _came(
+    code: int, diam: float, sure: float, i: int, place: Place, step: Step, rules: Rules
+) -> tuple[Fate, str]:
+    """A mark that only the later survey shows, at a place that the earlier one shows."""
+    if step.is_same_visit:
+        return Fate.CANNOT_TELL, "shown by one of two photos of the same face"
+    if diam < rules.sure_diam_mm:
+        return Fate.CANNOT_TELL, f"under {rules.sure_diam_mm:g} mm: it may have been missed before"
+    if sure < rules.sure_confidence:
+        return Fate.CANNOT_TELL, "the later survey is not sure of this mark"
+    if step.is_cut:
+        under = "scale, stain or old finish" if place.covered[i] > 0.25 else "metal that read sound"
+        return Fate.OPENED_UP, f"opened up by the cut from under {under}"
+    if place.covered[i] > 0.25:
+        return (
+            Fate.CANNOT_TELL,
+            "the earlier survey shows stain, tint or uncut metal here, which may have hidden it",
+        )
+    if place.confidence[i] < rules.sure_confidence:
+        return Fate.CANNOT_TELL, "the earlier survey was not sure that this place was sound"
+    return Fate.NEW, "sound at the last survey, and no metal was cut since"
+
+
+def judge_stayed(
+    change: float, sd: float, z: float, seen: tuple[float, float], rules: Rules
+) -> tuple[Fate, str]:
+    """A mark that both surveys show."""
+    bound = z * sd
+    partly = seen[0] < 1 - rules.unseen_share, seen[1] < 1 - rules.unseen_share
+    if any(partly):
+        # A size cut off by unseen metal is a lower bound: it can prove growth, never shrinkage.
+        if partly == (False, True) and change > bound:
+            return Fate.LARGER, "larger, though part of it is not seen in the later survey"
+        return Fate.CANNOT_TELL, "part of it is not seen in one of the two surveys"
+    if abs(change) <= bound:
+        return Fate.SAME, "no change beyond repeatability"
+    return (Fate.LARGER, "area grew") if change > 0 else (Fate.SMALLER, "area fell")
+
+
+_KIND = {(True, True): "one", (True, False): "split", (False, True): "merge", (False, False): "many"}
+
+
+def decide_fates(
+    before: Marks,
+    after: Marks,
+    groups: Groups,
+    place_after: Place,
+    place_before: Place,
+    step: Step,
+    repeatability: Repeatability,
+    rules: Rules,
+    zone_names: tuple[str, ...],
+) -> pd.DataFrame:
+    """One row per mark of the earlier survey and per mark that only the later one shows.
+
+    Parameters
+    ----------
+    before, after : Marks
+    groups : Groups
+    place_after, place_before : Place
+        The later survey at the places of `before`, and the earlier one at the places of `after`.
+    step : Step
+    repeatability : Repeatability
+    rules : Rules
+    zone_names : tuple of str
+        Names behind the values 1.. of the zone raster.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Schema :data:`pitmap.compare.FATES`.
+    """
+    z = float(norm.ppf((1 + rules.level) / 2))
+    in_b: list[list[int]] = [[] for _ in range(groups.n_groups)]
+    in_a: list[list[int]] = [[] for _ in range(groups.n_groups)]
+    for k, g in enumerate(groups.before):
+        in_b[g].append(k)
+    for k, g in enumerate(groups.after):
+        in_a[g].append(k)
+    names = ("", *zone_names)
+    rows: list[dict[str, Any]] = []
+    for marks, is_before in ((before, True), (after, False)):
+        for k in range(len(marks)):
+            g = int((groups.before if is_before else groups.after)[k])
+            mine, others = in_b[g], in_a[g]
+            if not is_before and mine:
+                continue
+            code, diam = int(marks.class_code[k]), float(marks.eq_diam_mm[k])
+            a, b = float(before.area_mm2[mine].sum()), float(after.area_mm2[others].sum())
+            sd = repeatability.area_sd_mm2(before.area_mm2[mine] if mine else after.area_mm2[others])
+            sd_other = repeatability.area_sd_mm2(after.area_mm2[others] if others else before.area_mm2[mine])
+            sd = math.sqrt((sd**2 + sd_other**2) / 2)
+            seen = (1.0, float(place_after.seen[k])) if is_before else (float(place_before.seen[k]), 1.0)
+            if mine and others:
+                back = float(np.average(place_before.seen[others], weights=after.area_mm2[others]))
+                ahead = float(np.average(place_after.seen[mine], weights=before.area_mm2[mine]))
+                seen = (back, ahead)
+                kind = (
+                    _KIND[len(mine) == 1, len(others) == 1] if (len(mine), len(others)) != (1, 1) else "one"
+                )
+                fate, why = judge_stayed(b - a, sd, z, seen, rules)
+            elif min(seen) < 1 - rules.unseen_share:
+                kind = "only_before" if is_before else "only_after"
+                fate, why = (
+                    Fate.CANNOT_TELL,
+                    f"the {'later' if is_before else 'earlier'} survey does not show the place",
+                )
+            else:
+                kind = "only_before" if is_before else "only_after"
+                place, judge = (place_after, judge_gone) if is_before else (place_before, _came)
+                fate, why = judge(code, diam, float(marks.confidence[k]), k, place, step, rules)
+            flags = int(marks.flags[k])
+            if fate is Fate.CANNOT_TELL and min(seen) < 1 - rules.unseen_share:
+                flags |= int(Flag.TOUCHES_UNSEEN)
+            if kind == "only_before" and step.is_cut is False and code == SurfaceClass.PIT:
+                flags |= int(Flag.CONTRADICTION)
+            ids = [int(after.mark_id[j]) for j in others]
+            rows.append(
+                {
+                    "fate_id": len(rows) + 1,
+                    "group_id": g,
+                    "kind": kind,
+                    "class_code": code,
+                    "class_word": _words(code),
+                    "zone": names[int(marks.zone[k])] if int(marks.zone[k]) < len(names) else "",
+                    "x_mm": float(marks.xy_mm[k, 0]),
+                    "y_mm": float(marks.xy_mm[k, 1]),
+                    "mark_before": int(marks.mark_id[k]) if is_before else -1,
+                    "marks_after": " ".join(str(i) for i in ids if i >= 0),
+                    "area_before_mm2": a,
+                    "area_after_mm2": b,
+                    "change_mm2": b - a,
+                    "change_low_mm2": b - a - z * sd,
+                    "change_high_mm2": b - a + z * sd,
+                    "eq_diam_mm": diam,
+                    "seen_before": seen[0],
+                    "seen_after": seen[1],
+                    "fate": str(fate),
+                    "why": why,
+                    "flags": flags,
+                }
+            )
+    return FATES.frame(rows)

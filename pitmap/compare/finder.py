@@ -1,0 +1,145 @@
+"""The order of the steps from inspections to a comparison, and nothing else."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from ..drawing import Drawing
+from ..errors import InputError
+from .decide import Rules
+from .pair import PairChange, compare_pair, layer_of
+from .repeatability import Repeatability
+from .series import FORECASTS, judge_forecast, removed_over_jobs, series_table, survey_table
+from .tracks import follow
+
+__all__ = ["Comparison", "compare"]
+
+_MAX_PX_PER_MM = 10.0
+"""A mark of 0.3 mm is three pixels across; finer rasters cost time and decide nothing (house choice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """What changed over two or more surveys of one face.
+
+    Parameters
+    ----------
+    face, drawing_name : str
+    surveys : pandas.DataFrame
+        Schema :data:`SURVEYS`, in order of time.
+    pairs : tuple of PairChange
+        Each survey with the next one.
+    overall : PairChange
+        The first survey with the last one.
+    series : pandas.DataFrame
+        Schema :data:`SERIES`.
+    tracks : pandas.DataFrame
+        Schema :data:`TRACKS`.
+    forecasts : pandas.DataFrame
+        Schema :data:`FORECASTS`; no rows without a forecast.
+    repeatability : Repeatability
+    rules : Rules
+    """
+
+    face: str
+    drawing_name: str
+    surveys: pd.DataFrame
+    pairs: tuple[PairChange, ...]
+    overall: PairChange
+    series: pd.DataFrame
+    tracks: pd.DataFrame
+    forecasts: pd.DataFrame
+    repeatability: Repeatability
+    rules: Rules
+
+
+def _ordered(inspections: Sequence[Any]) -> list[Any]:
+    """By date, then stage; as given where a date is missing."""
+    if any(i.surveyed_on is None for i in inspections):
+        return list(inspections)
+    return sorted(inspections, key=lambda i: (i.surveyed_on, i.stage.order))
+
+
+def compare(
+    inspections: Sequence[Any],
+    drawing: Drawing,
+    *,
+    alignment_error_mm: float | None = None,
+    repeatability: Repeatability | None = None,
+    rules: Rules | None = None,
+    forecast: pd.DataFrame | None = None,
+) -> Comparison:
+    """Compare two or more surveys of one face.
+
+    Parameters
+    ----------
+    inspections : sequence of pitmap.inspection.Inspection
+        At least two, of one face; put in order by date (as given when a date is missing).
+    drawing : Drawing
+        The drawing that all of them were laid on.
+    alignment_error_mm : float or None
+        Error of one survey's place on the drawing, mm; None takes it from the alignments.
+    repeatability : Repeatability or None
+        How much two photos of the same metal differ; None for the stated house values.
+    rules : Rules or None
+    forecast : pandas.DataFrame or None
+        A stock plan's curves as :func:`judge_forecast` takes them.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    InputError
+        Fewer than two inspections, or of different faces or drawings.
+    """
+    if len(inspections) < 2:
+        raise InputError(f"compare: expected two or more inspections of one face, got {len(inspections)}")
+    for name in ("face", "drawing_name"):
+        values = sorted({str(getattr(i, name)) for i in inspections})
+        if len(values) > 1:
+            raise InputError(
+                f"compare: inspections differ in {name}: {', '.join(values)}; compare one face at a time"
+            )
+    if alignment_error_mm is not None and not alignment_error_mm > 0:
+        raise InputError(f"alignment_error_mm: expected a number above 0, got {alignment_error_mm!r}")
+    repeatability, rules = repeatability or Repeatability(), rules or Rules()
+    surveys = _ordered(inspections)
+    grids = [i.class_map.grid for i in surveys]
+    grid = min(grids, key=lambda g: g.px_per_mm)
+    if grid.px_per_mm > _MAX_PX_PER_MM:
+        grid = grid.at_scale(_MAX_PX_PER_MM)
+    zones, names = drawing.zone_raster(grid), drawing.zone_names
+    options = {"alignment_error_mm": alignment_error_mm, "repeatability": repeatability, "rules": rules}
+    layers = [layer_of(k, i, grid, zones, rules) for k, i in enumerate(surveys, 1)]
+    pairs, groups = [], []
+    for k in range(1, len(layers)):
+        pair, layers[k], group = compare_pair(layers[k - 1], layers[k], grid, zones, names, **options)
+        pairs.append(pair)
+        groups.append(group)
+    tracks, fates = follow(
+        layers, pairs, groups, removed_over_jobs(surveys), names, repeatability=repeatability, rules=rules
+    )
+    pairs = [dataclasses.replace(p, fates=f) for p, f in zip(pairs, fates, strict=True)]
+    overall = pairs[0]
+    if len(layers) > 2:
+        overall, _, _ = compare_pair(layers[0], layers[-1], grid, zones, names, **options)
+    series = series_table(layers, tracks, names)
+    return Comparison(
+        face=str(surveys[0].face),
+        drawing_name=str(surveys[0].drawing_name),
+        surveys=survey_table(surveys),
+        pairs=tuple(pairs),
+        overall=overall,
+        series=series,
+        tracks=tracks,
+        forecasts=FORECASTS.empty() if forecast is None else judge_forecast(series, forecast),
+        repeatability=repeatability,
+        rules=rules,
+    )

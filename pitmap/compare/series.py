@@ -1,0 +1,211 @@
+"""The lap series: what is left against the stock removed, and how good the forecast was."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ..classes import SurfaceClass
+from ..errors import InputError
+from ..tables import Column, Schema
+from .fates import SERIES, SURVEYS
+from .pair import Layer
+
+__all__ = ["FORECASTS", "judge_forecast", "removed_over_jobs", "series_table", "survey_table"]
+
+_SHARES = (("affected_share", "affected"), ("pit_share", "pit"), ("uncut_share", "uncut"))
+
+FORECASTS = Schema(
+    "forecasts",
+    (
+        Column("zone", "object", "zone of the drawing"),
+        Column("quantity", "object", "as in the series table"),
+        Column("survey", "int64", "the survey that answered"),
+        Column("removed_um", "float64", "stock removed before that survey"),
+        Column("forecast", "float64", "what the plan said for that stock"),
+        Column("forecast_low", "float64", "lower end of its interval"),
+        Column("forecast_high", "float64", "upper end"),
+        Column("found", "float64", "what the survey found"),
+        Column("found_low", "float64", "lower end of its interval"),
+        Column("found_high", "float64", "upper end"),
+        Column("is_inside", "bool", "what was found lies in the forecast's interval"),
+        Column("is_compatible", "bool", "the two intervals meet"),
+    ),
+)
+
+
+def removed_over_jobs(inspections: Sequence[Any]) -> list[float]:
+    """Stock removed before each survey, counted on over a plate that comes back as a new job, um.
+
+    A survey whose stage falls back (years later the plate is at intake again) and whose removed stock starts
+    lower adds to what had been removed before. NaN where unknown.
+    """
+    out: list[float] = []
+    base, last, order = 0.0, 0.0, -1
+    for inspection in inspections:
+        value = inspection.removed_um.value if inspection.removed_um.is_known else math.nan
+        if inspection.stage.order < order and not math.isnan(value) and value < last:
+            base += last
+        order = inspection.stage.order
+        if not math.isnan(value):
+            last = value
+        out.append(base + value)
+    return out
+
+
+def survey_table(inspections: Sequence[Any]) -> pd.DataFrame:
+    """One row per survey; schema :data:`pitmap.compare.SURVEYS`."""
+    rows = []
+    for k, (inspection, removed) in enumerate(
+        zip(inspections, removed_over_jobs(inspections), strict=True), 1
+    ):
+        e = inspection.removed_um
+        base = removed - e.value
+        rows.append(
+            {
+                "survey": k,
+                "stage": str(inspection.stage),
+                "surveyed_on": inspection.surveyed_on.isoformat() if inspection.surveyed_on else "",
+                "removed_um": removed,
+                "removed_low_um": base + e.low,
+                "removed_high_um": base + e.high,
+            }
+        )
+    return SURVEYS.frame(rows)
+
+
+def _row(
+    survey: int, zone: str, quantity: str, removed: float, value: float, low: float, high: float, reason: str
+):  # type: ignore[no-untyped-def]
+    return {
+        "survey": survey, "zone": zone, "quantity": quantity, "removed_um": removed,
+        "value": value, "low": low, "high": high, "reason": reason,
+    }  # fmt: skip
+
+
+def series_table(layers: Sequence[Layer], tracks: pd.DataFrame, zone_names: tuple[str, ...]) -> pd.DataFrame:
+    """What is left at each survey, by zone; schema :data:`pitmap.compare.SERIES`.
+
+    Parameters
+    ----------
+    layers : sequence of Layer
+    tracks : pandas.DataFrame
+        Of :func:`follow`.
+    zone_names : tuple of str
+
+    Notes
+    -----
+    Shares and sound width are the surveys' own figures with their own intervals. ``deepest_um`` is a bound
+    on the deepest pit of the zone under the first face: while a pit is there the deepest is deeper than the stock
+    removed; once all are gone it lies between the removals at which the last of them was seen and was gone.
+    """
+    removed = removed_over_jobs([layer.inspection for layer in layers])
+    rows: list[dict[str, Any]] = []
+    for k, layer in enumerate(layers):
+        measurement = layer.inspection.measurement
+        for value, zone in enumerate(zone_names, 1):
+            for quantity, word in _SHARES:
+                if word == "uncut" and not layer.inspection.stage.is_lapped:
+                    continue
+                at = measurement.zones
+                at = at[(at["zone"] == zone) & (at["class_word"] == word)]
+                if len(at):
+                    share = [float(at[c].iat[0]) for c in ("share", "share_low", "share_high")]
+                    reason = "" if not math.isnan(share[0]) else "nothing of the zone was seen"
+                else:
+                    share, reason = [math.nan] * 3, "not measured at this survey"
+                rows.append(_row(k + 1, zone, quantity, removed[k], *share, reason))
+            pits = int(((layer.marks.class_code == SurfaceClass.PIT) & (layer.marks.zone == value)).sum())
+            no_interval = "a count; marks too small for the photo are not in it"
+            rows.append(_row(k + 1, zone, "n_pits", removed[k], pits, math.nan, math.nan, no_interval))
+            rows.append(
+                _row(k + 1, zone, "deepest_um", removed[k], math.nan, *_deepest(tracks, k, zone, removed))
+            )
+            if zone == "seal_land":
+                lands = measurement.lands
+                names = ("sound_width_mm", "sound_width_low_mm", "sound_width_high_mm")
+                width = [float(lands[c].iat[0]) for c in names] if len(lands) else [math.nan] * 3
+                reason = "" if len(lands) else "no seal land was measured"
+                rows.append(_row(k + 1, zone, "sound_width_mm", removed[k], *width, reason))
+    return SERIES.frame(rows)
+
+
+def _deepest(tracks: pd.DataFrame, k: int, zone: str, removed: list[float]) -> tuple[float, float, str]:
+    """Bounds on the deepest pit of a zone from surveys up to `k`, and why there is no value."""
+    if math.isnan(removed[k]):
+        return math.nan, math.nan, "the stock removed before this survey is not known"
+    pits = tracks[
+        (tracks["class_code"] == SurfaceClass.PIT)
+        & (tracks["zone"] == zone)
+        & (tracks["first_survey"] <= k + 1)
+    ]
+    if not len(pits):
+        return math.nan, math.nan, "no pit was seen"
+    last = pits["last_survey"].to_numpy() - 1
+    end = pits["gone_survey"].to_numpy() - 1
+    low = np.asarray(removed)[np.minimum(last, k)]
+    high = np.where((end >= 0) & (end <= k), np.asarray(removed)[np.maximum(end, 0)], math.inf)
+    bounds_only = "bounds from the series, no single value"
+    return float(np.nanmax(low)), float(np.max(high)), bounds_only
+
+
+def judge_forecast(series: pd.DataFrame, forecast: pd.DataFrame) -> pd.DataFrame:
+    """How good a plan's forecast was, once later surveys are in.
+
+    Parameters
+    ----------
+    series : pandas.DataFrame
+        Schema :data:`pitmap.compare.SERIES`.
+    forecast : pandas.DataFrame
+        Columns ``zone``, ``quantity`` (as in the series), ``removed_um``, ``value``, ``low``, ``high``: curves over
+        the stock removed since the first survey. Between their points the curves are read straight.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Schema :data:`FORECASTS`; one row per curve and survey within the range of the curve.
+
+    Raises
+    ------
+    InputError
+        A column of `forecast` is missing.
+    """
+    need = {"zone", "quantity", "removed_um", "value", "low", "high"}
+    if not need <= set(forecast.columns):
+        raise InputError(f"forecast: columns missing: {', '.join(sorted(need - set(forecast.columns)))}")
+    rows: list[dict[str, Any]] = []
+    for (zone, quantity), curve in forecast.groupby(["zone", "quantity"], sort=True):
+        curve = curve.sort_values("removed_um")
+        x = curve["removed_um"].to_numpy(float)
+        found = series[(series["zone"] == zone) & (series["quantity"] == quantity)].dropna(
+            subset=["value", "removed_um"]
+        )
+        for at in found.itertuples():
+            if not x[0] <= at.removed_um <= x[-1]:
+                continue
+            said, low, high = (
+                float(np.interp(at.removed_um, x, curve[c].to_numpy(float))) for c in ("value", "low", "high")
+            )
+            found_low = at.value if math.isnan(at.low) else at.low
+            found_high = at.value if math.isnan(at.high) else at.high
+            rows.append(
+                {
+                    "zone": zone,
+                    "quantity": quantity,
+                    "survey": int(at.survey),
+                    "removed_um": float(at.removed_um),
+                    "forecast": said,
+                    "forecast_low": low,
+                    "forecast_high": high,
+                    "found": float(at.value),
+                    "found_low": float(at.low),
+                    "found_high": float(at.high),
+                    "is_inside": bool(low <= at.value <= high),
+                    "is_compatible": bool(found_low <= high and low <= found_high),
+                }
+            )
+    return FORECASTS.frame(rows)
