@@ -1,0 +1,67 @@
+"""Bring a casebook to this pitmap's tables, or say why not."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from sqlalchemy import Connection, Engine, inspect, text
+
+from ..errors import CasebookError
+from .place import Place
+
+__all__ = ["HEAD", "migrate", "schema_of"]
+
+HEAD = "0002_lasting_trail"
+"""The newest step; kept here so that opening an up-to-date casebook need not load Alembic."""
+
+KNOWN = ("0001_first_casebook", "0002_lasting_trail")
+"""Every step, oldest first (a test holds it against the files)."""
+
+_LOCK_NUMBER = 7_481_627  # any number, the same in every pitmap: one migration at a time on a server
+
+
+def schema_of(connection: Connection) -> str:
+    """The step that the database is at; empty for a database without any table."""
+    names = set(inspect(connection).get_table_names())
+    if "alembic_version" not in names:
+        if names:
+            raise CasebookError("holds tables of something else and no casebook; choose another database")
+        return ""
+    versions = [row[0] for row in connection.execute(text("SELECT version_num FROM alembic_version"))]
+    return versions[0] if versions else ""
+
+
+def migrate(writer: Engine, place: Place, target: str = HEAD) -> None:
+    """Run the steps that are missing, all in one transaction.
+
+    Raises
+    ------
+    CasebookError
+        The database belongs to something else, or to a newer pitmap.
+    """
+    with writer.connect() as connection, connection.begin():
+        if connection.dialect.name == "postgresql":
+            connection.execute(text("SELECT pg_advisory_xact_lock(:n)"), {"n": _LOCK_NUMBER})
+        try:
+            found = schema_of(connection)
+        except CasebookError as error:
+            raise CasebookError(f"The database {place.shown} {error}") from None
+        if found == target:
+            return
+        if found and found not in KNOWN:
+            raise CasebookError(
+                f"The casebook {place.shown} was made by a newer pitmap (its tables are at "
+                f"{ascii(found)[1:-1][:60]}, this one knows up to {KNOWN[-1]}). Update pitmap; "
+                "nothing was changed"
+            )
+        _upgrade(connection, target)
+
+
+def _upgrade(connection: Connection, target: str) -> None:
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
+    config.attributes["connection"] = connection
+    command.upgrade(config, target)

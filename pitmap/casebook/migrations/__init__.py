@@ -1,0 +1,1 @@
+"""Steps by which a casebook of an older pitmap becomes one of this pitmap (Alembic)."""

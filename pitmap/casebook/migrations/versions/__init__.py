@@ -1,0 +1,1 @@
+"""One file per step, in the order of their numbers."""

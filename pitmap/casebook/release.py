@@ -1,0 +1,296 @@
+"""Checklists, sign-off, and what happens when something must change after it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import Any, TypeVar
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from ..errors import CasebookError, InputError
+from . import models as m
+from . import records as r
+from .checklists import CHECKLISTS, STEPS
+from .clean import as_plain, canonical_json, clean_choice, clean_line
+from .desk import KINDS
+from .entries import FIELDS
+from .surveys import SurveyDesk
+
+__all__ = ["ReleaseDesk", "job_content", "survey_content"]
+
+S = TypeVar("S", r.Survey, r.Job)
+
+
+class ReleaseDesk(SurveyDesk):
+    """The part of the casebook about checklists, sign-off and revisions."""
+
+    def start_checklist(self, job: r.Job, plate: r.Plate, step: str) -> tuple[r.ChecklistItem, ...]:
+        """The items of one step for one plate, made when they are not there yet.
+
+        `step` is ``intake``, ``clean``, ``lap``, ``finish`` or ``release``. An item is ticked with
+        ``update(item, state="done")``.
+        """
+        step = clean_choice(step, "checklist.step", STEPS)
+        with self._write() as session:
+            owner = self._row(session, m.JobRow, job.id, lock=True)
+            plate_id = self._row(session, m.PlateRow, plate.id).id
+            rows = [row for row in self._items(session, owner.id, plate_id) if row.step == step]
+            if not rows:
+                self._must_be_open(session, owner)
+                for template in CHECKLISTS[step]:
+                    row = m.ChecklistRow(
+                        job_id=owner.id,
+                        plate_id=plate_id,
+                        step=step,
+                        text=template.text,
+                        caution=template.caution,
+                    )
+                    rows.append(self._add(session, row, told=("step", "text")))
+            return tuple(r.to_record(r.ChecklistItem, row) for row in rows)
+
+    def add_checklist_item(self, job: r.Job, plate: r.Plate, step: str, text: str) -> r.ChecklistItem:
+        """One more thing to do at a step."""
+        step = clean_choice(step, "checklist.step", STEPS)
+        text = clean_line(text, "checklist.text", required=True)
+        with self._write() as session:
+            owner = self._row(session, m.JobRow, job.id, lock=True)
+            self._must_be_open(session, owner)
+            plate_id = self._row(session, m.PlateRow, plate.id).id
+            row = m.ChecklistRow(job_id=owner.id, plate_id=plate_id, step=step, text=text)
+            return r.to_record(r.ChecklistItem, self._add(session, row, told=("step", "text")))
+
+    def checklist(self, job: r.Job, plate: r.Plate | None = None) -> tuple[r.ChecklistItem, ...]:
+        """The items of a job, or of one plate in it, in the order of work."""
+        with self._read() as session:
+            rows = self._items(session, job.id, None if plate is None else plate.id)
+            rows.sort(key=lambda row: (row.plate_id, STEPS.index(row.step), row.id))
+            return tuple(r.to_record(r.ChecklistItem, row) for row in rows)
+
+    def _items(self, session: Session, job_id: int, plate_id: int | None) -> list[m.ChecklistRow]:
+        query = select(m.ChecklistRow).where(m.ChecklistRow.job_id == job_id).order_by(m.ChecklistRow.id)
+        if plate_id is not None:
+            query = query.where(m.ChecklistRow.plate_id == plate_id)
+        return list(session.scalars(query))
+
+    def sign_off(self, record: S, statement: str) -> r.SignOff:
+        """Freeze a survey, or release a job, in the name of :attr:`who`.
+
+        Parameters
+        ----------
+        record : Survey or Job
+            As it was read. A job is released once every newest survey of it is signed and every item of its
+            checklists is done or not needed.
+        statement : str
+            What is signed for, in words.
+
+        Raises
+        ------
+        EditConflict
+            Somebody changed it meanwhile.
+        CasebookError
+            Something is still open (the message lists it), or it is signed already.
+        """
+        statement = clean_line(statement, "sign_off.statement", required=True, limit=2000)
+        kind, table = KINDS[type(record)]
+        with self._write() as session:
+            row: Any = self._row(session, table, record.id, lock=True)
+            conflict = self._conflict(session, row, record.version, {})
+            if conflict is None:
+                self._must_be_open(session, row)
+                self._must_be_ready(session, row)
+                content = survey_content(session, row) if kind == "survey" else job_content(session, row)
+                text = canonical_json(content)
+                sign = m.SignOffRow(
+                    kind=kind,
+                    record_id=row.id,
+                    revision=row.revision,
+                    statement=statement,
+                    content_json=text,
+                    content_sha256=hashlib.sha256(text.encode()).hexdigest(),
+                    signed_by=self.who,
+                )
+                before, row.state = row.state, "signed" if kind == "survey" else "released"
+                self._touch(row)
+                session.add(sign)
+                session.flush()
+                self._log(session, "sign off", row, {"state": [before, row.state]}, statement)
+                return r.to_record(r.SignOff, sign)
+        raise conflict
+
+    def _must_be_ready(self, session: Session, row: Any) -> None:
+        missing = []
+        if isinstance(row, m.SurveyRow):
+            tables = (m.PhotoRow, m.ReadingRow, m.InspectionRow)
+            if not any(
+                session.scalars(select(t.id).where(t.survey_id == row.id).limit(1)).first() for t in tables
+            ):
+                missing.append("it has neither photo, reading nor inspection")
+        else:
+            surveys = _newest_surveys(session, row.id)
+            if not surveys:
+                missing.append("it has no survey")
+            missing += [
+                f"survey number {s.id} ({s.stage}) is not signed" for s in surveys if s.state == "open"
+            ]
+            missing += [
+                f"checklist {i.step}: {i.text}"
+                for i in self._items(session, row.id, None)
+                if i.state == "open"
+            ]
+        if missing:
+            name = row.__tablename__
+            shown = "; ".join(missing[:10]) + ("; and more" if len(missing) > 10 else "")
+            raise CasebookError(f"{name} number {row.id} cannot be signed yet: {shown}")
+
+    def sign_offs(self, record: r.Survey | r.Job) -> tuple[r.SignOff, ...]:
+        """Who signed a survey or a job, oldest first."""
+        kind = KINDS[type(record)][0]
+        query = select(m.SignOffRow).where(m.SignOffRow.kind == kind, m.SignOffRow.record_id == record.id)
+        with self._read() as session:
+            rows = session.scalars(query.order_by(m.SignOffRow.id))
+            return tuple(r.to_record(r.SignOff, row) for row in rows)
+
+    def open_revision(self, survey: r.Survey, reason: str) -> r.Survey:
+        """A new, open revision of a signed survey, with its readings, photos, newest inspection and layers.
+
+        The signed one stays as it is. Photos and inspection files are not stored again.
+
+        Raises
+        ------
+        InputError
+            The survey is not signed, so it can be changed as it is.
+        CasebookError
+            Somebody has opened its next revision already, or the job is released (reopen it first).
+        """
+        reason = clean_line(reason, "reason", required=True, limit=2000)
+        with self._write() as session:
+            old = self._row(session, m.SurveyRow, survey.id, lock=True)
+            if old.state != "signed":
+                raise InputError(f"survey number {old.id} is not signed; change it as it is")
+            self._must_be_open(session, self._row(session, m.JobRow, old.job_id))
+            later = select(m.SurveyRow).where(m.SurveyRow.supersedes_id == old.id)
+            if (newer := session.scalars(later).one_or_none()) is not None:
+                raise CasebookError(
+                    f"survey number {old.id} has a newer revision already: number {newer.id}, opened by "
+                    f"{newer.changed_by}"
+                )
+            new = m.SurveyRow(
+                **_copied(old, ("job_id", "plate_id", "face_id", *FIELDS["survey"])),
+                revision=old.revision + 1,
+                supersedes_id=old.id,
+            )
+            self._add(session, new, reason, told=("revision", "supersedes_id"))
+            self._copy_contents(session, old, new)
+            return r.to_record(r.Survey, new)
+
+    def _copy_contents(self, session: Session, old: m.SurveyRow, new: m.SurveyRow) -> None:
+        copied: tuple[tuple[type[m.PhotoRow] | type[m.ReadingRow], tuple[str, ...]], ...] = (
+            (m.PhotoRow, ("sha256", "n_bytes", "name", "role")),
+            (m.ReadingRow, tuple(FIELDS["reading"])),
+        )
+        for table, names in copied:
+            query = select(table).where(table.survey_id == old.id, table.withdrawn == "").order_by(table.id)
+            for row in session.scalars(query).all():
+                self._add(session, table(survey_id=new.id, **_copied(row, names)))
+        newest = self._newest_inspection(session, old.id)
+        if newest is None:
+            return
+        inspection = self._add(
+            session, m.InspectionRow(survey_id=new.id, edits_version=0, summary_json=newest.summary_json)
+        )
+        files = select(m.InspectionFileRow).where(m.InspectionFileRow.inspection_id == newest.id)
+        for row in session.scalars(files).all():
+            kept = _copied(row, ("name", "sha256", "n_bytes"))
+            session.add(m.InspectionFileRow(inspection_id=inspection.id, **kept))
+        self._copy_layers(session, newest, inspection)
+
+    def reopen_job(self, job: r.Job, reason: str) -> r.Job:
+        """Open a released job again as its next revision, with the reason; its sign-off stays readable."""
+        reason = clean_line(reason, "reason", required=True, limit=2000)
+        with self._write() as session:
+            row = self._row(session, m.JobRow, job.id, lock=True)
+            conflict = self._conflict(session, row, job.version, {})
+            if conflict is None:
+                if row.state != "released":
+                    raise InputError(f"job number {row.id} is open already")
+                row.state, row.revision = "open", row.revision + 1
+                self._touch(row)
+                session.flush()
+                self._log(session, "reopen", row, {"state": ["released", "open"]}, reason)
+                return r.to_record(r.Job, row)
+        raise conflict
+
+
+def _copied(row: m.Base, names: tuple[str, ...]) -> dict[str, Any]:
+    return {name: getattr(row, name) for name in names}
+
+
+def _newest_surveys(session: Session, job_id: int) -> list[m.SurveyRow]:
+    rows = session.scalars(
+        select(m.SurveyRow).where(m.SurveyRow.job_id == job_id).order_by(m.SurveyRow.id)
+    ).all()
+    replaced = {row.supersedes_id for row in rows}
+    return [row for row in rows if row.id not in replaced]
+
+
+def _told(row: m.Base, names: tuple[str, ...]) -> dict[str, Any]:
+    return {name: as_plain(getattr(row, name)) for name in names}
+
+
+def survey_content(session: Session, survey: m.SurveyRow) -> dict[str, Any]:
+    """What a signature under a survey stands for, in plain values."""
+    plate = session.get_one(m.PlateRow, survey.plate_id)
+    face = session.get_one(m.FaceRow, survey.face_id)
+
+    def rows(table: Any) -> list[Any]:
+        return list(session.scalars(select(table).where(table.survey_id == survey.id).order_by(table.id)))
+
+    inspections = []
+    for inspection in rows(m.InspectionRow):
+        files = select(m.InspectionFileRow).where(m.InspectionFileRow.inspection_id == inspection.id)
+        layers = select(m.MapEditRow).where(
+            m.MapEditRow.inspection_id == inspection.id, m.MapEditRow.state == "applied"
+        )
+        inspections.append(
+            {
+                "id": inspection.id,
+                "summary": json.loads(inspection.summary_json),
+                "files": {row.name: row.sha256 for row in session.scalars(files)},
+                "layers": [
+                    {**_told(row, ("layer", "action", "class_code", "reason", "created_by")),
+                     "shape": json.loads(row.shape_json)}
+                    for row in session.scalars(layers.order_by(m.MapEditRow.layer))
+                ],
+            }
+        )  # fmt: skip
+    return {
+        "plate_id": plate.id,
+        "face_id": face.id,
+        **_told(survey, ("id", "job_id", "revision", *FIELDS["survey"])),
+        "photos": [_told(row, ("id", "name", "sha256", "role", "withdrawn")) for row in rows(m.PhotoRow)],
+        "readings": [_told(row, ("id", "withdrawn", *FIELDS["reading"])) for row in rows(m.ReadingRow)],
+        "inspections": inspections,
+    }
+
+
+def job_content(session: Session, job: m.JobRow) -> dict[str, Any]:
+    """What a release of a job stands for, in plain values."""
+    surveys = _newest_surveys(session, job.id)
+    signs = {
+        (row.record_id, row.revision): row.content_sha256
+        for row in session.scalars(
+            select(m.SignOffRow).where(
+                m.SignOffRow.kind == "survey", m.SignOffRow.record_id.in_([s.id for s in surveys])
+            )
+        )
+    }
+    items = session.scalars(
+        select(m.ChecklistRow).where(m.ChecklistRow.job_id == job.id).order_by(m.ChecklistRow.id)
+    )
+    return {
+        **_told(job, ("id", "revision", *FIELDS["job"])),
+        "surveys": {str(s.id): signs.get((s.id, s.revision), "") for s in surveys},
+        "checklist": [_told(row, ("id", "plate_id", "step", "text", "state", "note")) for row in items],
+    }
