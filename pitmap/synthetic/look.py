@@ -1,0 +1,144 @@
+"""How a surveyed face looks: reflectance, gloss, sparkle and small slopes of every piece of metal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..grid import Grid
+from .lap import Survey
+from .noise import fractal, smoothstep, streaks
+
+__all__ = ["Look", "dress", "tint_colour"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Look:
+    """Optical maps of one face, on its own grid (about the scale of the photo).
+
+    Attributes
+    ----------
+    grid : Grid
+    paint : (rows, cols, 4) float32
+        Linear RGB reflectance, and strength of the mirror-like part (0..1).
+    form : (rows, cols, 4) float32
+        Slope of the surface along x and along y, width of the highlight, and darkening of hollows (1 = open).
+    """
+
+    grid: Grid
+    paint: NDArray[np.float32]
+    form: NDArray[np.float32]
+
+
+# Oxide film on iron from thin to thick: straw, brown, purple, blue, pale blue. The order is that of the temper
+# colours of steel in any handbook; the RGB factors are a house choice, by eye.
+_TINT_AT = np.array([0.0, 0.2, 0.38, 0.52, 0.66, 0.82, 1.0, 1.2])
+_TINT_RGB = np.array(
+    [
+        [1.00, 1.00, 1.00], [0.97, 0.86, 0.60], [0.86, 0.66, 0.30], [0.62, 0.38, 0.26],
+        [0.46, 0.28, 0.48], [0.28, 0.32, 0.72], [0.40, 0.50, 0.86], [0.62, 0.68, 0.78],
+    ]
+)  # fmt: skip
+
+
+def tint_colour(strength: NDArray) -> NDArray[np.float32]:
+    """RGB factors (..., 3) of heat tint of a strength from 0 to 1.2."""
+    table = np.stack([np.interp(np.linspace(0, 1.2, 256), _TINT_AT, c) for c in _TINT_RGB.T], -1).astype(
+        np.float32
+    )
+    return table[np.clip(strength * (255 / 1.2), 0, 255).astype(np.uint8)]
+
+
+def _mix(base: NDArray, colour: NDArray, share: NDArray) -> None:
+    """Blend `colour` into `base` in place."""
+    base += (colour - base) * share[..., None]
+
+
+def dress(survey: Survey, rng: np.random.Generator, px_per_mm: float | None = None) -> Look:
+    """The look of a survey.
+
+    Parameters
+    ----------
+    survey : Survey
+    rng : numpy.random.Generator
+        For tone and hue of the metal; patterns belong to the face and stay the same.
+    px_per_mm : float, optional
+        Scale of the maps; that of the survey when left out, never finer.
+    """
+    face = survey.face
+    scale = min(px_per_mm or face.grid.px_per_mm, face.grid.px_per_mm)
+    grid = face.grid.at_scale(scale)
+
+    def at(a: NDArray) -> NDArray[np.float32]:
+        a = np.asarray(a, np.float32)
+        return a if grid.shape == a.shape else cv2.resize(a, grid.shape[::-1], interpolation=cv2.INTER_AREA)
+
+    fresh, stain, tint, mottle, hue = (
+        at(a) for a in (survey.fresh, survey.stain, survey.tint, face.mottle, face.hue)
+    )
+    left = np.maximum(face.pit_um - survey.cut_um, 0) * (face.pit_um > 0)
+    hollow = at(np.maximum(left, survey.score_um))
+    fine = fractal(rng, grid.shape, 1.2 * scale, 1.0, gain=0.9)
+
+    # Old finish: bright where it was rubbed, brown where oil and varnish stayed.
+    warm = rng.uniform(0.0, 0.12)
+    bright = np.array([1.0, 1.0 - 0.35 * warm, 1.0 - warm]) * rng.uniform(0.50, 0.66)
+    brown = np.array([0.215, 0.165, 0.115]) * rng.uniform(0.75, 1.35) * (1 + rng.normal(0, 0.06, 3))
+    grey = np.array([0.30, 0.295, 0.275]) * rng.uniform(0.8, 1.2)
+    brown = brown + (grey - brown) * rng.choice([0.0, 1.0], p=[0.75, 0.25]) * rng.uniform(0.3, 1)
+    paint = bright.astype(np.float32) * np.exp(np.float32(0.05) * hue)[..., None]
+    _mix(paint, brown.astype(np.float32), mottle * np.float32(rng.uniform(0.75, 1)))
+    paint *= np.exp(np.float32(0.07) * fine)[..., None]
+    sparkle = 0.55 - 0.33 * mottle
+    width = 0.34 + 0.22 * mottle
+
+    # Freshly lapped metal: even, matt, light grey, with the faint crossed lines of the abrasive.
+    even = np.array([0.445, 0.45, 0.455]) * rng.uniform(0.88, 1.12) * (1 + rng.normal(0, 0.008, 3))
+    lines = np.float32(0.012) * streaks(rng, grid.shape, 18 * scale, 1.0)
+    grain = np.exp(np.float32(0.028) * fine + lines)
+    _mix(paint, even.astype(np.float32) * grain[..., None], fresh)
+    sparkle += (0.40 - sparkle) * fresh
+    width += (np.float32(rng.uniform(0.42, 0.55)) - width) * fresh
+
+    paint *= tint_colour(tint)
+    # Rust and scale: from a brown veil through orange to dark crusts, by strength and by the drift of hue.
+    orange = np.array([0.42, 0.15, 0.045]) * rng.uniform(0.8, 1.25)
+    dark = np.array([0.13, 0.075, 0.045]) * rng.uniform(0.8, 1.3)
+    veil = np.array([0.24, 0.165, 0.10]) * rng.uniform(0.85, 1.2)
+    share = smoothstep(-1.1, 0.9, hue + np.float32(rng.normal(0, 0.5)) + np.float32(0.5) * fine)
+    rust = dark.astype(np.float32) + (orange - dark).astype(np.float32) * share[..., None]
+    rust += (veil.astype(np.float32) - rust) * smoothstep(0.65, 0.2, stain)[..., None]
+    cover = np.clip(stain * np.float32(1.25), 0, 0.93)
+    _mix(paint, rust, cover)
+    paint *= np.exp(np.float32(0.12) * fine * cover)[..., None]
+    sparkle *= 1 - 0.92 * cover
+    width += (0.6 - width) * cover
+
+    # Pits: dark floors, some rust, ragged rims; deeper is darker.
+    deep = smoothstep(2.0, 30.0, hollow)
+    floor = np.array([0.045, 0.037, 0.032]) * rng.uniform(0.7, 1.6)
+    rusty = np.array([0.13, 0.055, 0.025])
+    pit = (
+        floor.astype(np.float32)
+        + (rusty - floor).astype(np.float32) * (smoothstep(0.2, 1.6, hue) * 0.8)[..., None]
+    )
+    pit = pit * np.exp(np.float32(0.25) * fine)[..., None]
+    _mix(paint, pit, np.float32(0.93) * deep)
+    sparkle *= 1 - 0.95 * deep
+    shut = 1 - 0.5 * smoothstep(10, 120, hollow)
+
+    relief = cv2.GaussianBlur(-hollow, (0, 0), 0.6) * np.float32(0.001 * scale)
+    slope_x = cv2.Sobel(relief, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
+    slope_y = -cv2.Sobel(relief, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
+    bumps = np.float32(0.03) * cover + np.float32(0.008)
+    slope_x += bumps * fine
+    slope_y += bumps * np.roll(fine, (7, 11), (0, 1))
+    paint = np.clip(paint, 0.004, 0.95)
+    return Look(
+        grid=grid,
+        paint=np.dstack([paint, np.clip(sparkle, 0, 1)]).astype(np.float32),
+        form=np.dstack([slope_x, slope_y, np.clip(width, 0.08, 0.8), shut]).astype(np.float32),
+    )
