@@ -1,0 +1,339 @@
+"""A series of surveys as a depth gauge: bounds on the depth of every pit and the height of every pixel."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+from skimage.measure import find_contours
+
+from ..classes import Stage, SurfaceClass
+from ..errors import InputError
+from ..flags import Flag
+from ..grid import Grid
+from ..tables import Column, Schema
+from .removed import RemovedStock
+from .survey import FaceSurvey
+
+__all__ = ["PITS", "LapBounds", "PixelBounds", "lap_bounds", "pixel_bounds"]
+
+PITS = Schema(
+    "pits",
+    (
+        Column("pit_id", "int64", "number from 1 over all surveys of the face, by the order of first sight"),
+        Column("x_mm", "float64", "centroid when first seen"),
+        Column("y_mm", "float64", "centroid when first seen"),
+        Column("zone", "object", "zone when first seen"),
+        Column("eq_diam_mm", "float64", "diameter of the disc of its area when first seen"),
+        Column(
+            "dist_trace_mm", "float64", "nearest point to the running-side edge of the land, NaN off the land"
+        ),
+        Column(
+            "dist_coolant_mm",
+            "float64",
+            "nearest point to the coolant-side edge of the land, NaN off the land",
+        ),
+        Column("first_survey", "int64", "survey (from 0) that first saw it"),
+        Column("last_survey", "int64", "last survey that saw it"),
+        Column("deeper_than_um", "float64", "still there after this much stock, under the first face"),
+        Column("deeper_survey", "int64", "the survey behind it, -1 for none"),
+        Column("shallower_than_um", "float64", "gone after this much stock; infinite while it is there"),
+        Column("shallower_survey", "int64", "the survey behind it, -1 for none"),
+        Column("flags", "int64", "bits of pitmap.flags"),
+        Column("note", "object", "what contradicted what"),
+    ),
+)
+
+_MATCH_SD_MM = 0.15
+"""Error of a centroid between two maps of one face: alignment residual and change of shape (house choice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LapBounds:
+    """Every pit of a face with its bounds.
+
+    Parameters
+    ----------
+    pits : DataFrame
+        :data:`PITS`.
+    links : DataFrame
+        ``pit_id survey mark_id``: which mark of which survey is which pit.
+    removed_um, removed_sd_um : ndarray
+        Stock removed before each survey at the middle of the marks, and its standard deviation.
+    stages : tuple of str
+        Stage of each survey, in order of work.
+    problems : tuple of str
+        Contradictions, in words.
+    """
+
+    pits: pd.DataFrame
+    links: pd.DataFrame
+    removed_um: NDArray[np.float64]
+    removed_sd_um: NDArray[np.float64]
+    stages: tuple[str, ...]
+    problems: tuple[str, ...] = ()
+
+
+def lap_bounds(surveys: Sequence[FaceSurvey], *, match_sd_mm: float = _MATCH_SD_MM) -> LapBounds:
+    """Bounds on the depth of every pit under the first face.
+
+    Parameters
+    ----------
+    surveys : sequence of FaceSurvey
+        Two or more for an upper bound; one gives lower bounds only. Taken in the order of work.
+    match_sd_mm : float
+        Standard deviation of a centroid between two surveys, mm.
+
+    Returns
+    -------
+    LapBounds
+
+    Notes
+    -----
+    A pit is still there when a later survey has a pit mark within its radius plus 3 `match_sd_mm`; it is gone
+    when that place was seen and has none. Scale can hide a pit at intake, so a pit first seen later counts from
+    there. A pit that vanished and came back keeps only the later sighting (a floor can be smeared over, a hole
+    cannot be put back); one that vanished though no stock came off gets no upper bound. Both carry
+    ``Flag.CONTRADICTION`` and a note.
+    """
+    if not surveys:
+        raise InputError("lap_bounds: no survey given")
+    surveys = sorted(surveys, key=lambda s: Stage(s.stage).order)
+    stages = tuple(s.stage for s in surveys)
+    if len(set(stages)) < len(stages):
+        raise InputError(f"lap_bounds: a stage stands twice: {', '.join(stages)}")
+    found = [_pit_marks(s) for s in surveys]
+    rows, seen_marks = _first_sight(found, match_sd_mm)
+    xy = np.array([[r["x_mm"], r["y_mm"]] for r in rows], float).reshape(-1, 2)
+    middle = xy.mean(axis=0) if len(xy) else np.zeros(2)
+    removed, sd = (np.array([float(f(middle)) for f in fs]) for fs in _removed_functions(surveys))
+    problems = _stock_problems(stages, removed, sd)
+    present = _presence(surveys, found, xy, rows, match_sd_mm)
+    for i, row in enumerate(rows):
+        _bound_one(row, present[i], surveys, removed, sd, xy[i], stages)
+    problems += [f"pit {r['pit_id']}: {r['note']}" for r in rows if r["note"]]
+    links = pd.DataFrame(seen_marks, columns=["pit_id", "survey", "mark_id"]).astype("int64")
+    for array in (removed, sd):
+        array.setflags(write=False)
+    return LapBounds(
+        pits=PITS.frame(rows),
+        links=links,
+        removed_um=removed,
+        removed_sd_um=sd,
+        stages=stages,
+        problems=tuple(problems),
+    )
+
+
+def _removed_functions(surveys: Sequence[FaceSurvey]):  # type: ignore[no-untyped-def]
+    return [s.removed.at for s in surveys], [s.removed.sd_at for s in surveys]
+
+
+def _pit_marks(survey: FaceSurvey) -> pd.DataFrame:
+    marks = survey.marks
+    return marks.loc[marks["class_code"] == int(SurfaceClass.PIT)].reset_index(drop=True)
+
+
+def _radius(marks: pd.DataFrame) -> NDArray[np.float64]:
+    diameter = marks["eq_diam_mm"].to_numpy(float)
+    if "length_mm" in marks.columns:
+        diameter = np.fmax(diameter, marks["length_mm"].to_numpy(float))
+    return diameter / 2
+
+
+def _first_sight(found: list[pd.DataFrame], sd: float) -> tuple[list[dict], list[tuple[int, int, int]]]:
+    """Rows of every pit at first sight, and the links of every mark to a pit."""
+    rows: list[dict] = []
+    links: list[tuple[int, int, int]] = []
+    known_xy = np.empty((0, 2))
+    known_r = np.empty(0)
+    for k, marks in enumerate(found):
+        xy = marks[["x_mm", "y_mm"]].to_numpy(float)
+        owner = _nearest_owner(xy, known_xy, known_r, sd)
+        fresh = np.flatnonzero(owner < 0)
+        for j in np.flatnonzero(owner >= 0):
+            links.append((int(owner[j]) + 1, k, int(marks["mark_id"].iat[j])))
+        for j in fresh:
+            pit_id = len(rows) + 1
+            mark = marks.iloc[j]
+            links.append((pit_id, k, int(mark["mark_id"])))
+            rows.append(
+                {
+                    "pit_id": pit_id, "x_mm": float(mark["x_mm"]), "y_mm": float(mark["y_mm"]),
+                    "zone": mark["zone"], "eq_diam_mm": float(mark["eq_diam_mm"]),
+                    "dist_trace_mm": float(mark.get("dist_trace_mm", np.nan)),
+                    "dist_coolant_mm": float(mark.get("dist_coolant_mm", np.nan)),
+                    "first_survey": k, "last_survey": k, "deeper_than_um": 0.0, "deeper_survey": -1,
+                    "shallower_than_um": np.inf, "shallower_survey": -1, "flags": 0, "note": "",
+                }
+            )  # fmt: skip
+        known_xy = np.vstack([known_xy, xy[fresh]])
+        known_r = np.concatenate([known_r, _radius(marks)[fresh]])
+    return rows, links
+
+
+def _nearest_owner(xy: NDArray, known_xy: NDArray, known_r: NDArray, sd: float) -> NDArray[np.int64]:
+    """For each place the known pit it lies in (nearest by distance over radius), -1 for none."""
+    owner = np.full(len(xy), -1, np.int64)
+    if not len(known_xy) or not len(xy):
+        return owner
+    reach = known_r + 3 * sd
+    tree = cKDTree(xy)
+    best = np.full(len(xy), np.inf)
+    for i, near in enumerate(tree.query_ball_point(known_xy, reach)):
+        for j in near:
+            score = float(np.hypot(*(xy[j] - known_xy[i]))) / reach[i]
+            if score < best[j]:
+                best[j], owner[j] = score, i
+    return owner
+
+
+def _presence(surveys, found, xy, rows, sd):  # type: ignore[no-untyped-def]
+    """(pits, surveys): 1 there, 0 gone, -1 not known (not seen, or hidden before its first sight)."""
+    out = np.full((len(rows), len(surveys)), -1, np.int8)
+    first = np.array([r["first_survey"] for r in rows], int)
+    for k, (survey, marks) in enumerate(zip(surveys, found)):
+        if not len(rows):
+            break
+        since = first <= k
+        seen = np.ones(len(rows), bool) if survey.is_seen is None else np.asarray(survey.is_seen(xy), bool)
+        out[since & seen, k] = 0
+        there = marks[["x_mm", "y_mm"]].to_numpy(float)
+        ids = np.flatnonzero(since)
+        owner = _nearest_owner(there, xy[since], _row_radius(rows)[since], sd)
+        out[ids[np.unique(owner[owner >= 0])], k] = 1
+        # Two pits that the later map joins in one mark are both still there.
+        joined = _nearest_owner(xy[since], there, np.maximum(_radius(marks) - 3 * sd, 0.0), sd)
+        out[ids[joined >= 0], k] = 1
+    return out
+
+
+def _row_radius(rows: list[dict]) -> NDArray[np.float64]:
+    return np.array([r["eq_diam_mm"] for r in rows], float) / 2
+
+
+def _bound_one(row, present, surveys, removed, sd, xy, stages):  # type: ignore[no-untyped-def]
+    there = np.flatnonzero(present == 1)
+    last = int(there[-1])
+    row["last_survey"] = last
+    stock = np.array([float(s.removed.at(xy)) for s in surveys])
+    deepest = int(there[np.argmax(stock[there])])
+    row["deeper_than_um"], row["deeper_survey"] = max(stock[deepest], 0.0), deepest
+    gone_before = np.flatnonzero(present[:last] == 0)
+    if gone_before.size:
+        j = int(gone_before[0])
+        row["flags"] |= int(Flag.CONTRADICTION)
+        row["note"] = (
+            f"not seen at {stages[j]} (after {stock[j]:.0f} um), seen again at {stages[last]} (after {stock[last]:.0f} um);"
+            " the later sighting counts"
+        )
+    gone = np.flatnonzero(present[last + 1 :] == 0) + last + 1
+    if not gone.size:
+        return
+    j = int(gone[0])
+    slack = 2 * float(np.hypot(sd[j], sd[deepest]))
+    if stock[j] <= stock[deepest] and stock[j] + slack <= stock[deepest] + 1e-9 or stock[j] <= 0:
+        row["flags"] |= int(Flag.CONTRADICTION)
+        row["note"] = (
+            f"gone at {stages[j]} though no more stock had come off ({stock[j]:.0f} um) than at {stages[deepest]}"
+            f" ({stock[deepest]:.0f} um); no upper bound taken"
+        )
+        return
+    row["shallower_than_um"], row["shallower_survey"] = float(stock[j]), j
+    if stock[j] <= stock[deepest]:
+        # Within the error of the stock: the two bounds meet.
+        row["deeper_than_um"] = (
+            min(row["deeper_than_um"], float(stock[j]) - slack) if stock[j] > slack else 0.0
+        )
+
+
+def _stock_problems(stages: tuple[str, ...], removed: NDArray, sd: NDArray) -> list[str]:
+    out = []
+    for k in range(1, len(stages)):
+        drop = removed[k - 1] - removed[k]
+        if drop > 2 * np.hypot(sd[k], sd[k - 1]) and drop > 1e-9:
+            out.append(
+                f"stock went up: {removed[k - 1]:.0f} um removed before {stages[k - 1]}, {removed[k]:.0f} um before"
+                f" {stages[k]}; check the thickness readings"
+            )
+    return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PixelBounds:
+    """Bounds on how far the first face lay under its highest plane, pixel by pixel.
+
+    Parameters
+    ----------
+    grid : Grid
+    lower_um, upper_um : ndarray (rows, cols) float32
+        The metal lay deeper than `lower_um` and not deeper than `upper_um`; 0 and infinity where nothing is known.
+    contradicts : ndarray of bool
+        Cut early, uncut later.
+    contours : tuple of (float, ndarray (N, 2))
+        Cut/uncut edges: removed stock in um, places in mm.
+    """
+
+    grid: Grid
+    lower_um: NDArray[np.float32]
+    upper_um: NDArray[np.float32]
+    contradicts: NDArray[np.bool_]
+    contours: tuple[tuple[float, NDArray[np.float64]], ...]
+
+
+def pixel_bounds(surveys: Sequence[tuple[str, RemovedStock, NDArray[np.uint8]]], grid: Grid) -> PixelBounds:
+    """Bounds of every pixel from class rasters of lapped surveys.
+
+    Parameters
+    ----------
+    surveys : sequence of (stage, removed, codes)
+        `codes` on `grid`. Intake surveys say nothing about heights and are passed over.
+
+    Notes
+    -----
+    Sound metal after lapping was reached by the plane: depth <= s_k. Uncut metal and pits were not: depth > s_k.
+    Where a later survey contradicts an earlier one the pixel is marked and both bounds are dropped.
+    """
+    x, y = grid.centres_mm()
+    places = np.stack(np.broadcast_arrays(x[None, :], y[:, None]), -1)
+    lower = np.zeros(grid.shape, np.float32)
+    upper = np.full(grid.shape, np.inf, np.float32)
+    contours: list[tuple[float, NDArray[np.float64]]] = []
+    for stage, removed, codes in sorted(surveys, key=lambda s: Stage(s[0]).order):
+        if codes.shape != grid.shape:
+            raise InputError(f"pixel_bounds: codes of {stage} are {codes.shape}, the grid is {grid.shape}")
+        if not Stage(stage).is_lapped:
+            continue
+        stock = removed.at(places).astype(np.float32)
+        cut = codes == SurfaceClass.SOUND
+        low = (codes == SurfaceClass.UNCUT) | (codes == SurfaceClass.PIT)
+        upper = np.where(cut, np.minimum(upper, stock), upper)
+        lower = np.where(low, np.maximum(lower, stock), lower)
+        contours += _edges(codes, removed, grid)
+    contradicts = lower > upper
+    lower[contradicts], upper[contradicts] = 0, np.inf
+    for array in (lower, upper, contradicts):
+        array.setflags(write=False)
+    return PixelBounds(
+        grid=grid, lower_um=lower, upper_um=upper, contradicts=contradicts, contours=tuple(contours)
+    )
+
+
+def _edges(
+    codes: NDArray[np.uint8], removed: RemovedStock, grid: Grid
+) -> list[tuple[float, NDArray[np.float64]]]:
+    field = np.full(codes.shape, np.nan, np.float32)
+    field[codes == SurfaceClass.SOUND] = 0.0
+    field[codes == SurfaceClass.UNCUT] = 1.0
+    out = []
+    for line in find_contours(field, 0.5):
+        line = line[np.isfinite(line).all(axis=1)]
+        if len(line) < 3:
+            continue
+        xy = grid.px_to_mm(line[:, ::-1])
+        out.append((float(removed.at(xy).mean()), xy))
+    return out

@@ -1,0 +1,153 @@
+"""Pits with everything that is known of their depths, as arrays for the likelihood."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..errors import InputError
+from ..flags import Flag
+
+__all__ = ["PitData", "collect"]
+
+REFERENCE_DIAM_MM = 1.0
+"""Diameter at which the intercept of the model is the median log depth."""
+
+_DISAGREE_SD = 4.0
+"""A reading this many standard deviations outside the lap bounds contradicts them."""
+
+_MIN_ZONE_INFORMATIVE = 4
+"""Pits with a known depth that a zone needs before it gets an effect of its own (house choice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PitData:
+    """What is known of each of n pits; depths in um under the first face.
+
+    ``x`` log diameter over the reference; ``zone`` place in ``zone_names``; ``lo``/``hi`` lap bounds and the
+    surveys behind them (-1 none) whose common errors are ``stock_sd``; ``y``/``u`` the mean of its exact readings
+    and their error (NaN none); ``at_least``/``at_least_u`` the strongest lower-bound reading.
+    """
+
+    x: NDArray[np.float64]
+    zone: NDArray[np.int64]
+    zone_names: tuple[str, ...]
+    has_zone_effect: bool
+    lo: NDArray[np.float64]
+    hi: NDArray[np.float64]
+    lo_survey: NDArray[np.int64]
+    hi_survey: NDArray[np.int64]
+    stock_sd: NDArray[np.float64]
+    y: NDArray[np.float64]
+    u: NDArray[np.float64]
+    at_least: NDArray[np.float64]
+    at_least_u: NDArray[np.float64]
+    free_y: NDArray[np.float64]
+    free_u: NDArray[np.float64]
+    free_zone: NDArray[np.int64]
+    flags: NDArray[np.int64]
+    problems: tuple[str, ...]
+
+    @property
+    def n(self) -> int:
+        """Number of pits."""
+        return len(self.x)
+
+    @property
+    def is_read(self) -> NDArray[np.bool_]:
+        """Pits with an exact reading."""
+        return np.isfinite(self.y)
+
+    @property
+    def is_informative(self) -> NDArray[np.bool_]:
+        """Pits whose depth is known from both sides: read, or gone after some step."""
+        return self.is_read | np.isfinite(self.hi)
+
+
+def collect(
+    marks: pd.DataFrame, readings: pd.DataFrame, bounds: pd.DataFrame | None, stock_sd_um: NDArray[np.float64]
+) -> PitData:
+    """Gather readings and bounds per pit; contradictions are resolved in favour of the bounds, and named."""
+    ids = marks["mark_id"].to_numpy(np.int64)
+    if len(np.unique(ids)) < len(ids):
+        raise InputError("fit_depths: a mark number stands twice among the pits")
+    diameter = marks["eq_diam_mm"].to_numpy(float)
+    if not (np.isfinite(diameter).all() and (diameter > 0).all()):
+        raise InputError("fit_depths: every pit needs an equivalent diameter above 0")
+    n = len(ids)
+    place = {int(m): i for i, m in enumerate(ids)}
+    zone_names, zone = np.unique(marks["zone"].astype(str).to_numpy(), return_inverse=True)
+    lo, hi = np.zeros(n), np.full(n, np.inf)
+    lo_survey, hi_survey = np.full(n, -1), np.full(n, -1)
+    if bounds is not None and n:
+        if set(bounds["pit_id"]) != set(ids):
+            raise InputError("fit_depths: bounds and marks do not name the same pits")
+        b = bounds.set_index("pit_id").loc[ids]
+        lo, hi = b["deeper_than_um"].to_numpy(float).copy(), b["shallower_than_um"].to_numpy(float).copy()
+        lo_survey, hi_survey = (
+            b["deeper_survey"].to_numpy(int).copy(),
+            b["shallower_survey"].to_numpy(int).copy(),
+        )
+        # Nothing had come off before the survey that saw it: no bound, and no error of a bound.
+        lo_survey[lo <= 0] = -1
+    sd_of = np.append(np.asarray(stock_sd_um, float), 0.0)
+
+    flags = np.zeros(n, np.int64)
+    problems: list[str] = []
+    precision, weighted = np.zeros(n), np.zeros(n)
+    at_least, at_least_u = np.full(n, np.nan), np.full(n, np.nan)
+    free: list[tuple[float, float, int]] = []
+    depth = readings.loc[readings["kind"] == "pit_depth"]
+    # Sorted by content, so that the order of entry cannot change a single bit of the result.
+    depth = depth.sort_values(["mark_id", "value_um", "uncertainty_um", "x_mm", "y_mm"], kind="stable")
+    for _, r in depth.iterrows():
+        y, u, mark = float(r["value_um"]), float(r["uncertainty_um"]), int(r["mark_id"])
+        if mark < 0:
+            if not r["is_lower_bound"]:
+                free.append((y, u, _zone_near(r, marks, zone)))
+            continue
+        if mark not in place:
+            raise InputError(
+                f"fit_depths: reading {int(r['reading_id'])} names pit {mark}, which is not among the marks"
+            )
+        i = place[mark]
+        above = (y - hi[i]) / np.hypot(u, sd_of[hi_survey[i]]) if np.isfinite(hi[i]) else -np.inf
+        below = (lo[i] - y) / np.hypot(u, sd_of[lo_survey[i]]) if not r["is_lower_bound"] else -np.inf
+        if max(above, below) > _DISAGREE_SD:
+            flags[i] |= int(Flag.CONTRADICTION)
+            problems.append(
+                f"pit {mark}: a reading of {y:.0f} um speaks against the lap steps ({lo[i]:.0f} to {hi[i]:.0f} um);"
+                " the steps count, read it again"
+            )
+            continue
+        if r["is_lower_bound"]:
+            flags[i] |= int(Flag.DEPTH_LOWER_BOUND)
+            if not y <= at_least[i]:
+                at_least[i], at_least_u[i] = y, u
+        else:
+            precision[i] += u**-2
+            weighted[i] += y * u**-2
+    read = precision > 0
+    y_mean, y_sd = np.full(n, np.nan), np.full(n, np.nan)
+    y_mean[read], y_sd[read] = weighted[read] / precision[read], precision[read] ** -0.5
+    known = read | np.isfinite(hi)
+    per_zone = np.bincount(zone[known], minlength=len(zone_names)) if n else np.zeros(0)
+    return PitData(
+        x=np.log(diameter / REFERENCE_DIAM_MM), zone=zone.astype(np.int64), zone_names=tuple(map(str, zone_names)),
+        has_zone_effect=bool((per_zone >= _MIN_ZONE_INFORMATIVE).sum() >= 2),
+        lo=lo, hi=hi, lo_survey=lo_survey, hi_survey=hi_survey, stock_sd=sd_of[:-1],
+        y=y_mean, u=y_sd, at_least=at_least, at_least_u=at_least_u,
+        free_y=np.array([f[0] for f in free]), free_u=np.array([f[1] for f in free]),
+        free_zone=np.array([f[2] for f in free], np.int64), flags=flags, problems=tuple(problems),
+    )  # fmt: skip
+
+
+def _zone_near(reading: pd.Series, marks: pd.DataFrame, zone: NDArray[np.int64]) -> int:
+    """Zone of the nearest pit: a free pit reading has no mark of its own. -1 when there is no place or pit."""
+    if not len(marks) or not np.isfinite(reading["x_mm"]):
+        return -1
+    distance = np.hypot(marks["x_mm"] - reading["x_mm"], marks["y_mm"] - reading["y_mm"]).to_numpy()
+    return int(zone[int(np.argmin(distance))])

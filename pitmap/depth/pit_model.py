@@ -1,0 +1,306 @@
+"""How deep is every pit, counting the ones nobody measured?"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from ..errors import InputError, NotEnoughData
+from ..estimate import DEFAULT_LEVEL, Estimate
+from ..flags import Flag
+from ..tables import Column, Schema
+from .likelihood import Likelihood
+from .pit_data import PitData, collect
+from .posterior import curvature, draw_posterior, find_mode
+from .predict import draw_depths
+
+__all__ = ["DEPTHS", "PARAMETERS", "PRIOR", "DepthModel", "fit_depths"]
+
+PRIOR: Mapping[str, tuple[float, float]] = {
+    "a": (math.log(30.0), 1.0),
+    "b": (0.6, 0.4),
+    "log_sigma": (math.log(0.45), 0.45),
+    "zone": (0.0, 0.3),
+}
+"""Normal priors (mean, standard deviation); house choice, weak on purpose.
+
+``a``: the median depth of a 1 mm pit lies between 4 and 220 um (95 %). ``b``: depth grows with width, slower or
+faster than in proportion. ``log_sigma``: pits of one size differ by a factor of 1.2 to 3 (one standard deviation).
+``zone``: two zones of one face corrode alike to a factor of 1.8. They matter only while the data are few.
+"""
+
+DEPTHS = Schema(
+    "depths",
+    (
+        Column("mark_id", "int64", "the pit"),
+        Column("zone", "object", "its zone"),
+        Column("eq_diam_mm", "float64", "diameter of the disc of its area"),
+        Column("depth_um", "float64", "median depth under the first face"),
+        Column("depth_low_um", "float64", "lower end of its interval"),
+        Column("depth_high_um", "float64", "upper end of its interval"),
+        Column("basis", "object", "read, at least, lap steps, or predicted from its size"),
+        Column("p_deepest", "float64", "chance that it is the deepest of its zone"),
+        Column("flags", "int64", "bits of pitmap.flags"),
+    ),
+)
+
+PARAMETERS = Schema(
+    "parameters",
+    (
+        Column(
+            "name", "object", "a, b, log_sigma, zone contrasts, stock errors (in their standard deviations)"
+        ),
+        Column("value", "float64", "maximum likelihood; NaN where the data do not settle it"),
+        Column("std_error", "float64", "from the curvature of the log likelihood"),
+        Column("posterior_value", "float64", "mean of the draws, weak prior included"),
+        Column("posterior_sd", "float64", "their standard deviation"),
+        Column("note", "object", "why there is no maximum-likelihood value"),
+    ),
+)
+
+MIN_INFORMATIVE = 3
+"""Depths known from both sides that are needed before unmeasured pits are predicted (three parameters)."""
+
+MAX_RATIO = 4.0
+"""An interval whose upper end is over this many times its lower end is worth nothing on the bench (house choice)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DepthModel:
+    """A fitted depth model and draws of every pit's depth.
+
+    Parameters
+    ----------
+    depths : DataFrame
+        :data:`DEPTHS`.
+    parameters : DataFrame
+        :data:`PARAMETERS`.
+    draws_um : ndarray (draws, pits) float32
+        Joint draws of all depths, um under the first face, columns in the order of `depths`.
+    stock_error_um : ndarray (draws, surveys)
+        The error of each survey's removed stock that goes with each draw (true minus stated), um.
+    free_um : ndarray (draws, free readings)
+        Draws of pit readings that belong to no mark; `free_zone` names their zones ("" unknown).
+    is_bounded : ndarray (pits,) of bool
+        Gone after some lap step, so that its depth is known from both sides.
+    level : float
+        Of every interval.
+    n_informative, n_read : int
+        Pits known from both sides; pits read exactly.
+    not_enough : str
+        Why unmeasured pits are not predicted; empty when they are.
+    problems : tuple of str
+        Contradictions, in words.
+    """
+
+    depths: pd.DataFrame
+    parameters: pd.DataFrame
+    draws_um: NDArray[np.float32]
+    stock_error_um: NDArray[np.float64]
+    free_um: NDArray[np.float32]
+    free_zone: tuple[str, ...]
+    is_bounded: NDArray[np.bool_]
+    level: float
+    n_informative: int
+    n_read: int
+    not_enough: str = ""
+    problems: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for array in (self.draws_um, self.stock_error_um, self.free_um, self.is_bounded):
+            array.setflags(write=False)
+
+    def deepest_draws_um(self, zone: str | None = None) -> NDArray[np.float64]:
+        """Draws of the deepest pit of a zone (None: of the face); zeros when it has no pit."""
+        own = np.ones(len(self.depths), bool) if zone is None else (self.depths["zone"] == zone).to_numpy()
+        free = np.array([zone is None or z == zone for z in self.free_zone], bool)
+        deepest = np.zeros(len(self.draws_um))
+        if own.any():
+            deepest = self.draws_um[:, own].max(axis=1).astype(float)
+        if free.any():
+            deepest = np.maximum(deepest, self.free_um[:, free].max(axis=1))
+        return deepest
+
+    def deepest(self, zone: str | None = None) -> Estimate:
+        """Depth of the deepest pit of a zone under the first face, um; unknown when there is not enough."""
+        draws = self.deepest_draws_um(zone)
+        if not draws.any():
+            return Estimate(value=0.0, low=0.0, high=0.0, level=self.level)
+        tail = (1 - self.level) / 2
+        low, value, high = (float(q) for q in np.quantile(draws, [tail, 0.5, 1 - tail]))
+        if self.not_enough:
+            return Estimate.unknown(self.not_enough, level=self.level)
+        if high > MAX_RATIO * low:
+            return Estimate.unknown(
+                f"not enough readings: the deepest could be anything from {low:.0f} to {high:.0f} um",
+                level=self.level,
+            )
+        return Estimate(value=value, low=low, high=high, level=self.level)
+
+
+def fit_depths(
+    marks: pd.DataFrame,
+    readings: pd.DataFrame,
+    bounds: pd.DataFrame | None = None,
+    *,
+    rng: np.random.Generator,
+    stock_sd_um: ArrayLike = (),
+    level: float = DEFAULT_LEVEL,
+    n_draws: int = 1000,
+) -> DepthModel:
+    """Fit log depth on log equivalent diameter to readings and lap bounds together.
+
+    Parameters
+    ----------
+    marks : DataFrame
+        The pits: ``mark_id eq_diam_mm zone x_mm y_mm``; with `bounds`, its pit numbers as ``mark_id``.
+    readings : DataFrame
+        :data:`~pitmap.depth.READINGS`, attached, `value_um` under the first face. Kinds other than pit_depth
+        are passed over.
+    bounds : DataFrame or None
+        :data:`~pitmap.depth.PITS`.
+    rng : numpy.random.Generator
+    stock_sd_um : array (surveys,)
+        Standard deviation of the removed stock that the bounds rest on; its error is common to a survey.
+    level : float
+        Of every interval.
+    n_draws : int
+        Joint draws kept.
+
+    Returns
+    -------
+    DepthModel
+
+    Raises
+    ------
+    InputError
+        Tables that do not belong together.
+    NotEnoughData
+        No pits at all.
+
+    Notes
+    -----
+    log depth = a + b log(d / 1 mm) + zone contrast + sigma e, e standard normal. Exact readings carry a normal
+    error; lap steps give interval, left and right censoring; a needle that did not reach gives right
+    censoring. Intervals come from posterior draws under :data:`PRIOR`, so that they stay honest with few
+    readings; `parameters` lists the plain maximum-likelihood values beside them. Zone contrasts enter once two
+    zones have four known depths each.
+
+    References
+    ----------
+    Meeker & Escobar, Statistical Methods for Reliability Data (1998), ch. 8 (likelihood of censored data).
+    """
+    if not 0 < level < 1:
+        raise InputError(f"level: expected a number between 0 and 1, got {level!r}")
+    if not len(marks):
+        raise NotEnoughData("no pits to fit: the face has none, so nothing has to be cleared")
+    stock_sd = np.asarray(stock_sd_um, float)
+    if bounds is not None and len(bounds):
+        n_surveys = 1 + int(max(bounds["deeper_survey"].max(), bounds["shallower_survey"].max()))
+        if len(stock_sd) < n_surveys:
+            stock_sd = np.concatenate([stock_sd, np.zeros(n_surveys - len(stock_sd))])
+    data = collect(marks, readings, bounds, stock_sd)
+    likelihood = Likelihood(data)
+    mean, sd = _prior(likelihood)
+
+    def log_posterior(theta: NDArray) -> NDArray:
+        return likelihood(theta) - 0.5 * (((theta - mean) / sd) ** 2).sum(axis=1)
+
+    drawn = draw_posterior(log_posterior, mean, 0.02 * sd, n_draws, rng)
+    depth = draw_depths(likelihood, drawn.theta, rng)
+    error = np.zeros((n_draws, len(stock_sd)))
+    error[:, likelihood.surveys] = drawn.theta[:, 3 + likelihood.n_zone :] * stock_sd[likelihood.surveys]
+    free = data.free_y + data.free_u * rng.standard_normal((n_draws, len(data.free_y)))
+    return DepthModel(
+        depths=_depth_table(marks, data, depth, level),
+        parameters=_parameter_table(likelihood, drawn.mode, drawn.theta, sd),
+        draws_um=depth,
+        stock_error_um=error,
+        free_um=np.maximum(free, 0.0).astype(np.float32),
+        free_zone=tuple(data.zone_names[z] if z >= 0 else "" for z in data.free_zone),
+        is_bounded=np.isfinite(data.hi),
+        level=level,
+        n_informative=int(data.is_informative.sum()),
+        n_read=int(data.is_read.sum()),
+        not_enough=_what_lacks(data),
+        problems=data.problems,
+    )
+
+
+def _prior(likelihood: Likelihood) -> tuple[NDArray, NDArray]:
+    rows = [PRIOR["a"], PRIOR["b"], PRIOR["log_sigma"]]
+    rows += [PRIOR["zone"]] * likelihood.n_zone + [(0.0, 1.0)] * len(likelihood.surveys)
+    mean, sd = np.array(rows, float).T
+    return mean, sd
+
+
+def _what_lacks(data: PitData) -> str:
+    known = int(data.is_informative.sum())
+    if known == data.n or known >= MIN_INFORMATIVE:
+        return ""
+    more = MIN_INFORMATIVE - known
+    return (
+        f"not enough readings: {known} of {data.n} pits have a depth known from both sides,"
+        f" {MIN_INFORMATIVE} are needed; read {more} more, or take a lap step that clears some pits"
+    )
+
+
+def _depth_table(marks: pd.DataFrame, data: PitData, depth: NDArray, level: float) -> pd.DataFrame:
+    tail = (1 - level) / 2
+    low, middle, high = np.quantile(depth, [tail, 0.5, 1 - tail], axis=0)
+    p_deepest = np.zeros(data.n)
+    for z in range(len(data.zone_names)):
+        own = np.flatnonzero(data.zone == z)
+        p_deepest[own] = np.bincount(depth[:, own].argmax(axis=1), minlength=len(own)) / len(depth)
+    bounded = (data.lo > 0) | np.isfinite(data.hi)
+    basis = np.select(
+        [data.is_read, np.isfinite(data.at_least), bounded],
+        ["read", "at least", "lap steps"],
+        "predicted from its size",
+    )
+    known = data.is_informative
+    flags = data.flags.copy()
+    if known.any():
+        outside = (data.x < data.x[known].min() - 0.05) | (data.x > data.x[known].max() + 0.05)
+        flags[outside & ~known] |= int(Flag.EXTRAPOLATED)
+    return pd.DataFrame(
+        {
+            "mark_id": marks["mark_id"].to_numpy(np.int64), "zone": marks["zone"].to_numpy(object),
+            "eq_diam_mm": marks["eq_diam_mm"].to_numpy(float), "depth_um": middle.astype(float),
+            "depth_low_um": low.astype(float), "depth_high_um": high.astype(float),
+            "basis": basis.astype(object), "p_deepest": p_deepest, "flags": flags,
+        }
+    )  # fmt: skip
+
+
+def _parameter_table(likelihood: Likelihood, start: NDArray, draws: NDArray, scale: NDArray) -> pd.DataFrame:
+    n_own = 3 + likelihood.n_zone
+
+    def log_likelihood(theta: NDArray) -> NDArray:
+        # Stock errors are no free parameters: their stated spread belongs to the data.
+        return likelihood(theta) - 0.5 * (theta[:, n_own:] ** 2).sum(axis=1)
+
+    value, error, note = np.full(len(start), np.nan), np.full(len(start), np.nan), ""
+    if likelihood.data.is_informative.sum() < MIN_INFORMATIVE:
+        note = "fewer than three depths known from both sides"
+    else:
+        best, precision, settled = find_mode(log_likelihood, start, 0.02 * scale)
+        curved = np.linalg.eigvalsh(precision).min() > 1e-6
+        if settled and curved and np.abs(best - start).max() < 20 and best[2] > math.log(0.02):
+            # Once more with a finer step, for standard errors that do not depend on it.
+            _, hessian = curvature(log_likelihood, best, 0.005 * scale)
+            value, error = best, np.sqrt(np.diag(np.linalg.inv(-hessian)))
+        else:
+            note = "the likelihood has no clear maximum with so few data"
+    return PARAMETERS.frame(
+        {
+            "name": name, "value": value[i], "std_error": error[i], "posterior_value": draws[:, i].mean(),
+            "posterior_sd": draws[:, i].std(), "note": note,
+        }
+        for i, name in enumerate(likelihood.names)
+    )  # fmt: skip

@@ -1,0 +1,304 @@
+"""Readings as a shop writes them down, in mixed units, as one declared table in micrometres."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from ..classes import Stage
+from ..errors import InputError, ReadingError
+from ..flags import Flag
+from ..tables import Column, Schema
+from ..units import parse_length
+
+__all__ = [
+    "CSV_COLUMNS",
+    "DEFAULT_UNCERTAINTY_UM",
+    "READINGS",
+    "READING_KINDS",
+    "ReadingSheet",
+    "read_readings",
+    "readings_from_rows",
+]
+
+READING_KINDS = ("pit_depth", "height", "thickness", "wear_step", "straightedge", "hardness")
+
+CSV_COLUMNS: dict[str, str] = {
+    "face": "which face of which plate, free text; empty means the only one",
+    "stage": "intake, test_lap, lap_1, lap_2 ... final: when it was read (needed)",
+    "kind": f"one of {', '.join(READING_KINDS)} (needed)",
+    "x_mm": "place in the plate frame; empty when a mark number says where",
+    "y_mm": "place in the plate frame",
+    "mark": "number of the mark on the map of that stage; empty for a free point",
+    "value": "the number, with its own unit (3 thou) or without (needed)",
+    "unit": "um, mm, thou, in ... for a bare number; HV for hardness",
+    "uncertainty": "one standard deviation, same unit or with its own; empty takes the kind's default",
+    "lower_bound": "yes when the needle did not reach the floor, or the feeler went in; empty means no",
+    "instrument": "free text",
+    "note": "free text",
+}
+"""Columns of a readings CSV, in any order; only stage, kind and value must be there."""
+
+DEFAULT_UNCERTAINTY_UM = {
+    "pit_depth": 8.0,
+    "height": 4.0,
+    "thickness": 4.0,
+    "wear_step": 5.0,
+    "straightedge": 3.0,
+    "hardness": 20.0,
+}
+"""One standard deviation where none was written down (common practice in small shops, no published source;
+for hardness in HV)."""
+
+READINGS = Schema(
+    "readings",
+    (
+        Column("reading_id", "int64", "number from 1, in the order of entry"),
+        Column("kind", "object", f"one of {', '.join(READING_KINDS)}"),
+        Column("x_mm", "float64", "place in the plate frame, NaN when only a mark number was given"),
+        Column("y_mm", "float64", "place in the plate frame"),
+        Column("mark_id", "int64", "mark that it belongs to, -1 for a free point"),
+        Column(
+            "value_um", "float64", "depth under, or height over, the face at that survey; HV for hardness"
+        ),
+        Column("uncertainty_um", "float64", "one standard deviation; HV for hardness"),
+        Column("is_lower_bound", "bool", "the true value is at least this"),
+        Column("instrument", "object", "as written"),
+        Column("note", "object", "as written, and what the program found"),
+        Column("flags", "int64", "bits of pitmap.flags"),
+    ),
+)
+
+_YES = {"yes", "y", "true", "1", "x", "ja", ">"}
+_NO = {"", "no", "n", "false", "0", "nein"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReadingSheet:
+    """Readings of one or more faces and stages.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Columns of :data:`READINGS`.
+    faces, stages : tuple of str
+        Face and stage of each row of `table`.
+    problems : tuple of str
+        Rows left out on request, each with line, column and reason.
+    """
+
+    table: pd.DataFrame
+    faces: tuple[str, ...]
+    stages: tuple[str, ...]
+    problems: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.table)
+
+    def of(self, stage: str, face: str | None = None) -> pd.DataFrame:
+        """The rows of one stage (and face), in the declared columns."""
+        keep = [s == stage and (face is None or f in ("", face)) for s, f in zip(self.stages, self.faces)]
+        return self.table.loc[keep].reset_index(drop=True)
+
+
+def read_readings(source: str | Path, *, keep_good: bool = False) -> ReadingSheet:
+    """Readings from a CSV file.
+
+    Parameters
+    ----------
+    source : str or Path
+        File; comma, semicolon or tab separated, UTF-8. Columns are :data:`CSV_COLUMNS`. Lines that are empty or
+        start with ``#`` are skipped.
+    keep_good : bool
+        Keep the good rows and list the bad ones in ``problems``; otherwise any bad row refuses the file.
+
+    Raises
+    ------
+    ReadingError
+        File not readable, a needed column missing, an unknown column, or a bad row (named by line and column).
+    """
+    path = Path(source)
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise ReadingError(f"{path.name}: cannot be read as UTF-8 text: {error}") from error
+    first = next(
+        (line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), ""
+    )
+    delimiter = max(",;\t", key=first.count)
+    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    header: list[str] | None = None
+    rows: list[tuple[str, Mapping[str, Any]]] = []
+    broken: list[str] = []
+    for fields in reader:
+        if not any(f.strip() for f in fields) or fields[0].lstrip().startswith("#"):
+            continue
+        if header is None:
+            header = [f.strip().lower() for f in fields]
+            _check_header(header, path.name)
+            continue
+        where = f"{path.name}, line {reader.line_num}"
+        if len(fields) > len(header):
+            broken.append(
+                f"{where}: {len(fields)} fields for {len(header)} columns; quote text that holds a comma"
+            )
+            continue
+        rows.append((where, dict(zip(header, fields))))
+    if header is None:
+        raise ReadingError(f"{path.name}: empty; expected a header with the columns {', '.join(CSV_COLUMNS)}")
+    return _sheet(rows, keep_good=keep_good, problems=broken)
+
+
+def readings_from_rows(rows: Iterable[Mapping[str, Any]], *, keep_good: bool = False) -> ReadingSheet:
+    """Readings from mappings with the keys of :data:`CSV_COLUMNS`; values as text or numbers.
+
+    Raises
+    ------
+    ReadingError
+        A bad row, named by its number (from 1) and column.
+    """
+    return _sheet([(f"row {i}", row) for i, row in enumerate(rows, 1)], keep_good=keep_good, problems=[])
+
+
+def _check_header(header: list[str], name: str) -> None:
+    missing = {"stage", "kind", "value"} - set(header)
+    if missing:
+        raise ReadingError(f"{name}: column missing: {', '.join(sorted(missing))}")
+    odd = sorted(set(header) - set(CSV_COLUMNS))
+    if odd:
+        raise ReadingError(f"{name}: unknown column {', '.join(odd)}; known are {', '.join(CSV_COLUMNS)}")
+    if len(set(header)) < len(header):
+        raise ReadingError(f"{name}: a column name stands twice in the header")
+
+
+def _sheet(
+    rows: list[tuple[str, Mapping[str, Any]]], *, keep_good: bool, problems: list[str]
+) -> ReadingSheet:
+    good: list[dict[str, Any]] = []
+    faces: list[str] = []
+    stages: list[str] = []
+    for where, row in rows:
+        try:
+            face, stage, parsed = _parse(row, where)
+        except ReadingError as error:
+            problems.append(str(error))
+            continue
+        faces.append(face)
+        stages.append(stage)
+        good.append({"reading_id": len(good) + 1, **parsed})
+    if problems and not keep_good:
+        more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
+        raise ReadingError(problems[0] + more)
+    return ReadingSheet(
+        table=READINGS.frame(good), faces=tuple(faces), stages=tuple(stages), problems=tuple(problems)
+    )
+
+
+def _parse(row: Mapping[str, Any], where: str) -> tuple[str, str, dict[str, Any]]:
+    odd = sorted(set(row) - set(CSV_COLUMNS))
+    if odd:
+        raise ReadingError(f"{where}, column {odd[0]}: not known; known are {', '.join(CSV_COLUMNS)}")
+
+    def text(column: str) -> str:
+        value = row.get(column)
+        if value is None or (isinstance(value, float) and math.isnan(value)):
+            return ""
+        return str(value).strip()
+
+    def fail(column: str, why: str) -> ReadingError:
+        return ReadingError(f"{where}, column {column}: {why}")
+
+    kind = text("kind").lower().replace(" ", "_")
+    if kind not in READING_KINDS:
+        raise fail("kind", f"expected one of {', '.join(READING_KINDS)}, got {text('kind')!r}")
+    try:
+        stage = str(Stage(text("stage")))
+    except InputError as error:
+        raise fail("stage", str(error)) from error
+
+    x, y = (_place(text(c), c, fail) for c in ("x_mm", "y_mm"))
+    mark = _mark_number(text("mark"), fail)
+    if math.isnan(x) != math.isnan(y):
+        raise fail("y_mm" if math.isnan(y) else "x_mm", "one coordinate without the other")
+    if math.isnan(x) and mark < 0 and kind in ("pit_depth", "height", "thickness"):
+        raise fail("x_mm", f"a {kind} reading needs a place or a mark number")
+
+    value = _amount(text("value"), text("unit"), kind, "value", fail)
+    if kind in ("pit_depth", "thickness", "straightedge", "hardness") and value < 0:
+        raise fail("value", f"a {kind} cannot be negative, got {text('value')!r}")
+    if text("uncertainty"):
+        uncertainty = _amount(text("uncertainty"), text("unit"), kind, "uncertainty", fail)
+        if not uncertainty > 0:
+            raise fail("uncertainty", f"expected a number above 0, got {text('uncertainty')!r}")
+    else:
+        uncertainty = DEFAULT_UNCERTAINTY_UM[kind]
+    said = text("lower_bound").lower()
+    if said not in _YES | _NO:
+        raise fail("lower_bound", f"expected yes or no, got {text('lower_bound')!r}")
+    is_lower = said in _YES
+    return (
+        text("face"),
+        stage,
+        {
+            "kind": kind,
+            "x_mm": x,
+            "y_mm": y,
+            "mark_id": mark,
+            "value_um": value,
+            "uncertainty_um": uncertainty,
+            "is_lower_bound": is_lower,
+            "instrument": text("instrument"),
+            "note": text("note"),
+            "flags": int(Flag.DEPTH_LOWER_BOUND) if is_lower and kind == "pit_depth" else 0,
+        },
+    )
+
+
+def _place(text: str, column: str, fail: Any) -> float:
+    if not text:
+        return math.nan
+    try:
+        return parse_length(text, to="mm", default_unit="mm")
+    except InputError as error:
+        raise fail(column, str(error)) from error
+
+
+def _mark_number(text: str, fail: Any) -> int:
+    if not text:
+        return -1
+    try:
+        number = int(text)
+    except ValueError:
+        number = int(float(text)) if text.endswith(".0") and text[:-2].isdigit() else 0
+    if number == -1:
+        return -1
+    if number < 1:
+        raise fail("mark", f"expected a mark number from 1, or nothing, got {text!r}")
+    return number
+
+
+def _amount(text: str, unit: str, kind: str, column: str, fail: Any) -> float:
+    if not text:
+        raise fail(column, "empty")
+    if kind == "hardness":
+        if unit.upper() not in ("HV", ""):
+            raise fail("unit", f"hardness is entered in HV, got {unit!r}")
+        try:
+            number = float(text.upper().removesuffix("HV").replace(",", "."))
+        except ValueError as error:
+            raise fail(column, f"expected a number in HV, got {text!r}") from error
+        if not math.isfinite(number):
+            raise fail(column, f"not a finite number: {text!r}")
+        return number
+    try:
+        return parse_length(text, to="um", default_unit=unit)
+    except InputError as error:
+        bad_unit = "unit" if text[-1:].isdigit() else column
+        raise fail(bad_unit, str(error)) from error

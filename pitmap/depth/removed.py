@@ -1,0 +1,154 @@
+"""How much stock came off: one number, or a plane through the thickness spots, with its uncertainty."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from ..errors import InputError, NotEnoughData
+from ..estimate import Estimate
+
+__all__ = ["RemovedStock", "removed_from_thickness"]
+
+_Z90 = 1.6448536269514722
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RemovedStock:
+    """Stock taken off before a survey, s(x, y) = c0 + cx x + cy y, micrometres under the first face.
+
+    Parameters
+    ----------
+    coefficients : tuple of float
+        c0 (um), cx, cy (um per mm).
+    covariance : ndarray (3, 3)
+        Of the coefficients.
+    n_spots : int
+        Thickness spots behind it; 0 for a number that was simply given.
+    residual_um : float
+        Standard deviation of the spots about the plane; NaN without spare spots.
+    """
+
+    coefficients: tuple[float, float, float]
+    covariance: NDArray[np.float64]
+    n_spots: int = 0
+    residual_um: float = math.nan
+
+    def __post_init__(self) -> None:
+        covariance = np.array(self.covariance, float)
+        if (
+            covariance.shape != (3, 3)
+            or not np.isfinite(covariance).all()
+            or not np.isfinite(self.coefficients).all()
+        ):
+            raise InputError("RemovedStock: expected three finite coefficients and a finite 3 x 3 covariance")
+        covariance.setflags(write=False)
+        object.__setattr__(self, "covariance", covariance)
+
+    @classmethod
+    def of(cls, value_um: float, uncertainty_um: float) -> RemovedStock:
+        """The same stock everywhere, with one standard deviation."""
+        if not (
+            math.isfinite(value_um)
+            and value_um >= 0
+            and math.isfinite(uncertainty_um)
+            and uncertainty_um >= 0
+        ):
+            raise InputError(
+                f"removed stock: expected a value and an uncertainty of 0 or more, got {value_um}, {uncertainty_um}"
+            )
+        covariance = np.zeros((3, 3))
+        covariance[0, 0] = uncertainty_um**2
+        return cls(coefficients=(float(value_um), 0.0, 0.0), covariance=covariance)
+
+    @classmethod
+    def from_estimate(cls, estimate: Estimate) -> RemovedStock:
+        """From an interval: its half width is taken as that of a normal error at the interval's level."""
+        from scipy.special import ndtri
+
+        if not estimate.is_known or not estimate.has_interval:
+            raise InputError(f"removed stock: no number with an interval ({estimate.reason})")
+        z = float(ndtri(0.5 + estimate.level / 2))
+        return cls.of(max(estimate.value, 0.0), (estimate.high - estimate.low) / (2 * z))
+
+    def at(self, xy_mm: ArrayLike) -> NDArray[np.float64]:
+        """Stock removed at points (..., 2), um."""
+        p = np.asarray(xy_mm, float)
+        c0, cx, cy = self.coefficients
+        return c0 + cx * p[..., 0] + cy * p[..., 1]
+
+    def sd_at(self, xy_mm: ArrayLike) -> NDArray[np.float64]:
+        """Its standard deviation at points (..., 2), um."""
+        p = np.asarray(xy_mm, float)
+        a = np.stack([np.ones(p.shape[:-1]), p[..., 0], p[..., 1]], -1)
+        return np.sqrt(np.maximum(np.einsum("...i,ij,...j->...", a, self.covariance, a), 0.0))
+
+    def estimate(self, xy_mm: Sequence[float] = (0.0, 0.0)) -> Estimate:
+        """Stock at one point with its 90 % interval."""
+        value, half = float(self.at(xy_mm)), _Z90 * float(self.sd_at(xy_mm))
+        return Estimate(value=value, low=value - half, high=value + half)
+
+
+def removed_from_thickness(before: pd.DataFrame, after: pd.DataFrame) -> RemovedStock:
+    """Stock removed between two sets of thickness readings at the same spots.
+
+    Parameters
+    ----------
+    before, after : DataFrame
+        ``x_mm y_mm value_um uncertainty_um``; spots are paired by place (within 2 mm).
+
+    Returns
+    -------
+    RemovedStock
+        One paired spot: one number. Two: their mean. Three or more that are not in a line: the weighted
+        least-squares plane. Errors grow with the residual where the spots scatter more than stated.
+
+    Raises
+    ------
+    NotEnoughData
+        No spot was measured both times.
+
+    References
+    ----------
+    Weighted least squares; the Birge ratio widens the errors (R. T. Birge, Phys. Rev. 40 (1932) 207, from memory).
+    """
+    b, a = (t.drop_duplicates(["x_mm", "y_mm"]) for t in (before, after))
+    xy, difference, variance = [], [], []
+    for _, spot in b.iterrows():
+        distance = np.hypot(a["x_mm"] - spot["x_mm"], a["y_mm"] - spot["y_mm"]).to_numpy()
+        if distance.size and distance.min() <= 2.0:
+            twin = a.iloc[int(np.argmin(distance))]
+            xy.append((spot["x_mm"], spot["y_mm"]))
+            difference.append(spot["value_um"] - twin["value_um"])
+            variance.append(spot["uncertainty_um"] ** 2 + twin["uncertainty_um"] ** 2)
+    if not xy:
+        raise NotEnoughData(
+            "removed stock: no spot was measured both before and after; measure the same spots again"
+        )
+    p, d, v = np.array(xy, float), np.array(difference, float), np.array(variance, float)
+    middle = p.mean(axis=0)
+    design = np.column_stack([np.ones(len(p)), p - middle])
+    spread = np.linalg.svd(p - middle, compute_uv=False)
+    n_used = 3 if len(p) >= 3 and spread[-1] > 0.02 * max(spread[0], 1e-9) else 1
+    design = design[:, :n_used]
+    w = 1 / v
+    covariance = np.linalg.inv(design.T @ (w[:, None] * design))
+    fitted = covariance @ design.T @ (w * d)
+    spare = len(p) - n_used
+    residual = d - design @ fitted
+    sd = float(np.sqrt(residual @ residual / spare)) if spare > 0 else math.nan
+    if spare > 0:
+        covariance = covariance * max(1.0, float(residual @ (w * residual)) / spare)
+    full, c = np.zeros((3, 3)), np.zeros(3)
+    full[:n_used, :n_used], c[:n_used] = covariance, fitted
+    # Fitted about the middle of the spots; moved to the plate's origin, where `at` expects it.
+    move = np.array([[1.0, -middle[0], -middle[1]], [0, 1, 0], [0, 0, 1]])
+    c, full = move @ c, move @ full @ move.T
+    return RemovedStock(
+        coefficients=(float(c[0]), float(c[1]), float(c[2])), covariance=full, n_spots=len(p), residual_um=sd
+    )

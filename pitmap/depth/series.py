@@ -1,0 +1,85 @@
+"""From a series of surveys to a depth model: every reading and every lap step under one plane, the first face."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from ..classes import Stage
+from ..estimate import DEFAULT_LEVEL
+from .bounds import LapBounds, lap_bounds
+from .pit_model import DepthModel, fit_depths
+from .readings import READINGS
+from .survey import FaceSurvey
+
+__all__ = ["fit_series", "readings_under_first_face"]
+
+
+def fit_series(
+    surveys: Sequence[FaceSurvey],
+    *,
+    rng: np.random.Generator,
+    level: float = DEFAULT_LEVEL,
+    n_draws: int = 1000,
+) -> tuple[LapBounds, DepthModel]:
+    """Bounds and depth model of a face from all its surveys.
+
+    Parameters
+    ----------
+    surveys : sequence of FaceSurvey
+        In any order; readings attached to the marks of their own survey.
+    rng, level, n_draws
+        As in :func:`~pitmap.depth.fit_depths`.
+
+    Raises
+    ------
+    InputError, NotEnoughData
+        As in :func:`~pitmap.depth.lap_bounds` and :func:`~pitmap.depth.fit_depths`.
+    """
+    surveys = sorted(surveys, key=lambda s: Stage(s.stage).order)
+    bounds = lap_bounds(surveys)
+    marks = bounds.pits.rename(columns={"pit_id": "mark_id"})
+    readings = readings_under_first_face(surveys, bounds)
+    model = fit_depths(
+        marks, readings, bounds.pits, rng=rng, stock_sd_um=bounds.removed_sd_um, level=level, n_draws=n_draws
+    )
+    return bounds, model
+
+
+def readings_under_first_face(surveys: Sequence[FaceSurvey], bounds: LapBounds) -> pd.DataFrame:
+    """Pit-depth readings of all surveys with pit numbers, depths under the first face.
+
+    Parameters
+    ----------
+    surveys : sequence of FaceSurvey
+        In the order of work.
+    bounds : LapBounds
+        Of the same surveys.
+
+    Returns
+    -------
+    DataFrame
+        :data:`READINGS`; `mark_id` is the pit's number in `bounds`. The stock removed before the survey is added
+        to the depth, its error to the uncertainty (in quadrature). Numbered anew from 1.
+    """
+    pit_of = {(int(k), int(m)): int(p) for p, k, m in bounds.links.to_numpy()}
+    rows = []
+    middle = bounds.pits[["x_mm", "y_mm"]].mean().to_numpy() if len(bounds.pits) else np.zeros(2)
+    for k, survey in enumerate(surveys):
+        for _, r in survey.readings.loc[survey.readings["kind"] == "pit_depth"].iterrows():
+            pit = pit_of.get((k, int(r["mark_id"])), -1) if r["mark_id"] >= 0 else -1
+            place = np.array([r["x_mm"], r["y_mm"]], float)
+            if pit >= 0:
+                place = bounds.pits[["x_mm", "y_mm"]].iloc[pit - 1].to_numpy(float)
+            elif not np.isfinite(place).all():
+                place = middle
+            rows.append(
+                {
+                    **r.to_dict(), "reading_id": len(rows) + 1, "mark_id": pit,
+                    "value_um": r["value_um"] + float(survey.removed.at(place)),
+                    "uncertainty_um": float(np.hypot(r["uncertainty_um"], survey.removed.sd_at(place))),
+                }
+            )  # fmt: skip
+    return READINGS.frame(rows)

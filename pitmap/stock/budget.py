@@ -1,0 +1,210 @@
+"""What is left after lapping: stock, case, thickness, and the squeeze of the coolant-seal ring."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from ..errors import InputError
+from ..estimate import DEFAULT_LEVEL, Estimate
+from .limits import LimitSheet
+
+__all__ = ["BudgetLine", "fill_percent", "squeeze_percent", "stock_budget"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetLine:
+    """One budget: what is there now and after the planned removal.
+
+    Parameters
+    ----------
+    name : str
+        total_stock, case_left, thickness, squeeze or fill.
+    unit : str
+        um, mm or percent.
+    now, after : Estimate
+        Before and after the planned removal.
+    per_10_um : float
+        Change for each further 10 um of stock.
+    limit, limit_high : float
+        Least or largest value allowed (`is_minimum` tells), NaN when not entered; `limit_high` for the squeeze.
+    is_minimum : bool
+    source : str
+        Where the limit comes from, in the user's words.
+    """
+
+    name: str
+    unit: str
+    now: Estimate
+    after: Estimate
+    per_10_um: float
+    limit: float = math.nan
+    limit_high: float = math.nan
+    is_minimum: bool = True
+    source: str = ""
+
+
+def squeeze_percent(section_mm: float, groove_depth_mm: float, removed_um: float = 0.0) -> float:
+    """Squeeze of a ring in a face groove, (W - L) / W in percent; stock lapped off the face makes L smaller.
+
+    Parameters
+    ----------
+    section_mm, groove_depth_mm : float
+        Ring section W and groove depth L, mm, above 0.
+    removed_um : float
+        Stock taken off the face that carries the groove since L was measured.
+
+    References
+    ----------
+    Common groove-design formula (O-ring handbooks); lapping d off the face takes d off the depth.
+    """
+    if not (section_mm > 0 and groove_depth_mm > 0):
+        raise InputError(f"squeeze: expected sizes above 0, got W {section_mm}, L {groove_depth_mm}")
+    return 100 * (section_mm - (groove_depth_mm - removed_um / 1000)) / section_mm
+
+
+def fill_percent(
+    section_mm: float, groove_depth_mm: float, groove_width_mm: float, removed_um: float = 0.0
+) -> float:
+    """Fill of the groove, (pi/4) W^2 / (L G) in percent (ring volume over groove volume, same centre line)."""
+    depth = groove_depth_mm - removed_um / 1000
+    if not (section_mm > 0 and depth > 0 and groove_width_mm > 0):
+        raise InputError(f"fill: expected sizes above 0, got W {section_mm}, L {depth}, G {groove_width_mm}")
+    return 100 * math.pi / 4 * section_mm**2 / (depth * groove_width_mm)
+
+
+def stock_budget(
+    limits: LimitSheet, removed_um: Estimate, planned_um: Estimate, *, level: float = DEFAULT_LEVEL
+) -> tuple[BudgetLine, ...]:
+    """Every budget that the limit sheet allows to work out.
+
+    Parameters
+    ----------
+    limits : LimitSheet
+    removed_um : Estimate
+        Stock taken off this face in this job so far. Earlier rebuilds stand in the sheet
+        (``stock_removed_before``). Thickness and groove depth in the sheet are those of the face as it is now.
+    planned_um : Estimate
+        Further stock planned; its interval is that of the bench's thickness check.
+
+    Returns
+    -------
+    tuple of BudgetLine
+        A line without a limit is still shown, with limit NaN: nothing passes unjudged.
+    """
+    before = limits.get("stock_removed_before")
+    past, past_u = (before.value, before.uncertainty) if before else (0.0, 0.0)
+    lines = []
+    total = limits.get("total_stock")
+    used_now, used_after = (
+        _sum(removed_um, past, past_u, level),
+        _sum(_add(removed_um, planned_um), past, past_u, level),
+    )
+    lines.append(
+        BudgetLine(
+            name="total_stock", unit="um", now=used_now, after=used_after, per_10_um=10.0,
+            limit=total.value if total else math.nan, is_minimum=False, source=total.source if total else "",
+        )
+    )  # fmt: skip
+    case, case_min = limits.get("case_depth"), limits.get("case_left_min")
+    if case:
+        lines.append(
+            BudgetLine(
+                name="case_left", unit="um", now=_less(case.value, case.uncertainty, used_now, level),
+                after=_less(case.value, case.uncertainty, used_after, level), per_10_um=-10.0,
+                limit=case_min.value if case_min else math.nan, source=case_min.source if case_min else "",
+            )
+        )  # fmt: skip
+    thickness, least = limits.get("thickness"), limits.get("thickness_min")
+    if thickness:
+        zero = Estimate(value=0, low=0, high=0, level=level)
+        in_mm = _scaled(planned_um, 1e-3, level)
+        lines.append(
+            BudgetLine(
+                name="thickness", unit="mm", now=_less(thickness.value, thickness.uncertainty, zero, level),
+                after=_less(thickness.value, thickness.uncertainty, in_mm, level), per_10_um=-0.01,
+                limit=least.value if least else math.nan, source=least.source if least else "",
+            )
+        )  # fmt: skip
+    lines += _ring_lines(limits, planned_um, level)
+    return tuple(lines)
+
+
+def _ring_lines(limits: LimitSheet, planned_um: Estimate, level: float) -> list[BudgetLine]:
+    ring, depth, width = (limits.get(k) for k in ("ring_section", "groove_depth", "groove_width"))
+    if not (ring and depth):
+        return []
+    z = _z(level)
+    lines = []
+
+    def squeeze(removed: Estimate) -> Estimate:
+        value = squeeze_percent(ring.value, depth.value, removed.value)
+        u = math.hypot(
+            100 * depth.value / ring.value**2 * ring.uncertainty, 100 / ring.value * depth.uncertainty,
+            (removed.high - removed.low) / (2 * z) * 0.1 / ring.value,
+        )  # fmt: skip
+        return Estimate(value=value, low=value - z * u, high=value + z * u, level=level)
+
+    zero = Estimate(value=0, low=0, high=0, level=level)
+    low, high = limits.get("squeeze_min"), limits.get("squeeze_max")
+    lines.append(
+        BudgetLine(
+            name="squeeze", unit="percent", now=squeeze(zero), after=squeeze(planned_um), per_10_um=1.0 / ring.value,
+            limit=low.value if low else math.nan, limit_high=high.value if high else math.nan,
+            source="; ".join(dict.fromkeys(e.source for e in (low, high) if e)),
+        )
+    )  # fmt: skip
+    if width:
+        most = limits.get("fill_max")
+
+        def fill(removed: Estimate) -> Estimate:
+            values = [
+                fill_percent(ring.value, depth.value, width.value, r)
+                for r in (removed.low, removed.value, removed.high)
+            ]
+            u = values[1] * math.hypot(
+                2 * ring.uncertainty / ring.value,
+                depth.uncertainty / depth.value,
+                width.uncertainty / width.value,
+            )
+            return Estimate(value=values[1], low=values[0] - z * u, high=values[2] + z * u, level=level)
+
+        now, after = fill(zero), fill(planned_um)
+        ten = Estimate(
+            value=planned_um.value + 10, low=planned_um.value + 10, high=planned_um.value + 10, level=level
+        )
+        lines.append(
+            BudgetLine(
+                name="fill", unit="percent", now=now, after=after, per_10_um=fill(ten).value - after.value,
+                limit=most.value if most else math.nan, is_minimum=False, source=most.source if most else "",
+            )
+        )  # fmt: skip
+    return lines
+
+
+def _z(level: float) -> float:
+    from scipy.special import ndtri
+
+    return float(ndtri(0.5 + level / 2))
+
+
+def _scaled(e: Estimate, factor: float, level: float) -> Estimate:
+    return Estimate(value=e.value * factor, low=e.low * factor, high=e.high * factor, level=level)
+
+
+def _add(a: Estimate, b: Estimate) -> Estimate:
+    """Sum of two independent estimates, half widths in quadrature."""
+    value = a.value + b.value
+    return Estimate(
+        value=value, low=value - math.hypot(a.value - a.low, b.value - b.low),
+        high=value + math.hypot(a.high - a.value, b.high - b.value), level=a.level,
+    )  # fmt: skip
+
+
+def _sum(e: Estimate, value: float, u: float, level: float) -> Estimate:
+    half = _z(level) * u
+    return _add(e, Estimate(value=value, low=value - half, high=value + half, level=level))
+
+
+def _less(value: float, u: float, e: Estimate, level: float) -> Estimate:
+    return _sum(Estimate(value=-e.value, low=-e.high, high=-e.low, level=level), value, u, level)

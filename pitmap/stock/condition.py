@@ -1,0 +1,90 @@
+"""What the last survey shows of the working zones, and the rules about form that need no depth model."""
+
+from __future__ import annotations
+
+import math
+from typing import TypedDict
+
+import pandas as pd
+
+from ..classes import Stage, SurfaceClass
+from ..depth import FaceSurvey
+from ..drawing import WORKING_ZONES
+from ..estimate import DEFAULT_LEVEL, Estimate
+from ..units import UnitSystem
+from .limits import LimitSheet
+from .rules import Finding, judge_limit
+
+__all__ = ["Condition", "form_findings", "zone_condition"]
+
+_Z90 = 1.6448536269514722
+
+
+class Condition(TypedDict):
+    """Arguments of :func:`pitmap.stock.decide` that come from the map."""
+
+    has_damage: bool
+    has_discoloration: bool
+    is_stained: bool
+
+
+def zone_condition(survey: FaceSurvey, limits: LimitSheet) -> Condition:
+    """Damage, discoloration and stain in the working zones of one survey.
+
+    Uncut metal is damage after a lap, up to the share that the limit sheet allows; at intake old finish says
+    nothing. Colour alone is never damage.
+    """
+    marks = survey.marks.loc[survey.marks["zone"].isin(WORKING_ZONES)]
+    has = {code: bool((marks["class_code"] == int(code)).any()) for code in SurfaceClass}
+    uncut = has[SurfaceClass.UNCUT] and Stage(survey.stage).is_lapped
+    allowed = limits.value("uncut_share_max") / 100
+    if uncut and not math.isnan(allowed) and survey.zones is not None:
+        table = survey.zones
+        share = table.loc[table["zone"].isin(WORKING_ZONES) & (table["class_word"] == "uncut"), "share_high"]
+        uncut = bool((share > allowed).any())
+    return Condition(
+        has_damage=has[SurfaceClass.PIT] or has[SurfaceClass.SCORE] or uncut,
+        has_discoloration=has[SurfaceClass.TINT] or has[SurfaceClass.STAIN],
+        is_stained=has[SurfaceClass.STAIN],
+    )
+
+
+def form_findings(
+    survey: FaceSurvey,
+    limits: LimitSheet,
+    flatness_um: Estimate | None,
+    joint_gap_um: Estimate | None,
+    system: UnitSystem,
+) -> list[Finding]:
+    """Rules on flatness, wear step, joint gap and sound width; each says so where it was not measured."""
+    flat = flatness_um or Estimate.unknown("heights were not measured")
+    gap = joint_gap_um or Estimate.unknown("the rotor housing's dip was not entered")
+    return [
+        judge_limit("flatness", "Flatness of the face", flat, limits, "flatness", is_minimum=False, system=system),
+        judge_limit(
+            "wear_step", "Largest wear step", _wear_step(survey.readings), limits, "wear_step", is_minimum=False, system=system
+        ),
+        judge_limit("joint_gap", "Gap at the joint", gap, limits, "joint_gap", is_minimum=False, system=system),
+        judge_limit(
+            "sound_width", "Narrowest sound width of the seal land now", _sound_width(survey.lands), limits,
+            "sound_width_min", is_minimum=True, system=system,
+        ),
+    ]  # fmt: skip
+
+
+def _wear_step(readings: pd.DataFrame) -> Estimate:
+    steps = readings.loc[readings["kind"] == "wear_step"]
+    if not len(steps):
+        return Estimate.unknown("no wear step was measured")
+    worst = steps.loc[steps["value_um"].abs().idxmax()]
+    value, half = abs(float(worst["value_um"])), _Z90 * float(worst["uncertainty_um"])
+    return Estimate(value=value, low=max(value - half, 0.0), high=value + half, level=DEFAULT_LEVEL)
+
+
+def _sound_width(lands: pd.DataFrame | None) -> Estimate:
+    if lands is None or not len(lands):
+        return Estimate.unknown("the land was not measured")
+    row = lands.loc[lands["sound_width_mm"].idxmin()]
+    value = float(row["sound_width_mm"])
+    low, high = float(row["sound_width_low_mm"]), float(row["sound_width_high_mm"])
+    return Estimate(value=value, low=min(low, value), high=max(high, value))

@@ -1,0 +1,190 @@
+"""What each removal of stock leaves behind: pits, sound width, uncut metal; and the least that is enough."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..errors import InputError
+from ..estimate import Estimate
+from ..tables import Column, Schema
+from .sound import SoundWidth
+
+__all__ = [
+    "CURVES",
+    "Needed",
+    "curve_rows",
+    "needed_for_pits",
+    "needed_for_width",
+    "removal_levels",
+    "width_draws",
+]
+
+CURVES = Schema(
+    "curves",
+    (
+        Column("zone", "object", "working zone"),
+        Column("aim", "object", "pits, sound_width or uncut"),
+        Column("removal_um", "float64", "further stock from the face as it is now"),
+        Column("value", "float64", "pits left, sound width in mm, or uncut share (0..1)"),
+        Column("value_low", "float64", "lower end of its interval"),
+        Column("value_high", "float64", "upper end"),
+        Column("p_reached", "float64", "chance that the aim is reached at this removal; NaN without an aim"),
+    ),
+)
+
+_N_WIDTH_DRAWS = 40
+_N_WIDTH_LEVELS = 7
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Needed:
+    """Further stock that reaches one aim in one zone.
+
+    Parameters
+    ----------
+    zone, aim : str
+    stock_um : Estimate
+        What truly is needed; unknown with the reason when the data do not say.
+    recommended_um : float
+        Least removal that reaches the aim at `confidence`; NaN when unknown.
+    confidence : float
+    """
+
+    zone: str
+    aim: str
+    stock_um: Estimate
+    recommended_um: float
+    confidence: float
+
+
+def removal_levels(top_um: float, *, step_um: float = 2.0) -> NDArray[np.float64]:
+    """Removals of a curve: every `step_um` up to a little over `top_um`, at most 120 of them."""
+    if not math.isfinite(top_um) or top_um < 0:
+        raise InputError(f"removal_levels: expected a finite removal of 0 or more, got {top_um!r}")
+    step = max(step_um, step_um * math.ceil(top_um / (118 * step_um)))
+    return np.arange(0.0, top_um + 1.5 * step, step)
+
+
+def needed_for_pits(
+    zone: str, left_um: NDArray[np.float32], confidence: float, level: float, *, lacking: str = ""
+) -> Needed:
+    """Stock that clears the last pit.
+
+    Parameters
+    ----------
+    left_um : ndarray (draws, pits)
+        Depth of each pit under the present face; negative when it is gone.
+    lacking : str
+        Why the depths are not to be trusted; then the need is unknown.
+    """
+    need = np.maximum(left_um.max(axis=1), 0.0) if left_um.shape[1] else np.zeros(len(left_um))
+    return _needed(zone, "pits", need.astype(float), confidence, level, lacking)
+
+
+def needed_for_width(
+    zone: str,
+    left_um: NDArray[np.float32],
+    width: SoundWidth,
+    width_min_mm: float,
+    confidence: float,
+    level: float,
+    *,
+    lacking: str = "",
+) -> Needed:
+    """Stock after which the sound width is at least `width_min_mm`; halving the removal draw by draw."""
+    some = _spread(left_um)
+    need = np.array([_least_removal(row, width, width_min_mm) for row in some])
+    if not np.isfinite(need).all():
+        lacking = f"the land without any pit is narrower than the {width_min_mm:g} mm that you entered"
+    return _needed(zone, "sound_width", need, confidence, level, lacking)
+
+
+def _needed(zone: str, aim: str, need: NDArray, confidence: float, level: float, lacking: str) -> Needed:
+    if lacking:
+        return Needed(
+            zone=zone, aim=aim, stock_um=Estimate.unknown(lacking, level=level), recommended_um=math.nan,
+            confidence=confidence,
+        )  # fmt: skip
+    tail = (1 - level) / 2
+    low, value, high, enough = (float(q) for q in np.quantile(need, [tail, 0.5, 1 - tail, confidence]))
+    return Needed(
+        zone=zone, aim=aim, stock_um=Estimate(value=value, low=low, high=high, level=level), recommended_um=enough,
+        confidence=confidence,
+    )  # fmt: skip
+
+
+def _least_removal(left: NDArray, width: SoundWidth, least_mm: float) -> float:
+    steps = np.unique(np.maximum(left, 0.0))
+    if width(left > 0) >= least_mm:
+        return 0.0
+    lo, hi = 0, len(steps) - 1
+    if width(left > steps[hi]) < least_mm:
+        return math.inf
+    while hi - lo > 1:
+        middle = (lo + hi) // 2
+        if width(left > steps[middle]) >= least_mm:
+            hi = middle
+        else:
+            lo = middle
+    return float(steps[hi])
+
+
+def _spread(left_um: NDArray) -> NDArray:
+    """A fixed number of draws, evenly through the table (the draws are in random order)."""
+    n = min(_N_WIDTH_DRAWS, len(left_um))
+    return left_um[np.linspace(0, len(left_um) - 1, n).astype(int)]
+
+
+def width_draws(left_um: NDArray, width: SoundWidth, levels_um: NDArray) -> NDArray[np.float64]:
+    """Sound width (draws, levels) in mm; the draws are a fixed number spread through the table."""
+    return np.array([[width(row > level) for level in levels_um] for row in _spread(left_um)])
+
+
+def curve_rows(
+    zone: str,
+    left_um: NDArray[np.float32],
+    levels_um: NDArray[np.float64],
+    level: float,
+    *,
+    width: SoundWidth | None = None,
+    width_min_mm: float = math.nan,
+) -> pd.DataFrame:
+    """The curves of one zone: pits left at every level, sound width at about seven of them.
+
+    Returns
+    -------
+    DataFrame
+        :data:`CURVES`.
+    """
+    tail = (1 - level) / 2
+    rows = []
+    # Sorted once, every level is a search: no table of draws times pits times levels.
+    ordered = np.sort(left_um, axis=1)
+    for removal in levels_um:
+        count = (ordered > removal).sum(axis=1) if ordered.shape[1] else np.zeros(len(ordered))
+        low, high = np.quantile(count, [tail, 1 - tail], method="inverted_cdf")
+        rows.append(
+            {
+                "zone": zone, "aim": "pits", "removal_um": float(removal), "value": float(count.mean()),
+                "value_low": float(min(low, count.mean())), "value_high": float(max(high, count.mean())),
+                "p_reached": float((count == 0).mean()),
+            }
+        )  # fmt: skip
+    if width is not None:
+        few = levels_um[np.unique(np.linspace(0, len(levels_um) - 1, _N_WIDTH_LEVELS).astype(int))]
+        widths = width_draws(left_um, width, few)
+        for removal, column in zip(few, widths.T):
+            low, middle, high = np.quantile(column, [tail, 0.5, 1 - tail])
+            reached = float((column >= width_min_mm).mean()) if math.isfinite(width_min_mm) else math.nan
+            rows.append(
+                {
+                    "zone": zone, "aim": "sound_width", "removal_um": float(removal), "value": float(middle),
+                    "value_low": float(low), "value_high": float(high), "p_reached": reached,
+                }
+            )  # fmt: skip
+    return CURVES.frame(rows)

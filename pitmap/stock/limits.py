@@ -1,0 +1,172 @@
+"""The limit sheet of a plate: what the user entered, and where each number comes from."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+
+from ..errors import InputError
+from ..units import parse_length
+
+__all__ = ["LIMIT_TEXT", "OFFERED", "Limit", "LimitSheet", "read_limits", "write_limits"]
+
+LIMIT_TEXT: dict[str, tuple[str, str]] = {
+    "total_stock": ("um", "most stock that may come off this face over the plate's life"),
+    "thickness_min": ("mm", "least thickness of the plate"),
+    "thickness": ("mm", "thickness now"),
+    "case_depth": ("um", "depth of the hardened case when new"),
+    "case_left_min": ("um", "least case that must be left"),
+    "stock_removed_before": ("um", "stock taken off this face at earlier rebuilds"),
+    "flatness": ("um", "largest flatness deviation"),
+    "wear_step": ("um", "largest wear step"),
+    "joint_gap": ("um", "largest plate dip and rotor-housing dip together"),
+    "groove_depth": ("mm", "depth of the coolant-seal groove now, when it is in this plate"),
+    "groove_width": ("mm", "width of the coolant-seal groove"),
+    "ring_section": ("mm", "thickness of the coolant-seal ring"),
+    "squeeze_min": ("percent", "least squeeze of the ring"),
+    "squeeze_max": ("percent", "largest squeeze of the ring"),
+    "fill_max": ("percent", "largest fill of the groove"),
+    "sound_width_min": ("mm", "least sound width of the seal land"),
+    "uncut_share_max": ("percent", "largest uncut share of a working zone"),
+}
+"""Entries a limit sheet may have: unit inside pitmap, and meaning."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """One entry: value in the unit of :data:`LIMIT_TEXT`, its standard uncertainty, and its source."""
+
+    value: float
+    source: str
+    uncertainty: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not math.isfinite(self.value) or not (math.isfinite(self.uncertainty) and self.uncertainty >= 0):
+            raise InputError(
+                f"limit: expected finite numbers, got {self.value}, uncertainty {self.uncertainty}"
+            )
+        if not self.source.strip():
+            raise InputError(
+                "limit: a limit needs its source, in your words (manual and page, drawing, own rule)"
+            )
+
+
+OFFERED: Mapping[str, Limit] = MappingProxyType(
+    {"joint_gap": Limit(value=76.2, source="0.003 in, common practice in the trade, no published source")}
+)
+"""Offered to the user, never applied unasked."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimitSheet:
+    """Limits and known dimensions of one face.
+
+    Parameters
+    ----------
+    entries : mapping of str to Limit
+        Keys from :data:`LIMIT_TEXT`. What is missing is not judged.
+
+    Raises
+    ------
+    InputError
+        An unknown entry.
+    """
+
+    entries: Mapping[str, Limit] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        odd = sorted(set(self.entries) - set(LIMIT_TEXT))
+        if odd:
+            raise InputError(f"limit sheet: unknown entry {odd[0]}; known are {', '.join(LIMIT_TEXT)}")
+        object.__setattr__(self, "entries", MappingProxyType(dict(self.entries)))
+
+    def get(self, name: str) -> Limit | None:
+        """The entry, or None when the user has not entered one."""
+        if name not in LIMIT_TEXT:
+            raise InputError(f"limit sheet: unknown entry {name}; known are {', '.join(LIMIT_TEXT)}")
+        return self.entries.get(name)
+
+    def value(self, name: str) -> float:
+        """The entry's value, NaN when there is none."""
+        entry = self.get(name)
+        return math.nan if entry is None else entry.value
+
+
+def read_limits(source: str | Path) -> LimitSheet:
+    """A limit sheet from a TOML file.
+
+    Parameters
+    ----------
+    source : str or Path
+        ``[limits.total_stock]`` tables (or the same names at the top) with ``value = "4 thou"``, ``source =
+        "..."`` and, if known, ``uncertainty = "1 thou"``; percents as plain numbers.
+
+    Raises
+    ------
+    InputError
+        File not readable, an entry unknown, a value without unit, a missing source; the entry is named.
+    """
+    path = Path(source)
+    try:
+        document = tomlkit.parse(path.read_text(encoding="utf-8")).unwrap()
+    except (OSError, UnicodeDecodeError, TOMLKitError) as error:
+        raise InputError(f"{path.name}: cannot be read as TOML: {error}") from error
+    table = document.get("limits", document)
+    if not isinstance(table, Mapping):
+        raise InputError(f"{path.name}: expected a table [limits]")
+    entries = {}
+    for name, row in table.items():
+        where = f"{path.name}, {name}"
+        if name not in LIMIT_TEXT:
+            raise InputError(f"{where}: unknown entry; known are {', '.join(LIMIT_TEXT)}")
+        if not isinstance(row, Mapping) or "value" not in row:
+            raise InputError(f'{where}: expected value = "..." and source = "..."')
+        try:
+            entries[name] = Limit(
+                value=_number(row["value"], name),
+                source=str(row.get("source", "")),
+                uncertainty=_number(row.get("uncertainty", 0), name, is_zero_ok=True),
+            )
+        except InputError as error:
+            raise InputError(f"{where}: {error}") from error
+    return LimitSheet(entries=entries)
+
+
+def write_limits(sheet: LimitSheet, target: str | Path) -> None:
+    """Write a limit sheet as TOML that :func:`read_limits` reads back to the same sheet."""
+    document = tomlkit.document()
+    limits = tomlkit.table(is_super_table=True)
+    for name in LIMIT_TEXT:
+        entry = sheet.entries.get(name)
+        if entry is None:
+            continue
+        unit, text = LIMIT_TEXT[name]
+        row = tomlkit.table()
+        row.comment(text)
+        row["value"] = entry.value if unit == "percent" else f"{entry.value!r} {unit}"
+        if entry.uncertainty:
+            row["uncertainty"] = entry.uncertainty if unit == "percent" else f"{entry.uncertainty!r} {unit}"
+        row["source"] = entry.source
+        limits[name] = row
+    document["limits"] = limits
+    Path(target).write_text(tomlkit.dumps(document), encoding="utf-8")
+
+
+def _number(raw: Any, name: str, *, is_zero_ok: bool = False) -> float:
+    unit = LIMIT_TEXT[name][0]
+    if is_zero_ok and raw == 0:
+        return 0.0
+    if unit == "percent":
+        text = str(raw).strip().removesuffix("%").strip()
+        try:
+            return float(text)
+        except ValueError as error:
+            raise InputError(f"expected percent, got {raw!r}") from error
+    return parse_length(raw, to="um" if unit == "um" else "mm")

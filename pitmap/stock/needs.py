@@ -1,0 +1,181 @@
+"""What the working zones of a face need: the draws of every pit's depth turned into stock, zone by zone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..depth import DepthModel, FaceSurvey, LapBounds
+from ..depth.next_readings import NEXT_READINGS, next_readings
+from ..depth.pit_model import MAX_RATIO
+from ..estimate import Estimate
+from ..tables import Column, Schema
+from .budget import BudgetLine
+from .curves import Needed, width_draws
+from .sound import SoundWidth, disc_sound_width
+
+__all__ = [
+    "STEPS",
+    "face_need",
+    "left_um",
+    "read_next",
+    "step_rows",
+    "uses_words",
+    "why_not",
+    "width_function",
+]
+
+STEPS = Schema(
+    "steps",
+    (
+        Column("zone", "object", "working zone"),
+        Column("from_um", "float64", "further stock before this step"),
+        Column("to_um", "float64", "after it"),
+        Column("pits_cleared", "float64", "pits that the step is expected to clear"),
+        Column("pits_left", "float64", "pits expected to be left after it"),
+        Column("p_clean_before", "float64", "chance that no pit is left before it"),
+        Column("p_clean_after", "float64", "after it"),
+        Column("sound_width_gain_mm", "float64", "median gain of sound width; NaN off the land"),
+        Column("uses", "object", "what the step uses up of each budget"),
+    ),
+)
+
+_STEP_UM = 10.0
+_MAX_STEPS = 12
+
+
+def left_um(
+    model: DepthModel | None, bounds: LapBounds, last: FaceSurvey, n_draws: int
+) -> NDArray[np.float32]:
+    """Depth of every pit under the present face (draws, pits), um; negative when it is gone.
+
+    The draws carry the error of the removed stock that belongs to them, so a step that cut more than was measured
+    leaves shallower pits. A pit that the last survey saw is there in every draw.
+    """
+    if model is None:
+        return np.empty((n_draws, 0), np.float32)
+    xy = bounds.pits[["x_mm", "y_mm"]].to_numpy(float)
+    now = last.removed.at(xy)[None, :] + model.stock_error_um[:, -1:]
+    return (model.draws_um - now).astype(np.float32)
+
+
+def why_not(
+    left: NDArray, deepest_um: NDArray, lacking: str, is_known: NDArray[np.bool_], level: float
+) -> str:
+    """Why the stock of a zone cannot be said; empty when it can.
+
+    Parameters
+    ----------
+    left : ndarray (draws, pits)
+        Depths under the present face.
+    deepest_um : ndarray (draws,)
+        Deepest pit under the first face.
+    lacking : str
+        What the depth model as a whole lacks.
+    is_known : ndarray of bool
+        Pits whose depth is known from both sides.
+    level : float
+    """
+    if not left.shape[1] or not (left.max(axis=1) > 0).any():
+        return ""
+    if is_known.all():
+        return ""
+    if lacking:
+        return lacking
+    tail = (1 - level) / 2
+    low, high = np.quantile(deepest_um, [tail, 1 - tail])
+    if high > MAX_RATIO * low:
+        return f"not enough readings: the deepest pit could be anything from {low:.0f} to {high:.0f} um"
+    return ""
+
+
+def width_function(
+    zone: str,
+    pits: pd.DataFrame,
+    surveys: Sequence[FaceSurvey],
+    make: Callable[[pd.DataFrame], SoundWidth] | None,
+) -> SoundWidth | None:
+    """Sound width as a function of the land's pits that are left; None off the land or without its width."""
+    if zone != "seal_land":
+        return None
+    if make is not None:
+        return make(pits)
+    nominal = [s.lands["nominal_width_mm"].min() for s in surveys if s.lands is not None and len(s.lands)]
+    if not nominal or not math.isfinite(nominal[-1]):
+        return None
+    return disc_sound_width(pits, float(nominal[-1]))
+
+
+def step_rows(zone: str, left: NDArray, top_um: float, width: SoundWidth | None, uses: str) -> pd.DataFrame:
+    """What each further 10 um buys in one zone, up to `top_um` and at most twelve steps."""
+    n = min(_MAX_STEPS, max(1, math.ceil(top_um / _STEP_UM)))
+    levels = np.arange(n + 1) * _STEP_UM
+    count = np.array([(left > level).sum(axis=1).mean() for level in levels])
+    clean = np.array([(left <= level).all(axis=1).mean() for level in levels])
+    widths = np.full(n + 1, np.nan) if width is None else np.median(width_draws(left, width, levels), axis=0)
+    return STEPS.frame(
+        {
+            "zone": zone, "from_um": levels[i], "to_um": levels[i + 1], "pits_cleared": count[i] - count[i + 1],
+            "pits_left": count[i + 1], "p_clean_before": clean[i], "p_clean_after": clean[i + 1],
+            "sound_width_gain_mm": widths[i + 1] - widths[i], "uses": uses,
+        }
+        for i in range(n)
+    )  # fmt: skip
+
+
+def uses_words(budget: Sequence[BudgetLine]) -> str:
+    """What each further 10 um takes from every budget, in words."""
+    parts = []
+    for line in budget:
+        spare = line.limit - line.now.value if not line.is_minimum else line.now.value - line.limit
+        if line.name == "total_stock":
+            of = f" of {spare:.0f} um allowed" if math.isfinite(spare) else ""
+            parts.append(f"10 um of stock{of}")
+        elif line.name == "case_left":
+            parts.append(f"10 um of {line.now.value:.0f} um case")
+        elif line.name == "thickness":
+            parts.append("0.010 mm of thickness")
+        else:
+            parts.append(f"{line.per_10_um:+.2f} points of {line.name}")
+    return "; ".join(parts)
+
+
+def face_need(goals: Sequence[Needed], level: float) -> tuple[float, Estimate, str]:
+    """Recommended stock, true need and what is lacking for the face as a whole: the zone that needs most decides.
+
+    The interval is that of the zone whose upper end is highest: zones of one face share its depth law, so the
+    zone that is worst is worst in most draws.
+    """
+    for goal in goals:
+        if not goal.stock_um.is_known:
+            return math.nan, goal.stock_um, f"{goal.zone.replace('_', ' ')}: {goal.stock_um.reason}"
+    if not goals:
+        return 0.0, Estimate(value=0.0, low=0.0, high=0.0, level=level), ""
+    most = max(goals, key=lambda g: (g.recommended_um, g.stock_um.high))
+    return most.recommended_um, most.stock_um, ""
+
+
+def read_next(
+    model: DepthModel | None, goals: Sequence[Needed], left: NDArray, rng: np.random.Generator, *, n: int = 5
+) -> tuple[pd.DataFrame, str]:
+    """Pits to read next for the zone that decides, and the advice in words; empty when nothing is left to clear."""
+    if model is None or not left.shape[1] or not (left > 0).any():
+        return NEXT_READINGS.empty(), ""
+    pit_goals = [g for g in goals if g.aim != "uncut"]
+    unknown = [g for g in pit_goals if not g.stock_um.is_known]
+    if not pit_goals:
+        return NEXT_READINGS.empty(), ""
+    worst = unknown[0] if unknown else max(pit_goals, key=lambda g: g.stock_um.high - g.stock_um.low)
+    table = next_readings(model, n, rng=rng, zone=worst.zone, present=(left > 0).mean(axis=0) > 0.5)
+    if not len(table):
+        return table, ""
+    names = ", ".join(str(i) for i in table["mark_id"])
+    before, after = table["spread_before_um"].iat[0], table["spread_after_um"].iat[-1]
+    return table, (
+        f"Read these pits next, in this order: {names}; the error of the deepest would go from about"
+        f" {before:.0f} to {after:.0f} um."
+    )

@@ -1,0 +1,263 @@
+"""How much must come off, and should it: surveys, readings and limits in, a plan with reasons out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from ..classes import Stage, SurfaceClass
+from ..depth import DepthModel, FaceSurvey, LapBounds, fit_series, lap_bounds
+from ..drawing import WORKING_ZONES
+from ..errors import InputError
+from ..estimate import DEFAULT_LEVEL, Estimate
+from ..units import UnitSystem
+from .budget import BudgetLine, stock_budget
+from .condition import form_findings, zone_condition
+from .curves import CURVES, Needed, curve_rows, needed_for_pits, needed_for_width, removal_levels
+from .limits import LimitSheet
+from .needs import STEPS, face_need, left_um, read_next, step_rows, uses_words, why_not, width_function
+from .rules import judge_budget
+from .sound import SoundWidth
+from .uncut import needed_for_uncut, uncut_curve
+from .verdict import Verdict, decide
+
+__all__ = ["Aim", "StockPlan", "plan_stock"]
+
+_N_DRAWS = 1000
+_MOST_CELLS = 1_200_000
+"""Draws times pits; beyond it fewer draws are kept, so that time grows no faster than the number of pits."""
+
+_Z90 = 1.6448536269514722
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Aim:
+    """What counts as brought back, per working zone.
+
+    Parameters
+    ----------
+    zones : dict of str to str
+        Zone to ``pits`` (the last pit is gone) or ``sound_width`` (the land is sound over the width in the limit
+        sheet).
+    """
+
+    zones: dict[str, str] = field(default_factory=lambda: dict.fromkeys(WORKING_ZONES, "pits"))
+
+    def __post_init__(self) -> None:
+        for zone, aim in self.zones.items():
+            if zone not in WORKING_ZONES or aim not in ("pits", "sound_width"):
+                raise InputError(
+                    f"aim: expected pits or sound_width for {', '.join(WORKING_ZONES)}, got {zone}: {aim}"
+                )
+            if aim == "sound_width" and zone != "seal_land":
+                raise InputError("aim: sound_width is asked of the seal land only")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StockPlan:
+    """What to do with one face.
+
+    Parameters
+    ----------
+    needed : tuple of Needed
+        Per working zone and aim.
+    curves : DataFrame
+        :data:`~pitmap.stock.CURVES`.
+    steps : DataFrame
+        :data:`STEPS`: what each further 10 um buys and uses.
+    budget : tuple of BudgetLine
+    verdict : Verdict
+    read_next : DataFrame
+        :data:`~pitmap.depth.NEXT_READINGS`.
+    bounds : LapBounds
+    model : DepthModel or None
+        None on a face without pits.
+    removed_um : Estimate
+        Stock taken off in this job so far.
+    confidence, level : float
+    problems : tuple of str
+        Contradictions, in words.
+    """
+
+    needed: tuple[Needed, ...]
+    curves: pd.DataFrame
+    steps: pd.DataFrame
+    budget: tuple[BudgetLine, ...]
+    verdict: Verdict
+    read_next: pd.DataFrame
+    bounds: LapBounds
+    model: DepthModel | None
+    removed_um: Estimate
+    confidence: float
+    level: float
+    problems: tuple[str, ...]
+
+
+def plan_stock(
+    surveys: Sequence[FaceSurvey],
+    limits: LimitSheet | None = None,
+    *,
+    rng: np.random.Generator,
+    aim: Aim | None = None,
+    confidence: float = 0.90,
+    level: float = DEFAULT_LEVEL,
+    sound_width: Callable[[pd.DataFrame], SoundWidth] | None = None,
+    flatness_um: Estimate | None = None,
+    joint_gap_um: Estimate | None = None,
+    lap_uncertainty_um: float = 3.0,
+    system: UnitSystem = "mm",
+) -> StockPlan:
+    """Plan the stock of one face.
+
+    Parameters
+    ----------
+    surveys : sequence of FaceSurvey
+        All surveys of the face in this job, in any order, each with its readings.
+    limits : LimitSheet or None
+        What the user entered; None: nothing is judged.
+    rng : numpy.random.Generator
+    aim : Aim or None
+        None: no pit left in either working zone.
+    confidence : float
+        Chance wanted that the recommended stock is enough.
+    level : float
+        Of every interval.
+    sound_width : callable or None
+        From the land's pits (a table) to a function of the pits left; None: pits as discs.
+    flatness_um, joint_gap_um : Estimate or None
+        From :mod:`pitmap.depth.flatness` and :mod:`pitmap.stock.gap`, where measured.
+    lap_uncertainty_um : float
+        How well the bench hits a planned removal, one standard deviation.
+    system : {"mm", "inch"}
+        Units of the sentences.
+
+    Raises
+    ------
+    InputError
+        No survey, or tables that do not belong together.
+    """
+    if not surveys:
+        raise InputError("plan_stock: no survey given")
+    if not 0 < confidence < 1:
+        raise InputError(f"confidence: expected a number between 0 and 1, got {confidence!r}")
+    limits, aim = limits or LimitSheet(), aim or Aim()
+    surveys = sorted(surveys, key=lambda s: Stage(s.stage).order)
+    last = surveys[-1]
+    bounds, model = _fit(surveys, level, rng)
+    left = left_um(model, bounds, last, _N_DRAWS)
+    removed = _at_level(last.removed.estimate(_middle(bounds)), level)
+    flat = _Flat(limits=limits, confidence=confidence, level=level)
+
+    planned_later: list[tuple[str, np.ndarray, SoundWidth | None]] = []
+    needed: list[Needed] = []
+    curves = []
+    for zone in WORKING_ZONES:
+        own = (bounds.pits["zone"] == zone).to_numpy()
+        width = width_function(zone, bounds.pits.loc[own], surveys, sound_width)
+        found, curve = _zone(zone, own, left, model, width, flat)
+        needed += found
+        curves.append(curve)
+        if found[0].stock_um.is_known:
+            planned_later.append((zone, left[:, own], width))
+        share_max = limits.value("uncut_share_max") / 100
+        for_uncut = needed_for_uncut(zone, surveys, share_max, confidence, level, rng=rng)
+        needed += [for_uncut] if for_uncut else []
+        curves.append(uncut_curve(zone, surveys, level, rng=rng, share_max=share_max))
+
+    goals = [n for n in needed if n.aim in (aim.zones.get(n.zone, ""), "uncut")]
+    recommended, need, lacking = face_need(goals, level)
+    planned = 0.0 if math.isnan(recommended) else recommended
+    half = _Z90 * lap_uncertainty_um if planned > 0 else 0.0
+    budget = stock_budget(
+        limits,
+        removed,
+        Estimate(value=planned, low=max(planned - half, 0.0), high=planned + half, level=level),
+        level=level,
+    )
+    steps = [
+        step_rows(zone, own_left, _top(own_left), width, uses_words(budget))
+        for zone, own_left, width in planned_later
+    ]
+    findings = [judge_budget(line, system=system) for line in budget]
+    findings += form_findings(last, limits, flatness_um, joint_gap_um, system)
+    table, words = read_next(model, goals, left, rng)
+    verdict = decide(
+        stage=last.stage, **zone_condition(last, limits), need_um=need, recommended_um=recommended, lacking=lacking,
+        findings=findings, read_next=words, system=system,
+    )  # fmt: skip
+    return StockPlan(
+        needed=tuple(needed), curves=_stack(curves, CURVES.empty()), steps=_stack(steps, STEPS.empty()), budget=budget,
+        verdict=verdict, read_next=table, bounds=bounds, model=model, removed_um=removed, confidence=confidence,
+        level=level, problems=(*bounds.problems, *(model.problems if model else ())),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Flat:
+    limits: LimitSheet
+    confidence: float
+    level: float
+
+
+def _fit(
+    surveys: Sequence[FaceSurvey], level: float, rng: np.random.Generator
+) -> tuple[LapBounds, DepthModel | None]:
+    n_pits = sum(int((s.marks["class_code"] == int(SurfaceClass.PIT)).sum()) for s in surveys)
+    if not n_pits:
+        return lap_bounds(surveys), None
+    most = max(int((s.marks["class_code"] == int(SurfaceClass.PIT)).sum()) for s in surveys)
+    n_draws = int(np.clip(_MOST_CELLS // most, 300, _N_DRAWS))
+    return fit_series(surveys, rng=rng, level=level, n_draws=n_draws)
+
+
+def _zone(
+    zone: str,
+    own: np.ndarray,
+    left: np.ndarray,
+    model: DepthModel | None,
+    width: SoundWidth | None,
+    flat: _Flat,
+) -> tuple[list[Needed], pd.DataFrame]:
+    """Needs of one zone (pits first) and its curves; no curves where the depths are not known."""
+    zone_left = left[:, own]
+    why = ""
+    if model is not None and own.any():
+        known = model.depths["basis"].eq("read").to_numpy() | model.is_bounded
+        why = why_not(zone_left, model.draws_um[:, own].max(axis=1), model.not_enough, known[own], flat.level)
+    found = [needed_for_pits(zone, zone_left, flat.confidence, flat.level, lacking=why)]
+    least = flat.limits.value("sound_width_min")
+    if width is not None and not math.isnan(least):
+        found.append(
+            needed_for_width(zone, zone_left, width, least, flat.confidence, flat.level, lacking=why)
+        )
+    if why:
+        return found, CURVES.empty()
+    levels = removal_levels(_top(zone_left))
+    return found, curve_rows(zone, zone_left, levels, flat.level, width=width, width_min_mm=least)
+
+
+def _top(left: np.ndarray) -> float:
+    """Removal up to which a curve is worth drawing: nearly every draw is clean there."""
+    return max(10.0, float(np.quantile(left.max(axis=1), 0.99)) if left.shape[1] else 0.0)
+
+
+def _middle(bounds: LapBounds) -> tuple[float, float]:
+    if not len(bounds.pits):
+        return 0.0, 0.0
+    return float(bounds.pits["x_mm"].mean()), float(bounds.pits["y_mm"].mean())
+
+
+def _at_level(e: Estimate, level: float) -> Estimate:
+    from scipy.special import ndtri
+
+    half = (e.high - e.value) / _Z90 * float(ndtri(0.5 + level / 2))
+    return Estimate(value=e.value, low=e.value - half, high=e.value + half, level=level)
+
+
+def _stack(tables: Sequence[pd.DataFrame], empty: pd.DataFrame) -> pd.DataFrame:
+    tables = [t for t in tables if len(t)]
+    return pd.concat(tables).reset_index(drop=True) if tables else empty

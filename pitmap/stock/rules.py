@@ -1,0 +1,165 @@
+"""Rules of the verdict: each with its inputs, its limit, where the limit comes from, and how it came out."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from ..estimate import Estimate
+from ..units import UnitSystem, format_depth, format_length
+from .budget import BudgetLine
+from .limits import LIMIT_TEXT, LimitSheet
+
+__all__ = ["Finding", "Status", "judge", "judge_budget", "judge_limit"]
+
+Status = Literal["pass", "watch", "stop", "not judged"]
+
+_BUDGET_WORDS = {
+    "total_stock": "stock taken off this face over its life",
+    "case_left": "hardened case left",
+    "thickness": "thickness",
+    "squeeze": "squeeze of the coolant-seal ring",
+    "fill": "fill of the ring groove",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """How one rule came out.
+
+    Parameters
+    ----------
+    rule : str
+        Short name.
+    status : {"pass", "watch", "stop", "not judged"}
+        watch: the interval reaches over the limit, so neither side is proven.
+    sentence : str
+        For a customer.
+    value : Estimate
+        What was compared, in `unit`.
+    unit : str
+    limit : float
+        NaN when none was entered.
+    source : str
+        Of the limit, in the user's words.
+    """
+
+    rule: str
+    status: Status
+    sentence: str
+    value: Estimate
+    unit: str
+    limit: float = math.nan
+    source: str = ""
+
+
+def judge(value: Estimate, limit: float, *, is_minimum: bool) -> Status:
+    """Compare an interval with a limit.
+
+    Returns
+    -------
+    str
+        pass: the whole interval is inside; stop: the whole interval, or the value itself, is outside; watch: the
+        value is inside but the interval reaches over; not judged: no limit or no value.
+
+    References
+    ----------
+    ISO 14253-1 (conformity is proven only inside the limit by the uncertainty). Calling a value outside the limit
+    "stop" although its interval reaches back inside is a house choice on the safe side.
+    """
+    if math.isnan(limit) or not value.is_known:
+        return "not judged"
+    sign = 1.0 if is_minimum else -1.0
+    margin = sign * (value.value - limit)
+    if margin < 0:
+        return "stop"
+    if not value.has_interval:
+        return "watch"
+    worst = value.low if is_minimum else value.high
+    return "pass" if sign * (worst - limit) >= 0 else "watch"
+
+
+def judge_limit(
+    rule: str,
+    what: str,
+    value: Estimate,
+    limits: LimitSheet,
+    entry: str,
+    *,
+    is_minimum: bool,
+    system: UnitSystem = "mm",
+) -> Finding:
+    """One rule against one entry of the sheet, with its sentence."""
+    unit = LIMIT_TEXT[entry][0]
+    given = limits.get(entry)
+    limit = given.value if given else math.nan
+    status = judge(value, limit, is_minimum=is_minimum)
+    if not value.is_known:
+        sentence = f"{what}: not known ({value.reason})."
+    elif given is None:
+        sentence = f"{what}: {_show(value.value, unit, system)}. Not judged: no limit entered."
+    else:
+        side = "at least" if is_minimum else "at most"
+        said = {
+            "pass": "within", "watch": "within, but not certainly, of", "stop": "beyond",
+            "not judged": "not judged against",
+        }[status]  # fmt: skip
+        sentence = (
+            f"{what}: {_show(value.value, unit, system)}, {said} the limit of {side} {_show(limit, unit, system)}"
+            f" ({given.source})."
+        )
+    return Finding(
+        rule=rule,
+        status=status,
+        sentence=sentence,
+        value=value,
+        unit=unit,
+        limit=limit,
+        source=given.source if given else "",
+    )
+
+
+def judge_budget(line: BudgetLine, *, system: UnitSystem = "mm") -> Finding:
+    """One budget after the planned removal."""
+    what = _BUDGET_WORDS[line.name]
+    now, after = (_show(e.value, line.unit, system) for e in (line.now, line.after))
+    start = f"After this work, {what}: {after} (now {now})"
+    high = line.limit_high
+    if line.name == "squeeze" and not math.isnan(high):
+        status = _worse(
+            judge(line.after, high, is_minimum=False), judge(line.after, line.limit, is_minimum=True)
+        )
+        low_text = "" if math.isnan(line.limit) else f"{_show(line.limit, line.unit, system)} to "
+        limit, text = high, f"{low_text}{_show(high, line.unit, system)}"
+    else:
+        status = judge(line.after, line.limit, is_minimum=line.is_minimum)
+        limit = line.limit
+        text = f"{'at least' if line.is_minimum else 'at most'} {_show(limit, line.unit, system)}"
+    if status == "not judged":
+        sentence = f"{start}. Not judged: no limit entered."
+    else:
+        said = {"pass": "within", "watch": "within, but not certainly, of", "stop": "beyond"}[status]
+        sentence = f"{start}, {said} the limit of {text} ({line.source})."
+    return Finding(
+        rule=line.name,
+        status=status,
+        sentence=sentence,
+        value=line.after,
+        unit=line.unit,
+        limit=limit,
+        source=line.source,
+    )
+
+
+def _worse(a: Status, b: Status) -> Status:
+    order: list[Status] = ["stop", "watch", "pass", "not judged"]
+    return min(a, b, key=order.index)
+
+
+def _show(value: float, unit: str, system: UnitSystem) -> str:
+    if unit == "um":
+        return format_depth(value, system)
+    if unit == "mm":
+        return format_length(value, system)
+    return f"{value:.1f} %"

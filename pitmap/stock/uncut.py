@@ -1,0 +1,137 @@
+"""How the uncut share of a zone falls as more stock comes off."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import expit, logit, ndtri
+
+from ..classes import Stage
+from ..depth import FaceSurvey
+from ..estimate import Estimate
+from .curves import CURVES, Needed
+
+__all__ = ["needed_for_uncut", "uncut_curve"]
+
+_N_DRAWS = 400
+_SHAPE_MEDIAN, _SHAPE_LOG_SD = 1.2, 0.35
+"""Shape of the law of low metal where one survey alone cannot settle it (house choice: 0.7 to 2 in 90 %)."""
+
+_SHAPE_RANGE = (0.4, 4.0)
+_TOP_UM = 60.0
+
+
+def uncut_curve(
+    zone: str,
+    surveys: Sequence[FaceSurvey],
+    level: float,
+    *,
+    rng: np.random.Generator,
+    share_max: float = math.nan,
+) -> pd.DataFrame:
+    """Uncut share of a zone against further stock.
+
+    Parameters
+    ----------
+    zone : str
+    surveys : sequence of FaceSurvey
+        In the order of work; lapped ones with a zone table count.
+    level : float
+    rng : numpy.random.Generator
+    share_max : float
+        Aim, 0..1; NaN for none.
+
+    Returns
+    -------
+    DataFrame
+        :data:`~pitmap.stock.CURVES`; no rows when no lapped survey has measured the zone.
+
+    Notes
+    -----
+    The share still uncut after s is the share of metal that lay deeper than s. It is taken as
+    exp(-(s / scale)^shape) through the last survey; an earlier lapped survey settles the shape, otherwise a
+    house choice of wide spread does. A law, not a measurement: heights from a dial indicator say more.
+    """
+    drawn = _draw(zone, surveys, rng)
+    if drawn is None:
+        return CURVES.empty()
+    now, share, shape = drawn
+    tail = (1 - level) / 2
+    rows = []
+    for removal in np.arange(0.0, _TOP_UM + 1, 5.0):
+        value = np.exp(np.log(share) * ((now + removal) / now) ** shape)
+        low, middle, high = np.quantile(value, [tail, 0.5, 1 - tail])
+        reached = float((value <= share_max).mean()) if math.isfinite(share_max) else math.nan
+        rows.append(
+            {
+                "zone": zone, "aim": "uncut", "removal_um": removal, "value": middle, "value_low": low,
+                "value_high": high, "p_reached": reached,
+            }
+        )  # fmt: skip
+    return CURVES.frame(rows)
+
+
+def needed_for_uncut(
+    zone: str,
+    surveys: Sequence[FaceSurvey],
+    share_max: float,
+    confidence: float,
+    level: float,
+    *,
+    rng: np.random.Generator,
+) -> Needed | None:
+    """Further stock after which at most `share_max` of the zone is uncut; None without a limit (not asked)."""
+    if not math.isfinite(share_max):
+        return None
+    drawn = _draw(zone, surveys, rng)
+    if drawn is None:
+        why = "no lapped survey has measured the uncut share; take a test lap"
+        return Needed(
+            zone=zone, aim="uncut", stock_um=Estimate.unknown(why, level=level), recommended_um=math.nan,
+            confidence=confidence,
+        )  # fmt: skip
+    now, share, shape = drawn
+    aim = min(max(share_max, 1e-6), 1 - 1e-6)
+    need = np.maximum(now * (np.log(aim) / np.log(share)) ** (1 / shape) - now, 0.0)
+    tail = (1 - level) / 2
+    low, value, high, enough = (float(q) for q in np.quantile(need, [tail, 0.5, 1 - tail, confidence]))
+    return Needed(
+        zone=zone, aim="uncut", stock_um=Estimate(value=value, low=low, high=high, level=level), recommended_um=enough,
+        confidence=confidence,
+    )  # fmt: skip
+
+
+def _draw(
+    zone: str, surveys: Sequence[FaceSurvey], rng: np.random.Generator
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]] | None:
+    """Draws of the stock removed so far, the uncut share now, and the shape of the law."""
+    found = []
+    for survey in surveys:
+        if not Stage(survey.stage).is_lapped or survey.zones is None:
+            continue
+        row = survey.zones.loc[(survey.zones["zone"] == zone) & (survey.zones["class_word"] == "uncut")]
+        middle = survey.marks[["x_mm", "y_mm"]].mean().fillna(0.0).to_numpy()
+        stock, sd = float(survey.removed.at(middle)), float(survey.removed.sd_at(middle))
+        if len(row) and np.isfinite(row["share"].iat[0]) and stock > 0:
+            found.append((stock, sd, _share_draws(row.iloc[0], rng)))
+    if not found:
+        return None
+    stock, sd, share = found[-1]
+    now = np.maximum(stock + sd * rng.standard_normal(_N_DRAWS), 0.5)
+    shape = _SHAPE_MEDIAN * np.exp(_SHAPE_LOG_SD * rng.standard_normal(_N_DRAWS))
+    if len(found) > 1 and found[-2][0] < stock:
+        before = np.maximum(found[-2][0] + found[-2][1] * rng.standard_normal(_N_DRAWS), 0.25)
+        measured = np.log(np.log(share) / np.log(found[-2][2])) / np.log(np.maximum(now / before, 1.01))
+        # The same prior, now as a weight: a draw far outside it stands for noise in the shares.
+        shape = np.where(np.isfinite(measured), np.clip(measured, *_SHAPE_RANGE), shape)
+    return now, share, shape
+
+
+def _share_draws(row: pd.Series, rng: np.random.Generator) -> NDArray[np.float64]:
+    low, value, high = (float(np.clip(row[c], 1e-4, 1 - 1e-4)) for c in ("share_low", "share", "share_high"))
+    sd = max((logit(high) - logit(low)) / (2 * float(ndtri(0.95))), 1e-3)
+    return expit(logit(value) + sd * rng.standard_normal(_N_DRAWS))
