@@ -76,7 +76,7 @@ def test_circle_in_inches_with_viewbox(tmp_path):
 
 
 def test_nested_transforms(tmp_path):
-    """translate(10,5) then rotate(90) about the origin, then scale(2): (1, 0) -> (2, 0) -> (0, 2) -> (10, 7)."""
+    """Innermost first: doubled, then a quarter turn about the origin, then moved by (10, 5)."""
     text = svg(
         OUTLINE + '<g transform="translate(10,5)"><g transform="rotate(90)">'
         '<rect id="port_1" transform="scale(2)" x="1" y="-3" width="4" height="2"/></g></g>'
@@ -100,7 +100,7 @@ def test_nested_transforms(tmp_path):
     ],
 )
 def test_path_commands(tmp_path, d, area):
-    """Areas by hand: a quadratic bulge is 2/3 of its box to the curve's top, this cubic 3/5 of width x handle."""
+    """By hand: a quadratic bulge is 2/3 of width x height, this cubic 3/5 of width x handle."""
     text = svg(OUTLINE + f'<path id="port_1" d="{d}"/>')
     if d.count("M") == 2:
         with pytest.raises(DrawingError, match="port_1.*one ring"):

@@ -1,7 +1,9 @@
 """The plate drawing in millimetres: outline, openings, zones; read, build, check."""
 
 from .build import build_drawing, make_zones
+from .check import Finding, check_drawing
 from .load import load_drawing, load_shipped, shipped_plates
+from .look_alikes import LookAlike, look_alikes
 from .model import OPENING_KINDS, WORKING_ZONES, ZONE_NAMES, Band, Drawing, Opening, fill_mask
 from .numbers import BandNumbers, Ear, Hole, PlateNumbers, PortShape, Slot, load_numbers
 from .random_plate import random_numbers, random_plate
@@ -17,19 +19,23 @@ __all__ = [
     "BandNumbers",
     "Drawing",
     "Ear",
+    "Finding",
     "Hole",
+    "LookAlike",
     "Opening",
     "PlateNumbers",
     "PortShape",
     "Slot",
     "Trochoid",
     "build_drawing",
+    "check_drawing",
     "fill_mask",
     "load_drawing",
     "load_numbers",
     "load_rings",
     "load_shipped",
     "load_svg",
+    "look_alikes",
     "make_zones",
     "opening_kind_from_name",
     "random_numbers",

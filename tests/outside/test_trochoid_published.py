@@ -1,7 +1,8 @@
 """The epitrochoid bore against published geometry.
 
-Source: R. F. Ansdale, The Wankel RC Engine, 1968, and K. Yamamoto, Rotary Engine, 1981 (formulas from memory); each
-figure below was recomputed by quadrature over a 200 000-point polygon. e and R are invented, no engine's.
+Source: R. F. Ansdale, The Wankel RC Engine, 1968, and K. Yamamoto, Rotary Engine, 1981 (formulas from
+memory); each figure below was recomputed by quadrature over a 200 000-point polygon. e and R are invented,
+no engine's.
 """
 
 from __future__ import annotations
@@ -45,7 +46,8 @@ def test_tro_4_extents(row):
     assert trace.long_axis_mm == pytest.approx(row[5], rel=1e-12)
     assert trace.waist_mm == pytest.approx(row[6], rel=1e-12)
     assert x1 - x0 == pytest.approx(row[5], rel=1e-6)
-    # T10 of the dossier: the box is higher than the waist when R < 9 e, with its top at cos^2 a = (9e - R) / 12e.
+    # T10 of the dossier: the box is higher than the waist when R < 9 e, with its top at cos^2 a = (9e - R) /
+    # 12e.
     assert y1 - y0 == pytest.approx(row[7], rel=1e-6)
     if row[0]:
         a = np.arccos(np.sqrt((9 * row[0] - row[1]) / (12 * row[0])))

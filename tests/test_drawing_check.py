@@ -1,0 +1,201 @@
+"""The drawing check: each finding on a drawing that has it, none on the shipped plates."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from shapely import Point, Polygon, box
+from shapely.affinity import scale
+
+from pitmap.drawing import (
+    Band,
+    Drawing,
+    Opening,
+    check_drawing,
+    load_shipped,
+    look_alikes,
+    make_zones,
+    random_plate,
+    shipped_plates,
+)
+
+
+def hole(name: str, x: float, y: float, radius: float = 4.0, kind: str = "bolt") -> Opening:
+    return Opening(name=name, kind=kind, polygon=Point(x, y).buffer(radius))
+
+
+def plate(**change) -> Drawing:
+    """A lopsided plate 140 x 104 mm that has nothing wrong with it."""
+    outline = Polygon([(-70, -50), (62, -44), (70, 30), (20, 54), (-60, 46)])
+    openings = (hole("bolt_a", -55, -35), hole("bolt_b", 50, 30, 3), hole("bore", 0, 0, 12, "bore"))
+    trace, edge = Point(0, 0).buffer(30), Point(0, 0).buffer(35)
+    values = {
+        "name": "p",
+        "thickness_mm": 10.0,
+        "outline": outline,
+        "openings": openings,
+        "zones": make_zones(outline, openings, trace, edge),
+        "trace": trace,
+        "coolant_edge": edge,
+        "limits": {"gap": {"value": 70, "unit": "um", "source": "invented"}},
+    }
+    return Drawing(**(values | change))
+
+
+def found(drawing: Drawing, element: str, words: str) -> str:
+    """Severity of the one finding on `element` that says `words`."""
+    hits = [f for f in check_drawing(drawing) if f.element == element and words in f.text]
+    assert len(hits) == 1, check_drawing(drawing)
+    return hits[0].severity
+
+
+def test_nothing_wrong_nothing_found():
+    assert check_drawing(plate()) == []
+
+
+@pytest.mark.parametrize("name", shipped_plates())
+def test_shipped_plates_have_no_findings(name):
+    assert check_drawing(load_shipped(name)) == []
+
+
+def test_opening_outside_names_place():
+    drawing = plate(openings=(hole("bolt_a", -70, 0),), zones={})
+    hit = next(f for f in check_drawing(drawing) if f.element == "bolt_a")
+    assert hit.severity == "error" and "outside the outline" in hit.text
+    assert hit.xy[0] < -62
+
+
+def test_openings_overlap_and_thin_bridge():
+    drawing = plate(openings=(hole("a", 0, 0), hole("b", 5, 0), hole("c", 0, 8.4)))
+    assert found(drawing, "a", "overlaps opening 'b'") == "error"
+    assert found(drawing, "a", "0.40 mm of metal to opening 'c'") == "warning"
+
+
+def test_opening_close_to_the_outline():
+    assert found(plate(openings=(hole("a", -58, -44.9, 4),)), "a", "of metal to the outline") == "warning"
+
+
+def test_working_zones_overlap():
+    zones = dict(plate().zones)
+    zones["seal_land"] = Point(0, 0).buffer(35).difference(Point(0, 0).buffer(29))
+    assert found(plate(zones=zones), "running_surface", "overlaps zone 'seal_land' by") == "error"
+
+
+def test_zone_outside_and_metal_in_no_zone():
+    zones = dict(plate().zones)
+    zones["rim"] = box(-80, -20, -72, 20)
+    drawing = plate(zones=zones)
+    assert found(drawing, "rim", "outside the outline") == "error"
+    assert found(drawing, "zones", "in no zone") == "warning"
+
+
+def test_zone_over_an_opening():
+    zones = dict(plate().zones)
+    zones["running_surface"] = plate().trace
+    assert found(plate(zones=zones), "running_surface", "of opening 'bore'") == "warning"
+
+
+def test_no_working_zones():
+    assert found(plate(zones={"rim": plate().face()}), "zones", "no running surface") == "warning"
+
+
+def test_land_missing():
+    drawing = plate()
+    zones = make_zones(drawing.outline, drawing.openings, drawing.trace, None)
+    assert found(plate(zones=zones, coolant_edge=None), "seal_land", "is missing") == "warning"
+
+
+def test_land_edge_inside_the_trace():
+    assert found(plate(coolant_edge=Point(5, 0).buffer(30)), "coolant_edge", "does not enclose") == "error"
+
+
+def test_trace_outside():
+    assert found(plate(trace=Point(60, 0).buffer(30)), "trace", "not inside the outline") == "error"
+
+
+def test_inches_read_as_millimetres():
+    drawing = plate()
+    small = {k: scale(z, 1 / 25.4, 1 / 25.4, origin=(0, 0)) for k, z in drawing.zones.items()}
+    tiny = replace(
+        drawing, outline=scale(drawing.outline, 1 / 25.4, 1 / 25.4, origin=(0, 0)), openings=(), zones=small,
+        trace=None, coolant_edge=None,
+    )  # fmt: skip
+    assert found(tiny, "outline", "plausible in inches") == "error"
+
+
+def test_far_from_the_origin():
+    from shapely.affinity import translate
+
+    drawing = plate()
+    outline = translate(drawing.outline, 5000, 0)
+    far = plate(outline=outline, openings=(), zones={"rim": outline}, trace=None, coolant_edge=None)
+    assert found(far, "outline", "from the origin") == "warning"
+
+
+@pytest.mark.parametrize(("value", "words"), [(float("nan"), "not given"), (500.0, "unusual")])
+def test_thickness(value, words):
+    assert found(plate(thickness_mm=value), "thickness_mm", words) == "warning"
+
+
+def test_opening_too_small():
+    assert found(plate(openings=(hole("speck", 10, 40, 0.3),)), "speck", "0.60 mm across") == "warning"
+
+
+def test_band_outside_and_named_twice():
+    bands = (
+        Band(name="t", polygon=box(60, 0, 80, 10), seal_width_mm=1.0),
+        Band(name="u", polygon=box(0, 20, 5, 25), seal_width_mm=0.0),
+    )
+    drawing = plate(bands=bands)
+    assert found(drawing, "t", "outside the outline") == "error"
+    assert found(drawing, "u", "seal width above 0") == "error"
+
+
+def test_no_limits_is_a_note():
+    assert found(plate(limits={}), "limits", "not entered") == "note"
+
+
+def test_zone_crossing_itself_stops_the_check():
+    bow = Polygon([(0, 0), (20, 20), (20, 0), (0, 20)])
+    assert found(plate(zones={"rim": bow}), "rim", "crosses itself") == "error"
+
+
+def test_look_alike_exact_half_turn():
+    """A rectangle with two bolts placed point-symmetrically: turned by 180 degrees it is itself."""
+    outline = box(-60, -40, 60, 40)
+    drawing = plate(
+        outline=outline, openings=(hole("a", 40, 20), hole("b", -40, -20)), zones={"rim": outline},
+        trace=None, coolant_edge=None,
+    )  # fmt: skip
+    best = look_alikes(drawing)[0]
+    assert not best.is_mirrored
+    assert abs(best.angle_deg) == pytest.approx(180, abs=0.2)
+    assert best.edge_share > 0.99
+    assert best.area_share > 0.995
+    assert found(drawing, "outline", "fits as well when turned by 180 deg") == "warning"
+
+
+def test_look_alike_exact_mirror():
+    outline = Polygon([(-60, -40), (60, -40), (35, 40), (-35, 40)])
+    drawing = plate(
+        outline=outline, openings=(hole("a", 30, 20), hole("b", -30, 20)), zones={"rim": outline}, trace=None,
+        coolant_edge=None,
+    )  # fmt: skip
+    best = look_alikes(drawing)[0]
+    assert best.is_mirrored and abs(best.angle_deg) < 0.2 and best.edge_share > 0.99
+    assert found(drawing, "outline", "fits as well when mirrored (") == "warning"
+
+
+@pytest.mark.parametrize(("symmetry", "is_mirrored"), [("rotated", False), ("mirrored", True)])
+def test_look_alike_nearly(symmetry, is_mirrored):
+    drawing = random_plate(np.random.default_rng(1), symmetry=symmetry)
+    best = look_alikes(drawing)[0]
+    assert best.is_mirrored is is_mirrored
+    assert 0.8 < best.edge_share < 0.97
+    found(drawing, "outline", "nearly fits")
+
+
+def test_look_alike_of_a_lopsided_plate_is_poor():
+    assert look_alikes(load_shipped("heron40_end"))[0].edge_share < 0.6
