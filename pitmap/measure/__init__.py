@@ -1,0 +1,46 @@
+"""How much, how wide, where? From a class map and a drawing to tables in millimetres."""
+
+from .edits import ClassEdit, change_classes
+from .errors_model import ClassErrors, ErrorModel
+from .frame import MeasureFrame, make_frame
+from .measurement import Measurement, measure
+from .ratings import (
+    d610_grade,
+    g46_density_class,
+    g46_depth_class,
+    g46_size_class,
+    iso4628_rust_grade,
+    iso10289_rating,
+    pitting_factor,
+    radial_projection_mm,
+    ratings_table,
+    ten_deepest_um,
+)
+from .schemas import LANDS, MARKS, RATINGS, ZONES
+from .settings import MeasureSettings
+
+__all__ = [
+    "LANDS",
+    "MARKS",
+    "RATINGS",
+    "ZONES",
+    "ClassEdit",
+    "ClassErrors",
+    "ErrorModel",
+    "MeasureFrame",
+    "MeasureSettings",
+    "Measurement",
+    "change_classes",
+    "d610_grade",
+    "g46_density_class",
+    "g46_depth_class",
+    "g46_size_class",
+    "iso4628_rust_grade",
+    "iso10289_rating",
+    "make_frame",
+    "measure",
+    "pitting_factor",
+    "radial_projection_mm",
+    "ratings_table",
+    "ten_deepest_um",
+]

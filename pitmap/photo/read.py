@@ -167,7 +167,7 @@ def _read_pillow(data: bytes, name: str) -> Photo:
         bit_depth=depth,
         exif_orientation=orientation,
         taken_at=taken_at,
-        seen=None if seen is None else upright(seen, left),
+        seen=None if seen is None else upright(seen.view(np.uint8), left).view(np.bool_),
         notes=(*notes, *more),
     )
 

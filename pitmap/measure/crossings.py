@@ -1,0 +1,239 @@
+"""Cheapest crossings of the land: shortest paths over the gaps between damaged spots.
+
+A crossing pays for sound metal only. Between two damaged spots (or a spot and an edge of the land) the
+cheapest way is the straight line, so the cheapest crossing is a shortest path in the graph whose nodes are the
+two edges and the spots, and whose lengths are the Euclidean gaps between them. Nothing is propagated pixel by
+pixel, so there is no metrication error; what is left is the half pixel that the raster does not know of
+each spot's edge.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
+from scipy.sparse.csgraph import dijkstra
+from scipy.spatial import cKDTree
+
+from ..grid import Grid
+from .land_edges import LandEdges
+
+__all__ = ["CrossingGraph", "build_graph"]
+
+RUNNING, COOLANT = 0, 1
+_FREE_MM = 1e-7
+"""Length given to a gap of nothing: sparse graphs take an exact zero for no connection."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CrossingGraph:
+    """Spots of the land and the gaps between them.
+
+    Parameters
+    ----------
+    labels : (rows, columns) int32 array
+        0 or the node (from 2) of each damaged pixel, on the window of the land.
+    corner_cr : (int, int)
+        Column and row of the window in the full raster.
+    n_nodes : int
+        The two edges, then the spots, then the holes of the land.
+    ends : dict of (int, int) to ((2,), (2,)) arrays
+        The two ends of a gap, mm, keyed by nodes in rising order.
+    from_running, from_coolant : (n_nodes,) float array
+        Least sound metal between each node and the two edges, mm.
+    before_running, before_coolant : (n_nodes,) int array
+        The next node on the way back.
+    touches_edge : (n_nodes,) bool array
+        Spots that reach an edge of the land.
+    """
+
+    labels: NDArray[np.int32]
+    corner_cr: tuple[int, int]
+    n_nodes: int
+    ends: dict[tuple[int, int], tuple[NDArray[np.float64], NDArray[np.float64]]]
+    from_running: NDArray[np.float64]
+    from_coolant: NDArray[np.float64]
+    before_running: NDArray[np.int32]
+    before_coolant: NDArray[np.int32]
+    touches_edge: NDArray[np.bool_]
+
+    def width_through(self) -> NDArray[np.float64]:
+        """Least sound metal of any crossing through each node, mm."""
+        return self.from_running + self.from_coolant
+
+    def nodes_through(self, node: int) -> list[int]:
+        """Nodes of that crossing, running side first."""
+        back, k = [], node
+        while k >= 0 and k != RUNNING:
+            back.append(k)
+            k = int(self.before_running[k])
+        path, k = [RUNNING, *reversed(back)], int(self.before_coolant[node])
+        while k >= 0:
+            path.append(k)
+            k = int(self.before_coolant[k])
+        return path
+
+    def gaps(self, path: list[int]) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+        """Both ends, mm, of each gap along a path of nodes, in its direction."""
+        out = []
+        for a, b in zip(path[:-1], path[1:]):
+            p, q = self.ends[min(a, b), max(a, b)]
+            out.append((p, q) if a < b else (q, p))
+        return out
+
+
+def build_graph(
+    damaged: NDArray[np.bool_],
+    window_corner_cr: tuple[int, int],
+    grid: Grid,
+    edges: LandEdges,
+    min_px: float,
+) -> CrossingGraph:
+    """The graph of a land's damaged pixels.
+
+    Parameters
+    ----------
+    damaged : (rows, columns) bool array
+        Damaged metal of the land, on a window of the raster.
+    window_corner_cr : (int, int)
+        Column and row of that window.
+    grid : Grid
+        Of the full raster.
+    edges : LandEdges
+    min_px : float
+        Spots of fewer pixels are left out.
+    """
+    damaged8 = np.ascontiguousarray(damaged).view(np.uint8)
+    n_labels, labels, stats, _ = cv2.connectedComponentsWithStats(damaged8, connectivity=8, ltype=cv2.CV_32S)
+    kept = np.flatnonzero(stats[:, cv2.CC_STAT_AREA] >= max(1.0, min_px))
+    kept = kept[kept > 0]
+    node_of = np.zeros(n_labels, np.int32)
+    node_of[kept] = 2 + np.arange(kept.size)
+    labels = node_of[labels]
+    points, owner, half_px = _edge_points(labels, window_corner_cr, grid)
+    n_nodes = 2 + kept.size
+    for ring in edges.holes_xy:
+        points = np.concatenate([points, ring])
+        owner = np.concatenate([owner, np.full(len(ring), n_nodes)])
+        half_px = np.concatenate([half_px, np.zeros(len(ring))])
+        n_nodes += 1
+    arcs = _Arcs()
+    running, coolant = edges.running_tree(), edges.coolant_tree()
+    to_coolant = np.full(n_nodes, np.inf)
+    to_running = np.full(n_nodes, np.inf)
+    if len(points):
+        for node, tree, gap in ((RUNNING, running, to_running), (COOLANT, coolant, to_coolant)):
+            far, where = tree.query(points)
+            far = np.maximum(far - half_px, 0.0)
+            best, picked = _least_per(owner, far)
+            gap[best] = far[picked]
+            arcs.add(np.full(best.size, node), best, far[picked], tree.data[where[picked]], points[picked])
+        _gaps_between(points, owner, half_px, to_running, to_coolant, arcs)
+    far, where = coolant.query(edges.running_xy[::4])
+    k = int(np.argmin(far))
+    arcs.add(
+        np.array([RUNNING]),
+        np.array([COOLANT]),
+        far[[k]],
+        edges.running_xy[[4 * k]],
+        edges.coolant_xy[[where[k]]],
+    )
+    (outward, inward), ends = arcs.finish(n_nodes)
+    from_running, before_running = dijkstra(outward, indices=RUNNING, return_predecessors=True)
+    from_coolant, before_coolant = dijkstra(inward, indices=COOLANT, return_predecessors=True)
+    touches = (to_running <= grid.mm_per_px) | (to_coolant <= grid.mm_per_px)
+    return CrossingGraph(
+        labels=labels,
+        corner_cr=window_corner_cr,
+        n_nodes=n_nodes,
+        ends=ends,
+        from_running=from_running,
+        from_coolant=from_coolant,
+        before_running=before_running,
+        before_coolant=before_coolant,
+        touches_edge=touches,
+    )
+
+
+def _edge_points(labels, corner_cr, grid):  # type: ignore[no-untyped-def]
+    solid = (labels > 0).astype(np.uint8)
+    kernel = cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
+    inner = cv2.erode(solid, kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    rows, cols = np.nonzero(solid > inner)
+    points = grid.px_to_mm(np.column_stack([cols + corner_cr[0], rows + corner_cr[1]]))
+    # Metal of a spot reaches half a pixel beyond the centres of its outermost pixels.
+    return (
+        points.reshape(-1, 2),
+        labels[rows, cols].astype(np.int64),
+        np.full(len(rows), 0.5 * grid.mm_per_px),
+    )
+
+
+def _least_per(owner, value):  # type: ignore[no-untyped-def]
+    """Owners, and for each the place of its least value."""
+    order = np.lexsort((value, owner))
+    best, first = np.unique(owner[order], return_index=True)
+    return best, order[first]
+
+
+def _gaps_between(points, owner, half_px, to_running, to_coolant, arcs):  # type: ignore[no-untyped-def]
+    """Gaps between spots that some cheapest crossing can use.
+
+    Going from A to B pays only while the gap is shorter than B's own way to the edge that one came from
+    and A's own way to the edge that one goes to; that bounds how far to look around A.
+    """
+    order = np.argsort(points[:, 0], kind="stable")
+    points, owner, half_px = points[order], owner[order], half_px[order]
+    by_owner = np.argsort(owner, kind="stable")
+    nodes, first = np.unique(owner[by_owner], return_index=True)
+    for node, mine in zip(nodes, np.split(by_owner, first[1:])):
+        own = points[mine]
+        reach = max(to_running[node], to_coolant[node])
+        (x0, y0), (x1, y1) = own.min(0) - reach, own.max(0) + reach
+        left, right = np.searchsorted(points[:, 0], [x0, x1])
+        near = slice(left, right)
+        # Each pair is looked at once, from its lower node.
+        other = left + np.flatnonzero(
+            (owner[near] > node) & (points[near, 1] >= y0) & (points[near, 1] <= y1)
+        )
+        if other.size == 0:
+            continue
+        far, where = cKDTree(own).query(points[other])
+        far = np.maximum(far - half_px[other] - half_px[mine[0]], 0.0)
+        best, picked = _least_per(owner[other], far)
+        gap = far[picked]
+        useful = gap < np.maximum(
+            np.minimum(to_running[best], to_coolant[node]), np.minimum(to_coolant[best], to_running[node])
+        )
+        best, picked, gap = best[useful], picked[useful], gap[useful]
+        arcs.add(np.full(best.size, node), best, gap, own[where[picked]], points[other[picked]])
+
+
+class _Arcs:
+    """Gaps collected node by node."""
+
+    def __init__(self) -> None:
+        self._parts: list[tuple[NDArray, ...]] = []
+
+    def add(self, a, b, length, end_a, end_b) -> None:  # type: ignore[no-untyped-def]
+        self._parts.append((a, b, np.maximum(length, _FREE_MM), end_a, end_b))
+
+    def finish(self, n_nodes: int):  # type: ignore[no-untyped-def]
+        a, b, length, end_a, end_b = (np.concatenate(column) for column in zip(*self._parts))
+        ends = {(int(i), int(j)): (p, q) for i, j, p, q in zip(a, b, end_a, end_b)}
+        source, target, length = (
+            np.concatenate([a, b]),
+            np.concatenate([b, a]),
+            np.concatenate([length, length]),
+        )
+        matrices = []
+        for start, goal in ((RUNNING, COOLANT), (COOLANT, RUNNING)):
+            # A way may not run along the far edge, nor come back to the near one: both are ends, not metal.
+            kept = (source != goal) & (target != start)
+            matrices.append(
+                csr_matrix((length[kept], (source[kept], target[kept])), shape=(n_nodes, n_nodes))
+            )
+        return matrices, ends

@@ -1,0 +1,94 @@
+"""Changes to the class map by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, is_dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from ..classes import SurfaceClass
+from ..drawing import fill_mask
+from ..errors import InputError
+
+__all__ = ["ClassEdit", "change_classes"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ClassEdit:
+    """One change: an area gets a class.
+
+    Parameters
+    ----------
+    where : shapely geometry or (rows, columns) bool array
+        Polygon in mm, or pixels of the map.
+    to : SurfaceClass
+        The new class.
+    only : tuple of SurfaceClass
+        Change these classes only; empty changes all metal.
+    """
+
+    where: BaseGeometry | NDArray[np.bool_]
+    to: SurfaceClass
+    only: tuple[SurfaceClass, ...] = ()
+
+    def __post_init__(self) -> None:
+        try:
+            SurfaceClass(self.to)
+        except ValueError:
+            raise InputError(f"ClassEdit.to: {self.to!r} is not a class of metal") from None
+        if self.to == SurfaceClass.OUTSIDE:
+            raise InputError("ClassEdit.to: outside is given by the drawing and cannot be painted")
+
+
+def change_classes(class_map: Any, edits: Sequence[ClassEdit]) -> tuple[Any, NDArray[np.bool_]]:
+    """A map with changes applied in order, and the pixels that were changed.
+
+    Parameters
+    ----------
+    class_map : ClassMap
+        Any dataclass with `codes`, `confidence` and `grid`.
+    edits : sequence of ClassEdit
+
+    Returns
+    -------
+    (ClassMap, (rows, columns) bool array)
+        The new map (confidence 1 where a person decided, class probabilities dropped there: the field is set to None)
+        and what changed, to be passed to :func:`pitmap.measure.measure` as `edited`.
+
+    Raises
+    ------
+    InputError
+        A mask of another size, or a map that is no dataclass.
+
+    Notes
+    -----
+    Pixels off the metal (class outside) are never changed.
+    """
+    if not is_dataclass(class_map):
+        raise InputError("change_classes: expected a class map (a dataclass with codes, confidence and grid)")
+    codes, confidence = class_map.codes.copy(), class_map.confidence.copy()
+    metal = codes != SurfaceClass.OUTSIDE
+    changed = np.zeros(codes.shape, bool)
+    for number, edit in enumerate(edits, 1):
+        if isinstance(edit.where, BaseGeometry):
+            where = fill_mask(edit.where, class_map.grid)
+        else:
+            where = np.asarray(edit.where)
+            if where.shape != codes.shape or where.dtype != np.bool_:
+                raise InputError(
+                    f"edit {number}: expected a bool mask of {codes.shape}, got {where.dtype} {where.shape}"
+                )
+        hit = where & metal
+        if edit.only:
+            hit &= np.isin(codes, [int(c) for c in edit.only])
+        codes[hit] = int(edit.to)
+        confidence[hit] = 1.0
+        changed |= hit
+    for array in (codes, confidence, changed):
+        array.setflags(write=False)
+    more = {"probabilities": None} if getattr(class_map, "probabilities", None) is not None else {}
+    return replace(class_map, codes=codes, confidence=confidence, **more), changed

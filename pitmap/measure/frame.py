@@ -1,0 +1,90 @@
+"""What measuring needs of the drawing on one grid; made once, used for every map and every hand edit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from shapely import contains_xy, prepare
+from shapely.geometry.base import BaseGeometry
+
+from ..drawing import Drawing, fill_mask
+from ..grid import Grid
+from .land_edges import LandEdges, find_land_edges
+
+__all__ = ["MeasureFrame", "make_frame"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasureFrame:
+    """The drawing laid on a grid.
+
+    Parameters
+    ----------
+    drawing : Drawing
+    grid : Grid
+    zone_names : tuple of str
+        Zone of the values 1, 2 ... of `zone_raster`.
+    zone_raster : (rows, columns) uint8 array
+    zone_px : (1 + zones,) int array
+        Pixels outside every zone and in each zone.
+    land : (rows, columns) bool array
+        Seal land.
+    inner_face : (rows, columns) bool array
+        Metal at least two pixels away from every drawn edge.
+    edges : LandEdges or None
+    """
+
+    drawing: Drawing
+    grid: Grid
+    zone_names: tuple[str, ...]
+    zone_raster: NDArray[np.uint8]
+    zone_px: NDArray[np.int64]
+    land: NDArray[np.bool_]
+    inner_face: NDArray[np.bool_]
+    edges: LandEdges | None
+
+
+def make_frame(drawing: Drawing, grid: Grid) -> MeasureFrame:
+    """Lay a drawing on a grid.
+
+    Raises
+    ------
+    MeasurementError
+        The drawing's seal land is no band, so it has no width.
+    """
+    names = drawing.zone_names
+    raster = np.zeros(grid.shape, np.uint8)
+    for value, geometry in enumerate(drawing.zones.values(), 1):
+        raster[_centre_inside(geometry, grid)] = value
+    land = np.zeros(grid.shape, bool)
+    if "seal_land" in drawing.zones:
+        land = fill_mask(drawing.zones["seal_land"], grid)
+    inner = cv2.erode(drawing.mask(grid).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+    counts = np.array([int((raster == k).sum()) for k in range(len(names) + 1)])
+    for array in (raster, land, inner, counts):
+        array.setflags(write=False)
+    return MeasureFrame(
+        drawing=drawing,
+        grid=grid,
+        zone_names=names,
+        zone_raster=raster,
+        zone_px=counts,
+        land=land,
+        inner_face=inner,
+        edges=find_land_edges(drawing),
+    )
+
+
+def _centre_inside(geometry: BaseGeometry, grid: Grid) -> NDArray[np.bool_]:
+    """Pixels whose centre lies inside: areas then have no bias, while a fill that takes every touched pixel
+    adds half a pixel all around."""
+    mask = fill_mask(geometry, grid)
+    inner = cv2.erode(mask.view(np.uint8), np.ones((3, 3), np.uint8), borderValue=0).astype(bool)
+    row, col = np.nonzero(mask & ~inner)
+    prepare(geometry)
+    xy = grid.px_to_mm(np.column_stack([col, row]))
+    mask[row, col] = contains_xy(geometry, xy[:, 0], xy[:, 1])
+    return mask

@@ -1,0 +1,54 @@
+"""Choices of the measuring stage, with their reasons."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from ..classes import SurfaceClass
+from ..errors import InputError
+from ..estimate import DEFAULT_LEVEL
+from .errors_model import ErrorModel
+
+__all__ = ["MeasureSettings"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasureSettings:
+    """How to measure.
+
+    Parameters
+    ----------
+    level : float
+        Coverage aimed at by every interval.
+    min_mark_mm2 : float
+        Smaller specks are no marks (they still count in the zone's area). 0.03 mm2 is a disc of 0.2 mm:
+        under that a phone photo of a whole plate shows noise (house choice).
+    breaks_contact : tuple of SurfaceClass
+        Classes that leave no sealing contact. Pits, scores and uncut (low) metal do not touch the mating
+        face; stain and heat film are colour on metal that does, and seal as well as bright metal (common
+        practice, no published source). The bright-metal width, which counts them as damage, is given beside.
+    n_places : int
+        Narrowest places of the land to list.
+    place_spacing_mm : float
+        Places nearer than this are one place (house choice).
+    low_confidence : float
+        Mean confidence under which a mark is flagged.
+    n_resolved_px : float
+        A mark needs this many photo pixels across to be measured (house choice, three).
+    errors : ErrorModel
+    """
+
+    level: float = DEFAULT_LEVEL
+    min_mark_mm2: float = 0.03
+    breaks_contact: tuple[SurfaceClass, ...] = (SurfaceClass.PIT, SurfaceClass.UNCUT, SurfaceClass.SCORE)
+    n_places: int = 5
+    place_spacing_mm: float = 8.0
+    low_confidence: float = 0.6
+    n_resolved_px: float = 3.0
+    errors: ErrorModel = field(default_factory=ErrorModel)
+
+    def __post_init__(self) -> None:
+        if not 0 < self.level < 1:
+            raise InputError(f"MeasureSettings.level: expected a number between 0 and 1, got {self.level!r}")
+        if self.min_mark_mm2 < 0 or self.place_spacing_mm < 0 or self.n_places < 1 or self.n_resolved_px < 0:
+            raise InputError("MeasureSettings: sizes must not be negative and n_places at least 1")

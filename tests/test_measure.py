@@ -1,0 +1,390 @@
+"""Marks, zones and edits on small maps with literal answers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from shapely import Point, Polygon, box
+
+from pitmap.classes import SurfaceClass
+from pitmap.drawing import Band, Drawing, Opening
+from pitmap.errors import InputError, MeasurementError
+from pitmap.flags import Flag
+from pitmap.grid import Grid
+from pitmap.measure import (
+    LANDS,
+    MARKS,
+    RATINGS,
+    ZONES,
+    ClassEdit,
+    ClassErrors,
+    ErrorModel,
+    MeasureSettings,
+    change_classes,
+    make_frame,
+    measure,
+)
+from pitmap.measure.errors_model import area_interval
+
+PIT, STAIN, TINT, UNCUT, SCORE = (
+    SurfaceClass.PIT,
+    SurfaceClass.STAIN,
+    SurfaceClass.TINT,
+    SurfaceClass.UNCUT,
+    SurfaceClass.SCORE,
+)
+
+
+@dataclass(frozen=True)
+class Map:
+    """The fields of a class map that measuring looks at."""
+
+    codes: np.ndarray
+    confidence: np.ndarray
+    grid: Grid
+    stage: str = "test_lap"
+    probabilities: np.ndarray | None = None
+
+
+def ring_plate(*, bands: tuple[Band, ...] = ()) -> Drawing:
+    """A 100 x 80 mm plate; running surface to radius 20, land from 20 to 28 (8 mm wide), rim beyond."""
+    centre = Point(0, 0)
+    trace = centre.buffer(20, quad_segs=256)
+    wide = centre.buffer(28, quad_segs=256)
+    bore = centre.buffer(5, quad_segs=64)
+    outline = box(-50, -40, 50, 40)
+    return Drawing(
+        name="ring plate",
+        thickness_mm=12.0,
+        outline=outline,
+        openings=(Opening(name="bore", kind="bore", polygon=bore),),
+        zones={
+            "running_surface": trace.difference(bore),
+            "seal_land": wide.difference(trace),
+            "rim": outline.difference(wide),
+        },
+        trace=trace,
+        bands=bands,
+    )
+
+
+def blank(drawing: Drawing, px_per_mm: float = 10.0, stage: str = "test_lap") -> Map:
+    grid = drawing.grid(px_per_mm)
+    codes = np.where(drawing.mask(grid), SurfaceClass.SOUND, SurfaceClass.OUTSIDE).astype(np.uint8)
+    return Map(codes=codes, confidence=np.full(grid.shape, 0.9, np.float32), grid=grid, stage=stage)
+
+
+def disc(m: Map, x: float, y: float, diameter: float, code: int) -> None:
+    xs, ys = m.grid.centres_mm()
+    m.codes[np.hypot(xs[None] - x, ys[:, None] - y) <= diameter / 2] = code
+
+
+def rectangle(m: Map, x0: float, y0: float, x1: float, y1: float, code: int) -> None:
+    xs, ys = m.grid.centres_mm()
+    m.codes[((ys > y0) & (ys < y1))[:, None] & ((xs > x0) & (xs < x1))[None]] = code
+
+
+def zone_row(zones: pd.DataFrame, zone: str, word: str) -> pd.Series:
+    return zones[(zones["zone"] == zone) & (zones["class_word"] == word)].iloc[0]
+
+
+def test_nothing_found_keeps_every_column() -> None:
+    drawing = ring_plate()
+    result = measure(blank(drawing), drawing)
+    MARKS.check(result.marks)
+    ZONES.check(result.zones)
+    LANDS.check(result.lands)
+    RATINGS.check(result.ratings)
+    assert len(result.marks) == 0
+    assert len(result.zones) == 18
+    affected = zone_row(result.zones, "seal_land", "affected")
+    assert affected["share"] == 0.0
+    assert affected["share_low"] == 0.0
+    assert 0 < affected["share_high"] < 0.02
+    assert affected["unseen_share"] == 0.0
+
+
+def test_one_rectangle_is_measured() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 31, 10, 35, 12, PIT)
+    row = measure(m, drawing).marks.iloc[0]
+    assert row["area_mm2"] == pytest.approx(8.0, abs=1e-9)
+    assert row["length_mm"] == pytest.approx(4.0, abs=1e-6)
+    assert row["width_mm"] == pytest.approx(2.0, abs=1e-6)
+    assert (row["x_mm"], row["y_mm"]) == (pytest.approx(33.0), pytest.approx(11.0))
+    assert row["eq_diam_mm"] == pytest.approx(3.19154, abs=1e-5)
+    assert row["zone"] == "rim"
+    assert row["class_word"] == "pit"
+    assert row["confidence"] == pytest.approx(0.9, abs=1e-6)
+    assert row["area_low_mm2"] < 8.0 < row["area_high_mm2"]
+    assert np.isnan(row["dist_trace_mm"]) and np.isnan(row["dist_coolant_mm"])
+    assert row["flags"] == 0
+
+
+def test_distances_on_the_land() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 0, 23, 2.0, PIT)  # from radius 22 to 24: 2 mm from the running side, 4 mm from the coolant side
+    row = measure(m, drawing).marks.iloc[0]
+    assert row["zone"] == "seal_land"
+    assert row["dist_trace_mm"] == pytest.approx(2.0, abs=0.1)
+    assert row["dist_coolant_mm"] == pytest.approx(4.0, abs=0.1)
+
+
+def test_marks_are_joined_by_corners_and_ordered() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 31, 10, 32, 11, PIT)
+    rectangle(m, 32, 11, 33, 12, PIT)  # touches the first by a corner: one mark
+    rectangle(m, 31, 20, 31.5, 20.5, STAIN)
+    rectangle(m, 0, 10, 1, 11, PIT)  # running surface
+    marks = measure(m, drawing).marks
+    assert marks["mark_id"].tolist() == [1, 2, 3]
+    assert marks["zone"].tolist() == ["running_surface", "rim", "rim"]
+    assert marks["area_mm2"].round(6).tolist() == [1.0, 2.0, 0.25]
+
+
+def test_specks_are_no_marks_but_count_as_area() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 31, 10, 31.1, 10.2, PIT)
+    result = measure(m, drawing)
+    assert len(result.marks) == 0
+    row = zone_row(result.zones, "rim", "pit")
+    assert row["n_marks"] == 0
+    assert row["area_mm2"] == pytest.approx(0.02)
+
+
+def test_zone_table_figures() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 31, 10, 35, 12, PIT)
+    rectangle(m, 31, 20, 36, 24, STAIN)
+    rectangle(m, 31, 30, 41, 30.2, SCORE)
+    zones = measure(m, drawing).zones
+    pit, affected = zone_row(zones, "rim", "pit"), zone_row(zones, "rim", "affected")
+    assert pit["zone_area_mm2"] == pytest.approx(8000 - np.pi * 28**2, rel=2e-3)
+    assert pit["area_mm2"] == pytest.approx(8.0)
+    assert affected["area_mm2"] == pytest.approx(28.0)  # a score is listed on its own
+    assert affected["share"] == pytest.approx(28.0 / (8000 - np.pi * 28**2), rel=3e-3)
+    assert affected["share_low"] < affected["share"] < affected["share_high"]
+    assert affected["n_marks"] == 2
+    assert affected["largest_mm2"] == pytest.approx(20.0)
+    assert affected["density_per_cm2"] == pytest.approx(100 * 2 / affected["seen_area_mm2"])
+
+
+def test_unseen_leaves_the_denominator() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, -50, -40, 0, 40, SurfaceClass.UNSEEN)
+    m.codes[~drawing.mask(m.grid)] = 0
+    rectangle(m, 31, 10, 35, 12, PIT)
+    row = zone_row(measure(m, drawing).zones, "rim", "pit")
+    half = (8000 - np.pi * 28**2) / 2
+    assert row["unseen_share"] == pytest.approx(0.5, abs=0.005)
+    assert row["share"] == pytest.approx(8 / half, rel=0.01)
+    rectangle(m, -60, -50, 60, 50, SurfaceClass.UNSEEN)
+    m.codes[~drawing.mask(m.grid)] = 0
+    result = measure(m, drawing)
+    row = zone_row(result.zones, "rim", "pit")
+    assert np.isnan(row["share"]) and np.isnan(row["share_high"])
+    assert row["unseen_share"] == 1.0
+    assert row["flags"] & Flag.TOUCHES_UNSEEN
+    assert len(result.ratings) == 0
+    assert result.sound_width_mm.low == 0.0
+
+
+def test_uncut_is_not_known_at_intake() -> None:
+    drawing = ring_plate()
+    row = zone_row(measure(blank(drawing, stage="intake"), drawing).zones, "rim", "uncut")
+    assert np.isnan(row["share"]) and np.isnan(row["area_mm2"])
+    row = zone_row(measure(blank(drawing), drawing).zones, "rim", "uncut")
+    assert row["share"] == 0.0
+
+
+def flags_of(m: Map, drawing: Drawing, **more: object) -> int:
+    return int(measure(m, drawing, **more).marks.iloc[0]["flags"])
+
+
+def test_flag_touches_unseen_set_and_not() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 31, 10, 35, 12, PIT)
+    assert not flags_of(m, drawing) & Flag.TOUCHES_UNSEEN
+    rectangle(m, 35, 5, 40, 15, SurfaceClass.UNSEEN)
+    row = measure(m, drawing).marks.iloc[0]
+    assert row["flags"] & Flag.TOUCHES_UNSEEN
+    assert np.isinf(row["area_high_mm2"])
+
+
+def test_flag_touches_edge_set_and_not() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 0, 12, 1.0, PIT)
+    assert not flags_of(m, drawing) & Flag.TOUCHES_EDGE
+    m = blank(drawing)
+    disc(m, 0, 5.5, 1.4, PIT)
+    m.codes[~drawing.mask(m.grid)] = 0
+    assert flags_of(m, drawing) & Flag.TOUCHES_EDGE
+
+
+def test_flag_below_resolution_set_and_not() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 0, 12, 0.6, PIT)
+    assert not flags_of(m, drawing, camera_scale=12.0) & Flag.BELOW_RESOLUTION
+    assert flags_of(m, drawing, camera_scale=4.0) & Flag.BELOW_RESOLUTION  # 0.6 mm is 2.4 photo pixels
+
+
+def test_flag_low_confidence_set_and_not() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 0, 12, 1.0, PIT)
+    assert not flags_of(m, drawing) & Flag.LOW_CONFIDENCE
+    m.confidence[:] = 0.5
+    assert flags_of(m, drawing) & Flag.LOW_CONFIDENCE
+
+
+def test_flag_crosses_land_set_and_not() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, -0.5, 21, 0.5, 27, PIT)
+    assert not flags_of(m, drawing) & Flag.CROSSES_LAND
+    rectangle(m, -0.5, 19, 0.5, 29, PIT)
+    assert flags_of(m, drawing) & Flag.CROSSES_LAND
+
+
+def test_flag_wider_than_seal() -> None:
+    drawing = ring_plate(bands=(Band(name="side seal", polygon=box(-20, 8, 20, 16), seal_width_mm=1.0),))
+    for diameter, expected in ((0.8, False), (1.3, True)):
+        m = blank(drawing)
+        disc(m, 0, 12, diameter, PIT)
+        assert bool(flags_of(m, drawing) & Flag.WIDER_THAN_SEAL) is expected
+    m = blank(drawing)
+    disc(m, 0, -12, 1.3, PIT)  # off the band
+    assert not flags_of(m, drawing) & Flag.WIDER_THAN_SEAL
+    m = blank(drawing)
+    disc(m, 0, 12, 1.3, TINT)
+    assert not flags_of(m, drawing) & Flag.WIDER_THAN_SEAL
+    m = blank(drawing)
+    rectangle(m, -1, 12, 1, 12.2, SCORE)  # thin, but joins both sides of a seal that it lies across
+    assert flags_of(m, drawing) & Flag.WIDER_THAN_SEAL
+
+
+def test_edits_by_polygon_and_mask() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 31, 10, 35, 12, PIT)
+    area = Polygon([(30, 9), (33, 9), (33, 13), (30, 13)])
+    changed, where = change_classes(m, [ClassEdit(where=area, to=SurfaceClass.SOUND, only=(PIT,))])
+    result = measure(changed, drawing, edited=where)
+    assert result.marks.iloc[0]["area_mm2"] == pytest.approx(4.0, abs=0.2)
+    assert m.codes[where].tolist() == [int(PIT)] * int(where.sum())  # the map given is left alone
+    mask = np.zeros(m.grid.shape, bool)
+    mask[300:310, 200:220] = True
+    changed, where = change_classes(m, [ClassEdit(where=mask, to=STAIN)])
+    marks = measure(changed, drawing, edited=where).marks.set_index("class_word")
+    assert marks.loc["stain", "area_mm2"] == pytest.approx(2.0)
+    assert marks.loc["stain", "flags"] & Flag.HAND_EDITED
+    assert not marks.loc["pit", "flags"] & Flag.HAND_EDITED
+    assert changed.confidence[305, 205] == 1.0
+
+
+def test_edits_refused() -> None:
+    m = blank(ring_plate())
+    with pytest.raises(InputError, match="outside"):
+        ClassEdit(where=box(0, 0, 1, 1), to=SurfaceClass.OUTSIDE)
+    with pytest.raises(InputError, match="not a class"):
+        ClassEdit(where=box(0, 0, 1, 1), to=77)  # type: ignore[arg-type]
+    with pytest.raises(InputError, match="edit 1: expected a bool mask"):
+        change_classes(m, [ClassEdit(where=np.zeros((3, 4), bool), to=PIT)])
+    with pytest.raises(InputError, match="dataclass"):
+        change_classes({"codes": 1}, [])
+
+
+def test_measure_refuses_bad_calls() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    with pytest.raises(InputError, match="camera_scale"):
+        measure(m, drawing, camera_scale=0.0)
+    with pytest.raises(InputError, match="alignment_error_mm"):
+        measure(m, drawing, alignment_error_mm=-0.1)
+    with pytest.raises(InputError, match="expected codes"):
+        measure(replace(m, codes=m.codes.astype(np.int32)), drawing)
+    with pytest.raises(InputError, match="probabilities"):
+        measure(replace(m, probabilities=np.zeros((7, 3, 4), np.float16)), drawing)
+    with pytest.raises(InputError, match="edited"):
+        measure(m, drawing, edited=np.zeros((3, 4), bool))
+    with pytest.raises(InputError, match="another drawing"):
+        measure(m, drawing, frame=make_frame(ring_plate(), m.grid))
+    with pytest.raises(InputError, match="level"):
+        MeasureSettings(level=1.5)
+    with pytest.raises(InputError, match="n_places"):
+        MeasureSettings(n_places=0)
+
+
+def test_land_without_sides_is_refused() -> None:
+    plate = ring_plate()
+    flat = Drawing(
+        name="flat",
+        thickness_mm=1.0,
+        outline=plate.outline,
+        openings=(),
+        zones={"seal_land": box(10, 10, 20, 15)},
+    )
+    with pytest.raises(MeasurementError, match="no running side"):
+        measure(blank(flat), flat)
+
+
+def test_no_land_says_why() -> None:
+    plate = ring_plate()
+    bare = Drawing(
+        name="bare",
+        thickness_mm=1.0,
+        outline=plate.outline,
+        openings=(),
+        zones={"rim": plate.outline},
+    )
+    result = measure(blank(bare), bare)
+    assert len(result.lands) == 0
+    assert result.sound_width_mm.reason == "the drawing has no seal land"
+
+
+def test_probabilities_widen_the_interval() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 31, 10, 35, 12, PIT)
+    p = np.zeros((7, *m.grid.shape), np.float16)
+    p[PIT][m.codes == PIT] = 1.0
+    sure = zone_row(measure(replace(m, probabilities=p), drawing).zones, "rim", "pit")
+    p[PIT][:] = np.maximum(p[PIT], 0.01)
+    unsure = zone_row(measure(replace(m, probabilities=p), drawing).zones, "rim", "pit")
+    assert unsure["share_high"] > 1.2 * sure["share_high"]
+
+
+def test_error_model_round_trip_and_refusals() -> None:
+    model = ErrorModel(classes={"pit": ClassErrors(edge_sd_mm=0.07)}, width_sd_mm=0.2, fitted_on="a test")
+    back = ErrorModel.from_dict(model.to_dict())
+    assert back.classes["pit"].edge_sd_mm == 0.07
+    assert back.width_sd_mm == 0.2
+    assert dict(back.classes) == dict(model.classes)
+    with pytest.raises(InputError, match="sound"):
+        ErrorModel(classes={"sound": ClassErrors()})
+    with pytest.raises(InputError, match="edge_sd_mm"):
+        ClassErrors(edge_sd_mm=-1)
+    with pytest.raises(InputError, match="below 1"):
+        ClassErrors(false_rate=1.0)
+    with pytest.raises(InputError, match="error model"):
+        ErrorModel.from_dict({"classes": {"pit": {"nonsense": 1}}})
+
+
+def test_area_interval_literal() -> None:
+    # sd / area = 0.1: log sd = sqrt(ln 1.01) = 0.099751; z(0.95) = 1.644854; exp(0.164076) = 1.178304
+    low, high = area_interval(10.0, 1.0, level=0.90)
+    assert low == pytest.approx(10 / 1.178304, abs=1e-4)
+    assert high == pytest.approx(11.78304, abs=1e-4)
+    assert area_interval(0.0, 0.0, level=0.90, floor=0.3) == (0.0, 0.3)
