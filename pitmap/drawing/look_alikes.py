@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
+from scipy.spatial import cKDTree
 from shapely import get_coordinates, line_interpolate_point
 from shapely.affinity import affine_transform
 
@@ -21,10 +21,11 @@ __all__ = ["LookAlike", "look_alikes"]
 EDGE_TOLERANCE_MM = 0.5
 """An edge is common when it falls this close: about the error that registration may make (house choice)."""
 _SAMPLE_MM = 1.0
-_PX_PER_MM = 4.0
+_PX_PER_MM = 1.0
 _REACH_MM = 6.0
 """Distances beyond this weigh the same, so a hole that is missing does not pull the fit."""
 _SAME_POSE_DEG = 4.0
+_N_REFINE = 25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,13 +53,16 @@ class LookAlike:
     centre_shift_mm: float
 
 
-def _edge_points(drawing: Drawing) -> NDArray[np.float64]:
-    """Points (N, 2) about 1 mm apart on the outline and on every opening."""
-    out = []
+def _edge_points(drawing: Drawing, step_mm: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Points (N, 2) about `step_mm` apart on the outline and on every opening, and unit normals (N, 2)."""
+    points, normals = [], []
     for ring in (drawing.outline.exterior, *(o.polygon.exterior for o in drawing.openings)):
-        n = max(8, round(ring.length / _SAMPLE_MM))
-        out.append(get_coordinates(line_interpolate_point(ring, np.arange(n) / n, normalized=True)))
-    return np.concatenate(out)
+        n = max(8, round(ring.length / step_mm))
+        p = get_coordinates(line_interpolate_point(ring, np.arange(n) / n, normalized=True))
+        along = np.roll(p, -1, 0) - np.roll(p, 1, 0)
+        points.append(p)
+        normals.append(along @ [[0, -1], [1, 0]] / np.hypot(*along.T)[:, None])
+    return np.concatenate(points), np.concatenate(normals)
 
 
 def _distance_lookup(
@@ -81,11 +85,11 @@ def _distance_lookup(
     return lookup
 
 
-def _move(
-    points: NDArray[np.float64], pose: NDArray[np.float64], centre: NDArray[np.float64]
+def _turned(
+    points: NDArray[np.float64], angle_rad: float, centre: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    c, s = math.cos(pose[0]), math.sin(pose[0])
-    return (points - centre) @ np.array([[c, s], [-s, c]]) + centre + pose[1:3]
+    c, s = math.cos(angle_rad), math.sin(angle_rad)
+    return (points - centre) @ np.array([[c, s], [-s, c]]) + centre
 
 
 def _apart_deg(one: float, other: float) -> float:
@@ -106,6 +110,35 @@ def _minima(
     return out
 
 
+def _refine(
+    base: NDArray[np.float64],
+    angle: float,
+    centre: NDArray[np.float64],
+    tree: cKDTree,
+    normals: NDArray[np.float64],
+) -> tuple[float, NDArray[np.float64]]:
+    """Turn and shift that bring the points onto the edge: iterated closest point, point to line, robust."""
+    shift = np.zeros(2)
+    edge = np.asarray(tree.data)
+    for step in range(_N_REFINE):
+        p = _turned(base, angle, centre) + shift
+        away, near = tree.query(p, distance_upper_bound=_REACH_MM)
+        is_near = np.isfinite(away)
+        if is_near.sum() < 10:
+            break
+        p, n, q = p[is_near], normals[near[is_near]], edge[near[is_near]]
+        r = np.einsum("ij,ij->i", p - q, n)
+        # The farther off, the less weight; the scale closes in as the fit settles.
+        weight = 1 / (1 + (away[is_near] / max(0.3, 3.0 * 0.7**step)) ** 2) ** 2
+        lever = np.stack([-(p - centre - shift)[:, 1], (p - centre - shift)[:, 0]], -1)
+        a = np.column_stack([np.einsum("ij,ij->i", lever, n), n]) * weight[:, None]
+        d = np.linalg.lstsq(a, -r * weight, rcond=None)[0]
+        angle, shift = angle + float(d[0]), shift + d[1:]
+        if abs(d[0]) * 100 < 1e-4 and np.hypot(*d[1:]) < 1e-4 and step > 8:
+            break
+    return angle, shift
+
+
 def look_alikes(drawing: Drawing, n: int = 3) -> tuple[LookAlike, ...]:
     """The `n` other poses, turned or mirrored, in which the plate comes closest to its own drawing.
 
@@ -122,16 +155,16 @@ def look_alikes(drawing: Drawing, n: int = 3) -> tuple[LookAlike, ...]:
     Notes
     -----
     Every degree of turn is tried about the middle of the outline, with and without mirroring, on points of
-    the edges 1 mm apart; the best are refined in turn and place by robust least squares on the distance to
-    the nearest edge.
+    the edges; the best are refined in turn and place by robust least squares on the distance across the
+    nearest edge.
     """
-    points = _edge_points(drawing)
+    points, _ = _edge_points(drawing, _SAMPLE_MM)
+    edge, normals = _edge_points(drawing, _SAMPLE_MM / 2)
+    tree = cKDTree(edge)
     centre = np.asarray(drawing.outline.centroid.coords[0])
     size = float(np.hypot(*(points - centre).T).max())
     nearest_side = min(abs(v) for v in np.subtract(drawing.outline.bounds, [*centre, *centre]))
     distance = _distance_lookup(drawing, reach_mm=max(0.0, size - nearest_side) + 2 * _REACH_MM)
-    # The raster puts even the plate's own points a little off its edges.
-    own_mm = float(distance(points).mean())
     angles = np.arange(0.0, 360.0, 1.0)
     itself = (angles < _SAME_POSE_DEG) | (angles > 360 - _SAME_POSE_DEG)
     face = drawing.face()
@@ -139,35 +172,34 @@ def look_alikes(drawing: Drawing, n: int = 3) -> tuple[LookAlike, ...]:
     for is_mirrored in (False, True):
         flip = -1.0 if is_mirrored else 1.0
         base = (points - centre) * [flip, 1.0] + centre
-
-        def residual(pose: NDArray[np.float64], base: NDArray[np.float64] = base) -> NDArray[np.float64]:
-            return np.minimum(distance(_move(base, pose, centre)), _REACH_MM)
-
-        # Every fourth point is enough to find the turns, every second to refine them.
-        turns = [np.array([math.radians(a), 0, 0]) for a in angles]
-        cost = np.array([residual(turn, base[::4]).mean() for turn in turns])
+        # Every third point is enough to find the turns that are worth refining.
+        cost = np.array(
+            [
+                np.minimum(distance(_turned(base[::3], math.radians(a), centre)), _REACH_MM).mean()
+                for a in angles
+            ]
+        )
         for i in _minima(cost, angles, n, is_mirrored | ~itself):
-            start = np.array([math.radians(angles[i]), 0.0, 0.0])
-            fit = least_squares(
-                residual, start, args=(base[::2],), loss="soft_l1", f_scale=0.5, x_scale=[0.01, 1, 1],
-                diff_step=[1e-3, 0.1, 0.1], max_nfev=15,
-            )  # fmt: skip
-            pose = fit.x if residual(fit.x).mean() < residual(start).mean() else start
-            turn_deg = float(180 - (180 - math.degrees(pose[0])) % 360)
+            angle, shift = _refine(base, math.radians(angles[i]), centre, tree, normals)
+            turn_deg = float(180 - (180 - math.degrees(angle)) % 360)
             if not is_mirrored and abs(turn_deg) < _SAME_POSE_DEG:
                 continue
-            c, s = math.cos(pose[0]), math.sin(pose[0])
+            moved_points = _turned(base, angle, centre) + shift
+            # The nearest point of the edge may be a quarter of a millimetre off along it.
+            away, near = tree.query(moved_points)
+            across = np.abs(np.einsum("ij,ij->i", moved_points - edge[near], normals[near]))
+            is_common = (across <= EDGE_TOLERANCE_MM) & (away <= EDGE_TOLERANCE_MM + _SAMPLE_MM / 2)
+            c, s = math.cos(angle), math.sin(angle)
             turn = np.array([[c * flip, -s], [s * flip, c]])
-            moved = affine_transform(face, [*turn.ravel(), *(centre + pose[1:] - turn @ centre)])
+            moved = affine_transform(face, [*turn.ravel(), *(centre + shift - turn @ centre)])
             both = face.intersection(moved).area
-            d = distance(_move(base, pose, centre))
             found.append(
                 LookAlike(
                     is_mirrored=is_mirrored,
                     angle_deg=turn_deg,
                     area_share=both / (2 * face.area - both),
-                    edge_share=float((d <= EDGE_TOLERANCE_MM + own_mm).mean()),
-                    centre_shift_mm=float(np.hypot(*pose[1:])),
+                    edge_share=float(is_common.mean()),
+                    centre_shift_mm=float(np.hypot(*shift)),
                 )
             )
     out: list[LookAlike] = []
