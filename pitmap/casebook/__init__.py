@@ -13,6 +13,9 @@ SQLite by default, PostgreSQL by URL. Photos and inspections are kept once by th
 the database. Every change is written with the time and the person; nothing is ever deleted.
 """
 
+from .backup import BackupReport
+from .checking import CheckReport, Finding
+from .finding import FoundPlate, PlateLife, SearchResult
 from .records import (
     Attachment,
     AuditEntry,
@@ -29,22 +32,31 @@ from .records import (
     SignOff,
     Survey,
 )
+from .restore import RestoreReport, restore
 from .store import Casebook
 
 __all__ = [
     "Attachment",
     "AuditEntry",
+    "BackupReport",
     "Casebook",
+    "CheckReport",
     "ChecklistItem",
     "Draft",
     "Face",
+    "Finding",
+    "FoundPlate",
     "InspectionRef",
     "Job",
     "MapEdit",
     "PhotoRef",
     "Plate",
     "PlateEvent",
+    "PlateLife",
     "Reading",
+    "RestoreReport",
+    "SearchResult",
     "SignOff",
     "Survey",
+    "restore",
 ]

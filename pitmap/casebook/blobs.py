@@ -16,11 +16,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import Protocol
 
 from ..errors import CasebookError, InputError
 
-__all__ = ["MAX_FILE_BYTES", "BlobStore", "StagedBlob", "sync_folder"]
+__all__ = ["MAX_FILE_BYTES", "BlobStore", "Readable", "StagedBlob", "sync_folder"]
 
 MAX_FILE_BYTES = 512 * 2**20
 """Largest single file kept (house choice: ten times a large phone photo)."""
@@ -50,6 +50,14 @@ class StagedBlob:
     temp: Path
 
 
+class Readable(Protocol):
+    """Anything that bytes can be read from: an open binary file, an upload."""
+
+    def read(self, n: int, /) -> bytes:
+        """At most `n` bytes; none at the end."""
+        ...
+
+
 class BlobStore:
     """A folder of files named by the SHA-256 of their bytes.
 
@@ -76,7 +84,7 @@ class BlobStore:
         return self.root / sha256[:2] / sha256
 
     @contextmanager
-    def staged(self, data: bytes | Path | BinaryIO, field: str) -> Iterator[StagedBlob]:
+    def staged(self, data: bytes | Path | Readable, field: str) -> Iterator[StagedBlob]:
         """Bytes written under a temporary name; whatever was not kept is gone at the end.
 
         Raises
@@ -90,7 +98,7 @@ class BlobStore:
         finally:
             temp.unlink(missing_ok=True)
 
-    def _write(self, data: bytes | Path | BinaryIO, field: str, temp: Path) -> StagedBlob:
+    def _write(self, data: bytes | Path | Readable, field: str, temp: Path) -> StagedBlob:
         digest, n_bytes = hashlib.sha256(), 0
         with _opened(data, field) as source, open(temp, "xb") as out:
             while chunk := source.read(_CHUNK):
@@ -176,7 +184,7 @@ class BlobStore:
 
 
 @contextmanager
-def _opened(data: object, field: str) -> Iterator[BinaryIO]:
+def _opened(data: object, field: str) -> Iterator[Readable]:
     if isinstance(data, (bytes, bytearray, memoryview)):
         yield io.BytesIO(data)
     elif isinstance(data, Path):
@@ -189,6 +197,6 @@ def _opened(data: object, field: str) -> Iterator[BinaryIO]:
         with source:
             yield source
     elif hasattr(data, "read"):
-        yield data  # type: ignore[misc]
+        yield data
     else:
         raise InputError(f"{field}: expected bytes, a path or an open file, got {type(data).__name__}")

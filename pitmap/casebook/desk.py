@@ -8,7 +8,7 @@ import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, BinaryIO, TypeVar
+from typing import Any, TypeVar
 
 from sqlalchemy import Engine, select
 from sqlalchemy.orm import Session
@@ -16,13 +16,13 @@ from sqlalchemy.orm import Session
 from ..errors import CasebookError, EditConflict, InputError
 from . import models as m
 from . import records as r
-from .blobs import BlobStore, StagedBlob
+from .blobs import BlobStore, Readable, StagedBlob
 from .clean import as_plain, canonical_json, clean_id, clean_line, search_key
 from .engine import storage_errors
 from .entries import FIELDS, clean_entries
 from .place import Place
 
-__all__ = ["Desk", "current_person"]
+__all__ = ["KINDS", "Desk", "current_person"]
 
 R = TypeVar("R", bound=r.Tracked)
 Row = TypeVar("Row", bound=m.Base)
@@ -115,7 +115,7 @@ class Desk:
         return row
 
     @contextmanager
-    def _staged(self, data: bytes | Path | BinaryIO, field: str) -> Iterator[StagedBlob]:
+    def _staged(self, data: bytes | Path | Readable, field: str) -> Iterator[StagedBlob]:
         with storage_errors(self.place), self._blobs.staged(data, field) as blob:
             yield blob
 

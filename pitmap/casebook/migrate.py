@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 from ..errors import CasebookError
 from .place import Place
 
-__all__ = ["HEAD", "migrate", "schema_of"]
+__all__ = ["HEAD", "KNOWN", "migrate", "schema_of", "upgrade"]
 
 HEAD = "0002_lasting_trail"
 """The newest step; kept here so that opening an up-to-date casebook need not load Alembic."""
@@ -54,10 +54,11 @@ def migrate(writer: Engine, place: Place, target: str = HEAD) -> None:
                 f"{ascii(found)[1:-1][:60]}, this one knows up to {KNOWN[-1]}). Update pitmap; "
                 "nothing was changed"
             )
-        _upgrade(connection, target)
+        upgrade(connection, target)
 
 
-def _upgrade(connection: Connection, target: str) -> None:
+def upgrade(connection: Connection, target: str) -> None:
+    """Run the missing steps up to `target` inside the transaction that is open on the connection."""
     from alembic import command
     from alembic.config import Config
 

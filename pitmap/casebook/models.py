@@ -8,13 +8,15 @@ restored into the other.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from datetime import UTC, date, datetime
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import BigInteger, ForeignKey, Index, Integer, MetaData, Text, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, validates
 from sqlalchemy.types import TypeDecorator
 
+from ..errors import CasebookError, InputError
 from ..estimate import DEFAULT_LEVEL, Estimate
 from .clean import search_key
 
@@ -28,6 +30,8 @@ __all__ = [
     "FaceRow",
     "InspectionFileRow",
     "InspectionRow",
+    "IsoDay",
+    "IsoMoment",
     "JobPlateRow",
     "JobRow",
     "MapEditRow",
@@ -40,12 +44,21 @@ __all__ = [
     "now",
 ]
 
+T = TypeVar("T")
+
 BigId = BigInteger().with_variant(Integer, "sqlite")
 
 
 def now() -> datetime:
     """The present moment in UTC."""
     return datetime.now(UTC)
+
+
+def _parsed(parse: Callable[[str], T], value: str) -> T:
+    try:
+        return parse(value)
+    except (ValueError, TypeError):
+        raise CasebookError(f"A day in the casebook was damaged: {ascii(value)[:40]}") from None
 
 
 class IsoDay(TypeDecorator[date]):
@@ -58,7 +71,7 @@ class IsoDay(TypeDecorator[date]):
         return None if value is None else value.isoformat()
 
     def process_result_value(self, value: str | None, dialect: Any) -> date | None:
-        return None if value is None else date.fromisoformat(value)
+        return None if value is None else _parsed(date.fromisoformat, value)
 
 
 class IsoMoment(TypeDecorator[datetime]):
@@ -71,7 +84,7 @@ class IsoMoment(TypeDecorator[datetime]):
         return None if value is None else value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
     def process_result_value(self, value: str | None, dialect: Any) -> datetime | None:
-        return None if value is None else datetime.fromisoformat(value)
+        return None if value is None else _parsed(datetime.fromisoformat, value)
 
 
 class Base(DeclarativeBase):
@@ -194,7 +207,12 @@ class SurveyRow(Tracked, Base):
             math.nan if v is None else v
             for v in (self.removed_value_um, self.removed_low_um, self.removed_high_um)
         )
-        return Estimate(value=value, low=low, high=high, level=self.removed_level, reason=self.removed_reason)
+        try:
+            return Estimate(
+                value=value, low=low, high=high, level=self.removed_level, reason=self.removed_reason
+            )
+        except InputError as error:
+            raise CasebookError(f"survey number {self.id}: its removed stock was damaged ({error})") from None
 
     @removed_um.setter
     def removed_um(self, estimate: Estimate) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import BinaryIO
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -11,6 +10,7 @@ from sqlalchemy.orm import Session
 from ..errors import InputError
 from . import models as m
 from . import records as r
+from .blobs import Readable
 from .clean import clean_line, clean_whole, file_label, search_key
 from .desk import Desk
 from .entries import clean_entries
@@ -96,7 +96,7 @@ class PlateDesk(Desk):
             return r.to_record(r.PlateEvent, self._add(session, row))
 
     def attach_file(
-        self, plate: r.Plate, data: bytes | Path | BinaryIO, name: str, *, role: str = "drawing"
+        self, plate: r.Plate, data: bytes | Path | Readable, name: str, *, role: str = "drawing"
     ) -> r.Attachment:
         """Keep a file with a plate, for example its drawing; the bytes are kept once and never changed."""
         label, role = file_label(name, "attachment.name"), clean_line(role, "attachment.role")

@@ -10,6 +10,7 @@ from functools import cache
 from types import UnionType
 from typing import Any, TypeVar, get_type_hints
 
+from ..errors import CasebookError
 from ..estimate import Estimate
 
 __all__ = [
@@ -260,12 +261,22 @@ def _may_be_none(kind: Any) -> dict[str, bool]:
     return {field.name: isinstance(hints[field.name], UnionType) for field in fields(kind)}
 
 
+def _unfolded(row: Any, name: str) -> dict[str, Any]:
+    try:
+        value = json.loads(getattr(row, f"{name}_json"))
+    except (ValueError, RecursionError):
+        value = None
+    if not isinstance(value, dict):
+        raise CasebookError(f"{row.__tablename__} number {row.id}: its {name} was damaged; restore a backup")
+    return value
+
+
 def to_record(kind: type[R], row: Any) -> R:
     """A row as the frozen record of that kind: ``x_json`` columns parsed, empty numbers as NaN."""
     values: dict[str, Any] = {}
-    for name, none_ok in _may_be_none(kind).items():
+    for name, none_ok in _may_be_none(kind).items():  # type: ignore[arg-type]
         if hasattr(row, f"{name}_json"):
-            values[name] = json.loads(getattr(row, f"{name}_json"))
+            values[name] = _unfolded(row, name)
             continue
         value = getattr(row, name)
         values[name] = math.nan if value is None and not none_ok else value

@@ -5,10 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from types import TracebackType
 
+from .backup import BackupReport, write_backup
 from .blobs import BlobStore
-from .clean import clean_line
+from .checking import CheckReport, check_contents, remove_leftovers
+from .clean import clean_line, clean_number
 from .desk import current_person
 from .engine import open_engines, storage_errors
+from .export import write_export
 from .finding import FindingDesk
 from .migrate import migrate
 from .place import find_place
@@ -69,6 +72,77 @@ class Casebook(FindingDesk):
         other = object.__new__(Casebook)
         FindingDesk.__init__(other, self.place, self._reader, self._writer, self._blobs, who)
         return other
+
+    def check(self, *, deep: bool = True) -> CheckReport:
+        """Look whether everything is there, whole and accounted for, and name every exception.
+
+        Parameters
+        ----------
+        deep : bool
+            Read every kept file and compare its hash; False compares sizes only.
+        """
+        with self._read() as session:
+            return check_contents(session, self._blobs, deep=deep)
+
+    def tidy(self, *, older_than_h: float = 24.0) -> tuple[Path, ...]:
+        """Remove files that interrupted writes left and no record names; the removed paths.
+
+        Files that pitmap did not put there are left alone (the check names them).
+        """
+        hours = clean_number(older_than_h, "tidy.older_than_h", low=0.0, high=1e6)
+        with self._write() as session:
+            return remove_leftovers(session, self._blobs, older_than_s=3600.0 * (hours or 0.0))
+
+    def backup(self, target: Path, *, damaged_ok: bool = False, overwrite: bool = False) -> BackupReport:
+        """Write everything into one zip: all tables as of one moment, all kept files, all their hashes.
+
+        Others may go on working meanwhile.
+
+        Parameters
+        ----------
+        target : Path
+            The zip; it appears under its name only when it is complete.
+        damaged_ok : bool
+            Leave out kept files that are missing or damaged, and list them, instead of refusing.
+        overwrite : bool
+            Replace an older backup of that name.
+
+        Raises
+        ------
+        InputError
+            The target cannot be written to as asked.
+        CasebookError
+            A kept file is missing or damaged, or the disk failed; nothing was written.
+        """
+        with self._read() as session:
+            return write_backup(
+                session.connection(),
+                self._blobs,
+                target,
+                who=self.who,
+                damaged_ok=damaged_ok,
+                overwrite=overwrite,
+            )
+
+    def export(self, target: Path, *, files: bool = True) -> None:
+        """Write the casebook for other programs: ``casebook.json``, a CSV per table, and the kept files.
+
+        Parameters
+        ----------
+        target : Path
+            A folder that does not exist yet or is empty, or a name ending in ``.zip``.
+        files : bool
+            Photos and other kept files too, under ``files/`` by their hash.
+
+        Raises
+        ------
+        InputError
+            The target exists already, or its folder does not.
+        CasebookError
+            A kept file is missing or damaged, or the disk failed; nothing was written.
+        """
+        with self._read() as session:
+            write_export(session.connection(), self._blobs, target, files=files)
 
     def close(self) -> None:
         """Give the connections back; the casebook can be opened again."""

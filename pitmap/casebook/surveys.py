@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
 from datetime import date
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 from sqlalchemy import select
 
@@ -15,6 +15,7 @@ from ..errors import InputError, ReadingError
 from ..estimate import Estimate
 from . import models as m
 from . import records as r
+from .blobs import Readable
 from .clean import clean_json, clean_line, file_label
 from .edits import EditDesk
 from .entries import clean_entries
@@ -90,7 +91,7 @@ class SurveyDesk(PlateDesk, EditDesk):
     # Photos -------------------------------------------------------------------------------------------
 
     def add_photo(
-        self, survey: r.Survey, data: bytes | Path | BinaryIO, name: str = "", *, role: str = ""
+        self, survey: r.Survey, data: bytes | Path | Readable, name: str = "", *, role: str = ""
     ) -> r.PhotoRef:
         """Keep a photo with a survey: its bytes once, under their hash, never changed.
 
