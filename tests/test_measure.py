@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import sys
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-from shapely import Point, Polygon, box
+from shapely import Polygon, box
 
 from pitmap.classes import SurfaceClass
-from pitmap.drawing import Band, Drawing, Opening
+from pitmap.drawing import Band, Drawing
 from pitmap.errors import InputError, MeasurementError
 from pitmap.flags import Flag
-from pitmap.grid import Grid
 from pitmap.measure import (
     LANDS,
     MARKS,
@@ -29,62 +30,8 @@ from pitmap.measure import (
 )
 from pitmap.measure.errors_model import area_interval
 
-PIT, STAIN, TINT, UNCUT, SCORE = (
-    SurfaceClass.PIT,
-    SurfaceClass.STAIN,
-    SurfaceClass.TINT,
-    SurfaceClass.UNCUT,
-    SurfaceClass.SCORE,
-)
-
-
-@dataclass(frozen=True)
-class Map:
-    """The fields of a class map that measuring looks at."""
-
-    codes: np.ndarray
-    confidence: np.ndarray
-    grid: Grid
-    stage: str = "test_lap"
-    probabilities: np.ndarray | None = None
-
-
-def ring_plate(*, bands: tuple[Band, ...] = ()) -> Drawing:
-    """A 100 x 80 mm plate; running surface to radius 20, land from 20 to 28 (8 mm wide), rim beyond."""
-    centre = Point(0, 0)
-    trace = centre.buffer(20, quad_segs=256)
-    wide = centre.buffer(28, quad_segs=256)
-    bore = centre.buffer(5, quad_segs=64)
-    outline = box(-50, -40, 50, 40)
-    return Drawing(
-        name="ring plate",
-        thickness_mm=12.0,
-        outline=outline,
-        openings=(Opening(name="bore", kind="bore", polygon=bore),),
-        zones={
-            "running_surface": trace.difference(bore),
-            "seal_land": wide.difference(trace),
-            "rim": outline.difference(wide),
-        },
-        trace=trace,
-        bands=bands,
-    )
-
-
-def blank(drawing: Drawing, px_per_mm: float = 10.0, stage: str = "test_lap") -> Map:
-    grid = drawing.grid(px_per_mm)
-    codes = np.where(drawing.mask(grid), SurfaceClass.SOUND, SurfaceClass.OUTSIDE).astype(np.uint8)
-    return Map(codes=codes, confidence=np.full(grid.shape, 0.9, np.float32), grid=grid, stage=stage)
-
-
-def disc(m: Map, x: float, y: float, diameter: float, code: int) -> None:
-    xs, ys = m.grid.centres_mm()
-    m.codes[np.hypot(xs[None] - x, ys[:, None] - y) <= diameter / 2] = code
-
-
-def rectangle(m: Map, x0: float, y0: float, x1: float, y1: float, code: int) -> None:
-    xs, ys = m.grid.centres_mm()
-    m.codes[((ys > y0) & (ys < y1))[:, None] & ((xs > x0) & (xs < x1))[None]] = code
+sys.path.insert(0, str(Path(__file__).parent))
+from measure_fakes import PIT, SCORE, STAIN, TINT, blank, disc, rectangle, ring_plate  # noqa: E402
 
 
 def zone_row(zones: pd.DataFrame, zone: str, word: str) -> pd.Series:
@@ -167,10 +114,10 @@ def test_zone_table_figures() -> None:
     rectangle(m, 31, 30, 41, 30.2, SCORE)
     zones = measure(m, drawing).zones
     pit, affected = zone_row(zones, "rim", "pit"), zone_row(zones, "rim", "affected")
-    assert pit["zone_area_mm2"] == pytest.approx(8000 - np.pi * 28**2, rel=2e-3)
+    assert pit["zone_area_mm2"] == pytest.approx(76 * 64 - np.pi * 28**2, rel=5e-4)
     assert pit["area_mm2"] == pytest.approx(8.0)
     assert affected["area_mm2"] == pytest.approx(28.0)  # a score is listed on its own
-    assert affected["share"] == pytest.approx(28.0 / (8000 - np.pi * 28**2), rel=3e-3)
+    assert affected["share"] == pytest.approx(28.0 / (76 * 64 - np.pi * 28**2), rel=5e-4)
     assert affected["share_low"] < affected["share"] < affected["share_high"]
     assert affected["n_marks"] == 2
     assert affected["largest_mm2"] == pytest.approx(20.0)
@@ -180,13 +127,15 @@ def test_zone_table_figures() -> None:
 def test_unseen_leaves_the_denominator() -> None:
     drawing = ring_plate()
     m = blank(drawing)
-    rectangle(m, -50, -40, 0, 40, SurfaceClass.UNSEEN)
+    rectangle(m, -32, -32, 6, 32, SurfaceClass.UNSEEN)
     m.codes[~drawing.mask(m.grid)] = 0
     rectangle(m, 31, 10, 35, 12, PIT)
     row = zone_row(measure(m, drawing).zones, "rim", "pit")
-    half = (8000 - np.pi * 28**2) / 2
-    assert row["unseen_share"] == pytest.approx(0.5, abs=0.005)
-    assert row["share"] == pytest.approx(8 / half, rel=0.01)
+    # right of x = 6: 38 x 64 less the part of the disc of radius 28 there, r^2 acos(x / r) - x sqrt(r^2 - x^2)
+    right = 38 * 64 - (28**2 * np.arccos(6 / 28) - 6 * np.sqrt(28**2 - 6**2))
+    assert row["seen_area_mm2"] == pytest.approx(right, rel=0.002)
+    assert row["unseen_share"] == pytest.approx(1 - right / (76 * 64 - np.pi * 28**2), abs=0.002)
+    assert row["share"] == pytest.approx(8 / right, rel=0.002)
     rectangle(m, -60, -50, 60, 50, SurfaceClass.UNSEEN)
     m.codes[~drawing.mask(m.grid)] = 0
     result = measure(m, drawing)
@@ -206,7 +155,7 @@ def test_uncut_is_not_known_at_intake() -> None:
     assert row["share"] == 0.0
 
 
-def flags_of(m: Map, drawing: Drawing, **more: object) -> int:
+def flags_of(m, drawing: Drawing, **more: object) -> int:
     return int(measure(m, drawing, **more).marks.iloc[0]["flags"])
 
 

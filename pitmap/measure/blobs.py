@@ -88,11 +88,12 @@ def find_blobs(
     place = np.full(areas.size, n, np.int64)
     place[kept] = np.arange(n)
 
-    inside = np.flatnonzero(crop)
-    owner = place[labels.reshape(-1)[inside]]
-    zone = zone_raster[window].reshape(-1)[inside].astype(np.int64)
+    col, row = cv2.findNonZero(crop).reshape(-1, 2).T.astype(np.int64)
+    owner = place[labels.reshape(-1)[row * width + col]]
+    in_full = (row + top) * mask.shape[1] + col + left
+    zone = zone_raster.reshape(-1)[in_full].astype(np.int64)
     zone_px = np.bincount(owner * (n_zones + 1) + zone, minlength=(n + 1) * (n_zones + 1))
-    sure = np.bincount(owner, weights=confidence[window].reshape(-1)[inside], minlength=n + 1)[:n]
+    sure = np.bincount(owner, weights=confidence.reshape(-1)[in_full], minlength=n + 1)[:n]
 
     edge_cr, edge_owner, perimeter, length, breadth = _edges(crop, labels, place, n)
     return Blobs(
@@ -111,8 +112,8 @@ def find_blobs(
 
 def _edges(crop, labels, place, n):  # type: ignore[no-untyped-def]
     contours, hierarchy = cv2.findContours(crop, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    is_hole = hierarchy[0][:, 3] >= 0
-    first = np.array([c[0, 0] for c in contours])
+    is_hole = hierarchy.reshape(-1, 4)[:, 3] >= 0
+    first = np.array([c.reshape(-1, 2)[0] for c in contours])
     owner = place[labels[first[:, 1], first[:, 0]]]
     wanted = np.flatnonzero(owner < n)
     length, breadth = np.zeros(n), np.zeros(n)
@@ -121,7 +122,7 @@ def _edges(crop, labels, place, n):  # type: ignore[no-untyped-def]
         # The rectangle goes through pixel centres; the metal reaches half a pixel further on each side.
         length[owner[k]], breadth[owner[k]] = max(a, b) + 1.0, min(a, b) + 1.0
     sizes = np.array([len(contours[k]) for k in wanted])
-    points = np.concatenate([contours[k] for k in wanted])[:, 0].astype(np.int64)
+    points = np.concatenate([contours[k].reshape(-1, 2) for k in wanted]).astype(np.int64)
     ends = np.cumsum(sizes)
     after = np.arange(1, len(points) + 1)
     after[ends - 1] = ends - sizes

@@ -35,7 +35,11 @@ class CrossingGraph:
     Parameters
     ----------
     labels : (rows, columns) int32 array
-        0 or the node (from 2) of each damaged pixel, on the window of the land.
+        Label of each damaged pixel, on the window of the land; 0 elsewhere.
+    node_of : (labels,) int array
+        Node (from 2) of each label; 0 for none.
+    boxes : (n_nodes, 4) int array
+        Left, top, width, height of each spot in the window; zeros for edges and holes.
     corner_cr : (int, int)
         Column and row of the window in the full raster.
     n_nodes : int
@@ -51,6 +55,8 @@ class CrossingGraph:
     """
 
     labels: NDArray[np.int32]
+    node_of: NDArray[np.int64]
+    boxes: NDArray[np.int64]
     corner_cr: tuple[int, int]
     n_nodes: int
     ends: dict[tuple[int, int], tuple[NDArray[np.float64], NDArray[np.float64]]]
@@ -59,6 +65,18 @@ class CrossingGraph:
     before_running: NDArray[np.int32]
     before_coolant: NDArray[np.int32]
     touches_edge: NDArray[np.bool_]
+
+    def node_at(self, rows: NDArray[np.int64], cols: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Node of each pixel of the window, 0 for none and off the window."""
+        height, width = self.labels.shape
+        good = (rows >= 0) & (cols >= 0) & (rows < height) & (cols < width)
+        return np.where(good, self.node_of[self.labels[np.where(good, rows, 0), np.where(good, cols, 0)]], 0)
+
+    def mask_of(self, node: int) -> tuple[NDArray[np.bool_], int, int]:
+        """Pixels of a spot inside its box, and the box's top row and left column in the window."""
+        left, top, width, height = self.boxes[node]
+        box = self.labels[top : top + height, left : left + width]
+        return self.node_of[box] == node, int(top), int(left)
 
     def width_through(self) -> NDArray[np.float64]:
         """Least sound metal of any crossing through each node, mm."""
@@ -110,18 +128,19 @@ def build_graph(
     n_labels, labels, stats, _ = cv2.connectedComponentsWithStats(damaged8, connectivity=8, ltype=cv2.CV_32S)
     kept = np.flatnonzero(stats[:, cv2.CC_STAT_AREA] >= max(1.0, min_px))
     kept = kept[kept > 0]
-    node_of = np.zeros(n_labels, np.int32)
+    node_of = np.zeros(n_labels, np.int64)
     node_of[kept] = 2 + np.arange(kept.size)
-    labels = node_of[labels]
-    points, owner, half_px = _edge_points(labels, window_corner_cr, grid)
+    points, owner, half_px = _edge_points(damaged8, labels, node_of, window_corner_cr, grid)
     n_nodes = 2 + kept.size
+    boxes = np.zeros((n_nodes + len(edges.holes_xy), 4), np.int64)
+    boxes[2:n_nodes] = stats[kept, :4]
     for ring in edges.holes_xy:
         points = np.concatenate([points, ring])
         owner = np.concatenate([owner, np.full(len(ring), n_nodes)])
         half_px = np.concatenate([half_px, np.zeros(len(ring))])
         n_nodes += 1
     arcs = _Arcs()
-    running, coolant = edges.running_tree(), edges.coolant_tree()
+    running, coolant = edges.running_tree, edges.coolant_tree
     to_coolant = np.full(n_nodes, np.inf)
     to_running = np.full(n_nodes, np.inf)
     if len(points):
@@ -147,6 +166,8 @@ def build_graph(
     touches = (to_running <= grid.mm_per_px) | (to_coolant <= grid.mm_per_px)
     return CrossingGraph(
         labels=labels,
+        node_of=node_of,
+        boxes=boxes,
         corner_cr=window_corner_cr,
         n_nodes=n_nodes,
         ends=ends,
@@ -158,18 +179,16 @@ def build_graph(
     )
 
 
-def _edge_points(labels, corner_cr, grid):  # type: ignore[no-untyped-def]
-    solid = (labels > 0).astype(np.uint8)
+def _edge_points(damaged8, labels, node_of, corner_cr, grid):  # type: ignore[no-untyped-def]
     kernel = cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3))
-    inner = cv2.erode(solid, kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0)
-    rows, cols = np.nonzero(solid > inner)
+    inner = cv2.erode(damaged8, kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    found = cv2.findNonZero(damaged8 - inner)
+    cols, rows = np.zeros((2, 0), np.int64) if found is None else found.reshape(-1, 2).T.astype(np.int64)
+    owner = node_of[labels[rows, cols]]
+    cols, rows, owner = cols[owner > 0], rows[owner > 0], owner[owner > 0]
     points = grid.px_to_mm(np.column_stack([cols + corner_cr[0], rows + corner_cr[1]]))
     # Metal of a spot reaches half a pixel beyond the centres of its outermost pixels.
-    return (
-        points.reshape(-1, 2),
-        labels[rows, cols].astype(np.int64),
-        np.full(len(rows), 0.5 * grid.mm_per_px),
-    )
+    return points.reshape(-1, 2), owner, np.full(len(owner), 0.5 * grid.mm_per_px)
 
 
 def _least_per(owner, value):  # type: ignore[no-untyped-def]

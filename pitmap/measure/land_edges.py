@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,14 +35,12 @@ class LandEdges:
     running_xy: NDArray[np.float64]
     coolant_xy: NDArray[np.float64]
     holes_xy: tuple[NDArray[np.float64], ...] = ()
+    running_tree: cKDTree = field(init=False)
+    coolant_tree: cKDTree = field(init=False)
 
-    def running_tree(self) -> cKDTree:
-        """Nearest-point search on the running-side edge."""
-        return cKDTree(self.running_xy)
-
-    def coolant_tree(self) -> cKDTree:
-        """Nearest-point search on the coolant-side edge."""
-        return cKDTree(self.coolant_xy)
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "running_tree", cKDTree(self.running_xy))
+        object.__setattr__(self, "coolant_tree", cKDTree(self.coolant_xy))
 
 
 def find_land_edges(drawing: Drawing) -> LandEdges | None:

@@ -134,7 +134,7 @@ def _land_distances(b, frame, n):  # type: ignore[no-untyped-def]
         return out
     owner = b.edge_owner[on_land]
     points = frame.grid.px_to_mm(b.edge_cr[on_land])
-    for k, tree in enumerate((frame.edges.running_tree(), frame.edges.coolant_tree())):
+    for k, tree in enumerate((frame.edges.running_tree, frame.edges.coolant_tree)):
         nearest = np.full(n, np.inf)
         # The mark reaches half a pixel beyond the centres of its edge pixels.
         np.minimum.at(nearest, owner, np.maximum(tree.query(points)[0] - 0.5 * frame.grid.mm_per_px, 0.0))

@@ -22,6 +22,8 @@ from .settings import MeasureSettings
 
 __all__ = ["LandWidths", "measure_land"]
 
+_NOTHING_MM = 1e-4
+"""Sums of gaps of nothing; far under any pixel."""
 _LEAK_PX = 1.0
 """Under this many pixels of sound metal a crossing counts as a leak path: the raster cannot show less."""
 
@@ -104,8 +106,9 @@ def measure_land(
     places = _Places(seen, worst, code, grid, edges, settings, alignment_error_mm)
     rows, paths, leaks = places.collect()
     leaking = np.zeros(grid.shape, bool)
-    if leaks:
-        leaking[window] = np.isin(seen.labels, leaks)
+    for node in leaks:
+        mask, row, col = seen.mask_of(node)
+        leaking[window][row : row + mask.shape[0], col : col + mask.shape[1]] |= mask
     bright = broken | (_one_of(code, (SurfaceClass.STAIN, SurfaceClass.TINT)) & metal)
     return LandWidths(
         table=LANDS.frame(rows),
@@ -117,9 +120,9 @@ def measure_land(
 
 
 def _one_of(code: NDArray[np.uint8], classes: tuple[SurfaceClass, ...]) -> NDArray[np.bool_]:
-    wanted = np.zeros(256, bool)
-    wanted[[int(c) for c in classes]] = True
-    return wanted[code]
+    wanted = np.zeros(256, np.uint8)
+    wanted[[int(c) for c in classes]] = 1
+    return cv2.LUT(np.ascontiguousarray(code), wanted).view(bool)
 
 
 def _overall(rows: list[dict], settings: MeasureSettings) -> Estimate:
@@ -154,7 +157,7 @@ class _Places:
         self.code, self.grid, self.edges, self.settings = code, grid, edges, settings
         self.alignment = alignment_error_mm
         self.z = float(ndtri(0.5 + settings.level / 2))
-        self.running, self.coolant = edges.running_tree(), edges.coolant_tree()
+        self.running, self.coolant = edges.running_tree, edges.coolant_tree
         self.rows: list[dict] = []
         self.paths: list[NDArray[np.float64]] = []
         self.leaks: list[int] = []
@@ -181,11 +184,15 @@ class _Places:
             nodes = graph.nodes_through(node)
             middle = self._middle(graph, nodes)
             spots = set(nodes[1:-1])
-            fresh = not (spots & taken) and self._is_apart(middle)
+            fresh = not (spots & taken)
             taken |= spots | ({node} if node != COOLANT else set())
-            if not fresh:
+            only_unseen = graph is not self.seen
+            if not fresh or (only_unseen and not self._needs_unseen(nodes)):
                 continue
-            if graph is self.worst and graph is not self.seen and not self._needs_unseen(nodes):
+            near = self._near(middle)
+            if near is not None:
+                if only_unseen:
+                    self._lower(near, float(through[node]), self.sd_of(graph, nodes))
                 continue
             self._row(graph, nodes, float(through[node]), middle)
             found += 1
@@ -196,15 +203,29 @@ class _Places:
         gaps = graph.gaps(nodes)
         return 0.5 * (gaps[0][0] + gaps[-1][1])
 
-    def _is_apart(self, middle: NDArray[np.float64]) -> bool:
-        return all(
-            np.hypot(r["x_mm"] - middle[0], r["y_mm"] - middle[1]) >= self.settings.place_spacing_mm
-            for r in self.rows
+    def _near(self, middle: NDArray[np.float64]) -> dict | None:
+        """The nearest row, when it is too near to be another place."""
+        if not self.rows:
+            return None
+        away, k = min(
+            (np.hypot(r["x_mm"] - middle[0], r["y_mm"] - middle[1]), k) for k, r in enumerate(self.rows)
         )
+        return self.rows[k] if away < self.settings.place_spacing_mm else None
+
+    def _lower(self, row: dict, worst: float, sd: float) -> None:
+        """Let metal not seen beside a place lower its low end."""
+        row["sound_width_low_mm"] = min(row["sound_width_low_mm"], max(0.0, worst - self.z * sd))
+        if row["sound_width_mm"] - worst > self.grid.mm_per_px:
+            row["flags"] |= int(Flag.TOUCHES_UNSEEN)
 
     def _needs_unseen(self, nodes: list[int]) -> bool:
         """True when a spot of the worst graph on this path holds metal not seen."""
-        return any(((self.worst.labels == k) & (self.seen.labels == 0)).any() for k in nodes[1:-1])
+        for k in nodes[1:-1]:
+            mask, row, col = self.worst.mask_of(k)
+            seen = self.seen.labels[row : row + mask.shape[0], col : col + mask.shape[1]]
+            if (mask & (seen == 0)).any():
+                return True
+        return False
 
     def sd_of(self, graph: CrossingGraph, nodes: list[int]) -> float:
         """Standard deviation of the width along a path, mm."""
@@ -230,12 +251,14 @@ class _Places:
         for other in (int(graph.before_running[node]), int(graph.before_coolant[node])):
             key = min(node, other), max(node, other)
             if key in graph.ends:
-                end = graph.ends[key][0 if node < other else 1]
-                col, row = np.rint(self.grid.mm_to_px(end)).astype(int) - graph.corner_cr
-                inside = 0 <= row < self.code.shape[0] and 0 <= col < self.code.shape[1]
-                if inside and graph.labels[row, col] == node:
-                    return int(row), int(col)
+                rows, cols = self._rows_cols(graph.ends[key][0 if node < other else 1][None])
+                if graph.node_at(rows, cols)[0] == node:
+                    return int(rows[0]), int(cols[0])
         return -1, -1
+
+    def _rows_cols(self, points: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        cols, rows = (np.rint(self.grid.mm_to_px(points)).astype(np.int64) - self.seen.corner_cr).T
+        return rows, cols
 
     def _row(self, graph: CrossingGraph, nodes: list[int], width: float, middle: NDArray[np.float64]) -> None:
         path = self._trace(graph, nodes)
@@ -243,6 +266,7 @@ class _Places:
         worst = width if graph is self.worst else self._worst_width(path, width)
         nominal = float(self.running.query(middle)[0] + self.coolant.query(middle)[0])
         value = min(sound_here, nominal)
+        value = 0.0 if value < _NOTHING_MM else value
         sd = self.sd_of(graph, nodes)
         is_leak = value < _LEAK_PX * self.grid.mm_per_px
         doubtful = value - worst > self.grid.mm_per_px
@@ -267,9 +291,7 @@ class _Places:
 
     def _at(self, graph: CrossingGraph, path: NDArray[np.float64]) -> set[int]:
         """Spots of a graph that a path runs over."""
-        col, row = (np.rint(self.grid.mm_to_px(path)).astype(int) - graph.corner_cr).T
-        good = (row >= 0) & (col >= 0) & (row < graph.labels.shape[0]) & (col < graph.labels.shape[1])
-        return set(graph.labels[row[good], col[good]].tolist()) - {0}
+        return set(graph.node_at(*self._rows_cols(path)).tolist()) - {0}
 
     def _worst_width(self, path: NDArray[np.float64], width: float) -> float:
         if self.worst is self.seen:
@@ -293,19 +315,15 @@ class _Places:
 
     def _inside(self, graph, node, start, end):  # type: ignore[no-untyped-def]
         """Way through a spot from one gap to the next, kept on its pixels."""
-        ends = np.rint(self.grid.mm_to_px(np.array([start, end]))).astype(int) - graph.corner_cr
-        (c0, r0), (c1, r1) = ends
-        on_spot = all(
-            0 <= r < graph.labels.shape[0] and 0 <= c < graph.labels.shape[1] and graph.labels[r, c] == node
-            for c, r in ends
-        )
-        straight = np.linspace(ends[0], ends[1], 2 + 2 * int(np.abs(ends[1] - ends[0]).max()))
-        cells = np.rint(straight).astype(int)
-        if not on_spot or (graph.labels[cells[:, 1], cells[:, 0]] == node).all():
+        rows, cols = self._rows_cols(np.array([start, end]))
+        n = 2 + 2 * int(max(abs(rows[1] - rows[0]), abs(cols[1] - cols[0])))
+        straight = np.rint(np.linspace([rows[0], cols[0]], [rows[1], cols[1]], n)).astype(np.int64)
+        on_it = graph.node_at(straight[:, 0], straight[:, 1]) == node
+        if not (on_it[0] and on_it[-1]) or on_it.all():
             return [end]
-        left, top, width, height = cv2.boundingRect((graph.labels == node).astype(np.uint8))
-        cost = np.where(graph.labels[top : top + height, left : left + width] == node, 1.0, 1e4)
-        route, _ = route_through_array(cost, (r0 - top, c0 - left), (r1 - top, c1 - left), geometric=True)
+        mask, top, left = graph.mask_of(node)
+        cost = np.where(mask, 1.0, 1e4)
+        route, _ = route_through_array(cost, (rows[0] - top, cols[0] - left), (rows[1] - top, cols[1] - left))
         cells = np.array(route)[:: max(1, len(route) // 40)]
         way = self.grid.px_to_mm(cells[:, ::-1] + [left, top] + np.array(graph.corner_cr))
         return [*way, end]

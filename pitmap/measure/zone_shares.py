@@ -108,11 +108,11 @@ def zone_measures(
     pixel = frame.grid.pixel_area_mm2
     scale = frame.grid.mm_per_px
     expected = _expected(probabilities, codes, frame)
+    n = len(frame.zone_names) + 1
+    table = cv2.calcHist([codes, frame.zone_raster], [0, 1], None, [256, n], [0, 256, 0, n]).reshape(256, n)
     out = []
     for k, name in enumerate(frame.zone_names, 1):
-        counts = cv2.calcHist([codes], [0], (frame.zone_raster == k).view(np.uint8), [256], [0, 256]).reshape(
-            -1
-        )
+        counts = table[:, k]
         seen = float(counts[1:255].sum()) * pixel
         parts = []
         for code in CLASSES:

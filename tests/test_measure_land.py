@@ -1,0 +1,232 @@
+"""Sound width of the land: exact cases, chains, unseen metal, distinct places."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from shapely import Point, box
+
+from pitmap.classes import SurfaceClass
+from pitmap.drawing import Drawing, Opening
+from pitmap.flags import Flag
+from pitmap.measure import MeasureSettings, measure
+
+sys.path.insert(0, str(Path(__file__).parent))
+from measure_fakes import PIT, SCORE, STAIN, TINT, UNCUT, blank, disc, rectangle, ring_plate  # noqa: E402
+
+
+def width_of(m, drawing, **more) -> float:  # type: ignore[no-untyped-def]
+    return measure(m, drawing, **more).sound_width_mm.value
+
+
+def test_clean_land_has_its_nominal_width() -> None:
+    drawing = ring_plate()
+    result = measure(blank(drawing), drawing)
+    assert result.sound_width_mm.value == pytest.approx(8.0, abs=0.01)
+    assert result.lands["place"].tolist() == [1]
+    assert not result.lands["is_leak_path"].any()
+    assert result.lands["nominal_width_mm"].iloc[0] == pytest.approx(8.0, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("diameter", "px_per_mm"), [(1.0, 10.0), (3.0, 6.0), (3.0, 10.0), (5.0, 10.0), (2.0, 14.0)]
+)
+def test_one_round_pit_takes_its_diameter(diameter: float, px_per_mm: float) -> None:
+    """Land of width w, one round pit of diameter d: w - d, within 2 % of w at every place tried."""
+    drawing = ring_plate()
+    for angle, radius in ((0.3, 24.0), (2.0, 24.33), (4.4, 23.7)):
+        m = blank(drawing, px_per_mm)
+        disc(m, radius * np.cos(angle), radius * np.sin(angle), diameter, PIT)
+        found = measure(m, drawing)
+        assert found.sound_width_mm.value == pytest.approx(8 - diameter, abs=0.02 * 8)
+        assert found.sound_width_mm.covers(8 - diameter)
+        row = found.lands.iloc[0]
+        assert np.arctan2(row["y_mm"], row["x_mm"]) % (2 * np.pi) == pytest.approx(angle, abs=0.02)
+
+
+def test_two_pits_in_line_take_both_diameters() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 22, 0, 2.0, PIT)
+    disc(m, 26, 0, 2.0, PIT)
+    assert width_of(m, drawing) == pytest.approx(4.0, abs=0.16)
+
+
+def test_two_pits_side_by_side_leave_the_straight_way() -> None:
+    """Pits at mid-land, 30 mm apart: going from one to the other costs more than it saves."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 24, 0, 2.0, PIT)
+    disc(m, 0, 24, 3.0, PIT)
+    lands = measure(m, drawing).lands
+    assert lands["sound_width_mm"].iloc[0] == pytest.approx(5.0, abs=0.16)
+    assert lands["sound_width_mm"].iloc[1] == pytest.approx(6.0, abs=0.16)
+    assert lands["place"].tolist()[:2] == [1, 2]
+
+
+def test_a_slanted_way_is_not_lengthened_by_the_raster() -> None:
+    """Gap of 3-4-5: a raster path over 8 neighbours would make it 5.24 mm (3 diagonal and 1 straight steps)."""
+    plate = ring_plate()
+    drawing = Drawing(
+        name="wide ring",
+        thickness_mm=12.0,
+        outline=box(-90, -80, 90, 80),
+        openings=(),
+        zones={
+            "seal_land": Point(0, 0)
+            .buffer(60, quad_segs=512)
+            .difference(Point(0, 0).buffer(30, quad_segs=512))
+        },
+        trace=Point(0, 0).buffer(30, quad_segs=512),
+        bands=plate.bands,
+    )
+    m = blank(drawing, 8.0)
+    rectangle(m, -3, 20, 0, 40, PIT)  # from the running side to y = 40
+    rectangle(m, 4, 43, 7, 70, PIT)  # from y = 43 to the coolant side; corner gap: 4 across, 3 up
+    m.codes[~drawing.mask(m.grid)] = 0
+    assert width_of(m, drawing) == pytest.approx(5.0, abs=0.2)
+
+
+def test_chain_from_edge_to_edge_is_a_leak_path() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    for radius in np.arange(20.2, 28.0, 0.9):
+        disc(m, radius * np.cos(0.7), radius * np.sin(0.7), 1.2, PIT)
+    result = measure(m, drawing)
+    assert result.sound_width_mm.value == 0.0
+    assert result.sound_width_mm.low == 0.0
+    row = result.lands.iloc[0]
+    assert row["is_leak_path"]
+    assert row["flags"] & Flag.CROSSES_LAND
+    assert (result.marks["flags"] & int(Flag.CROSSES_LAND) > 0).all()
+
+
+def test_chain_touching_by_corners_only_is_a_leak_path() -> None:
+    drawing = ring_plate()
+    m = blank(drawing, 10.0)
+    for k, y in enumerate(np.arange(19.0, 29.0, 0.2)):
+        rectangle(m, 0.2 * k, y, 0.2 * k + 0.2, y + 0.2, PIT)
+    result = measure(m, drawing)
+    assert result.sound_width_mm.value == 0.0
+    assert result.lands["is_leak_path"].iloc[0]
+
+
+def test_path_runs_from_side_to_side_through_the_pit() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 24, 0, 3.0, PIT)
+    path = measure(m, drawing).land_paths[0]
+    assert np.hypot(*path[0]) == pytest.approx(20, abs=0.05)
+    assert np.hypot(*path[-1]) == pytest.approx(28, abs=0.05)
+    assert np.abs(path[:, 1]).max() < 0.5
+
+
+def test_path_stays_inside_a_crooked_pit() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 20, -1, 24, 0, PIT)
+    rectangle(m, 23, -1, 24, 5, PIT)
+    rectangle(m, 23, 4, 29, 5, PIT)
+    m.codes[~drawing.mask(m.grid)] = 0
+    result = measure(m, drawing)
+    assert result.lands["is_leak_path"].iloc[0]
+    path = result.land_paths[0]
+    assert len(path) > 4
+    col, row = np.rint(m.grid.mm_to_px(path)).astype(int).T
+    assert (m.codes[row, col] == PIT).mean() > 0.8
+
+
+def test_unseen_bounds_the_width_from_below_only() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 24, 0, 2.0, PIT)
+    rectangle(m, 21, 1.5, 25, 4, SurfaceClass.UNSEEN)
+    result = measure(m, drawing)
+    assert result.sound_width_mm.value == pytest.approx(6.0, abs=0.16)
+    # the hidden corner at (21, 1.5) is 1.05 mm from the running side, the one at (25, 4) 2.68 mm from the coolant side
+    assert 3.2 < result.sound_width_mm.low < 3.73
+    assert result.lands["flags"].iloc[0] & Flag.TOUCHES_UNSEEN
+    # all of the land hidden at one place: the place is listed, nothing is known to be wrong, nothing is safe
+    m = blank(drawing)
+    rectangle(m, -2, 19, 2, 29, SurfaceClass.UNSEEN)
+    lands = measure(m, drawing).lands
+    hidden = lands[lands["y_mm"] > 20].iloc[0]
+    assert hidden["sound_width_mm"] == pytest.approx(8.0, abs=0.05)
+    assert hidden["sound_width_low_mm"] == 0.0
+    assert hidden["flags"] & Flag.TOUCHES_UNSEEN
+    assert not hidden["is_leak_path"]
+    assert measure(m, drawing).sound_width_mm.low == 0.0
+
+
+def test_stain_and_tint_seal_and_the_bright_width_says_otherwise() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, -1, 21, 1, 26, STAIN)
+    disc(m, 24, 0, 2.0, TINT)
+    result = measure(m, drawing)
+    assert result.sound_width_mm.value == pytest.approx(8.0, abs=0.05)
+    assert result.bright_sound_width_mm.value == pytest.approx(3.0, abs=0.16)
+    careful = MeasureSettings(breaks_contact=(PIT, STAIN, TINT, UNCUT, SCORE))
+    assert width_of(m, drawing, settings=careful) == pytest.approx(3.0, abs=0.16)
+
+
+@pytest.mark.parametrize("code", [UNCUT, SCORE])
+def test_low_metal_and_scores_break_contact(code: SurfaceClass) -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, -0.5, 21, 0.5, 26, code)
+    assert width_of(m, drawing) == pytest.approx(3.0, abs=0.16)
+
+
+def test_openings_in_the_land() -> None:
+    """A bolt hole is no metal; a coolant hole is the coolant side itself."""
+    plate = ring_plate()
+    for kind, expected in (("bolt", 8 - 3.0), ("coolant", 2.5)):
+        hole = Point(24, 0).buffer(1.5, quad_segs=128)
+        drawing = Drawing(
+            name=kind,
+            thickness_mm=12.0,
+            outline=plate.outline,
+            openings=(Opening(name="hole", kind=kind, polygon=hole),),
+            zones={"seal_land": plate.zones["seal_land"].difference(hole)},
+            trace=plate.trace,
+        )
+        assert width_of(blank(drawing), drawing) == pytest.approx(expected, abs=0.05)
+
+
+def test_distinct_places_and_their_number() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    for k, angle in enumerate(np.linspace(0, 2 * np.pi, 9)[:-1]):
+        disc(m, 24 * np.cos(angle), 24 * np.sin(angle), 1.0 + 0.4 * k, PIT)
+    lands = measure(m, drawing, settings=MeasureSettings(n_places=3)).lands
+    assert len(lands) == 3
+    assert lands["sound_width_mm"].to_numpy() == pytest.approx([8 - 3.8, 8 - 3.4, 8 - 3.0], abs=0.16)
+    assert lands["sound_width_mm"].is_monotonic_increasing
+
+
+def test_trace_away_from_the_land() -> None:
+    """The land may start a few millimetres outside the bore trace: its own inner ring is the running side."""
+    plate = ring_plate()
+    drawing = Drawing(
+        name="set off",
+        thickness_mm=12.0,
+        outline=plate.outline,
+        openings=(),
+        zones={"seal_land": plate.zones["seal_land"]},
+        trace=Point(0, 0).buffer(17, quad_segs=128),
+    )
+    assert width_of(blank(drawing), drawing) == pytest.approx(8.0, abs=0.01)
+
+
+def test_alignment_error_widens_where_a_pit_reaches_an_edge() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 20.5, 0, 2.0, PIT)
+    m.codes[~drawing.mask(m.grid)] = 0
+    sharp = measure(m, drawing, alignment_error_mm=0.0).sound_width_mm
+    loose = measure(m, drawing, alignment_error_mm=0.4).sound_width_mm
+    assert loose.low < sharp.low - 0.2
