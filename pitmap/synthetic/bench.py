@@ -1,4 +1,4 @@
-"""Benches: textures of wood, cardboard, steel, cloth, tiles, granite and printed paper, as linear RGB tiles."""
+"""Benches: textures of wood, cardboard, steel, cloth, tiles, granite, printed paper, as linear RGB tiles."""
 
 from __future__ import annotations
 
@@ -36,15 +36,15 @@ def _wood(rng: np.random.Generator, n: int, s: float) -> NDArray[np.float32]:
         for b in range(board.max() + 1):
             gain[board == b] = np.roll(gain[board == b], int(rng.integers(n)), axis=1)
     out = _rgb(tuple(base), gain)
-    dirt = smoothstep(0.9, 2.2, fractal(rng, (n, n), 30 * s, 2))
-    return out * (1 - 0.55 * dirt[..., None])
+    dirt = smoothstep(0.5, 3.2, fractal(rng, (n, n), 45 * s, 2))
+    return out * (1 - rng.uniform(0.1, 0.6) * dirt[..., None])
 
 
 def _cardboard(rng: np.random.Generator, n: int, s: float) -> NDArray[np.float32]:
     base = (0.44 * rng.uniform(0.8, 1.15), 0.31, 0.19 * rng.uniform(0.85, 1.1))
     flutes = np.sin(np.arange(n) / s * 2 * np.pi / rng.uniform(5, 8))[:, None] * rng.uniform(0.01, 0.045)
     gain = np.exp(flutes + 0.05 * fractal(rng, (n, n), 4 * s, 1) + 0.08 * fractal(rng, (n, n), 70 * s, 6))
-    stains = smoothstep(1.3, 2.3, fractal(rng, (n, n), 24 * s, 2))
+    stains = smoothstep(0.9, 3.0, fractal(rng, (n, n), 30 * s, 2))
     return _rgb(base, gain * (1 - rng.uniform(0.1, 0.55) * stains))
 
 
@@ -52,8 +52,10 @@ def _steel(rng: np.random.Generator, n: int, s: float) -> NDArray[np.float32]:
     level = rng.uniform(0.10, 0.38)
     gain = np.exp(0.05 * streaks(rng, (n, n), 90 * s, 0.7 * s) + 0.16 * fractal(rng, (n, n), 60 * s, 2))
     out = _rgb((level, level * 1.01, level * 1.03), gain)
-    rust = smoothstep(1.2, 2.4, fractal(rng, (n, n), 20 * s, 1, gain=0.7))[..., None] * rng.uniform(0, 0.8)
-    out = out * (1 - rust) + rust * np.array([0.20, 0.09, 0.04], np.float32)
+    rust = smoothstep(0.6, 3.2, fractal(rng, (n, n), 35 * s, 1, gain=0.65))[..., None] * rng.choice(
+        [0.0, 0.7]
+    )
+    out = out * (1 - rust) + rust * np.array([0.13, 0.075, 0.045], np.float32)
     layer = np.zeros((n, n), np.uint8)
     for _ in range(int(rng.integers(5, 50))):
         p = rng.uniform(0, n, 2)
@@ -77,7 +79,7 @@ def _cloth(rng: np.random.Generator, n: int, s: float) -> NDArray[np.float32]:
     weave = 0.10 * np.sin(x)[:, None] + 0.10 * np.sin(x)[None, :]
     folds = fractal(rng, (n, n), 60 * s, 8)
     gain = np.exp(weave + 0.06 * fractal(rng, (n, n), 2 * s, 1) + rng.uniform(0.05, 0.28) * folds)
-    stains = smoothstep(0.9, 1.9, fractal(rng, (n, n), 26 * s, 2))
+    stains = smoothstep(0.6, 2.6, fractal(rng, (n, n), 30 * s, 2))
     return _rgb(base[rng.integers(len(base))], gain * (1 - rng.uniform(0.1, 0.6) * stains))
 
 
@@ -103,8 +105,8 @@ def _tiles(rng: np.random.Generator, n: int, s: float) -> NDArray[np.float32]:
 
 def _granite(rng: np.random.Generator, n: int, s: float) -> NDArray[np.float32]:
     level = rng.uniform(0.04, 0.30)
-    fine = fractal(rng, (n, n), 1.6 * s, 1, gain=0.9)
-    gain = np.exp(0.45 * fine + 0.10 * fractal(rng, (n, n), 60 * s, 4))
+    fine = fractal(rng, (n, n), rng.uniform(0.6, 1.5) * s, 1, gain=0.95)
+    gain = np.exp(rng.uniform(0.12, 0.35) * fine + 0.10 * fractal(rng, (n, n), 60 * s, 4))
     fleck = (rng.random((n, n), dtype=np.float32) > 0.994) * np.float32(1.5 * level)
     fleck = cv2.GaussianBlur(fleck.astype(np.float32), (3, 3), 0.7)
     return (
@@ -151,8 +153,8 @@ def _paper(rng: np.random.Generator, n: int, s: float) -> NDArray[np.float32]:
 
 
 _MAKERS = {
-    "wood": _wood, "cardboard": _cardboard, "steel": _steel, "cloth": _cloth, "tiles": _tiles, "granite": _granite,
-    "paper": _paper,
+    "wood": _wood, "cardboard": _cardboard, "steel": _steel, "cloth": _cloth, "tiles": _tiles,
+    "granite": _granite, "paper": _paper,
 }  # fmt: skip
 
 

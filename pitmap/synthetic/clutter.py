@@ -171,10 +171,9 @@ class _Brush:
         window, layer = found
         s = self.px_per_mm
         inside = cv2.distanceTransform((layer > 127).astype(np.uint8), cv2.DIST_L2, 5) / s
-        height = 5 * (1 - np.exp(-inside / 3)) + 0.16 * fold_mm * fractal(
-            rng, layer.shape, fold_mm * s, 3, gain=0.4
-        )
-        height = cv2.GaussianBlur(height.astype(np.float32), (0, 0), max(0.8, 0.6 * s))
+        folds = fractal(rng, layer.shape, fold_mm * s, 0.3 * fold_mm * s, gain=0.3)
+        height = 3 * (1 - np.exp(-inside / 2.5)) + 0.11 * fold_mm * folds
+        height = cv2.GaussianBlur(height.astype(np.float32), (0, 0), max(0.8, 0.9 * s))
         gx = cv2.Sobel(height, cv2.CV_32F, 1, 0, scale=s / 8)
         gy = cv2.Sobel(height, cv2.CV_32F, 0, 1, scale=s / 8)
         size = np.sqrt(gx**2 + gy**2 + 1)
@@ -187,7 +186,7 @@ class _Brush:
             along = xx * math.cos(turn) + yy * math.sin(turn) + 0.5 * height
             tone *= 1 - 0.5 * smoothstep(1.2, 0.8, np.abs((along % pitch) - pitch / 2)).astype(np.float32)
         tone *= np.exp(0.05 * fractal(rng, layer.shape, 1.2 * s, 1)) * (
-            1 - 0.5 * smoothstep(1.0, 2, fractal(rng, layer.shape, 25 * s, 3))
+            1 - 0.5 * smoothstep(0.8, 2.6, fractal(rng, layer.shape, 25 * s, 3))
         )
         a = self.scene.ambient
         light = a * 0.8 + (1 - a) * 1.15 * dot
@@ -275,10 +274,10 @@ def _spanner(rng: np.random.Generator) -> Polygon:
 
 def _glove(rng: np.random.Generator) -> Polygon:
     fingers = [Point(0, 0).buffer(38)]
-    for k, angle in enumerate((-48, 62, 82, 102, 122)):
+    for k, angle in enumerate((-28, 68, 83, 97, 112)):
         a = math.radians(angle + rng.normal(0, 5))
-        length = (70, 95, 105, 100, 80)[k]
-        fingers.append(LineString([(0, 0), (length * math.cos(a), length * math.sin(a))]).buffer(10.5))
+        length = (72, 98, 106, 100, 84)[k]
+        fingers.append(LineString([(0, 0), (length * math.cos(a), length * math.sin(a))]).buffer(10.0))
     fingers.append(box(-32, -75, 32, 0))
     return unary_union(fingers).buffer(-5).buffer(5)
 
@@ -337,5 +336,5 @@ def draw_covers(
                     rng.integers(4)
                 ]
             )
-            brush.soft(shape, 4.0, rgb, rng, rng.uniform(18, 40), bool(rng.random() < 0.6))
+            brush.soft(shape, 4.0, rgb, rng, rng.uniform(26, 55), bool(rng.random() < 0.6))
     return cover

@@ -26,8 +26,8 @@ class Damage:
     ----------
     n_pits : int
     stain, tint, wear, warp, scores : float
-        Factors on the extent of stain, the strength of tint, the depth of wear tracks and low spots, the warp,
-        and the number of scores.
+        Factors on the extent of stain, the strength of tint, the depth of wear tracks and low spots, the
+        warp, and the number of scores.
     """
 
     n_pits: int = 140
@@ -42,7 +42,7 @@ def random_damage(rng: np.random.Generator) -> Damage:
     """Damage drawn from light to heavy."""
     return Damage(
         n_pits=int(np.clip(rng.lognormal(np.log(130), 0.7), 15, 500)),
-        stain=float(rng.uniform(0.3, 1.6)),
+        stain=float(rng.uniform(0.4, 1.9)),
         tint=float(rng.choice([0.0, 1.0], p=[0.25, 0.75]) * rng.uniform(0.6, 1.4)),
         wear=float(rng.uniform(0.3, 1.6)),
         warp=float(rng.uniform(0.3, 1.6)),
@@ -191,13 +191,13 @@ def _stain(
     x, y = np.meshgrid(xs, ys)
     where = fractal(rng, x.shape, 45 * coarse.px_per_mm, 4)
     envelope = (
-        0.62 * np.exp(-np.clip(shape.coolant_mm, 0, None) / rng.uniform(3, 8)) * smoothstep(-0.7, 1.2, where)
+        0.85 * np.exp(-np.clip(shape.coolant_mm, 0, None) / rng.uniform(3, 9)) * smoothstep(-0.9, 1.1, where)
     )
     for at, size in zip(patches_xy, size_mm, strict=True):
         envelope += rng.uniform(0.35, 0.75) * _blob(x, y, at, size, rng.uniform(0.4, 1), rng.uniform(0, 3))
     grain = fractal(rng, grid.shape, 9 * grid.px_per_mm, 1.0, gain=0.72)
-    out = _up(envelope * min(damage.stain, 1.6), grid) * 1.25 + 0.24 * grain
-    out -= np.float32(0.62)
+    out = _up(envelope * min(damage.stain, 2.0), grid) * 1.25 + 0.24 * grain
+    out -= np.float32(0.56)
     np.clip(out * np.float32(1.7), 0, 1, out=out)
     # Tide lines: where water stopped, a thin ring is left along a level line of a smooth field.
     level = fractal(rng, grid.shape, 26 * grid.px_per_mm, 4.0, gain=0.45)

@@ -53,7 +53,7 @@ class Survey:
     face : Face
     stage : Stage
     removed_um : float
-        From the highest point of the face as received down to the lap plane, at the origin of the plate frame.
+        From the highest point of the face as received down to the lap plane, at the plate frame's origin.
     tilt_um_per_mm : (float, float)
         Slope of the lap plane along x and y.
     labels : uint8
@@ -173,7 +173,8 @@ def lap(
         flags[mask] |= np.uint8(FLAG_BITS[name])
     pits = _follow(face, cut)
     arrays = {
-        "labels": labels, "flags": flags, "depth_um": np.where(is_pit, depth, 0).astype(np.float32), "cut_um": cut,
+        "labels": labels, "flags": flags, "depth_um": np.where(is_pit, depth, 0).astype(np.float32),
+        "cut_um": cut,
         "fresh": fresh, "stain": stain, "tint": tint, "score_um": score,
     }  # fmt: skip
     for a in arrays.values():

@@ -31,7 +31,7 @@ class LightField:
     Attributes
     ----------
     flow : (rows, cols, 3) float32
-        Vector irradiance: its product with the normal is the light received, 1 in all at the middle of the plate.
+        Vector irradiance: its product with the normal is the light received, 1 in all at the plate's middle.
     rgb : (rows, cols, 3) float32
         Colour of that light.
     highlights : tuple of Highlight

@@ -33,8 +33,8 @@ class Look:
     form: NDArray[np.float32]
 
 
-# Oxide film on iron from thin to thick: straw, brown, purple, blue, pale blue. The order is that of the temper
-# colours of steel in any handbook; the RGB factors are a house choice, by eye.
+# Oxide film on iron from thin to thick: straw, brown, purple, blue, pale blue. The order is that of the
+# temper colours of steel in any handbook; the RGB factors are a house choice, by eye.
 _TINT_AT = np.array([0.0, 0.2, 0.38, 0.52, 0.66, 0.82, 1.0, 1.2])
 _TINT_RGB = np.array(
     [
@@ -92,8 +92,8 @@ def dress(survey: Survey, rng: np.random.Generator, px_per_mm: float | None = No
     paint = bright.astype(np.float32) * np.exp(np.float32(0.05) * hue)[..., None]
     _mix(paint, brown.astype(np.float32), mottle * np.float32(rng.uniform(0.75, 1)))
     paint *= np.exp(np.float32(0.07) * fine)[..., None]
-    sparkle = 0.55 - 0.33 * mottle
-    width = 0.34 + 0.22 * mottle
+    sparkle = 0.6 - 0.4 * mottle
+    width = rng.uniform(0.17, 0.32) + 0.26 * mottle
 
     # Freshly lapped metal: even, matt, light grey, with the faint crossed lines of the abrasive.
     even = np.array([0.445, 0.45, 0.455]) * rng.uniform(0.88, 1.12) * (1 + rng.normal(0, 0.008, 3))
@@ -101,16 +101,16 @@ def dress(survey: Survey, rng: np.random.Generator, px_per_mm: float | None = No
     grain = np.exp(np.float32(0.028) * fine + lines)
     _mix(paint, even.astype(np.float32) * grain[..., None], fresh)
     sparkle += (0.40 - sparkle) * fresh
-    width += (np.float32(rng.uniform(0.42, 0.55)) - width) * fresh
+    width += (np.float32(rng.uniform(0.27, 0.5)) - width) * fresh
 
     paint *= tint_colour(tint)
     # Rust and scale: from a brown veil through orange to dark crusts, by strength and by the drift of hue.
-    orange = np.array([0.42, 0.15, 0.045]) * rng.uniform(0.8, 1.25)
+    orange = np.array([0.47, 0.165, 0.04]) * rng.uniform(0.8, 1.25)
     dark = np.array([0.13, 0.075, 0.045]) * rng.uniform(0.8, 1.3)
     veil = np.array([0.24, 0.165, 0.10]) * rng.uniform(0.85, 1.2)
-    share = smoothstep(-1.1, 0.9, hue + np.float32(rng.normal(0, 0.5)) + np.float32(0.5) * fine)
+    share = smoothstep(-1.3, 0.7, hue + np.float32(rng.normal(0, 0.45)) + np.float32(0.5) * fine)
     rust = dark.astype(np.float32) + (orange - dark).astype(np.float32) * share[..., None]
-    rust += (veil.astype(np.float32) - rust) * smoothstep(0.65, 0.2, stain)[..., None]
+    rust += (veil.astype(np.float32) - rust) * smoothstep(0.5, 0.15, stain)[..., None]
     cover = np.clip(stain * np.float32(1.25), 0, 0.93)
     _mix(paint, rust, cover)
     paint *= np.exp(np.float32(0.12) * fine * cover)[..., None]
@@ -125,7 +125,7 @@ def dress(survey: Survey, rng: np.random.Generator, px_per_mm: float | None = No
         floor.astype(np.float32)
         + (rusty - floor).astype(np.float32) * (smoothstep(0.2, 1.6, hue) * 0.8)[..., None]
     )
-    pit = pit * np.exp(np.float32(0.25) * fine)[..., None]
+    pit = pit * np.exp(np.float32(0.35) * fine + np.float32(0.35) * smoothstep(60, 15, hollow))[..., None]
     _mix(paint, pit, np.float32(0.93) * deep)
     sparkle *= 1 - 0.95 * deep
     shut = 1 - 0.5 * smoothstep(10, 120, hollow)

@@ -42,7 +42,7 @@ _FONTS = (
 
 
 class _Canvas:
-    """The maps of a look while marks are added, with small windows cut out of them by place and size in mm."""
+    """The maps of a look while marks are added; small windows are cut out of them by place and size in mm."""
 
     def __init__(self, look: Look, survey: Survey, rng: np.random.Generator) -> None:
         self.grid: Grid = look.grid
@@ -148,8 +148,8 @@ def _writing(c: _Canvas) -> None:
     yy, xx = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
     shake = 0.35 * c.scale
     bent = cv2.remap(
-        bent, xx + shake * fractal(c.rng, shape, 5 * c.scale, 3), yy + shake * fractal(c.rng, shape, 5 * c.scale, 3),
-        cv2.INTER_LINEAR,
+        bent, xx + shake * fractal(c.rng, shape, 5 * c.scale, 3),
+        yy + shake * fractal(c.rng, shape, 5 * c.scale, 3), cv2.INTER_LINEAR,
     )  # fmt: skip
     dry = smoothstep(-2.2, -0.4, fractal(c.rng, shape, 3 * c.scale, 1))
     c.blend(w, bent.astype(np.float32) / 255 * dry * c.rng.uniform(0.6, 0.95), ink, 0.12)

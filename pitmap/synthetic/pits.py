@@ -58,9 +58,9 @@ def place_pits(
 
     Notes
     -----
-    Diameter is log-normal (median 0.6 mm); depth has a median of 70 um at 0.8 mm and grows with the 0.8th power
-    of diameter, with a log-normal scatter of 0.45. House choice: shapes of the laws are those commonly fitted to
-    pitted steel, the numbers were chosen to look like plates.
+    Diameter is log-normal (median 0.6 mm); depth has a median of 70 um at 0.8 mm and grows with the 0.8th
+    power of diameter, with a log-normal scatter of 0.45. House choice: the shapes of the laws are those
+    commonly fitted to pitted steel, the numbers were chosen to look like plates.
     """
     coolant = [o.polygon for o in drawing.openings if o.kind == "coolant"] or [
         o.polygon for o in drawing.openings
@@ -109,7 +109,7 @@ def place_pits(
 
 
 def draw_pit(grid: Grid, row: pd.Series, rng: np.random.Generator) -> PitPatch:
-    """A ragged hole: a wobbly radius, steep sides, a rough floor; the deepest point has the depth asked for."""
+    """A ragged hole: wobbly radius, steep sides, rough floor; the deepest point has the depth asked for."""
     radius = 0.5 * row.drawn_diam_mm * grid.px_per_mm
     half = int(np.ceil(1.9 * radius + 2))
     c0, r0 = grid.mm_to_px((row.x_mm, row.y_mm))

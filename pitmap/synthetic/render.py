@@ -1,4 +1,4 @@
-"""A photo of a surveyed face: rays from a real pinhole onto face, chamfers, walls and bench, then the phone."""
+"""A photo of a surveyed face: rays from a pinhole onto face, chamfers, walls and bench, then the phone."""
 
 from __future__ import annotations
 
@@ -19,12 +19,13 @@ from .marks import add_marks
 from .nodes import STEP_PX, Nodes, make_nodes
 from .phone import develop
 from .scene import Scene
-from .shape import PlateShape
+from .shape import PlateShape, plate_shape
 from .truth import PhotoTruth, photo_truth
 
-__all__ = ["look_for", "render_jpeg", "render_photo"]
+__all__ = ["look_for", "photo_scale", "render_empty", "render_jpeg", "render_photo"]
 
-_STRIP_PX = 32 * STEP_PX
+_STRIP_AREA_PX = 250_000
+"""Windows of about this size stay in the processor's cache."""
 _BENCH, _CLUTTER, _MARKS, _METAL, _WALL, _COVERS = range(1, 7)
 
 
@@ -40,6 +41,8 @@ class _Job:
     bench_mm: NDArray[np.float64]
     pixel_mm: NDArray[np.float32]
     light: LightField
+    crowd: NDArray[np.float32]
+    mirror: NDArray[np.float32]
     aim_mm: NDArray[np.float64]
 
 
@@ -58,7 +61,7 @@ def photo_scale(scene: Scene, drawing: Drawing) -> float:
 
 
 def look_for(survey: Survey, scene: Scene) -> Look:
-    """The look of a survey in a scene, with the marks that are no damage; the same for the same ``scene.seed``."""
+    """The look of a survey in a scene, harmless marks included; the same for the same ``scene.seed``."""
     look = dress(survey, _sub(scene, _METAL), 1.15 * photo_scale(scene, survey.face.drawing))
     return add_marks(look, survey, _sub(scene, _MARKS), scene.marks)
 
@@ -88,10 +91,11 @@ def _strips(
     r1, c1 = min(h, rows[1]), min(w, cols[1])
     if c1 <= c0:
         return []
-    return [(slice(r, min(r + _STRIP_PX, r1)), slice(c0, c1)) for r in range(r0, r1, _STRIP_PX)]
+    step = max(1, _STRIP_AREA_PX // (c1 - c0) // STEP_PX) * STEP_PX
+    return [(slice(r, min(r + step, r1)), slice(c0, c1)) for r in range(r0, r1, step)]
 
 
-def _bench_layer(job: _Job, out: NDArray[np.float32]) -> None:
+def _bench_layer(job: _Job, out: NDArray[np.float32], has_plate: bool) -> None:
     scene, nodes = job.scene, job.nodes
     rng = _sub(scene, _BENCH)
     scale = float(np.clip(0.8 / float(np.median(job.pixel_mm)), 1.5, 6.0))
@@ -102,6 +106,8 @@ def _bench_layer(job: _Job, out: NDArray[np.float32]) -> None:
     offset = rng.uniform(0, n, 2)
     uv = job.bench_mm[..., :2] @ rot.T + offset
     shade, matrix = bench_shade(scene, job.shape, job.drawing.thickness_mm, job.aim_mm)
+    if not has_plate:
+        shade = np.ones_like(shade)
     sxy = job.bench_mm[..., :2] @ matrix[:, :2].T + matrix[:, 2]
     lamp = light_field(scene, job.bench_mm, job.aim_mm)
     flow = np.clip(lamp.flow[..., 2], 0, None)[..., None] * lamp.rgb
@@ -119,6 +125,23 @@ def _bench_layer(job: _Job, out: NDArray[np.float32]) -> None:
             nodes.stretch(flow, rows, cols) * dim[..., :1] + nodes.stretch(ambient, rows, cols) * dim[..., 1:]
         )
         out[rows, cols] = colour * lit
+
+
+def _crowd(shape: PlateShape) -> NDArray[np.float32]:
+    """Share of metal round each point of the coarse grid: one half at a wide mouth, near 1 in a bolt hole."""
+    metal = cv2.resize(
+        shape.metal.astype(np.uint8) * 255, shape.coarse.shape[::-1], interpolation=cv2.INTER_AREA
+    )
+    return cv2.GaussianBlur(metal.astype(np.float32) / 255, (0, 0), 9)
+
+
+def _mirror(nodes: Nodes, rng: np.random.Generator) -> NDArray[np.float32]:
+    """What the face mirrors of the room, against its mean, by the direction of the mirrored ray."""
+    out = np.zeros(nodes.rays.shape[:2])
+    for _ in range(5):
+        wave = rng.normal(0, 5, 2)
+        out += rng.uniform(0.2, 0.5) * np.sin(nodes.rays[..., :2] @ wave + rng.uniform(0, 2 * np.pi))
+    return (np.clip(out, -1, 1.5) * rng.uniform(0.2, 1.2)).astype(np.float32)
 
 
 def _opening_kinds(job: _Job) -> NDArray[np.float32]:
@@ -177,7 +200,9 @@ def _walls(
     ).astype(int)
     grain = 1 + 0.10 * np.sin(3.1 * x + 1.7 * depth) * np.sin(2.3 * y - 2.9 * depth)
     colour = tone[np.clip(kind, 0, 2)] * grain[:, None]
-    ambient = job.scene.ambient * np.where(kind > 0, 0.75 - 0.5 * s, 0.75 - 0.45 * s)
+    # Daylight comes down into a hole through its mouth only: narrow holes are dark.
+    shut = _sparse(job.crowd, (x - coarse.x0_mm) * 2 - 0.5, (coarse.y1_mm - y) * 2 - 0.5)
+    ambient = job.scene.ambient * 0.8 * (1 - np.clip(1.9 * shut - 0.75, 0, 0.9) * np.clip(0.35 + s, 0, 1))
     received = (facing * np.where(lit, 1.0, 0.12) * (1 - 0.25 * s))[:, None] * rgb + ambient[:, None] + 0.04
     out[where] = colour * received
 
@@ -221,7 +246,8 @@ def _face_colour(
     flow = nodes.stretch(job.light.flow, rows, cols)
     diffuse = np.maximum(flow[..., 0] * nx + flow[..., 1] * ny + flow[..., 2] * nz, 0) * np.float32(0.62)
     out = nodes.stretch(job.light.rgb, rows, cols) * (diffuse * open_)[..., None]
-    out += (np.float32(scene.ambient) * open_ * (np.float32(0.8) + np.float32(0.2) * nz))[..., None]
+    around = np.float32(0.8) + np.float32(0.2) * nz + sparkle * nodes.stretch(job.mirror, rows, cols)
+    out += (np.float32(scene.ambient) * open_ * around)[..., None]
     w2 = width * width
     shine = sparkle * open_
     for lobe in job.light.highlights:
@@ -235,28 +261,36 @@ def _face_colour(
     return out * colour
 
 
-def _light_of(
-    scene: Scene, survey: Survey, drawing: Drawing, look: Look
-) -> tuple[NDArray[np.float32], NDArray | None]:
-    """Linear light at every pixel, exposed, and what covers the plate."""
-    shape, nodes = survey.face.shape, make_nodes(scene)
+def _job(scene: Scene, drawing: Drawing, shape: PlateShape) -> _Job:
+    nodes = make_nodes(scene)
     w, h = scene.size_wh
     face_mm, bench_mm = nodes.on_plane(0.0), nodes.on_plane(-drawing.thickness_mm)
     across = np.gradient(face_mm[..., :2], STEP_PX, axis=(0, 1))
     area = np.abs(across[0][..., 0] * across[1][..., 1] - across[0][..., 1] * across[1][..., 0])
     aim = apply_homography(np.linalg.inv(scene.pose.homography()), (w / 2, h / 2))
     aim_mm = np.append(aim, 0.0)
-    job = _Job(
+    return _Job(
         scene=scene, drawing=drawing, shape=shape, nodes=nodes, face_mm=face_mm, bench_mm=bench_mm,
-        pixel_mm=np.sqrt(area).astype(np.float32), light=light_field(scene, face_mm, aim_mm), aim_mm=aim_mm,
+        pixel_mm=np.sqrt(area).astype(np.float32), light=light_field(scene, face_mm, aim_mm),
+        crowd=_crowd(shape), mirror=_mirror(nodes, _sub(scene, _WALL + 10)), aim_mm=aim_mm,
     )  # fmt: skip
+
+
+def _light_of(
+    scene: Scene, survey: Survey, drawing: Drawing, look: Look
+) -> tuple[NDArray[np.float32], NDArray | None]:
+    """Linear light at every pixel, exposed, and what covers the plate."""
+    shape = survey.face.shape
+    job = _job(scene, drawing, shape)
+    nodes, face_mm = job.nodes, job.face_mm
+    w, h = scene.size_wh
     out = np.empty((h, w, 3), np.float32)
-    _bench_layer(job, out)
+    _bench_layer(job, out, has_plate=True)
     draw_clutter(out, scene, drawing, _sub(scene, _CLUTTER))
     rng = _sub(scene, _WALL)
     rust = np.array([0.24, 0.105, 0.045]) * rng.uniform(0.5, 1.2)
-    cast = np.array([0.20, 0.19, 0.18]) * rng.uniform(0.6, 1.4)
-    cut = np.array([0.34, 0.335, 0.33]) * rng.uniform(0.6, 1.2)
+    cast = np.array([0.17, 0.16, 0.15]) * rng.uniform(0.5, 1.4)
+    cut = np.array([0.30, 0.295, 0.29]) * rng.uniform(0.5, 1.15)
     tone = np.stack([cast if rng.random() < 0.5 else cut, rust, cut])
     kinds = _opening_kinds(job)
     ring = np.asarray(drawing.outline.exterior.coords)[:, :2]
@@ -291,6 +325,17 @@ def _light_of(
     return out, mask
 
 
+def _to_jpeg(light: NDArray[np.float32], scene: Scene, rng: np.random.Generator) -> bytes:
+    rgb = develop(light, scene.phone, rng)
+    ok, data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, scene.phone.jpeg_quality])
+    assert ok
+    return data.tobytes()
+
+
+def _from_jpeg(data: bytes) -> NDArray[np.uint8]:
+    return cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)[..., ::-1].copy()
+
+
 def render_jpeg(
     survey: Survey, drawing: Drawing, scene: Scene, rng: np.random.Generator, look: Look | None = None
 ) -> tuple[bytes, PhotoTruth]:
@@ -298,10 +343,7 @@ def render_jpeg(
     if look is None:
         look = look_for(survey, scene)
     light, cover = _light_of(scene, survey, drawing, look)
-    rgb = develop(light, scene.phone, rng)
-    ok, data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, scene.phone.jpeg_quality])
-    assert ok
-    return data.tobytes(), photo_truth(survey, scene, cover)
+    return _to_jpeg(light, scene, rng), photo_truth(survey, scene, cover)
 
 
 def render_photo(
@@ -328,4 +370,16 @@ def render_photo(
     truth : PhotoTruth
     """
     data, truth = render_jpeg(survey, drawing, scene, rng, look)
-    return cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)[..., ::-1].copy(), truth
+    return _from_jpeg(data), truth
+
+
+def render_empty(drawing: Drawing, scene: Scene, rng: np.random.Generator) -> NDArray[np.uint8]:
+    """The scene without the plate: bench and clutter; ``drawing`` says only where no clutter lies."""
+    job = _job(scene, drawing, plate_shape(drawing, 2.0))
+    w, h = scene.size_wh
+    out = np.empty((h, w, 3), np.float32)
+    _bench_layer(job, out, has_plate=False)
+    draw_clutter(out, scene, drawing, _sub(scene, _CLUTTER))
+    draw_covers(out, scene, drawing, _sub(scene, _COVERS))
+    out *= np.float32(0.7 * scene.phone.exposure / max(float(np.median(out)), 1e-3))
+    return _from_jpeg(_to_jpeg(out, scene, rng))

@@ -1,4 +1,4 @@
-"""What a photo is taken with and under: camera pose, lens, lamps, bench, phone; and how they are drawn at random."""
+"""What a photo is taken with and under: camera pose, lens, lamps, bench, phone; drawn at random or set."""
 
 from __future__ import annotations
 
@@ -173,7 +173,7 @@ def _pose(
     lens_k: tuple[float, float],
     centre_off: tuple[float, float],
 ) -> tuple[Pose, float]:
-    """A camera that looks at the plate from `tilt_deg` off the vertical; the plate fills `fill` of the frame."""
+    """A camera that looks at the plate, `tilt_deg` off the vertical; the plate fills `fill` of the frame."""
     w, h = size_wh
     focal = 0.5 * w / math.tan(math.radians(hfov_deg) / 2)
     centre = (0.5 * (w - 1) + centre_off[0] * w, 0.5 * (h - 1) + centre_off[1] * h)

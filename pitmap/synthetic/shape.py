@@ -58,9 +58,9 @@ def _distance(mask: NDArray, px_per_mm: float) -> NDArray[np.float32]:
 def _fine_distance(drawing: Drawing, grid: Grid) -> NDArray[np.float32]:
     """Signed distance to the edge of the face, good to a few hundredths of a pixel next to the edge.
 
-    A binary mask knows an edge to half a pixel, and a photo finer than the raster would show its stairs. So the
-    coverage of each pixel is drawn at four times the scale; blurred by a Gaussian, coverage across a straight
-    edge is the normal integral of the distance, and its inverse gives the distance back.
+    A binary mask knows an edge to half a pixel, and a photo finer than the raster would show its stairs. So
+    the coverage of each pixel is drawn at four times the scale; blurred by a Gaussian, coverage across a
+    straight edge is the normal integral of the distance, and its inverse gives the distance back.
     """
     fine = fill_mask(drawing.face(), grid.at_scale(4 * grid.px_per_mm)).astype(np.uint8) * 255
     cover = cv2.resize(fine, grid.shape[::-1], interpolation=cv2.INTER_AREA).astype(np.float32) / 255

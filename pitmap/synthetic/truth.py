@@ -20,8 +20,8 @@ from .scene import Scene
 __all__ = ["CLASS_KEYS", "ZONE_TRUTH", "PhotoTruth", "photo_truth", "truth_record"]
 
 CLASS_KEYS = {
-    "sound": SurfaceClass.SOUND, "pit": SurfaceClass.PIT, "rust": SurfaceClass.STAIN, "heat": SurfaceClass.TINT,
-    "uncut": SurfaceClass.UNCUT, "score": SurfaceClass.SCORE,
+    "sound": SurfaceClass.SOUND, "pit": SurfaceClass.PIT, "rust": SurfaceClass.STAIN,
+    "heat": SurfaceClass.TINT, "uncut": SurfaceClass.UNCUT, "score": SurfaceClass.SCORE,
 }  # fmt: skip
 _AFFECTED = ("pit", "rust", "heat", "uncut")
 _EDGE_STEP = 8
@@ -117,7 +117,8 @@ def _zones(survey: Survey, labels: NDArray[np.uint8]) -> pd.DataFrame:
         rows.append(
             {
                 "zone": name, "zone_mm2": whole, "seen_mm2": seen, "hidden_mm2": hidden, **areas,
-                "affected_mm2": affected, "affected_pct_of_seen": 100 * affected / seen if seen > 0 else np.nan,
+                "affected_mm2": affected,
+                "affected_pct_of_seen": 100 * affected / seen if seen > 0 else np.nan,
             }
         )  # fmt: skip
     return ZONE_TRUTH.frame(rows)
@@ -161,7 +162,7 @@ def truth_record(truth: PhotoTruth) -> dict[str, Any]:
         "tilt_um_per_mm": list(truth.survey.tilt_um_per_mm),
         "homography_mm_to_undistorted_px": truth.camera.homography.tolist(),
         "distortion": {
-            "model": "n = (p - centre) / scale;  p_photo = centre + scale * n * (1 + k1 r^2 + k2 r^4),  r = |n|",
+            "model": "n = (p - centre)/scale; p_photo = centre + scale * n * (1 + k1 r^2 + k2 r^4), r = |n|",
             "centre": list(lens.centre_xy), "scale": lens.scale_px, "k1": lens.k1, "k2": lens.k2,
         },
         "grid": {
@@ -173,7 +174,8 @@ def truth_record(truth: PhotoTruth) -> dict[str, Any]:
             for r in truth.zones.to_dict("records")
         },
         "pits": [
-            {k: (round(v, 3) if isinstance(v, float) else v) for k, v in r.items()} for r in truth.pits.to_dict("records")
+            {k: (round(v, 3) if isinstance(v, float) else v) for k, v in r.items()}
+            for r in truth.pits.to_dict("records")
         ],
         "scene": {
             "lights": [lamp.kind for lamp in scene.lamps], "bench": scene.bench, "covers": list(scene.covers),
