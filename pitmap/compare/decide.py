@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +14,7 @@ from ..classes import CLASS_WORDS, SurfaceClass
 from ..errors import InputError
 from ..flags import Flag
 from .fates import FATES, Fate
+from .layer import Layer
 from .marks import Marks
 from .matching import Groups
 from .repeatability import Repeatability
@@ -35,8 +35,10 @@ class Rules:
     gone_below_mm : float
         "Gone" means that no hole as wide as this is left.
     sure_confidence : float
-        Mean confidence in "sound" at a place from which its mark may be called gone (or, the other way
-        round, in a mark that only one survey shows).
+        Mean confidence from which a mark that only the later survey shows is believed.
+    sound_quantile : float
+        A place is surely sound when nowhere in it the confidence falls under this quantile of all metal
+        that the survey calls sound (a map's own scale: classifiers differ in how sure they claim to be).
     sound_share : float
         Least share of the place that must read sound for "gone".
     unseen_share : float
@@ -45,18 +47,25 @@ class Rules:
         Where the class map kept its probabilities: a place with this much "pit" anywhere is not gone.
     dark_share : float
         Where straightened photos are given: a place that keeps this share of the mark's darkness is not gone.
+    mark_level : float
+        Level of the interval of one mark's change in area; high, because many marks are looked at.
+    misread_diam_mm : float
+        No photo misses or invents more of a mark than a disc of this diameter.
     level : float
-        Level of the interval of a change in area.
+        Level of every other interval.
     """
 
     min_diam_mm: float = 0.3
     sure_diam_mm: float = 0.6
     gone_below_mm: float = 0.3
     sure_confidence: float = 0.7
+    sound_quantile: float = 0.001
     sound_share: float = 0.75
     unseen_share: float = 0.1
     pit_probability: float = 0.3
     dark_share: float = 0.4
+    mark_level: float = 0.95
+    misread_diam_mm: float = 1.5
     level: float = 0.90
 
     def __post_init__(self) -> None:
@@ -97,7 +106,9 @@ class Step:
         job a later stage means a cut; two surveys at one stage were cut between only if the removed
         stock says so beyond its interval.
         """
-        days = abs((after.surveyed_on - before.surveyed_on).days)
+        dated = before.surveyed_on is not None and after.surveyed_on is not None
+        # Without dates nobody can say that time went by, so nothing may be called new.
+        days = abs((after.surveyed_on - before.surveyed_on).days) if dated else 0
         a, b = before.removed_um, after.removed_um
         known = a.is_known and b.is_known
         more = known and b.value > a.value and (not (a.has_interval and b.has_interval) or b.low > a.high)
@@ -117,40 +128,33 @@ class Place:
 
     seen: NDArray[np.float64]
     sound: NDArray[np.float64]
-    confidence: NDArray[np.float64]
+    is_sure: NDArray[np.bool_]
     covered: NDArray[np.float64]
     pit_probability: NDArray[np.float64]
     darkness: NDArray[np.float64]
 
     @classmethod
-    def of(
-        cls,
-        marks: Marks,
-        codes: NDArray[np.uint8],
-        confidence: NDArray[np.float32] | None,
-        pit: NDArray[Any] | None = None,
-        darkness: NDArray[np.float64] | None = None,
-    ) -> Place:
-        """Shares over the pixels of each mark: seen, sound, and the mean confidence where sound."""
+    def of(cls, marks: Marks, other: Layer, darkness: NDArray[np.float64] | None = None) -> Place:
+        """What `other` shows over the pixels of each mark of another survey."""
         n = len(marks)
-        rows, cols = np.nonzero(marks.labels)
-        at = marks.labels[rows, cols] - 1
-        there = codes[rows, cols]
+        pixels, at = marks.pixels, marks.owner
+        there = other.codes.ravel()[pixels]
         size = np.maximum(1, np.bincount(at, minlength=n))
 
         def share(test: NDArray[np.bool_]) -> NDArray[np.float64]:
             return np.bincount(at[test], minlength=n) / size
 
         is_sound = there == SurfaceClass.SOUND
-        sure = np.ones(len(at)) if confidence is None else confidence[rows, cols].astype(float)
+        is_sure = np.ones(n, bool)
+        if other.confidence is not None:
+            is_sure[at[is_sound & (other.confidence.ravel()[pixels] < other.sound_floor)]] = False
         top = np.zeros(n)
-        if pit is not None:
-            np.maximum.at(top, at, np.asarray(pit[rows, cols], float))
+        if other.pit is not None:
+            np.maximum.at(top, at, other.pit.ravel()[pixels].astype(float))
         return cls(
             seen=share((there != SurfaceClass.UNSEEN) & (there != SurfaceClass.OUTSIDE)),
             sound=share(is_sound),
-            confidence=np.bincount(at[is_sound], sure[is_sound], n)
-            / np.maximum(1, np.bincount(at[is_sound], minlength=n)),
+            is_sure=is_sure,
             covered=share(np.isin(there, [SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT])),
             pit_probability=top,
             darkness=np.zeros(n) if darkness is None else darkness,
@@ -179,7 +183,7 @@ def judge_gone(
         return tell, "the later survey shows stain, tint or uncut metal here, which may hide it"
     if place.sound[i] < rules.sound_share:
         return tell, "the place does not read clearly sound"
-    if place.confidence[i] < rules.sure_confidence:
+    if not place.is_sure[i]:
         return tell, "sound by a close call only"
     if place.pit_probability[i] > rules.pit_probability:
         return tell, "part of the place may still be a pit"
@@ -206,7 +210,7 @@ def _came(
             Fate.CANNOT_TELL,
             "the earlier survey shows stain, tint or uncut metal here, which may have hidden it",
         )
-    if place.confidence[i] < rules.sure_confidence:
+    if not place.is_sure[i]:
         return Fate.CANNOT_TELL, "the earlier survey was not sure that this place was sound"
     return Fate.NEW, "sound at the last survey, and no metal was cut since"
 
@@ -260,7 +264,7 @@ def decide_fates(
     pandas.DataFrame
         Schema :data:`pitmap.compare.FATES`.
     """
-    z = float(norm.ppf((1 + rules.level) / 2))
+    z = float(norm.ppf((1 + rules.mark_level) / 2))
     in_b: list[list[int]] = [[] for _ in range(groups.n_groups)]
     in_a: list[list[int]] = [[] for _ in range(groups.n_groups)]
     for k, g in enumerate(groups.before):
@@ -277,9 +281,9 @@ def decide_fates(
                 continue
             code, diam = int(marks.class_code[k]), float(marks.eq_diam_mm[k])
             a, b = float(before.area_mm2[mine].sum()), float(after.area_mm2[others].sum())
-            sd = repeatability.area_sd_mm2(before.area_mm2[mine] if mine else after.area_mm2[others])
-            sd_other = repeatability.area_sd_mm2(after.area_mm2[others] if others else before.area_mm2[mine])
-            sd = math.sqrt((sd**2 + sd_other**2) / 2)
+            edges = [float(m.perimeter_mm[at].sum()) for m, at in ((before, mine), (after, others)) if at]
+            edge = sum(edges) / len(edges)
+            sd = repeatability.area_sd_mm2(edge)
             seen = (1.0, float(place_after.seen[k])) if is_before else (float(place_before.seen[k]), 1.0)
             if mine and others:
                 back = float(np.average(place_before.seen[others], weights=after.area_mm2[others]))
@@ -323,6 +327,7 @@ def decide_fates(
                     "change_low_mm2": b - a - z * sd,
                     "change_high_mm2": b - a + z * sd,
                     "eq_diam_mm": diam,
+                    "perimeter_mm": edge,
                     "seen_before": seen[0],
                     "seen_after": seen[1],
                     "fate": str(fate),

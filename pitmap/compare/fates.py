@@ -74,6 +74,7 @@ FATES = Schema(
         Column("change_low_mm2", "float64", "lower end of its interval"),
         Column("change_high_mm2", "float64", "upper end"),
         Column("eq_diam_mm", "float64", "of this mark, in the survey that its place is taken from"),
+        Column("perimeter_mm", "float64", "of the whole group, mean of the surveys that show it"),
         Column("seen_before", "float64", "share of its place that the earlier survey shows, 0..1"),
         Column("seen_after", "float64", "share of its place that the later survey shows, 0..1"),
         Column("fate", "object", "one of Fate"),

@@ -12,15 +12,17 @@ import pandas as pd
 from ..drawing import Drawing
 from ..errors import InputError
 from .decide import Rules
-from .pair import PairChange, compare_pair, layer_of
+from .layer import layer_of
+from .pair import PairChange, compare_pair
 from .repeatability import Repeatability
 from .series import FORECASTS, judge_forecast, removed_over_jobs, series_table, survey_table
 from .tracks import follow
+from .zones import Zones
 
 __all__ = ["Comparison", "compare"]
 
-_MAX_PX_PER_MM = 10.0
-"""A mark of 0.3 mm is three pixels across; finer rasters cost time and decide nothing (house choice)."""
+_MAX_PX_PER_MM = 8.0
+"""A mark of 0.4 mm is three pixels across; finer rasters cost time and decide nothing (house choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,22 +117,28 @@ def compare(
     grid = min(grids, key=lambda g: g.px_per_mm)
     if grid.px_per_mm > _MAX_PX_PER_MM:
         grid = grid.at_scale(_MAX_PX_PER_MM)
-    zones, names = drawing.zone_raster(grid), drawing.zone_names
+    zones = Zones.of(drawing, grid)
     options = {"alignment_error_mm": alignment_error_mm, "repeatability": repeatability, "rules": rules}
-    layers = [layer_of(k, i, grid, zones, rules) for k, i in enumerate(surveys, 1)]
+    layers = [layer_of(k, i, grid, zones.codes, rules) for k, i in enumerate(surveys, 1)]
     pairs, groups = [], []
     for k in range(1, len(layers)):
-        pair, layers[k], group = compare_pair(layers[k - 1], layers[k], grid, zones, names, **options)
+        pair, layers[k], group = compare_pair(layers[k - 1], layers[k], zones, **options)
         pairs.append(pair)
         groups.append(group)
     tracks, fates = follow(
-        layers, pairs, groups, removed_over_jobs(surveys), names, repeatability=repeatability, rules=rules
+        layers,
+        pairs,
+        groups,
+        removed_over_jobs(surveys),
+        zones.names,
+        repeatability=repeatability,
+        rules=rules,
     )
     pairs = [dataclasses.replace(p, fates=f) for p, f in zip(pairs, fates, strict=True)]
     overall = pairs[0]
     if len(layers) > 2:
-        overall, _, _ = compare_pair(layers[0], layers[-1], grid, zones, names, **options)
-    series = series_table(layers, tracks, names)
+        overall, _, _ = compare_pair(layers[0], layers[-1], zones, **options)
+    series = series_table(layers, tracks, zones.names)
     return Comparison(
         face=str(surveys[0].face),
         drawing_name=str(surveys[0].drawing_name),

@@ -53,18 +53,21 @@ def match_marks(before: Marks, after: Marks, *, tolerance_px: float) -> Groups:
     links = []
     reach = max(1, round(tolerance_px))
     kernel = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
-    size_before = np.bincount(before.labels.ravel(), minlength=n + 1)[1:].astype(float)
-    size_after = np.bincount(after.labels.ravel(), minlength=m + 1)[1:].astype(float)
+    size_before = np.bincount(before.owner, minlength=n).astype(float)
+    size_after = np.bincount(after.owner, minlength=m).astype(float)
     for code in np.intersect1d(before.class_code, after.class_code):
-        own_b, own_a = (np.concatenate([[False], marks.class_code == code]) for marks in (before, after))
-        rows, cols = np.nonzero(own_a[after.labels])
+        of_class = before.class_code[before.owner] == code
         # float32 holds whole numbers up to 2^24 exactly; OpenCV dilates no 32-bit integers.
-        core = np.where(own_b[before.labels], before.labels, 0).astype(np.float32)
-        grown = cv2.dilate(core, kernel)
-        near = np.where(core > 0, core, grown)[rows, cols].astype(np.int64)
-        at = after.labels[rows, cols].astype(np.int64)
+        core = np.zeros(before.labels.shape, np.float32)
+        core.ravel()[before.pixels[of_class]] = before.owner[of_class] + 1
+        grown = cv2.dilate(core, kernel).ravel()
+        of_class = after.class_code[after.owner] == code
+        pixels, at = after.pixels[of_class], after.owner[of_class].astype(np.int64)
+        # A pixel of a mark is that mark's own, whatever its neighbour has grown over.
+        own = core.ravel()[pixels]
+        near = np.where(own > 0, own, grown[pixels]).astype(np.int64)
         hit = near > 0
-        pair, overlap = np.unique((near[hit] - 1) * m + at[hit] - 1, return_counts=True)
+        pair, overlap = np.unique((near[hit] - 1) * m + at[hit], return_counts=True)
         i, j = pair // m, pair % m
         strong = overlap >= _EDGE_SHARE * np.minimum(size_before[i], size_after[j])
         links.append((i[strong], j[strong]))

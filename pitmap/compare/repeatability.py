@@ -8,20 +8,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
 from scipy.stats import chi2
 
 from ..errors import InputError, NotEnoughData
 
-__all__ = ["Repeatability", "mark_perimeter_mm"]
-
-_RAGGED = 1.3
-"""Perimeter of a ragged mark over that of a disc of its area (house choice; cancels when fitted)."""
-
-
-def mark_perimeter_mm(area_mm2: ArrayLike) -> NDArray[np.float64]:
-    """Perimeter of marks of these areas, taken as ragged discs, mm."""
-    return _RAGGED * 2 * np.sqrt(math.pi * np.asarray(area_mm2, float))
+__all__ = ["Repeatability"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,12 +54,10 @@ class Repeatability:
         if not self.reference_diam_mm > 0:
             raise InputError("Repeatability.reference_diam_mm: expected a number above 0")
 
-    def area_sd_mm2(self, areas_mm2: ArrayLike) -> float:
-        """Standard deviation of the difference of the summed area of these marks, mm2."""
-        perimeter = mark_perimeter_mm(areas_mm2)
-        reference = float(mark_perimeter_mm(math.pi / 4 * self.reference_diam_mm**2))
-        own = self.own_edge_mm**2 * float((perimeter * reference).sum())
-        return math.sqrt(own + (self.common_edge_mm * float(perimeter.sum())) ** 2)
+    def area_sd_mm2(self, perimeter_mm: float) -> float:
+        """Standard deviation of the difference in area of marks with this much edge in all, mm2."""
+        own = self.own_edge_mm**2 * perimeter_mm * math.pi * self.reference_diam_mm
+        return math.sqrt(own + (self.common_edge_mm * perimeter_mm) ** 2)
 
     @classmethod
     def from_repeats(cls, pairs: Iterable[pd.DataFrame], *, confidence: float = 0.5) -> Repeatability:
@@ -87,16 +76,16 @@ class Repeatability:
             Fewer than 3 pairs with 8 marks or more that both photos show.
         """
         common, own_ms, own_n, lost, kept = [], 0.0, 0, 0.0, 0.0
-        reference = float(mark_perimeter_mm(math.pi / 4))
+        reference = math.pi * cls.__dataclass_fields__["reference_diam_mm"].default
         for fates in pairs:
             both = fates[
                 (fates["kind"] == "one") & (fates["seen_before"] > 0.99) & (fates["seen_after"] > 0.99)
             ]
             if len(both) < 8:
                 continue
-            perimeter = mark_perimeter_mm((both["area_before_mm2"] + both["area_after_mm2"]) / 2)
+            perimeter = both["perimeter_mm"].to_numpy(float)
             change = both["change_mm2"].to_numpy(float)
-            shift = float((change * 1.0).sum() / perimeter.sum())
+            shift = float(change.sum() / perimeter.sum())
             rest = (change - shift * perimeter) ** 2 / (perimeter * reference)
             common.append(shift)
             own_ms += float(rest.sum())

@@ -13,7 +13,7 @@ from ..classes import SurfaceClass
 from ..errors import InputError
 from ..tables import Column, Schema
 from .fates import SERIES, SURVEYS
-from .pair import Layer
+from .layer import Layer
 
 __all__ = ["FORECASTS", "judge_forecast", "removed_over_jobs", "series_table", "survey_table"]
 

@@ -15,9 +15,10 @@ from ..classes import SurfaceClass
 from ..flags import Flag
 from .decide import Place, Rules, Step, judge_gone, judge_stayed
 from .fates import TRACKS, Fate
+from .layer import Layer
 from .marks import Marks
 from .matching import Groups, match_marks
-from .pair import Layer, PairChange
+from .pair import PairChange
 from .repeatability import Repeatability
 
 __all__ = ["follow"]
@@ -43,22 +44,6 @@ class _Union:
         a, b = self.find(a), self.find(b)
         if a != b:
             self.parent[max(a, b)] = min(a, b)
-
-
-def _subset(marks: Marks, index: NDArray[np.int64]) -> Marks:
-    renumber = np.zeros(len(marks) + 1, np.int32)
-    renumber[index + 1] = np.arange(1, len(index) + 1)
-    return Marks(
-        labels=renumber[marks.labels],
-        class_code=marks.class_code[index],
-        area_mm2=marks.area_mm2[index],
-        eq_diam_mm=marks.eq_diam_mm[index],
-        xy_mm=marks.xy_mm[index],
-        mark_id=marks.mark_id[index],
-        confidence=marks.confidence[index],
-        zone=marks.zone[index],
-        flags=marks.flags[index],
-    )
 
 
 def _rows_after(groups: Groups) -> dict[int, int]:
@@ -101,7 +86,6 @@ def follow(
     fates = [p.fates.copy() for p in pairs]
     gone: dict[tuple[int, int], int] = {}
     came_back: set[tuple[int, int]] = set()
-    z = float(norm.ppf((1 + rules.level) / 2))
     ghosts: list[tuple[int, NDArray[np.int64]]] = []
     for k, group in enumerate(groups):
         here, there = layers[k].marks, layers[k + 1].marks
@@ -113,18 +97,17 @@ def follow(
         rows_after = _rows_after(group)
         still: list[tuple[int, NDArray[np.int64]]] = []
         for survey, index in ghosts:
-            lost = _subset(layers[survey].marks, index)
+            lost = layers[survey].marks.subset(index)
             tolerance = pairs[k].tolerance_mm * pairs[k].grid.px_per_mm
             match = match_marks(lost, there, tolerance_px=tolerance)
-            place = Place.of(lost, layers[k + 1].codes, layers[k + 1].confidence)
+            place = Place.of(lost, layers[k + 1])
             step = Step.between(layers[survey].inspection, layers[k + 1].inspection)
             keep = []
             for i, g in enumerate(match.before):
                 node = (survey, int(index[i]))
                 seen_again = [int(j) for j in np.flatnonzero(match.after == g)]
                 if seen_again:
-                    _came_back(fates, node, seen_again, k, rows_after, here=lost.area_mm2[i], there=there, z=z,
-                               repeatability=repeatability, rules=rules)  # fmt: skip
+                    _came_back(fates, node, seen_again, k, rows_after, lost, i, there, repeatability, rules)
                     for j in seen_again:
                         union.join(node, (k + 1, j))
                     if gone.pop(node, None) is not None:
@@ -160,14 +143,14 @@ def _came_back(
     seen_again: list[int],
     k: int,
     rows_after: dict[int, int],
-    *,
-    here: float,
+    lost: Marks,
+    ghost: int,
     there: Marks,
-    z: float,
     repeatability: Repeatability,
     rules: Rules,
 ) -> None:
     """Correct both rows of a mark that was missed in between."""
+    z = float(norm.ppf((1 + rules.mark_level) / 2))
     survey, i = node
     earlier = fates[survey]
     if earlier.loc[i, "fate"] == Fate.GONE:
@@ -179,9 +162,9 @@ def _came_back(
         row = rows_after.get(j)
         if row is None or later.loc[row, "fate"] not in (Fate.NEW, Fate.OPENED_UP):
             continue
-        area = float(there.area_mm2[j])
-        sd = repeatability.area_sd_mm2([(here + area) / 2])
-        fate, _ = judge_stayed(area - here, sd, z, (1.0, 1.0), rules)
+        change = float(there.area_mm2[j] - lost.area_mm2[ghost])
+        sd = repeatability.area_sd_mm2(float(there.perimeter_mm[j] + lost.perimeter_mm[ghost]) / 2)
+        fate, _ = judge_stayed(change, sd, z, (1.0, 1.0), rules)
         later.loc[row, "fate"] = str(fate)
         later.loc[row, "why"] = f"survey {survey + 1} shows it too; it was missed in between"
 

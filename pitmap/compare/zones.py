@@ -3,92 +3,147 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import norm
 
 from ..classes import AFFECTED, CLASS_WORDS, SurfaceClass
+from ..drawing import Drawing
 from ..grid import Grid
 from .decide import Rules
 from .fates import ZONE_CHANGES, ChangeCode, Fate
-from .marks import Marks
+from .layer import Layer
 from .repeatability import Repeatability
 
-__all__ = ["change_raster", "zone_changes"]
+__all__ = ["Zones", "change_raster", "pair_key", "zone_changes"]
 
 _COUNTED = (SurfaceClass.PIT, SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT)
+_HIDDEN = 0
+"""Place of "not seen" among the seven values that a pixel of one survey can take in a pair key."""
+_N = 7
 _PROVEN_LEVEL = 0.99
 """Level at which a change counts as more than repeatability: many zones and classes are looked at at
 once, so one in ten would cry wolf (house choice)."""
 
 
-def change_raster(
-    before: NDArray[np.uint8], after: NDArray[np.uint8], zones: NDArray[np.uint8]
-) -> NDArray[np.uint8]:
-    """Codes of :class:`ChangeCode` for two class rasters on one grid.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Zones:
+    """The drawing's zones on the common grid, with their borders.
 
     Parameters
     ----------
-    before, after : (R, C) uint8 arrays
-        Class codes.
-    zones : (R, C) uint8 array
-        The drawing's zone raster; 0 is outside.
+    codes : (R, C) uint8 array
+        0 outside every zone, else 1 + place in `names`.
+    names : tuple of str
+    grid : Grid
+    borders : tuple
+        Per zone and axis (rows, columns): flat index of the pixel on either side of each border pixel
+        side, and +1 or -1 for the way out.
     """
-    # A table over both codes is one pass over the pixels instead of a dozen comparisons.
-    table = np.full((256, 256), ChangeCode.UNTOUCHED, np.uint8)
-    damage = np.zeros(256, bool)
+
+    codes: NDArray[np.uint8]
+    names: tuple[str, ...]
+    grid: Grid
+    borders: tuple[tuple[tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]], ...], ...]
+
+    @classmethod
+    def of(cls, drawing: Drawing, grid: Grid) -> Zones:
+        """Draw the zones on `grid`."""
+        codes = drawing.zone_raster(grid)
+        borders = []
+        for value in range(1, len(drawing.zone_names) + 1):
+            inside = codes == value
+            sides = []
+            for axis, stride in ((0, grid.n_cols), (1, 1)):
+                differs = np.zeros(grid.shape, bool)
+                if axis == 0:
+                    differs[:-1] = inside[1:] != inside[:-1]
+                else:
+                    differs[:, :-1] = inside[:, 1:] != inside[:, :-1]
+                at = np.flatnonzero(differs)
+                sides.append((at, at + stride, np.where(inside.ravel()[at], -1, 1)))
+            borders.append(tuple(sides))
+        return cls(codes=codes, names=drawing.zone_names, grid=grid, borders=tuple(borders))
+
+
+def pair_key(
+    before: NDArray[np.uint8], after: NDArray[np.uint8], zones: NDArray[np.uint8]
+) -> NDArray[np.uint8]:
+    """Zone, class before and class after of every pixel in one byte: ``49 zone + 7 before + after``.
+
+    Classes stand as themselves (1 to 6), anything not seen as 0. Tables over this byte make counting and
+    drawing one pass over the raster instead of a dozen.
+    """
+    seen = np.zeros(256, np.uint8)
+    seen[1:_N] = np.arange(1, _N)
+    zone = np.zeros(256, np.uint8)
+    zone[:5] = _N * _N * np.arange(5)
+    return cv2.add(cv2.add(cv2.LUT(before, _N * seen), cv2.LUT(after, seen)), cv2.LUT(zones, zone))
+
+
+def change_raster(key: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Codes of :class:`ChangeCode` from a :func:`pair_key`."""
+    damage = np.zeros(_N, bool)
     damage[[*(int(c) for c in AFFECTED), int(SurfaceClass.SCORE)]] = True
+    table = np.full((_N, _N), ChangeCode.UNTOUCHED, np.uint8)
     table[damage[:, None] & damage[None, :]] = ChangeCode.STAYED
     table[damage[:, None] & ~damage[None, :]] = ChangeCode.CLEARED
     table[~damage[:, None] & damage[None, :]] = ChangeCode.CAME
-    hidden = [int(SurfaceClass.UNSEEN), int(SurfaceClass.OUTSIDE)]
-    table[hidden, :] = ChangeCode.UNSEEN
-    table[:, hidden] = ChangeCode.UNSEEN
-    out = table[before, after]
-    out[zones == 0] = ChangeCode.OUTSIDE
-    return out
+    table[_HIDDEN, :] = ChangeCode.UNSEEN
+    table[:, _HIDDEN] = ChangeCode.UNSEEN
+    whole = np.full(256, ChangeCode.OUTSIDE, np.uint8)
+    whole[_N * _N : 5 * _N * _N] = np.tile(table.ravel(), 4)
+    return cv2.LUT(key, whole)
 
 
-def _pair_counts(
-    before: NDArray[np.uint8], after: NDArray[np.uint8], zones: NDArray[np.uint8], n_zones: int
-) -> NDArray[np.int64]:
-    """Pixels per (zone, class before, class after), zone 1.. first; unseen in either dropped."""
-    small = np.full(256, 7, np.uint16)
-    for code in SurfaceClass:
-        small[code] = 7 if code in (SurfaceClass.UNSEEN, SurfaceClass.OUTSIDE) else int(code)
-    key = zones.astype(np.uint16) << 6
-    key |= small[before] << 3
-    key |= small[after]
-    count = np.bincount(key.ravel(), minlength=(n_zones + 1) * 64)[: (n_zones + 1) * 64]
-    return count.reshape(n_zones + 1, 8, 8)[1:, :7, :7]
+def _misplaced_mm(
+    key: NDArray[np.uint8], borders: tuple[tuple[NDArray[np.int64], ...], ...], index: list[int], grid: Grid
+) -> float:
+    """Area of change, mm2, that a zone gains when its border moves by 1 mm, in the worst direction.
+
+    To first order a zone that lies off by a small vector gains the integral, along its border, of the
+    change times the part of that vector across the border; only the border needs looking up.
+    """
+    before, after = np.divmod(np.arange(256) % (_N * _N), _N)
+    change = np.isin(after, index).astype(float) - np.isin(before, index)
+    change[(before == _HIDDEN) | (after == _HIDDEN)] = 0.0
+    flat = key.ravel()
+    flow = [
+        float(((change[flat[here]] + change[flat[there]]) * way).sum()) / 2 for here, there, way in borders
+    ]
+    return math.hypot(*flow) * grid.mm_per_px
 
 
 def zone_changes(
-    before: tuple[NDArray[np.uint8], Marks],
-    after: tuple[NDArray[np.uint8], Marks],
+    key: NDArray[np.uint8],
+    before: Layer,
+    after: Layer,
     fates: pd.DataFrame,
-    zones: NDArray[np.uint8],
-    zone_names: tuple[str, ...],
-    grid: Grid,
+    zones: Zones,
     repeatability: Repeatability,
     rules: Rules,
+    *,
+    place_sd_mm: float,
 ) -> pd.DataFrame:
     """Change of the share of each class in each zone, of the metal that both surveys show.
 
     Parameters
     ----------
-    before, after : (class raster, Marks)
-        On `grid`.
+    key : (R, C) uint8 array
+        Of :func:`pair_key`.
+    before, after : Layer
     fates : pandas.DataFrame
         Marks that are "cannot tell" widen the interval by their own area.
-    zones, zone_names
-        The drawing's zone raster and the names behind 1.. .
-    grid : Grid
+    zones : Zones
     repeatability : Repeatability
     rules : Rules
+    place_sd_mm : float
+        How far the drawing's zones may lie off the metal, along x and along y, one standard deviation.
 
     Returns
     -------
@@ -99,47 +154,61 @@ def zone_changes(
     -----
     The variance of a difference is that of the marks' edges (one part common to all marks of a photo, one of
     each mark's own) plus, for every mark that may have been misread, its area squared times the share of such
-    marks that come and go.
+    marks that come and go, plus what a zone gains or loses when the drawing lies a little off the metal.
     """
-    n = len(zone_names)
-    counts = _pair_counts(before[0], after[0], zones, n)
-    whole = np.bincount(zones.ravel(), minlength=n + 1)[1:] * grid.pixel_area_mm2
+    grid = zones.grid
+    counts = (
+        cv2.calcHist([key], [0], None, [256], [0, 256])
+        .ravel()[: 5 * _N * _N]
+        .reshape(5, _N, _N)
+        .astype(float)
+    )
+    counts_all = counts.sum((1, 2))
+    counts[:, _HIDDEN, :] = 0
+    counts[:, :, _HIDDEN] = 0
     z = float(norm.ppf((1 + rules.level) / 2))
     z_proven = float(norm.ppf((1 + _PROVEN_LEVEL) / 2))
-    doubtful = fates[(fates["fate"] == Fate.CANNOT_TELL) & fates["kind"].isin(["only_before", "only_after"])]
-    doubtful = doubtful[(doubtful["seen_before"] > 0.5) & (doubtful["seen_after"] > 0.5)]
+    sure_mm2 = math.pi / 4 * rules.sure_diam_mm**2
+    alone = fates["kind"].isin(["only_before", "only_after"]) & (fates["fate"] == Fate.CANNOT_TELL)
+    alone &= (fates["seen_before"] > 0.5) & (fates["seen_after"] > 0.5)
+    doubtful = fates.loc[alone]
     rows: list[dict[str, Any]] = []
-    for value, name in enumerate(zone_names, 1):
-        table = counts[value - 1]
-        seen_px = int(table.sum())
-        seen = seen_px * grid.pixel_area_mm2
+    for value, name in enumerate(zones.names, 1):
+        table = counts[value]
+        seen = float(table.sum()) * grid.pixel_area_mm2
+        lost_here = doubtful[doubtful["zone"] == name]
         for classes in (*((c,) for c in _COUNTED), AFFECTED):
             index = [int(c) for c in classes]
             share = (
-                (table[index].sum() / seen_px, table[:, index].sum() / seen_px)
-                if seen_px
+                (float(table[index].sum() / table.sum()), float(table[:, index].sum() / table.sum()))
+                if seen
                 else (math.nan, math.nan)
             )
-            sd2 = 0.0
-            for _, marks in (before, after):
-                mine = (marks.zone == value) & np.isin(marks.class_code, index)
-                area = marks.area_mm2[mine]
-                sd2 += repeatability.area_sd_mm2(area) ** 2 / 2
-                small = area[marks.eq_diam_mm[mine] < rules.sure_diam_mm]
-                sd2 += repeatability.coming_and_going * float((small**2).sum()) / 2
-            at = doubtful[(doubtful["zone"] == name) & doubtful["class_code"].isin(index)]
-            lost = math.pi / 4 * at["eq_diam_mm"].to_numpy(float) ** 2
-            sd2 += repeatability.coming_and_going * float((lost**2).sum())
+            edge, specks = 0.0, 0.0
+            for marks in (before.marks, after.marks):
+                edge += float(marks.zone_edge_mm[value, index[0] if len(index) == 1 else 0]) / 2
+                small = (marks.zone == value) & np.isin(marks.class_code, index)
+                small &= marks.eq_diam_mm < rules.sure_diam_mm
+                specks += float((marks.area_mm2[small] ** 2).sum()) / 2
+            lost = (
+                math.pi
+                / 4
+                * lost_here.loc[lost_here["class_code"].isin(index), "eq_diam_mm"].to_numpy(float) ** 2
+            )
             # A zone without a mark in either survey may still hide one just under the sure size.
-            sd2 += repeatability.coming_and_going * (math.pi / 4 * rules.sure_diam_mm**2) ** 2 / 4
-            sd = math.sqrt(sd2) / seen if seen else math.nan
+            specks += float((lost**2).sum()) + sure_mm2**2 / 4
+            place = place_sd_mm * _misplaced_mm(key, zones.borders[value - 1], index, grid)
+            variance = (
+                repeatability.area_sd_mm2(edge) ** 2 + repeatability.coming_and_going * specks + place**2
+            )
+            sd = math.sqrt(variance) / seen if seen else math.nan
             change = share[1] - share[0]
             rows.append(
                 {
                     "zone": name,
                     "class_code": index[0] if len(index) == 1 else -1,
                     "class_word": CLASS_WORDS[classes[0]] if len(classes) == 1 else "affected",
-                    "zone_area_mm2": float(whole[value - 1]),
+                    "zone_area_mm2": counts_all[value] * grid.pixel_area_mm2,
                     "seen_area_mm2": seen,
                     "share_before": share[0],
                     "share_after": share[1],
@@ -147,7 +216,7 @@ def zone_changes(
                     "change_low": max(-1.0, change - z * sd),
                     "change_high": min(1.0, change + z * sd),
                     "least_provable": z_proven * sd,
-                    "is_beyond_repeatability": bool(seen_px and abs(change) > z_proven * sd),
+                    "is_beyond_repeatability": bool(seen and abs(change) > z_proven * sd),
                 }
             )
     return ZONE_CHANGES.frame(rows)

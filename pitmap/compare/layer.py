@@ -1,0 +1,116 @@
+"""One survey put on the common grid of a comparison."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..classes import SurfaceClass
+from ..grid import Grid
+from .marks import Marks, label_marks, onto_grid
+from .shift import Shift
+
+if TYPE_CHECKING:
+    from .decide import Rules
+
+__all__ = ["Layer", "layer_of"]
+
+_LEAST_FLOOR = 0.5
+"""Under an even chance nothing is surely sound, whatever the map's own scale."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Layer:
+    """One survey on the common grid: class raster, confidence, marks, and its place in the series.
+
+    ``confidence`` is smoothed over 0.4 mm; under ``sound_floor`` sound metal is not surely sound.
+    ``pit`` is the probability of "pit" where the class map kept one, ``picture`` the straightened photo in
+    grey with its slow shading taken out, on ``picture_grid``; both may be None.
+    """
+
+    survey: int
+    inspection: Any
+    codes: NDArray[np.uint8]
+    confidence: NDArray[np.float32] | None
+    sound_floor: float
+    marks: Marks
+    pit: NDArray[np.float32] | None
+    picture: NDArray[np.float32] | None
+    picture_grid: Grid | None
+
+    def moved(self, shift: Shift, grid: Grid) -> Layer:
+        """The same survey in the frame of an earlier one."""
+        if shift.method == "none":
+            return self
+        m = shift.matrix
+
+        def warp(raster: NDArray[Any] | None, fill: float) -> Any:
+            return None if raster is None else onto_grid(raster, grid, grid, fill=fill, matrix=m)
+
+        labels = warp(self.marks.labels.astype(np.float32), 0).astype(np.int32)
+        picture = self.picture
+        if picture is not None and self.picture_grid is not None:
+            picture = onto_grid(picture, self.picture_grid, self.picture_grid, fill=0.0, matrix=m)
+        return Layer(
+            survey=self.survey,
+            inspection=self.inspection,
+            codes=warp(self.codes, SurfaceClass.UNSEEN),
+            confidence=warp(self.confidence, 0.0),
+            sound_floor=self.sound_floor,
+            marks=self.marks.with_labels(labels, shift.apply(self.marks.xy_mm)),
+            pit=warp(self.pit, 0.0),
+            picture=picture,
+            picture_grid=self.picture_grid,
+        )
+
+
+def layer_of(survey: int, inspection: Any, grid: Grid, zones: NDArray[np.uint8], rules: Rules) -> Layer:
+    """One inspection on the common grid.
+
+    Parameters
+    ----------
+    survey : int
+        Number in the series, from 1.
+    inspection : pitmap.inspection.Inspection
+    grid : Grid
+    zones : (R, C) uint8 array
+        The drawing's zone raster on `grid`.
+    rules : Rules
+    """
+    cm = inspection.class_map
+    codes = onto_grid(np.asarray(cm.codes, np.uint8), cm.grid, grid, fill=SurfaceClass.UNSEEN)
+    confidence = None if cm.confidence is None else onto_grid(cm.confidence, cm.grid, grid, fill=0.0)
+    raw, floor = confidence, 0.0
+    if confidence is not None:
+        width = _odd(0.4 * grid.px_per_mm)
+        confidence = cv2.blur(confidence, (width, width))
+        sample = confidence[::3, ::3][codes[::3, ::3] == SurfaceClass.SOUND]
+        floor = max(_LEAST_FLOOR, float(np.quantile(sample, rules.sound_quantile)) if len(sample) else 1.0)
+    pit = None
+    if getattr(cm, "probabilities", None) is not None:
+        pit = onto_grid(np.asarray(cm.probabilities[SurfaceClass.PIT], np.float32), cm.grid, grid, fill=0.0)
+    rgb, picture, picture_grid = getattr(inspection, "picture", None), None, None
+    if rgb is not None:
+        picture_grid = inspection.picture_grid
+        grey = cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2GRAY).astype(np.float32)
+        picture = grey - cv2.blur(grey, (_odd(6 * picture_grid.px_per_mm),) * 2)
+    table = None if inspection.measurement is None else inspection.measurement.marks
+    return Layer(
+        survey=survey,
+        inspection=inspection,
+        codes=codes,
+        confidence=confidence,
+        sound_floor=floor,
+        marks=label_marks(codes, raw, grid, zones, table, min_diam_mm=rules.min_diam_mm),
+        pit=pit,
+        picture=picture,
+        picture_grid=picture_grid,
+    )
+
+
+def _odd(x: float) -> int:
+    return max(3, 2 * round(x / 2) + 1)

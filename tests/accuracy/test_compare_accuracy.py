@@ -1,0 +1,112 @@
+"""How often the fate of a pit is right, and how often change intervals cover, on simulated series with truth.
+
+The class maps come from `compare_sim.py` beside this file: pits of known depth lapped down step by step,
+photographed with a wrong place, edges read too far in or out, pits missed, specks invented, and glare.
+"""
+
+import importlib.util
+import math
+import sys
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pitmap.classes import Stage
+from pitmap.compare import Repeatability, compare
+
+_SPEC = importlib.util.spec_from_file_location("compare_sim", Path(__file__).with_name("compare_sim.py"))
+sim = importlib.util.module_from_spec(_SPEC)
+sys.modules["compare_sim"] = sim
+_SPEC.loader.exec_module(sim)
+
+HOLE_MM2 = math.pi / 4 * 0.3**2
+"""A hole of 0.3 mm: what "gone" promises is not left."""
+
+
+def run_series(seeds, repeatability=None):
+    drawing = sim.make_drawing()
+    grid = drawing.grid(sim.PX_PER_MM)
+    pits, changes, unchanged = [], [], []
+    for seed in seeds:
+        rng = np.random.default_rng(1000 + seed)
+        plate, removed, surveys = sim.make_series(rng, drawing, grid, 4)
+        comparison = compare(surveys, drawing, repeatability=repeatability)
+        for k, pair in enumerate(comparison.pairs):
+            steps = [(surveys[i].stage, removed[i]) for i in (k, k + 1)]
+            truth = sim.true_fates(plate, drawing, grid, *steps, surveys[k : k + 2])
+            pits.append(sim.judge(pair, truth).assign(seed=seed))
+            true_change = sim.true_zone_change(plate, drawing, grid, *steps, surveys[k : k + 2])
+            for row in pair.zone_changes.itertuples():
+                # A class that neither survey shows has no change to cover; counting it would flatter.
+                if (row.zone, row.class_word) in true_change and max(
+                    row.share_before, row.share_after
+                ) > 1e-4:
+                    true = true_change[row.zone, row.class_word]
+                    changes.append((row.class_word, row.change_low <= true <= row.change_high))
+        twice = [
+            sim.photograph(
+                rng, plate, drawing, grid, Stage("lap_1"), removed[2], date(2025, 4, 1), sim.Noise()
+            )
+            for _ in range(2)
+        ]
+        same = compare(twice, drawing, repeatability=repeatability).overall.zone_changes
+        same = same[same["class_word"].isin(["pit", "uncut", "affected"])]
+        unchanged.extend((~same["is_beyond_repeatability"]).tolist())
+    return pd.concat(pits), pd.DataFrame(changes, columns=["class_word", "is_covered"]), np.array(unchanged)
+
+
+def check(pits, changes, unchanged, *, slack):
+    there = pits[pits["b"] >= HOLE_MM2]
+    gone_but_there = float((there["fate"] == "gone").mean())
+    right = float(pits["is_right"].mean())
+    covered = float(changes["is_covered"].mean())
+    quiet = float(unchanged.mean())
+    print(
+        f"\n{len(pits)} pits of 0.8 mm and more in {pits['seed'].nunique()} series: fate right {right:.3f}, "
+        f"gone but there {gone_but_there:.4f}; change intervals cover {covered:.3f} of {len(changes)}; "
+        f"unchanged zones called unchanged {quiet:.3f} of {len(unchanged)}"
+    )
+    print(changes.groupby("class_word")["is_covered"].agg(["mean", "size"]))
+    assert right >= 0.95 - slack
+    assert gone_but_there <= 0.01 + slack / 2
+    assert 0.85 - slack <= covered <= 0.95 + slack
+    assert quiet >= 0.95
+
+
+def test_fates_and_changes_on_three_series():
+    # Three series are about 400 pits and 30 zone changes: a binomial spread of 0.02 and more; the 40 below are the bar.
+    check(*run_series(range(40, 43)), slack=0.05)
+
+
+@pytest.mark.slow
+def test_fates_and_changes_on_forty_series():
+    check(*run_series(range(40)), slack=0.0)
+
+
+@pytest.mark.slow
+def test_changes_with_repeatability_learned_from_repeat_photos():
+    drawing = sim.make_drawing()
+    grid = drawing.grid(sim.PX_PER_MM)
+    rng = np.random.default_rng(77)
+    pairs = []
+    for _ in range(12):
+        plate = sim.make_plate(rng, drawing, grid)
+        twice = [
+            sim.photograph(rng, plate, drawing, grid, Stage("test_lap"), 10.0, date(2025, 4, 1), sim.Noise())
+            for _ in range(2)
+        ]
+        pairs.append(compare(twice, drawing).overall.fates)
+    learned = Repeatability.from_repeats(pairs)
+    # Two photos differ by root 2 times the simulated 0.02 mm common edge.
+    assert 0.018 < learned.common_edge_mm < 0.05
+    pits, changes, unchanged = run_series(range(100, 115), learned)
+    there = pits[pits["b"] >= HOLE_MM2]
+    print(
+        f"\nlearned {learned}: cover {changes['is_covered'].mean():.3f}, right {pits['is_right'].mean():.3f}"
+    )
+    assert (there["fate"] == "gone").mean() <= 0.015
+    assert 0.82 <= changes["is_covered"].mean() <= 0.97
+    assert unchanged.mean() >= 0.95

@@ -1,0 +1,459 @@
+"""What changed between surveys: fates, shifts, zones, series, on hand-drawn class maps."""
+
+import math
+from datetime import date
+from types import SimpleNamespace
+
+import cv2
+import numpy as np
+import pandas as pd
+import pytest
+from shapely import box
+
+from pitmap.classes import Stage, SurfaceClass
+from pitmap.compare import (
+    FATES,
+    FORECASTS,
+    SERIES,
+    SURVEYS,
+    TRACKS,
+    ZONE_CHANGES,
+    ChangeCode,
+    Fate,
+    Repeatability,
+    Rules,
+    compare,
+    judge_forecast,
+    shift_from_pictures,
+)
+from pitmap.compare.decide import Step
+from pitmap.drawing import Drawing
+from pitmap.errors import InputError, NotEnoughData
+from pitmap.estimate import Estimate
+from pitmap.flags import Flag
+
+PIT, STAIN, UNCUT, UNSEEN = (int(SurfaceClass[w]) for w in ("PIT", "STAIN", "UNCUT", "UNSEEN"))
+
+
+@pytest.fixture
+def drawing():
+    outline = box(0, 0, 60, 40)
+    return Drawing(
+        name="Strip",
+        thickness_mm=20.0,
+        outline=outline,
+        openings=(),
+        zones={"running_surface": box(0, 0, 40, 40), "seal_land": box(40, 0, 60, 40)},
+    )
+
+
+def survey(
+    drawing, spots, stage="test_lap", removed=0.0, on=date(2025, 5, 1), confidence=0.95, shift=(0.0, 0.0)
+):
+    """Spots are (code, x, y, diameter) in mm, drawn in order."""
+    grid = drawing.grid(8.0)
+    codes = np.where(drawing.mask(grid), 1, 0).astype(np.uint8)
+    sure = np.full(grid.shape, confidence, np.float32)
+    for code, x, y, diam in spots:
+        c, r = grid.mm_to_px(np.array([x + shift[0], y + shift[1]]))
+        yy, xx = np.mgrid[: grid.n_rows, : grid.n_cols]
+        codes[((xx - c) ** 2 + (yy - r) ** 2 <= (diam / 2 * 8) ** 2) & (codes > 0)] = code
+    rows = []
+    for name, x0, x1 in (("running_surface", 0, 40), ("seal_land", 40, 60)):
+        xs = grid.centres_mm()[0]
+        part = codes[:, (xs > x0) & (xs < x1)]
+        part = part[(part != 0) & (part != UNSEEN)]
+        for word, index in (("pit", [2]), ("uncut", [5]), ("affected", [2, 3, 4, 5])):
+            share = float(np.isin(part, index).mean())
+            rows.append(
+                {"zone": name, "class_word": word, "share": share, "share_low": share, "share_high": share}
+            )
+    n, _, stats, centre = cv2.connectedComponentsWithStats((codes == PIT).astype(np.uint8), connectivity=8)
+    xy = grid.px_to_mm(centre[1:]) if n > 1 else np.zeros((0, 2))
+    marks = pd.DataFrame(
+        {
+            "mark_id": np.arange(101, 100 + n, dtype=np.int64),
+            "class_code": np.full(n - 1, 2, np.int64),
+            "x_mm": xy[:, 0],
+            "y_mm": xy[:, 1],
+            "flags": np.zeros(n - 1, np.int64),
+        }
+    )
+    lands = pd.DataFrame({"sound_width_mm": [4.0], "sound_width_low_mm": [3.5], "sound_width_high_mm": [4.5]})
+    return SimpleNamespace(
+        face="front",
+        stage=Stage(stage),
+        surveyed_on=on,
+        removed_um=Estimate(value=removed, low=removed - 1, high=removed + 1),
+        drawing_name="Strip",
+        alignment=SimpleNamespace(residual_mm=Estimate(value=0.1, low=0.05, high=0.15)),
+        class_map=SimpleNamespace(codes=codes, confidence=sure, grid=grid, probabilities=None),
+        measurement=SimpleNamespace(marks=marks, zones=pd.DataFrame(rows), lands=lands),
+    )
+
+
+def pits(comparison):
+    f = comparison.overall.fates
+    return f[f["class_word"] == "pit"].reset_index(drop=True)
+
+
+def test_compare_pit_lapped_away_is_gone(drawing):
+    c = compare([survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [], "lap_1", 20)], drawing)
+    f = pits(c)
+    assert f["fate"].tolist() == ["gone"]
+    assert f["mark_before"].tolist() == [101]
+    assert f["kind"].tolist() == ["only_before"]
+    assert c.overall.counts()["gone"] == 1 and c.overall.counts()["new"] == 0
+
+
+@pytest.mark.parametrize(("diam", "fate"), [(1.0, "smaller"), (2.02, "same"), (3.0, "larger")])
+def test_compare_size_change(drawing, diam, fate):
+    c = compare(
+        [survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [(PIT, 10, 10, diam)], "lap_1", 20)], drawing
+    )
+    assert pits(c)["fate"].tolist() == [fate]
+    assert pits(c)["area_before_mm2"].iloc[0] == pytest.approx(math.pi, rel=0.05)
+
+
+def test_compare_unseen_place_is_cannot_tell_both_ways(drawing):
+    a = survey(drawing, [(PIT, 10, 10, 2.0), (UNSEEN, 30, 30, 8.0)])
+    b = survey(drawing, [(UNSEEN, 10, 10, 8.0), (PIT, 30, 30, 2.0)], "lap_1", 20)
+    f = pits(compare([a, b], drawing))
+    assert f["fate"].tolist() == ["cannot_tell", "cannot_tell"]
+    assert f["why"].tolist() == [
+        "the later survey does not show the place",
+        "the earlier survey does not show the place",
+    ]
+    assert (f["flags"] & int(Flag.TOUCHES_UNSEEN)).astype(bool).all()
+
+
+def test_compare_mark_cut_off_by_unseen_metal_never_shrinks(drawing):
+    a = survey(drawing, [(PIT, 10, 10, 3.0)])
+    b = survey(drawing, [(PIT, 10, 10, 3.0), (UNSEEN, 12, 10, 3.0)], "lap_1", 20)
+    assert pits(compare([a, b], drawing))["fate"].tolist() == ["cannot_tell"]
+
+
+def test_compare_small_mark_is_never_called_gone(drawing):
+    c = compare([survey(drawing, [(PIT, 10, 10, 0.5)]), survey(drawing, [], "lap_1", 20)], drawing)
+    assert pits(c)["fate"].tolist() == ["cannot_tell"]
+
+
+def test_compare_place_not_surely_sound_is_cannot_tell(drawing):
+    a, b = survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [], "lap_1", 20)
+    c, r = a.class_map.grid.mm_to_px(np.array([10, 10])).astype(int)
+    b.class_map.confidence[r - 3 : r + 4, c - 3 : c + 4] = 0.45
+    f = pits(compare([a, b], drawing))
+    assert f["fate"].tolist() == ["cannot_tell"] and "close call" in f["why"].iloc[0]
+
+
+def test_compare_pit_under_uncut_metal_is_cannot_tell(drawing):
+    a = survey(drawing, [(PIT, 10, 10, 2.0)])
+    b = survey(drawing, [(UNCUT, 10, 10, 8.0)], "lap_1", 20)
+    assert pits(compare([a, b], drawing))["fate"].tolist() == ["cannot_tell"]
+
+
+def test_compare_kept_probability_of_pit_blocks_gone(drawing):
+    a, b = survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [], "lap_1", 20)
+    probabilities = np.zeros((7, *b.class_map.grid.shape), np.float16)
+    c, r = b.class_map.grid.mm_to_px(np.array([10, 10])).astype(int)
+    probabilities[PIT, r, c] = 0.45
+    b.class_map.probabilities = probabilities
+    assert pits(compare([a, b], drawing))["fate"].tolist() == ["cannot_tell"]
+
+
+def test_compare_dark_spot_left_in_the_picture_blocks_gone(drawing):
+    a, b = survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [], "lap_1", 20)
+    grid = drawing.grid(5.0)
+    for s in (a, b):
+        picture = np.full((*grid.shape, 3), 170, np.uint8)
+        c, r = np.round(grid.mm_to_px(np.array([10, 10]))).astype(int)
+        cv2.circle(picture, (int(c), int(r)), 5, (60, 60, 60), -1)
+        s.picture, s.picture_grid = picture, grid
+    f = pits(compare([a, b], drawing))
+    assert f["fate"].tolist() == ["cannot_tell"] and "dark spot" in f["why"].iloc[0]
+    b.picture = np.full((*grid.shape, 3), 170, np.uint8)
+    assert pits(compare([a, b], drawing))["fate"].tolist() == ["gone"]
+
+
+def test_compare_opened_up_by_a_lap_against_new_since_last_year(drawing):
+    clean, pitted = [], [(PIT, 10, 10, 2.0)]
+    stain = survey(drawing, [(STAIN, 10, 10, 6.0)], "intake")
+    lapped = survey(drawing, pitted, "test_lap", 15, date(2025, 5, 2))
+    f = pits(compare([stain, lapped], drawing))
+    assert f["fate"].tolist() == ["opened_up"] and "scale" in f["why"].iloc[0]
+    final = survey(drawing, clean, "final", 30, date(2025, 5, 3))
+    later = survey(drawing, pitted, "intake", 0, date(2028, 9, 1))
+    f = pits(compare([final, later], drawing))
+    assert f["fate"].tolist() == ["new"] and "no metal was cut" in f["why"].iloc[0]
+
+
+def test_compare_new_mark_under_stain_without_a_cut_is_cannot_tell(drawing):
+    final = survey(drawing, [(STAIN, 10, 10, 6.0)], "final", 30)
+    later = survey(drawing, [(PIT, 10, 10, 2.0)], "intake", 0, date(2028, 9, 1))
+    assert pits(compare([final, later], drawing))["fate"].tolist() == ["cannot_tell"]
+
+
+def test_compare_two_photos_of_one_face_claim_nothing(drawing):
+    a = survey(drawing, [(PIT, 10, 10, 2.0), (PIT, 20, 10, 1.0)], "lap_1", 20)
+    b = survey(drawing, [(PIT, 10, 10, 2.0), (PIT, 30, 10, 1.0)], "lap_1", 20)
+    f = pits(compare([a, b], drawing))
+    assert f["fate"].tolist() == ["same", "cannot_tell", "cannot_tell"]
+    assert f["flags"].iloc[1] & Flag.CONTRADICTION
+
+
+def test_compare_merge_and_split(drawing):
+    two = survey(drawing, [(PIT, 10, 10, 2.0), (PIT, 12.6, 10, 2.0)])
+    one = survey(drawing, [(PIT, 10, 10, 2.0), (PIT, 11.3, 10, 2.0), (PIT, 12.6, 10, 2.0)], "lap_1", 20)
+    f = pits(compare([two, one], drawing))
+    assert f["kind"].tolist() == ["merge", "merge"] and f["group_id"].nunique() == 1
+    assert f["marks_after"].tolist() == ["101", "101"]
+    later = survey(drawing, [(PIT, 10, 10, 2.0), (PIT, 12.6, 10, 2.0)], "lap_2", 40)
+    f = pits(compare([one, later], drawing))
+    assert f["kind"].tolist() == ["split"] and f["marks_after"].tolist() == ["101 102"]
+
+
+def test_compare_neighbour_within_tolerance_does_not_hide_a_gone_pit(drawing):
+    a = survey(drawing, [(PIT, 10, 10, 1.2), (PIT, 11.6, 10, 1.2)])
+    b = survey(drawing, [(PIT, 11.6, 10, 1.2)], "lap_1", 20)
+    assert sorted(pits(compare([a, b], drawing))["fate"]) == ["gone", "same"]
+
+
+def test_compare_takes_out_a_shift_and_says_what_remains(drawing):
+    rng = np.random.default_rng(5)
+    spots = [(PIT, x, y, 1.5) for x in range(4, 58, 6) for y in range(4, 38, 8)]
+    spots = [(c, x + rng.uniform(-1, 1), y + rng.uniform(-1, 1), d) for c, x, y, d in spots]
+    c = compare(
+        [survey(drawing, spots), survey(drawing, spots, "lap_1", 10, shift=(0.15, -0.1))],
+        drawing,
+    )
+    shift = c.overall.shift
+    assert shift.method == "marks: affine" and shift.n_used == 45
+    assert shift.apply(np.array([[30.15, 19.9]])) == pytest.approx(np.array([[30.0, 20.0]]), abs=0.02)
+    assert shift.moved_mm == pytest.approx(0.18, abs=0.02)
+    assert 0 < shift.remaining_mm.low < shift.remaining_mm.value < shift.remaining_mm.high < 0.06
+    assert set(pits(c)["fate"]) == {"same"}
+
+
+def test_compare_too_few_marks_leave_the_shift_unknown(drawing):
+    c = compare([survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [], "lap_1", 20)], drawing)
+    assert c.overall.shift.method == "none"
+    assert not c.overall.shift.remaining_mm.is_known and "fewer than 6" in c.overall.shift.remaining_mm.reason
+
+
+def test_shift_from_pictures_finds_a_shift_of_texture(drawing):
+    rng = np.random.default_rng(11)
+    noise = cv2.GaussianBlur(rng.normal(128, 60, (420, 620)).astype(np.float32), (0, 0), 1.5).clip(0, 255)
+    before = np.repeat(noise[10:410, 10:610, None], 3, 2).astype(np.uint8)
+    after = np.repeat(noise[13:413, 8:608, None], 3, 2).astype(np.uint8)
+    shift = shift_from_pictures(before, after, np.ones((400, 600), bool), px_per_mm=10.0, tile_mm=12.0)
+    # The later picture starts 3 rows lower and 2 columns further left: the metal moved up 0.3 and right 0.2 mm.
+    assert shift.apply(np.array([[0.2, 0.3]])) == pytest.approx(np.array([[0.0, 0.0]]), abs=0.02)
+    blank = np.full((400, 600, 3), 90, np.uint8)
+    assert shift_from_pictures(blank, blank, np.ones((400, 600), bool), px_per_mm=10.0).method == "none"
+    with pytest.raises(InputError, match="one grid"):
+        shift_from_pictures(before, after[:-1], np.ones((400, 600), bool), px_per_mm=10.0)
+
+
+def test_compare_zone_change_counts_only_metal_seen_in_both(drawing):
+    a = survey(drawing, [(PIT, 20, 20, 8.0)])
+    b = survey(drawing, [(UNSEEN, 10, 20, 10.0)], "lap_1", 20)
+    z = compare([a, b], drawing).overall.zone_changes.set_index(["zone", "class_word"])
+    row = z.loc[("running_surface", "pit")]
+    assert row["zone_area_mm2"] == pytest.approx(1600, rel=0.01)
+    assert row["seen_area_mm2"] == pytest.approx(1600 - 25 * math.pi, rel=0.01)
+    assert row["change"] == pytest.approx(-16 * math.pi / (1600 - 25 * math.pi), rel=0.02)
+    assert row["change_low"] < row["change"] < row["change_high"] and row["is_beyond_repeatability"]
+    assert not z.loc[("seal_land", "pit"), "is_beyond_repeatability"]
+    assert z.loc[("seal_land", "pit"), "least_provable"] > 0
+
+
+def test_compare_zone_not_seen_has_no_change(drawing):
+    a, b = survey(drawing, []), survey(drawing, [], "lap_1", 20)
+    for s in (a, b):
+        s.class_map.codes[:, s.class_map.grid.centres_mm()[0] > 39] = UNSEEN
+    z = compare([a, b], drawing).overall.zone_changes.set_index(["zone", "class_word"])
+    assert math.isnan(z.loc[("seal_land", "affected"), "change"])
+    assert not z.loc[("seal_land", "affected"), "is_beyond_repeatability"]
+
+
+def test_compare_change_raster(drawing):
+    a = survey(drawing, [(PIT, 10, 10, 4.0), (STAIN, 20, 10, 4.0)])
+    b = survey(drawing, [(PIT, 10, 10, 4.0), (PIT, 30, 10, 4.0), (UNSEEN, 50, 30, 4.0)], "lap_1", 20)
+    pair = compare([a, b], drawing).overall
+
+    def at(x, y):
+        c, r = np.round(pair.grid.mm_to_px(np.array([x, y]))).astype(int)
+        return int(pair.change_codes[r, c])
+
+    assert at(10, 10) == ChangeCode.STAYED and at(20, 10) == ChangeCode.CLEARED
+    assert at(30, 10) == ChangeCode.CAME and at(50, 30) == ChangeCode.UNSEEN
+    assert at(5, 30) == ChangeCode.UNTOUCHED and at(-1.5, -1.5) == ChangeCode.OUTSIDE
+    with pytest.raises(ValueError, match="read-only"):
+        pair.change_codes[0, 0] = 1
+
+
+def make_series(drawing):
+    deep, shallow = (PIT, 50, 10, 2.0), (PIT, 50, 30, 2.0)
+    return [
+        survey(drawing, [deep, shallow, (UNCUT, 20, 20, 10.0)], "test_lap", 10, date(2025, 5, 2)),
+        survey(drawing, [deep, (UNCUT, 20, 20, 4.0)], "lap_1", 25, date(2025, 5, 3)),
+        survey(drawing, [], "lap_2", 40, date(2025, 5, 4)),
+    ]
+
+
+def test_series_bounds_the_depth_of_every_pit(drawing):
+    c = compare(list(reversed(make_series(drawing))), drawing)
+    assert c.surveys["stage"].tolist() == ["test_lap", "lap_1", "lap_2"]
+    t = c.tracks[c.tracks["class_code"] == PIT].sort_values("y_mm")
+    assert t[["depth_low_um", "depth_high_um"]].to_numpy().tolist() == [[25.0, 40.0], [10.0, 25.0]]
+    assert t["gone_survey"].tolist() == [3, 2]
+    assert t["mark_ids"].tolist()[0].split()[0].startswith("1:")
+    s = c.series[c.series["quantity"] == "deepest_um"].set_index(["zone", "survey"])
+    assert s.loc[("seal_land", 1), ["low", "high"]].tolist() == [10.0, math.inf]
+    assert s.loc[("seal_land", 3), ["low", "high"]].tolist() == [25.0, 40.0]
+    uncut = c.series[(c.series["quantity"] == "uncut_share") & (c.series["zone"] == "running_surface")]
+    assert uncut["value"].iloc[0] == pytest.approx(25 * math.pi / 1600, rel=0.02)
+    assert uncut["value"].iloc[2] == 0.0
+    assert (c.overall.before, c.overall.after) == (1, 3) and len(c.pairs) == 2
+
+
+def test_series_pit_seen_again_was_not_gone(drawing):
+    spot = (PIT, 50, 10, 2.0)
+    series = [
+        survey(drawing, [spot], "test_lap", 10, date(2025, 5, 2)),
+        survey(drawing, [], "lap_1", 25, date(2025, 5, 3)),
+        survey(drawing, [spot], "lap_2", 40, date(2025, 5, 4)),
+    ]
+    c = compare(series, drawing)
+    assert c.pairs[0].fates["fate"].tolist() == ["cannot_tell"]
+    assert "survey 3 shows it again" in c.pairs[0].fates["why"].iloc[0]
+    assert c.pairs[1].fates["fate"].tolist() == ["same"]
+    assert len(c.tracks) == 1 and c.tracks["gone_survey"].iloc[0] == -1
+    assert c.tracks["flags"].iloc[0] & Flag.CONTRADICTION
+    assert c.tracks["depth_low_um"].iloc[0] == 40.0 and math.isinf(c.tracks["depth_high_um"].iloc[0])
+
+
+def test_series_pit_hidden_once_is_gone_at_the_next_sight(drawing):
+    series = [
+        survey(drawing, [(PIT, 50, 10, 2.0)], "test_lap", 10, date(2025, 5, 2)),
+        survey(drawing, [(UNSEEN, 50, 10, 5.0)], "lap_1", 25, date(2025, 5, 3)),
+        survey(drawing, [], "lap_2", 40, date(2025, 5, 4)),
+    ]
+    t = compare(series, drawing).tracks
+    assert t["gone_survey"].tolist() == [3]
+    assert t[["depth_low_um", "depth_high_um"]].to_numpy().tolist() == [[10.0, 40.0]]
+
+
+def test_series_counts_stock_on_over_a_plate_that_comes_back(drawing):
+    first = make_series(drawing)
+    back = survey(drawing, [], "intake", 0, date(2029, 1, 1))
+    c = compare([*first, back], drawing)
+    assert c.surveys["removed_um"].tolist() == [10.0, 25.0, 40.0, 40.0]
+    assert not c.pairs[-1].step.is_cut
+
+
+def test_forecast_is_judged_where_a_survey_answers(drawing):
+    forecast = pd.DataFrame(
+        {
+            "zone": "running_surface",
+            "quantity": "uncut_share",
+            "removed_um": [10.0, 30.0],
+            "value": [0.05, 0.01],
+            "low": [0.04, 0.0],
+            "high": [0.06, 0.02],
+        }
+    )
+    c = compare(make_series(drawing), drawing, forecast=forecast)
+    f = c.forecasts
+    assert f["survey"].tolist() == [1, 2]
+    assert f["forecast"].tolist() == pytest.approx([0.05, 0.02])
+    assert f["found"].tolist() == pytest.approx([0.0491, 0.00785], rel=0.03)
+    assert f["is_inside"].tolist() == [True, False]
+    with pytest.raises(InputError, match="columns missing: high"):
+        judge_forecast(c.series, forecast.drop(columns="high"))
+
+
+def test_compare_tables_keep_their_schema_when_nothing_is_found(drawing):
+    c = compare([survey(drawing, []), survey(drawing, [], "lap_1", 20)], drawing)
+    for schema, table in (
+        (FATES, c.overall.fates),
+        (ZONE_CHANGES, c.overall.zone_changes),
+        (SURVEYS, c.surveys),
+        (SERIES, c.series),
+        (TRACKS, c.tracks),
+        (FORECASTS, c.forecasts),
+    ):
+        schema.check(table)
+    assert len(c.overall.fates) == 0 and len(c.tracks) == 0
+
+
+def test_compare_maps_of_two_scales(drawing):
+    a, b = survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [(PIT, 10, 10, 2.0)], "lap_1", 20)
+    grid = drawing.grid(5.0)
+    from pitmap.compare.marks import onto_grid
+
+    b.class_map.codes = onto_grid(b.class_map.codes, b.class_map.grid, grid, fill=255)
+    b.class_map.confidence = onto_grid(b.class_map.confidence, b.class_map.grid, grid, fill=0)
+    b.class_map.grid = grid
+    c = compare([a, b], drawing)
+    assert c.overall.grid.px_per_mm == 5.0 and pits(c)["fate"].tolist() == ["same"]
+
+
+def test_compare_refuses_what_cannot_be_compared(drawing):
+    a, b = survey(drawing, []), survey(drawing, [])
+    with pytest.raises(InputError, match="two or more"):
+        compare([a], drawing)
+    b.face = "rear"
+    with pytest.raises(InputError, match="differ in face: front, rear"):
+        compare([a, b], drawing)
+    b.face = "front"
+    with pytest.raises(InputError, match="alignment_error_mm"):
+        compare([a, b], drawing, alignment_error_mm=0.0)
+    with pytest.raises(InputError, match=r"Rules\.level"):
+        Rules(level=1.0)
+    with pytest.raises(InputError, match="common_edge_mm"):
+        Repeatability(common_edge_mm=-1)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "is_cut", "is_same_visit"),
+    [
+        (("intake", 0, date(2025, 5, 1)), ("test_lap", 10, date(2025, 5, 1)), True, False),
+        (("lap_1", 20, date(2025, 5, 1)), ("lap_1", 20, date(2025, 5, 1)), False, True),
+        (("lap_1", 20, date(2025, 5, 1)), ("lap_1", 30, date(2025, 5, 1)), True, False),
+        (("lap_1", 20, date(2025, 5, 1)), ("final", 20, date(2025, 5, 1)), False, True),
+        (("final", 30, date(2025, 5, 1)), ("intake", 0, date(2027, 5, 1)), False, False),
+        (("final", 30, None), ("intake", 0, date(2027, 5, 1)), False, True),
+    ],
+)
+def test_step_between_surveys(before, after, is_cut, is_same_visit):
+    def fake(stage, removed, on):
+        e = Estimate(value=removed, low=removed - 1, high=removed + 1)
+        return SimpleNamespace(stage=Stage(stage), removed_um=e, surveyed_on=on)
+
+    step = Step.between(fake(*before), fake(*after))
+    assert (step.is_cut, step.is_same_visit) == (is_cut, is_same_visit)
+
+
+def test_repeatability_from_repeats_needs_pairs_with_marks(drawing):
+    rng = np.random.default_rng(2)
+    pairs = []
+    for _ in range(4):
+        photos = []
+        for _ in range(2):
+            common = rng.normal(0, 0.05)
+            spots = [(PIT, x, y, 1.6 + 2 * common) for x in range(5, 58, 6) for y in (8, 20, 32)]
+            photos.append(survey(drawing, spots, "lap_1", 10))
+        pairs.append(compare(photos, drawing).overall.fates)
+    r = Repeatability.from_repeats(pairs)
+    # 0.05 mm a photo is 0.07 mm between two; four pairs tell it within a factor of two or so.
+    assert 0.03 < r.common_edge_mm < 0.15
+    assert r.own_edge_mm < 0.02 and r.coming_and_going == 0.0
+    assert r.source == "4 pairs of repeat photos"
+    with pytest.raises(NotEnoughData, match="2 usable pairs"):
+        Repeatability.from_repeats(pairs[:2])
+
+
+def test_counts_name_every_fate(drawing):
+    c = compare([survey(drawing, []), survey(drawing, [], "lap_1", 20)], drawing)
+    assert set(c.overall.counts()) == {str(f) for f in Fate}
