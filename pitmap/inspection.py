@@ -22,6 +22,7 @@ from .classes import CLASS_WORDS, Stage
 from .errors import InputError
 from .estimate import Estimate
 from .grid import Grid
+from .depth import READINGS
 from .measure import LANDS, MARKS, RATINGS, ZONES, Measurement
 from .registration import Alignment
 from .surface import ClassMap
@@ -64,6 +65,8 @@ class Inspection:
         Of the first photo; every other photo was aligned by itself.
     class_map : ClassMap
     measurement : Measurement
+    readings : DataFrame
+        Readings taken at this survey, by the schema of :data:`pitmap.depth.READINGS`.
     picture : (row, column, 3) uint8 array
         The straightened face, RGB.
     picture_grid : Grid
@@ -81,6 +84,7 @@ class Inspection:
     alignment: Alignment
     class_map: ClassMap
     measurement: Measurement
+    readings: pd.DataFrame
     picture: NDArray[np.uint8]
     picture_grid: Grid
     notes: tuple[str, ...] = ()
@@ -141,7 +145,8 @@ def _plain(value: Any) -> Any:
     if isinstance(value, np.generic):
         return _plain(value.item())
     if isinstance(value, float) and not math.isfinite(value):
-        return None
+        # JSON has neither; null is "none", and the word comes back through float().
+        return None if math.isnan(value) else str(value)
     return value
 
 
@@ -161,9 +166,17 @@ def inspection_to_dict(inspection: Inspection) -> dict[str, Any]:
         "drawing": inspection.drawing_name,
         "photos": [_plain(asdict(p)) for p in inspection.photos],
         "alignment": _plain(inspection.alignment.to_dict()),
-        "raster": {"file": _CODES, "codes": {int(c): w for c, w in CLASS_WORDS.items()}, **asdict(grid)},
+        "raster": {
+            "file": _CODES,
+            "codes": {int(c): w for c, w in CLASS_WORDS.items()},
+            "method": inspection.class_map.method,
+            **asdict(grid),
+        },
         "picture": {"file": _PICTURE, **asdict(inspection.picture_grid)},
         **{name: _records(getattr(inspection.measurement, name)) for name in _TABLES},
+        "readings": _records(inspection.readings),
+        "sound_width_mm": _estimate_to_json(inspection.measurement.sound_width_mm),
+        "bright_sound_width_mm": _estimate_to_json(inspection.measurement.bright_sound_width_mm),
         "land_paths_mm": [_plain(np.round(p, 3)) for p in inspection.measurement.land_paths],
         "notes": list(inspection.notes),
         "settings": _plain(dict(inspection.settings)),
@@ -178,8 +191,10 @@ def _encode(path: Path, picture: NDArray[Any], args: list[int] | None = None) ->
     path.write_bytes(data.tobytes())
 
 
-def save_inspection(inspection: Inspection, folder: str | Path) -> Path:
-    """Write an inspection as a folder: JSON, rasters, CSV tables.
+def save_inspection(
+    inspection: Inspection, folder: str | Path, *, extra: Mapping[str, bytes] | None = None
+) -> Path:
+    """Write an inspection as a folder: JSON, rasters, CSV tables, and `extra` files by name.
 
     The folder appears whole or not at all: it is written beside its place and then renamed.
 
@@ -208,6 +223,9 @@ def save_inspection(inspection: Inspection, folder: str | Path) -> Path:
         _encode(temporary / _PICTURE, bgr, [cv2.IMWRITE_JPEG_QUALITY, 92])
         for name in _TABLES:
             getattr(inspection.measurement, name).to_csv(temporary / f"{name}.csv", index=False)
+        inspection.readings.to_csv(temporary / "readings.csv", index=False)
+        for name, data in (extra or {}).items():
+            (temporary / name).write_bytes(data)
         os.chmod(temporary, 0o755)
         if folder.exists():
             old = folder.with_name(f".{folder.name}.old")

@@ -63,7 +63,9 @@ def cli() -> None:
 def main(argv: Sequence[str] | None = None) -> None:
     """Run the command line and exit with the code of the error's kind."""
     try:
-        code = cli.main(args=list(argv) if argv is not None else None, prog_name="pitmap", standalone_mode=False)
+        code = cli.main(
+            args=list(argv) if argv is not None else None, prog_name="pitmap", standalone_mode=False
+        )
     except click.ClickException as error:
         error.show()
         sys.exit(error.exit_code)

@@ -1,0 +1,107 @@
+"""``pitmap map``: photos of one face in, a map and tables out."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import click
+
+from ..classes import Stage
+from ..drawing import Drawing
+from ..estimate import Estimate
+from ..settings import Settings
+from .options import DRAWING, STAGE, SURVEY_DATE, StockType, units_option
+from .progress import step_bar
+from .tables import print_inspection
+
+__all__ = ["command"]
+
+
+@click.command(name="map")
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--drawing",
+    required=True,
+    type=DRAWING,
+    help="SVG, TOML, DXF or JSON of the plate, or the name of a shipped one.",
+)
+@click.option(
+    "--stage",
+    type=STAGE,
+    default="intake",
+    show_default=True,
+    help="intake, test_lap, lap_1, lap_2 ... final.",
+)
+@click.option("--face", default="", help="What the shop calls this face.")
+@click.option("--date", "surveyed_on", type=SURVEY_DATE, help="Day of the survey; else the photo's own.")
+@click.option(
+    "--removed",
+    type=StockType(),
+    help="Stock taken off before this survey, with its unit: '22 um', '1 thou'.",
+)
+@click.option(
+    "--removed-within",
+    type=StockType(),
+    default="5 um",
+    show_default=True,
+    help="How far --removed may be off, either way.",
+)
+@click.option(
+    "--landmarks",
+    type=click.Path(path_type=Path),
+    help="CSV of four or more places picked on the first photo: x_mm, y_mm, x_px, y_px.",
+)
+@click.option(
+    "--method", type=click.Choice(["auto", "learned", "classic"]), default="auto", show_default=True
+)
+@click.option("--scale", type=float, default=10.0, show_default=True, help="Scale of the map, pixels per mm.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="Folder to write; else <photo>_pitmap beside the first photo.",
+)
+@units_option
+def command(
+    photos: tuple[Path, ...],
+    drawing: Drawing,
+    stage: Stage,
+    face: str,
+    surveyed_on: date | None,
+    removed: float | None,
+    removed_within: float,
+    landmarks: Path | None,
+    method: str,
+    scale: float,
+    out: Path | None,
+    units: str,
+) -> None:
+    """Turn photos of one face into a map in millimetres and figures per working zone.
+
+    Several photos are taken as one face under different lamps; they are merged so that less of it is lost
+    to glare. What a photo does not show is reported as unseen and never counted as sound.
+    """
+    from ..pipeline import map_face
+    from ..registration import read_landmarks
+    from .write import write_map
+
+    with step_bar(len(photos)) as progress:
+        inspection = map_face(
+            photos,
+            drawing,
+            stage=stage,
+            face=face,
+            surveyed_on=surveyed_on,
+            removed_um=(
+                None
+                if removed is None
+                else Estimate(value=removed, low=removed - removed_within, high=removed + removed_within)
+            ),
+            landmarks=read_landmarks(landmarks) if landmarks else None,
+            settings=Settings(method=method, map_px_per_mm=scale),
+            progress=progress,
+        )
+    folder = out or photos[0].with_name(f"{photos[0].stem}_pitmap")
+    write_map(inspection, drawing, folder)
+    print_inspection(inspection, units)
+    click.echo(f"\nwritten to {folder}")

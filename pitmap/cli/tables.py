@@ -1,0 +1,84 @@
+"""Short tables on screen."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal, cast
+
+import click
+import pandas as pd
+
+from ..estimate import Estimate
+from ..flags import flag_words
+from ..inspection import Inspection
+from ..units import UnitSystem, format_estimate, format_length
+
+__all__ = ["CAUTION", "print_inspection", "print_table"]
+
+CAUTION = (
+    "Figures from photos support a decision and do not replace measuring; the engine maker's service\n"
+    "manual and a qualified machinist have the last word."
+)
+
+_SHOWN = ("affected", "pit", "stain", "tint", "uncut")
+
+
+def print_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Left-aligned first column, right-aligned others; nothing for no rows."""
+    widths = [max(len(r[k]) for r in [heads, *rows]) for k in range(len(heads))]
+    for row in [heads, *rows]:
+        cells = [c.ljust(w) if k == 0 else c.rjust(w) for k, (c, w) in enumerate(zip(row, widths))]
+        click.echo("  " + "  ".join(cells).rstrip())
+
+
+def _share(row: pd.Series) -> str:
+    if pd.isna(row.share):
+        return "not seen"
+    estimate = Estimate(value=row.share, low=row.share_low, high=row.share_high)
+    return format_estimate(estimate, "share").replace(" to ", "-")
+
+
+def print_inspection(inspection: Inspection, units: str = "mm") -> None:
+    """Alignment, zones, narrowest sound metal and what was not seen, in a dozen lines."""
+    system = cast(UnitSystem, units)
+    click.echo(f"\n{inspection.face}, {inspection.stage}: {', '.join(p.name for p in inspection.photos)}")
+    click.echo(f"  alignment residual {format_estimate(inspection.alignment.residual_mm, 'length', system)}")
+    for photo in inspection.photos:
+        for finding in photo.findings:
+            click.echo(f"  {photo.name}: {finding}")
+    for note in inspection.notes:
+        click.echo(f"  {note}")
+    click.echo("\n  share of each zone that was seen, with its 90 % interval:")
+    rows = []
+    for zone, table in inspection.zones.groupby("zone", sort=False):
+        by_word = table.set_index("class_word")
+        rows.append(
+            [
+                str(zone).replace("_", " "),
+                *[_share(by_word.loc[w]) if w in by_word.index else "-" for w in _SHOWN],
+                f"{100 * by_word.unseen_share.iloc[0]:.1f} %",
+                str(int(by_word.n_marks.get("pit", 0))),
+            ]
+        )
+    print_table(["zone", *_SHOWN, "unseen", "pits"], rows)
+    _print_lands(inspection, system)
+    click.echo(f"\n{CAUTION}")
+
+
+def _print_lands(inspection: Inspection, system: Literal["mm", "inch"]) -> None:
+    width = inspection.measurement.sound_width_mm
+    click.echo(f"\n  narrowest sound metal across the seal land: {format_estimate(width, 'length', system)}")
+    if inspection.lands.empty:
+        return
+    rows = []
+    for _, row in inspection.lands.iterrows():
+        rows.append(
+            [
+                str(int(row.place)),
+                format_length(row.sound_width_mm, system),
+                format_length(row.nominal_width_mm, system),
+                f"({row.x_mm:.1f}, {row.y_mm:.1f})",
+                "leak path" if row.is_leak_path else flag_words(int(row["flags"])) or "-",
+            ]
+        )
+    print_table(["place", "sound", "drawn", "at x, y mm", "note"], rows)

@@ -1,0 +1,28 @@
+"""What ``pitmap map`` leaves in its folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+
+from ..drawing import Drawing
+from ..inspection import Inspection, save_inspection
+
+__all__ = ["write_map"]
+
+
+def write_map(inspection: Inspection, drawing: Drawing, folder: Path) -> None:
+    """The inspection's files and an overlay picture that a customer can read."""
+    from ..report import overlay_picture
+
+    picture = overlay_picture(
+        inspection.picture,
+        inspection.class_map,
+        drawing,
+        inspection.measurement,
+        grid=inspection.picture_grid,
+    )
+    ok, data = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 90])
+    assert ok
+    save_inspection(inspection, folder, extra={"overlay.jpg": data.tobytes()})

@@ -1,0 +1,226 @@
+"""From the casebook's records to the stages and back: map a survey, open it with its hand edits, plan a face.
+
+The faces of the program (command line, review page) call this; it calls the stages and holds no formulas.
+"""
+
+from __future__ import annotations
+
+import math
+import tempfile
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from shapely import Polygon
+
+from .casebook import Casebook, InspectionRef, MapEdit, PhotoRef, Plate, Survey
+from .casebook import Face as CasebookFace
+from .classes import Stage, SurfaceClass
+from .depth import READINGS, FaceSurvey, attach_readings
+from .drawing import Drawing, load_drawing, load_shipped, shipped_plates
+from .errors import InputError
+from .inspection import Inspection, load_inspection, save_inspection
+from .measure import ClassEdit, MeasureSettings, change_classes, measure
+from .photo import Photo, read_photo
+from .pipeline import Landmarks, Progress, map_face
+from .settings import Settings
+from .stock import LimitSheet, StockPlan, plan_stock, read_limits
+
+__all__ = [
+    "HAND_SD_MM",
+    "LIMITS_ROLE",
+    "PLAN_SEED",
+    "drawing_of",
+    "inspections_of_face",
+    "limits_of",
+    "map_survey",
+    "newest_inspection",
+    "open_inspection",
+    "photos_of",
+    "plan_face",
+    "readings_table",
+    "save_limits",
+]
+
+LIMITS_ROLE = "limit sheet"
+HAND_SD_MM = 0.5
+"""How far a place read off the map by eye may be from the needle, one standard deviation (house choice)."""
+
+PLAN_SEED = 20260314
+"""Plans are simulated; one fixed seed gives the same plan for the same data (house choice)."""
+
+
+def drawing_of(book: Casebook, plate: Plate) -> Drawing:
+    """The drawing of a plate: the newest one attached to it, else the shipped one that it names.
+
+    Raises
+    ------
+    InputError
+        The plate has no usable drawing.
+    """
+    attached = [a for a in book.open_plate(plate.id).attachments if a.role == "drawing"]
+    if attached:
+        with tempfile.TemporaryDirectory() as folder:
+            # An SVG and the TOML beside it are two attachments with one stem.
+            for one in attached:
+                (Path(folder) / Path(one.name).name).write_bytes(book.read_file(one.sha256))
+            main = next((a for a in reversed(attached) if not a.name.endswith(".toml")), attached[-1])
+            return load_drawing(Path(folder) / Path(main.name).name)
+    if plate.drawing in shipped_plates():
+        return load_shipped(plate.drawing)
+    raise InputError(
+        f"plate {plate.tag}: has no drawing; give it one on the Drawing page, or name a shipped one"
+    )
+
+
+def photos_of(book: Casebook, survey: Survey) -> tuple[tuple[PhotoRef, Photo], ...]:
+    """The photos of a survey, decoded."""
+    return tuple((ref, read_photo(book.read_file(ref.sha256), name=ref.name)) for ref in book.photos(survey))
+
+
+def _summary(inspection: Inspection) -> dict[str, Any]:
+    affected = inspection.zones[inspection.zones.class_word == "affected"]
+    width = inspection.measurement.sound_width_mm
+    return {
+        "stage": inspection.stage.name,
+        "n_pits": int((inspection.marks.class_code == SurfaceClass.PIT).sum()),
+        "affected": {
+            r.zone: None if pd.isna(r.share) else round(float(r.share), 5) for r in affected.itertuples()
+        },
+        "sound_width_mm": None if not width.is_known else round(width.value, 3),
+    }
+
+
+def map_survey(
+    book: Casebook,
+    survey: Survey,
+    plate: Plate,
+    face: CasebookFace,
+    *,
+    photos: Sequence[Photo] | None = None,
+    landmarks: Landmarks | None = None,
+    settings: Settings | None = None,
+    progress: Progress | None = None,
+) -> InspectionRef:
+    """Map the photos kept with a survey and keep the inspection; hand edits of an earlier one are carried over."""
+    inspection = map_face(
+        photos if photos is not None else [p for _, p in photos_of(book, survey)],
+        drawing_of(book, plate),
+        stage=Stage(survey.stage),
+        face=f"{plate.tag} {face.name}",
+        surveyed_on=survey.surveyed_on,
+        removed_um=survey.removed_um,
+        landmarks=landmarks,
+        settings=settings,
+        progress=progress,
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        saved = save_inspection(inspection, Path(folder) / "inspection")
+        return book.add_inspection(survey, saved, summary=_summary(inspection), carry_edits=True)
+
+
+def newest_inspection(book: Casebook, survey: Survey) -> InspectionRef | None:
+    """The inspection of a survey that counts, or None."""
+    kept = book.inspections(survey)
+    return kept[-1] if kept else None
+
+
+def _as_class_edit(edit: MapEdit) -> ClassEdit:
+    ring = edit.shape.get("polygon_mm")
+    if not ring or len(ring) < 3:
+        raise InputError(f"map edit {edit.id}: holds no polygon")
+    only = tuple(SurfaceClass(c) for c in edit.shape.get("only", ()))
+    return ClassEdit(where=Polygon(ring).buffer(0), to=SurfaceClass(edit.class_code), only=only)
+
+
+def readings_table(book: Casebook, survey: Survey, inspection: Inspection) -> pd.DataFrame:
+    """The readings of a survey as a table, tied to the marks of its map where that is certain."""
+    rows = [
+        {
+            "reading_id": r.id,
+            "kind": r.kind,
+            "x_mm": r.x_mm,
+            "y_mm": r.y_mm,
+            "mark_id": r.mark_id,
+            "value_um": r.value_um,
+            "uncertainty_um": r.uncertainty_um,
+            "is_lower_bound": r.is_lower_bound,
+            "instrument": r.instrument,
+            "note": r.note,
+            "flags": r.flags,
+        }
+        for r in book.readings(survey)
+    ]
+    table = READINGS.frame(rows)
+    return attach_readings(table, inspection.marks, math.hypot(inspection.alignment.error_sd_mm, HAND_SD_MM))
+
+
+def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing: Drawing) -> Inspection:
+    """A kept inspection with its hand edits applied and measured again, and its readings."""
+    with tempfile.TemporaryDirectory() as folder:
+        book.write_inspection(ref, Path(folder))
+        inspection = load_inspection(folder)
+    edits = book.edits(ref)
+    if edits:
+        class_map, changed = change_classes(inspection.class_map, [_as_class_edit(e) for e in edits])
+        measured = measure(
+            class_map,
+            drawing,
+            camera_scale=inspection.photo_px_per_mm,
+            alignment_error_mm=inspection.alignment.error_sd_mm,
+            settings=MeasureSettings(level=inspection.measurement.sound_width_mm.level),
+            edited=changed,
+        )
+        inspection = replace(inspection, class_map=class_map, measurement=measured)
+    # The survey may have been corrected after mapping: its own entries count.
+    return replace(
+        inspection, removed_um=survey.removed_um, readings=readings_table(book, survey, inspection)
+    )
+
+
+def inspections_of_face(
+    book: Casebook, face: CasebookFace, drawing: Drawing, *, job: Any = None
+) -> tuple[tuple[Survey, Inspection], ...]:
+    """Every mapped survey of a face (of one job where given), newest revisions only, in the order of work."""
+    surveys = [s for s in book.surveys(face=face) if job is None or s.job_id == job.id]
+    replaced = {s.supersedes_id for s in surveys}
+    found = []
+    for survey in surveys:
+        ref = newest_inspection(book, survey)
+        if survey.id not in replaced and ref is not None:
+            found.append((survey, open_inspection(book, survey, ref, drawing)))
+    return tuple(sorted(found, key=lambda pair: (pair[0].surveyed_on, Stage(pair[0].stage).order)))
+
+
+def limits_of(book: Casebook, plate: Plate) -> LimitSheet:
+    """The newest limit sheet kept with a plate; an empty one (nothing is judged) when there is none."""
+    sheets = [a for a in book.open_plate(plate.id).attachments if a.role == LIMITS_ROLE]
+    if not sheets:
+        return LimitSheet()
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "limits.toml"
+        path.write_bytes(book.read_file(sheets[-1].sha256))
+        return read_limits(path)
+
+
+def save_limits(book: Casebook, plate: Plate, sheet: LimitSheet) -> None:
+    """Keep a limit sheet with a plate; the earlier ones stay readable."""
+    from .stock import write_limits
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "limits.toml"
+        write_limits(sheet, path)
+        book.attach_file(plate, path.read_bytes(), "limits.toml", role=LIMITS_ROLE)
+
+
+def plan_face(inspections: Sequence[Inspection], limits: LimitSheet | None, **choices: Any) -> StockPlan:
+    """The stock plan of a face from its inspections; `choices` go to :func:`pitmap.stock.plan_stock`."""
+    return plan_stock(
+        [FaceSurvey.from_inspection(i) for i in inspections],
+        limits,
+        rng=np.random.default_rng(PLAN_SEED),
+        **choices,
+    )
