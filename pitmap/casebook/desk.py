@@ -22,7 +22,7 @@ from .engine import storage_errors
 from .entries import FIELDS, clean_entries
 from .place import Place
 
-__all__ = ["KINDS", "Desk", "current_person"]
+__all__ = ["KINDS", "Desk", "current_person", "kind_of"]
 
 R = TypeVar("R", bound=r.Tracked)
 Row = TypeVar("Row", bound=m.Base)
@@ -38,6 +38,25 @@ KINDS: dict[type, tuple[str, type[m.Base]]] = {
     r.Reading: ("reading", m.ReadingRow),
     r.ChecklistItem: ("checklist_item", m.ChecklistRow),
 }
+
+
+def _table_of(kind: type) -> type[m.Base]:
+    if kind not in KINDS:
+        raise InputError(f"expected a kind of record, as Job or Plate, got {ascii(kind)[:60]}")
+    return KINDS[kind][1]
+
+
+def kind_of(record: object) -> tuple[str, type[m.Base]]:
+    """The kind of a record and its table.
+
+    Raises
+    ------
+    InputError
+        Not a record that people edit.
+    """
+    if type(record) not in KINDS:
+        raise InputError(f"expected a record of the casebook, got {type(record).__name__}")
+    return KINDS[type(record)]
 
 
 def current_person() -> str:
@@ -135,7 +154,7 @@ class Desk:
             No such record.
         """
         with self._read() as session:
-            return r.to_record(kind, self._row(session, KINDS[kind][1], number))
+            return r.to_record(kind, self._row(session, _table_of(kind), number))
 
     def update(self, record: R, *, reason: str = "", **changes: object) -> R:
         """Change fields of a record that has not changed since it was read.
@@ -162,7 +181,7 @@ class Desk:
         CasebookError
             The record is signed and frozen.
         """
-        kind, table = KINDS[type(record)]
+        kind, table = kind_of(record)
         cleaned = clean_entries(kind, changes)
         reason = clean_line(reason, "reason", limit=2000)
         with self._write() as session:
@@ -233,7 +252,7 @@ class Desk:
         conflict = None
         with self._write() as session:
             draft = self._open_draft(session, draft_id)
-            kind, table = KINDS[type(seen)]
+            kind, table = kind_of(seen)
             if (draft.kind, draft.record_id) != (kind, seen.id):
                 raise InputError(f"draft {draft.id}: belongs to {draft.kind} number {draft.record_id}")
             row: Any = self._row(session, table, seen.id, lock=True)

@@ -17,6 +17,8 @@ from .desk import Desk
 
 __all__ = ["EDIT_ACTIONS", "EditDesk"]
 
+_KEPT = "Your correction is kept as a draft layer: read the map again, then accept or discard it"
+
 EDIT_ACTIONS = ("brush", "polygon", "erase", "change class")
 
 
@@ -75,7 +77,7 @@ class EditDesk(Desk):
             pile = self._row(session, m.InspectionRow, inspection.id, lock=True)
             self._must_be_open(session, pile)
             newest = self._newest_inspection(session, pile.survey_id)
-            conflict = self._pile_conflict(session, pile, newest, inspection.edits_version)
+            conflict = self._pile_conflict(pile, newest, inspection.edits_version, _KEPT)
             edit.inspection_id = pile.id if newest is None else newest.id
             edit.state = "applied" if conflict is None else "draft"
             edit.layer = self._top(session, pile.id) + 1 if conflict is None else None
@@ -141,7 +143,7 @@ class EditDesk(Desk):
         with self._write() as session:
             pile = self._row(session, m.InspectionRow, inspection.id, lock=True)
             self._must_be_open(session, pile)
-            conflict = self._pile_conflict(session, pile, pile, inspection.edits_version)
+            conflict = self._pile_conflict(pile, pile, inspection.edits_version, "Read the map again")
             if conflict is None:
                 row = self._chosen(session, pile.id, edit, before, action)
                 if before == "draft" and after == "applied":
@@ -185,7 +187,7 @@ class EditDesk(Desk):
         self._touch(pile)
 
     def _pile_conflict(
-        self, session: Session, pile: m.InspectionRow, newest: m.InspectionRow | None, seen: int
+        self, pile: m.InspectionRow, newest: m.InspectionRow | None, seen: int, tail: str
     ) -> EditConflict | None:
         if newest is not None and newest.id != pile.id:
             first, what = newest, "mapped this face anew"
@@ -195,7 +197,7 @@ class EditDesk(Desk):
             return None
         return EditConflict(
             f"{first.changed_by} {what} on {first.changed_at:%Y-%m-%d at %H:%M} UTC, after you opened it. "
-            "Your new correction is kept as a draft layer: read the map again, then accept or discard it",
+            f"{tail}",
             changed_by=first.changed_by,
             changed_at=first.changed_at.isoformat(),
         )

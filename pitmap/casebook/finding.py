@@ -13,7 +13,7 @@ from ..errors import InputError
 from . import models as m
 from . import records as r
 from .clean import clean_date, clean_id, clean_line, clean_whole, search_key
-from .desk import KINDS
+from .desk import kind_of
 from .entries import clean_entries
 from .release import ReleaseDesk
 
@@ -106,22 +106,16 @@ class FindingDesk(ReleaseDesk):
         limit = clean_whole(limit, "search.limit", low=1, high=10_000)
         offset = clean_whole(offset, "search.offset", low=0, high=10**9)
         last = (
-            select(m.SurveyRow.plate_id, func.max(m.SurveyRow.surveyed_on).label("day"))
-            .group_by(m.SurveyRow.plate_id)
-            .subquery()
+            select(func.max(m.SurveyRow.surveyed_on))
+            .where(m.SurveyRow.plate_id == m.PlateRow.id)
+            .correlate(m.PlateRow)
+            .scalar_subquery()
         )
-        page = (
-            select(m.PlateRow)
-            .outerjoin(last, last.c.plate_id == m.PlateRow.id)
-            .where(m.PlateRow.id.in_(query))
-            .order_by(func.coalesce(last.c.day, "").desc(), m.PlateRow.id.desc())
-            .limit(limit)
-            .offset(offset)
-        )
+        query = query.order_by(func.coalesce(last, "").desc(), m.PlateRow.id.desc())
         with self._read() as session:
-            n_found = session.scalar(select(func.count()).select_from(query.subquery())) or 0
+            numbers = session.scalars(query).all()  # a few thousand at most, and the count comes with them
             return SearchResult(
-                rows=_found(session, list(session.scalars(page))) if n_found else (), n_found=n_found
+                rows=_found(session, list(numbers[offset : offset + limit])), n_found=len(numbers)
             )
 
     def open_plate(self, plate_id: int) -> PlateLife:
@@ -173,7 +167,7 @@ class FindingDesk(ReleaseDesk):
         """The audit trail, newest first: all of it, or about one record, one plate's life, one job."""
         query = select(m.AuditRow).order_by(m.AuditRow.id.desc())
         if record is not None:
-            kind = _kind_of(record)
+            kind = kind_of(record)[0]
             query = query.where(m.AuditRow.kind == kind, m.AuditRow.record_id == record.id)
         if plate_id is not None:
             query = query.where(m.AuditRow.plate_id == clean_id(plate_id, "plate"))
@@ -186,12 +180,6 @@ class FindingDesk(ReleaseDesk):
         query = query.limit(clean_whole(limit, "trail.limit", low=1, high=100_000))
         with self._read() as session:
             return tuple(r.to_record(r.AuditEntry, row) for row in session.scalars(query))
-
-
-def _kind_of(record: object) -> str:
-    if type(record) not in KINDS:
-        raise InputError(f"trail.record: {type(record).__name__} has no trail of its own")
-    return KINDS[type(record)][0]
 
 
 def _plates_of_jobs(condition: ColumnElement[bool]) -> Select[Any]:
@@ -219,33 +207,31 @@ def _by_survey(
     return query.where(m.PlateRow.id.in_(select(m.SurveyRow.plate_id).where(and_(*conditions))))
 
 
-def _found(session: Session, plates: list[m.PlateRow]) -> tuple[FoundPlate, ...]:
-    """The rows of a page, with what is shown beside each plate read for all of them at once."""
-    numbers = [p.id for p in plates]
-    jobs: dict[int, list[r.Job]] = {number: [] for number in numbers}
-    links = (
-        select(m.JobPlateRow.plate_id, m.JobRow)
-        .join(m.JobRow, m.JobRow.id == m.JobPlateRow.job_id)
-        .where(m.JobPlateRow.plate_id.in_(numbers))
-        .order_by(m.JobRow.id.desc())
-    )
-    for plate_id, job in session.execute(links):
-        jobs[plate_id].append(r.to_record(r.Job, job))
-    stages: dict[int, list[tuple[date, str]]] = {number: [] for number in numbers}
-    surveys = (
+def _found(session: Session, numbers: list[int]) -> tuple[FoundPlate, ...]:
+    """The plates of a page, with what is shown beside each one read for all of them at once."""
+    plates = {p.id: p for p in session.scalars(select(m.PlateRow).where(m.PlateRow.id.in_(numbers)))}
+    of_plates = m.JobPlateRow.plate_id.in_(numbers)
+    links = session.execute(select(m.JobPlateRow.plate_id, m.JobPlateRow.job_id).where(of_plates)).all()
+    wanted = select(m.JobPlateRow.job_id).where(of_plates)
+    jobs = {
+        row.id: r.to_record(r.Job, row)
+        for row in session.scalars(select(m.JobRow).where(m.JobRow.id.in_(wanted)))
+    }
+    surveys: dict[int, list[tuple[date, str]]] = {number: [] for number in numbers}
+    found = (
         select(m.SurveyRow.plate_id, m.SurveyRow.surveyed_on, m.SurveyRow.stage)
         .where(m.SurveyRow.plate_id.in_(numbers))
         .order_by(m.SurveyRow.surveyed_on, m.SurveyRow.id)
     )
-    for plate_id, day, stage in session.execute(surveys):
-        stages[plate_id].append((day, stage))
+    for plate_id, day, stage in session.execute(found):
+        surveys[plate_id].append((day, stage))
     return tuple(
         FoundPlate(
-            plate=r.to_record(r.Plate, plate),
-            jobs=tuple(jobs[plate.id]),
-            n_surveys=len(stages[plate.id]),
-            last_surveyed_on=stages[plate.id][-1][0] if stages[plate.id] else None,
-            last_stage=stages[plate.id][-1][1] if stages[plate.id] else "",
+            plate=r.to_record(r.Plate, plates[number]),
+            jobs=tuple(jobs[job] for job in sorted((j for p, j in links if p == number), reverse=True)),
+            n_surveys=len(surveys[number]),
+            last_surveyed_on=surveys[number][-1][0] if surveys[number] else None,
+            last_stage=surveys[number][-1][1] if surveys[number] else "",
         )
-        for plate in plates
+        for number in numbers
     )

@@ -182,13 +182,14 @@ class SurveyRow(Tracked, Base):
     __tablename__ = "survey"
     __table_args__ = (
         Index(None, "plate_id", "surveyed_on"),
+        Index(None, "surveyed_on", "stage", "plate_id"),  # a search by day and stage reads nothing else
         {"sqlite_autoincrement": True},
     )
     job_id: Mapped[int] = mapped_column(ForeignKey("job.id"), index=True)
     plate_id: Mapped[int] = mapped_column(ForeignKey("plate.id"))
     face_id: Mapped[int] = mapped_column(ForeignKey("face.id"), index=True)
     stage: Mapped[str]
-    surveyed_on: Mapped[date] = mapped_column(index=True)
+    surveyed_on: Mapped[date]
     removed_value_um: Mapped[float | None]
     removed_low_um: Mapped[float | None]
     removed_high_um: Mapped[float | None]

@@ -14,7 +14,7 @@ from . import models as m
 from . import records as r
 from .checklists import CHECKLISTS, STEPS
 from .clean import as_plain, canonical_json, clean_choice, clean_line
-from .desk import KINDS
+from .desk import kind_of
 from .entries import FIELDS
 from .surveys import SurveyDesk
 
@@ -93,7 +93,7 @@ class ReleaseDesk(SurveyDesk):
             Something is still open (the message lists it), or it is signed already.
         """
         statement = clean_line(statement, "sign_off.statement", required=True, limit=2000)
-        kind, table = KINDS[type(record)]
+        kind, table = kind_of(record)
         with self._write() as session:
             row: Any = self._row(session, table, record.id, lock=True)
             conflict = self._conflict(session, row, record.version, {})
@@ -146,7 +146,7 @@ class ReleaseDesk(SurveyDesk):
 
     def sign_offs(self, record: r.Survey | r.Job) -> tuple[r.SignOff, ...]:
         """Who signed a survey or a job, oldest first."""
-        kind = KINDS[type(record)][0]
+        kind = kind_of(record)[0]
         query = select(m.SignOffRow).where(m.SignOffRow.kind == kind, m.SignOffRow.record_id == record.id)
         with self._read() as session:
             rows = session.scalars(query.order_by(m.SignOffRow.id))

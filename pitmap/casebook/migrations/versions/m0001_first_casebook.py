@@ -227,7 +227,7 @@ def upgrade() -> None:
     op.create_index("ix_survey_face_id", "survey", ["face_id"])
     op.create_index("ix_survey_job_id", "survey", ["job_id"])
     op.create_index("ix_survey_plate_id_surveyed_on", "survey", ["plate_id", "surveyed_on"])
-    op.create_index("ix_survey_surveyed_on", "survey", ["surveyed_on"])
+    op.create_index("ix_survey_surveyed_on_stage_plate_id", "survey", ["surveyed_on", "stage", "plate_id"])
     op.create_table(
         "inspection",
         sa.Column("id", NUMBER, nullable=False),
