@@ -29,6 +29,7 @@ __all__ = [
     "SignOff",
     "Survey",
     "to_record",
+    "unfolded",
 ]
 
 R = TypeVar("R")
@@ -261,7 +262,8 @@ def _may_be_none(kind: Any) -> dict[str, bool]:
     return {field.name: isinstance(hints[field.name], UnionType) for field in fields(kind)}
 
 
-def _unfolded(row: Any, name: str) -> dict[str, Any]:
+def unfolded(row: Any, name: str) -> dict[str, Any]:
+    """The JSON column ``<name>_json`` of a row as a mapping; :class:`CasebookError` when it is damaged."""
     try:
         value = json.loads(getattr(row, f"{name}_json"))
     except (ValueError, RecursionError):
@@ -276,7 +278,7 @@ def to_record(kind: type[R], row: Any) -> R:
     values: dict[str, Any] = {}
     for name, none_ok in _may_be_none(kind).items():  # type: ignore[arg-type]
         if hasattr(row, f"{name}_json"):
-            values[name] = _unfolded(row, name)
+            values[name] = unfolded(row, name)
             continue
         value = getattr(row, name)
         values[name] = math.nan if value is None and not none_ok else value

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from typing import Any, TypeVar
 
 from sqlalchemy import select
@@ -256,11 +255,11 @@ def survey_content(session: Session, survey: m.SurveyRow) -> dict[str, Any]:
         inspections.append(
             {
                 "id": inspection.id,
-                "summary": json.loads(inspection.summary_json),
+                "summary": r.unfolded(inspection, "summary"),
                 "files": {row.name: row.sha256 for row in session.scalars(files)},
                 "layers": [
                     {**_told(row, ("layer", "action", "class_code", "reason", "created_by")),
-                     "shape": json.loads(row.shape_json)}
+                     "shape": r.unfolded(row, "shape")}
                     for row in session.scalars(layers.order_by(m.MapEditRow.layer))
                 ],
             }
