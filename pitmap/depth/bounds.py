@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -110,11 +111,13 @@ def lap_bounds(surveys: Sequence[FaceSurvey], *, match_sd_mm: float = _MATCH_SD_
     rows, seen_marks = _first_sight(found, match_sd_mm)
     xy = np.array([[r["x_mm"], r["y_mm"]] for r in rows], float).reshape(-1, 2)
     middle = xy.mean(axis=0) if len(xy) else np.zeros(2)
-    removed, sd = (np.array([float(f(middle)) for f in fs]) for fs in _removed_functions(surveys))
+    removed = np.array([float(s.removed.at(middle)) for s in surveys])
+    sd = np.array([float(s.removed.sd_at(middle)) for s in surveys])
     problems = _stock_problems(stages, removed, sd)
     present = _presence(surveys, found, xy, rows, match_sd_mm)
+    stock = np.column_stack([s.removed.at(xy) for s in surveys])
     for i, row in enumerate(rows):
-        _bound_one(row, present[i], surveys, removed, sd, xy[i], stages)
+        _bound_one(row, present[i], stock[i], sd, stages)
     problems += [f"pit {r['pit_id']}: {r['note']}" for r in rows if r["note"]]
     links = pd.DataFrame(seen_marks, columns=["pit_id", "survey", "mark_id"]).astype("int64")
     for array in (removed, sd):
@@ -129,10 +132,6 @@ def lap_bounds(surveys: Sequence[FaceSurvey], *, match_sd_mm: float = _MATCH_SD_
     )
 
 
-def _removed_functions(surveys: Sequence[FaceSurvey]):  # type: ignore[no-untyped-def]
-    return [s.removed.at for s in surveys], [s.removed.sd_at for s in surveys]
-
-
 def _pit_marks(survey: FaceSurvey) -> pd.DataFrame:
     marks = survey.marks
     return marks.loc[marks["class_code"] == int(SurfaceClass.PIT)].reset_index(drop=True)
@@ -145,30 +144,32 @@ def _radius(marks: pd.DataFrame) -> NDArray[np.float64]:
     return diameter / 2
 
 
-def _first_sight(found: list[pd.DataFrame], sd: float) -> tuple[list[dict], list[tuple[int, int, int]]]:
+def _first_sight(found: list[pd.DataFrame], sd: float) -> tuple[list[dict[str, Any]], list[tuple[int, int, int]]]:
     """Rows of every pit at first sight, and the links of every mark to a pit."""
-    rows: list[dict] = []
+    rows: list[dict[str, Any]] = []
     links: list[tuple[int, int, int]] = []
     known_xy = np.empty((0, 2))
     known_r = np.empty(0)
     for k, marks in enumerate(found):
         xy = marks[["x_mm", "y_mm"]].to_numpy(float)
+        ids, zone = marks["mark_id"].to_numpy(), marks["zone"].to_numpy()
+        diameter = marks["eq_diam_mm"].to_numpy(float)
+        trace, coolant = (
+            marks[c].to_numpy(float) if c in marks.columns else np.full(len(marks), np.nan)
+            for c in ("dist_trace_mm", "dist_coolant_mm")
+        )
         owner = _nearest_owner(xy, known_xy, known_r, sd)
         fresh = np.flatnonzero(owner < 0)
-        for j in np.flatnonzero(owner >= 0):
-            links.append((int(owner[j]) + 1, k, int(marks["mark_id"].iat[j])))
+        links += [(int(owner[j]) + 1, k, int(ids[j])) for j in np.flatnonzero(owner >= 0)]
         for j in fresh:
             pit_id = len(rows) + 1
-            mark = marks.iloc[j]
-            links.append((pit_id, k, int(mark["mark_id"])))
+            links.append((pit_id, k, int(ids[j])))
             rows.append(
                 {
-                    "pit_id": pit_id, "x_mm": float(mark["x_mm"]), "y_mm": float(mark["y_mm"]),
-                    "zone": mark["zone"], "eq_diam_mm": float(mark["eq_diam_mm"]),
-                    "dist_trace_mm": float(mark.get("dist_trace_mm", np.nan)),
-                    "dist_coolant_mm": float(mark.get("dist_coolant_mm", np.nan)),
-                    "first_survey": k, "last_survey": k, "deeper_than_um": 0.0, "deeper_survey": -1,
-                    "shallower_than_um": np.inf, "shallower_survey": -1, "flags": 0, "note": "",
+                    "pit_id": pit_id, "x_mm": xy[j, 0], "y_mm": xy[j, 1], "zone": zone[j], "eq_diam_mm": diameter[j],
+                    "dist_trace_mm": trace[j], "dist_coolant_mm": coolant[j], "first_survey": k, "last_survey": k,
+                    "deeper_than_um": 0.0, "deeper_survey": -1, "shallower_than_um": np.inf, "shallower_survey": -1,
+                    "flags": 0, "note": "",
                 }
             )  # fmt: skip
         known_xy = np.vstack([known_xy, xy[fresh]])
@@ -177,22 +178,24 @@ def _first_sight(found: list[pd.DataFrame], sd: float) -> tuple[list[dict], list
 
 
 def _nearest_owner(xy: NDArray, known_xy: NDArray, known_r: NDArray, sd: float) -> NDArray[np.int64]:
-    """For each place the known pit it lies in (nearest by distance over radius), -1 for none."""
+    """For each place the known pit it lies in (nearest by distance over reach), -1 for none."""
     owner = np.full(len(xy), -1, np.int64)
     if not len(known_xy) or not len(xy):
         return owner
     reach = known_r + 3 * sd
-    tree = cKDTree(xy)
-    best = np.full(len(xy), np.inf)
-    for i, near in enumerate(tree.query_ball_point(known_xy, reach)):
-        for j in near:
-            score = float(np.hypot(*(xy[j] - known_xy[i]))) / reach[i]
-            if score < best[j]:
-                best[j], owner[j] = score, i
+    # Pairs within the largest reach, then each held against its own.
+    pairs = cKDTree(known_xy).sparse_distance_matrix(cKDTree(xy), float(reach.max()), output_type="ndarray")
+    score = pairs["v"] / reach[pairs["i"]]
+    near = score <= 1
+    known, place, score = pairs["i"][near], pairs["j"][near], score[near]
+    order = np.lexsort((known, -score, place))
+    owner[place[order]] = known[order]
     return owner
 
 
-def _presence(surveys, found, xy, rows, sd):  # type: ignore[no-untyped-def]
+def _presence(
+    surveys: Sequence[FaceSurvey], found: list[pd.DataFrame], xy: NDArray, rows: list[dict[str, Any]], sd: float
+) -> NDArray[np.int8]:
     """(pits, surveys): 1 there, 0 gone, -1 not known (not seen, or hidden before its first sight)."""
     out = np.full((len(rows), len(surveys)), -1, np.int8)
     first = np.array([r["first_survey"] for r in rows], int)
@@ -212,17 +215,18 @@ def _presence(surveys, found, xy, rows, sd):  # type: ignore[no-untyped-def]
     return out
 
 
-def _row_radius(rows: list[dict]) -> NDArray[np.float64]:
+def _row_radius(rows: list[dict[str, Any]]) -> NDArray[np.float64]:
     return np.array([r["eq_diam_mm"] for r in rows], float) / 2
 
 
-def _bound_one(row, present, surveys, removed, sd, xy, stages):  # type: ignore[no-untyped-def]
+def _bound_one(
+    row: dict[str, Any], present: NDArray, stock: NDArray, sd: NDArray, stages: tuple[str, ...]
+) -> None:
     there = np.flatnonzero(present == 1)
     last = int(there[-1])
     row["last_survey"] = last
-    stock = np.array([float(s.removed.at(xy)) for s in surveys])
     deepest = int(there[np.argmax(stock[there])])
-    row["deeper_than_um"], row["deeper_survey"] = max(stock[deepest], 0.0), deepest
+    row["deeper_than_um"], row["deeper_survey"] = max(float(stock[deepest]), 0.0), deepest
     gone_before = np.flatnonzero(present[:last] == 0)
     if gone_before.size:
         j = int(gone_before[0])

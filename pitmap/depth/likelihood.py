@@ -9,29 +9,28 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from .pit_data import PitData
+from .scatter import NORMAL, Scatter
 
 __all__ = ["Likelihood"]
 
-_N_NODES = 40
-_REACH = 5.0
+_N_NODES = 28
+_REACH = 4.5
 """Readings are integrated over this many of their standard deviations to either side."""
 
-_EDGE_UM = 0.5
-"""A bound met by a reading is softened by this much, so that the likelihood stays smooth in the stock error."""
-
 _TINY = 1e-300
-_CHUNK = 400_000
+_CHUNK = 100_000
 
 
 class Likelihood:
     """Parameters are ``a, b, log sigma, zone contrasts, stock errors`` in that order.
 
-    log depth ~ Normal(a + b x + zone, sigma^2), x the log of the diameter over 1 mm; the contrast of the first
-    zone is 0. A stock error is in units of its standard deviation and shifts every bound that its survey gave.
+    log depth = a + b x + zone + sigma z, x the log of the diameter over 1 mm, z of the given law; the contrast
+    of the first zone is 0. A stock error is in units of its standard deviation and shifts every bound that its survey gave.
     """
 
-    def __init__(self, data: PitData) -> None:
+    def __init__(self, data: PitData, law: Scatter = NORMAL) -> None:
         self.data = data
+        self.law = law
         self.n_zone = len(data.zone_names) - 1 if data.has_zone_effect else 0
         used = np.unique(np.concatenate([data.lo_survey, data.hi_survey]))
         used = used[used >= 0]
@@ -82,7 +81,7 @@ class Likelihood:
         if len(self._group):
             lo, hi = self.bounds(theta, self._group)
             mu = self.location(theta, self._group, self._group_x)
-            out += np.log(np.maximum(_chance_between(lo, hi, mu, sigma), _TINY)) @ self._weight
+            out += np.log(np.maximum(self._between(lo, hi, mu, sigma), _TINY)) @ self._weight
         if len(self._read):
             out += np.log(np.maximum(self.read_weights(theta).sum(axis=2), _TINY)).sum(axis=1)
         if len(self._only_low):
@@ -99,8 +98,7 @@ class Likelihood:
         if has.any():
             at, u = data.at_least[pits][has], data.at_least_u[pits][has]
             error[has] *= ndtr((nodes[has] - at[:, None]) / u[:, None])
-        weights = self._density(theta, pits, nodes) * error
-        return weights * self._inside(theta, pits, nodes)
+        return self._inside(theta, pits, nodes, width, self._density(theta, pits, nodes) * error)
 
     @property
     def read(self) -> NDArray:
@@ -120,25 +118,35 @@ class Likelihood:
     def _density(self, theta: NDArray, pits: NDArray, nodes: NDArray) -> NDArray:
         sigma = np.exp(theta[:, 2:3])[:, :, None]
         z = (np.log(nodes) - self.location(theta, pits)[:, :, None]) / sigma
-        return np.exp(-0.5 * z * z) / (nodes * sigma * math.sqrt(2 * math.pi))
+        return self.law.density(z) / (nodes * sigma)
 
-    def _inside(self, theta: NDArray, pits: NDArray, nodes: NDArray) -> NDArray | float:
+    def _between(self, lo: NDArray, hi: NDArray, mu: NDArray, sigma: NDArray) -> NDArray:
+        with np.errstate(divide="ignore"):
+            return self.law.chance_between((np.log(lo) - mu) / sigma, (np.log(hi) - mu) / sigma)
+
+    def _inside(self, theta: NDArray, pits: NDArray, nodes: NDArray, width: NDArray, out: NDArray) -> NDArray:
+        """Multiply `out` (B, pits, nodes) by the share of each cell that lies inside the lap bounds."""
         data = self.data
-        slack = 6 * data.stock_sd.max(initial=0.0) + 4 * _EDGE_UM
-        if not ((data.lo[pits] + slack > nodes[:, 0]) | (data.hi[pits] - slack < nodes[:, -1])).any():
-            return 1.0
-        lo, hi = self.bounds(theta, pits)
-        low = ndtr((nodes - lo[:, :, None]) / _EDGE_UM)
-        return low * ndtr((hi[:, :, None] - nodes) / _EDGE_UM)
+        slack = 6 * data.stock_sd.max(initial=0.0)
+        half = width / 2
+        touched = (data.lo[pits] > 0) & (data.lo[pits] + slack > nodes[:, 0] - half)
+        touched |= data.hi[pits] - slack < nodes[:, -1] + half
+        if touched.any():
+            lo, hi = self.bounds(theta, pits[touched])
+            cell = width[touched][:, None]
+            above = (nodes[touched] - lo[:, :, None]) / cell + 0.5
+            below = (hi[:, :, None] - nodes[touched]) / cell + 0.5
+            out[:, touched] *= np.clip(above, 0.0, 1.0) * np.clip(below, 0.0, 1.0)
+        return out
 
     def _low_chance(self, theta: NDArray, sigma: NDArray) -> NDArray:
         nodes, width = self._low_nodes
         data, pits = self.data, self._only_low
         reach = ndtr((nodes - data.at_least[pits][:, None]) / data.at_least_u[pits][:, None]) * width[:, None]
-        near = (self._density(theta, pits, nodes) * reach * self._inside(theta, pits, nodes)).sum(axis=2)
+        near = self._inside(theta, pits, nodes, width, self._density(theta, pits, nodes) * reach).sum(axis=2)
         lo, hi = self.bounds(theta, pits)
         top = data.at_least[pits] + 4 * data.at_least_u[pits]
-        far = _chance_between(np.maximum(lo, top), hi, self.location(theta, pits), sigma)
+        far = self._between(np.maximum(lo, top), hi, self.location(theta, pits), sigma)
         return near + far
 
 
@@ -170,12 +178,3 @@ def _nodes(y: NDArray, u: NDArray, reach: float) -> tuple[NDArray, NDArray]:
     low = np.maximum(y - reach * u, 1e-3)
     width = (np.maximum(y + reach * u, low + 1e-3) - low) / _N_NODES
     return low[:, None] + (np.arange(_N_NODES) + 0.5) * width[:, None], width
-
-
-def _chance_between(lo: NDArray, hi: NDArray, mu: NDArray, sigma: NDArray) -> NDArray:
-    """P(lo < depth <= hi) of a log-normal depth, without loss of figures in either tail."""
-    with np.errstate(divide="ignore"):
-        z_lo, z_hi = (np.log(lo) - mu) / sigma, (np.log(hi) - mu) / sigma
-    flip = z_lo > 0
-    a, b = np.where(flip, -z_hi, z_lo), np.where(flip, -z_lo, z_hi)
-    return np.maximum(ndtr(b) - ndtr(a), 0.0)

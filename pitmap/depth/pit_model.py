@@ -16,15 +16,16 @@ from ..flags import Flag
 from ..tables import Column, Schema
 from .likelihood import Likelihood
 from .pit_data import PitData, collect
-from .posterior import curvature, draw_posterior, find_mode
+from .posterior import Draws, curvature, draw_posterior, find_mode
 from .predict import draw_depths
+from .scatter import LAWS
 
 __all__ = ["DEPTHS", "PARAMETERS", "PRIOR", "DepthModel", "fit_depths"]
 
 PRIOR: Mapping[str, tuple[float, float]] = {
     "a": (math.log(30.0), 1.0),
-    "b": (0.6, 0.4),
-    "log_sigma": (math.log(0.45), 0.45),
+    "b": (0.6, 0.3),
+    "log_sigma": (math.log(0.4), 0.35),
     "zone": (0.0, 0.3),
 }
 """Normal priors (mean, standard deviation); house choice, weak on purpose.
@@ -66,7 +67,7 @@ PARAMETERS = Schema(
 MIN_INFORMATIVE = 3
 """Depths known from both sides that are needed before unmeasured pits are predicted (three parameters)."""
 
-MAX_RATIO = 4.0
+MAX_RATIO = 3.0
 """An interval whose upper end is over this many times its lower end is worth nothing on the bench (house choice)."""
 
 
@@ -92,6 +93,8 @@ class DepthModel:
         Of every interval.
     n_informative, n_read : int
         Pits known from both sides; pits read exactly.
+    law_weights : mapping of str to float
+        Probability of each law of scatter, given the data; the draws mix them in these shares.
     not_enough : str
         Why unmeasured pits are not predicted; empty when they are.
     problems : tuple of str
@@ -108,6 +111,7 @@ class DepthModel:
     level: float
     n_informative: int
     n_read: int
+    law_weights: Mapping[str, float]
     not_enough: str = ""
     problems: tuple[str, ...] = ()
 
@@ -205,20 +209,12 @@ def fit_depths(
         if len(stock_sd) < n_surveys:
             stock_sd = np.concatenate([stock_sd, np.zeros(n_surveys - len(stock_sd))])
     data = collect(marks, readings, bounds, stock_sd)
-    likelihood = Likelihood(data)
-    mean, sd = _prior(likelihood)
-
-    def log_posterior(theta: NDArray) -> NDArray:
-        return likelihood(theta) - 0.5 * (((theta - mean) / sd) ** 2).sum(axis=1)
-
-    drawn = draw_posterior(log_posterior, mean, 0.02 * sd, n_draws, rng)
-    depth = draw_depths(likelihood, drawn.theta, rng)
-    error = np.zeros((n_draws, len(stock_sd)))
-    error[:, likelihood.surveys] = drawn.theta[:, 3 + likelihood.n_zone :] * stock_sd[likelihood.surveys]
+    drawn, depth, error, weights = _draw_all(data, stock_sd, n_draws, rng)
     free = data.free_y + data.free_u * rng.standard_normal((n_draws, len(data.free_y)))
     return DepthModel(
         depths=_depth_table(marks, data, depth, level),
-        parameters=_parameter_table(likelihood, drawn.mode, drawn.theta, sd),
+        parameters=_parameter_table(data, drawn),
+        law_weights=weights,
         draws_um=depth,
         stock_error_um=error,
         free_um=np.maximum(free, 0.0).astype(np.float32),
@@ -230,6 +226,38 @@ def fit_depths(
         not_enough=_what_lacks(data),
         problems=data.problems,
     )
+
+
+def _draw_all(
+    data: PitData, stock_sd: NDArray, n_draws: int, rng: np.random.Generator
+) -> tuple[Draws, NDArray[np.float32], NDArray[np.float64], dict[str, float]]:
+    """Draws of both laws in proportion to their evidence: of the log-normal's parameters, all depths, errors."""
+    models = [Likelihood(data, law) for law in LAWS]
+    fits = []
+    for likelihood in models:
+        mean, sd = _prior(likelihood)
+
+        def log_posterior(
+            theta: NDArray, f: Likelihood = likelihood, mean: NDArray = mean, sd: NDArray = sd
+        ) -> NDArray:
+            return f(theta) - 0.5 * (((theta - mean) / sd) ** 2).sum(axis=1)
+
+        fits.append(draw_posterior(log_posterior, mean, 0.02 * sd, n_draws, rng))
+    evidence = np.array([f.log_evidence for f in fits])
+    weight = np.exp(evidence - evidence.max())
+    weight /= weight.sum()
+    share = np.round(n_draws * weight).astype(int)
+    share[int(np.argmax(share))] += n_draws - int(share.sum())
+    depths, errors = [], []
+    for likelihood, fit, n in zip(models, fits, share):
+        theta = fit.theta[:n]
+        depths.append(draw_depths(likelihood, theta, rng))
+        error = np.zeros((n, len(stock_sd)))
+        error[:, likelihood.surveys] = theta[:, 3 + likelihood.n_zone :] * stock_sd[likelihood.surveys]
+        errors.append(error)
+    order = rng.permutation(n_draws)
+    weights = {law.name: float(w) for law, w in zip(LAWS, weight)}
+    return fits[0], np.concatenate(depths)[order], np.concatenate(errors)[order], weights
 
 
 def _prior(likelihood: Likelihood) -> tuple[NDArray, NDArray]:
@@ -278,7 +306,9 @@ def _depth_table(marks: pd.DataFrame, data: PitData, depth: NDArray, level: floa
     )  # fmt: skip
 
 
-def _parameter_table(likelihood: Likelihood, start: NDArray, draws: NDArray, scale: NDArray) -> pd.DataFrame:
+def _parameter_table(data: PitData, drawn: Draws) -> pd.DataFrame:
+    likelihood = Likelihood(data)
+    start, draws, scale = drawn.mode, drawn.theta, _prior(likelihood)[1]
     n_own = 3 + likelihood.n_zone
 
     def log_likelihood(theta: NDArray) -> NDArray:
@@ -289,12 +319,12 @@ def _parameter_table(likelihood: Likelihood, start: NDArray, draws: NDArray, sca
     if likelihood.data.is_informative.sum() < MIN_INFORMATIVE:
         note = "fewer than three depths known from both sides"
     else:
-        best, precision, settled = find_mode(log_likelihood, start, 0.02 * scale)
-        curved = np.linalg.eigvalsh(precision).min() > 1e-6
+        best, _, settled = find_mode(log_likelihood, start, 0.02 * scale)
+        # Once more with a finer step, for standard errors that do not depend on it.
+        precision = -curvature(log_likelihood, best, 0.005 * scale)[1]
+        curved = np.linalg.eigvalsh(precision).min() > 1e-3
         if settled and curved and np.abs(best - start).max() < 20 and best[2] > math.log(0.02):
-            # Once more with a finer step, for standard errors that do not depend on it.
-            _, hessian = curvature(log_likelihood, best, 0.005 * scale)
-            value, error = best, np.sqrt(np.diag(np.linalg.inv(-hessian)))
+            value, error = best, np.sqrt(np.diag(np.linalg.inv(precision)))
         else:
             note = "the likelihood has no clear maximum with so few data"
     return PARAMETERS.frame(

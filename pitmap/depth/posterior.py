@@ -19,11 +19,13 @@ LogDensity = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Draws:
-    """Equally weighted draws (S, P), and how many independent ones they are worth."""
+    """Equally weighted draws (S, P), how many independent ones they are worth, and the log of the integral of the
+    density (up to a constant that depends on P alone)."""
 
     theta: NDArray[np.float64]
     mode: NDArray[np.float64]
     n_effective: float
+    log_evidence: float
 
 
 def curvature(f: LogDensity, at: NDArray, step: NDArray) -> tuple[NDArray, NDArray]:
@@ -79,7 +81,7 @@ def draw_posterior(
     n_draws: int,
     rng: np.random.Generator,
     *,
-    n_tries: int = 1600,
+    n_tries: int = 1200,
 ) -> Draws:
     """Draws from the density exp(f).
 
@@ -94,15 +96,18 @@ def draw_posterior(
     values, vectors = np.linalg.eigh(precision)
     covariance = (vectors / np.clip(values, 1e-2, None)) @ vectors.T
     centre = mode
-    theta, weights, n_effective = np.empty((0, len(mode))), np.empty(0), 0.0
+    theta, weights = np.empty((0, len(mode))), np.empty(0)
+    n_effective, log_evidence = 0.0, -np.inf
     for _ in range(4):
         root = np.linalg.cholesky(covariance * _WIDEN + 1e-12 * np.eye(len(mode)))
         z = rng.standard_normal((n_tries, len(mode)))
         z *= np.sqrt(_DF / rng.chisquare(_DF, n_tries))[:, None]
         theta = centre + z @ root.T
-        log_proposal = -0.5 * (_DF + len(mode)) * np.log1p((z * z).sum(axis=1) / _DF)
+        log_proposal = -np.log(np.diag(root)).sum() - 0.5 * (_DF + len(mode)) * np.log1p((z * z).sum(axis=1) / _DF)
         log_weight = f(theta) - log_proposal
-        weights = np.exp(log_weight - log_weight.max())
+        top = float(log_weight.max())
+        weights = np.exp(log_weight - top)
+        log_evidence = top + float(np.log(weights.mean()))
         weights /= weights.sum()
         n_effective = 1 / float((weights**2).sum())
         if n_effective > 0.25 * n_tries:
@@ -113,4 +118,6 @@ def draw_posterior(
     # Systematic resampling: the least noise that equal weights allow.
     at = (np.arange(n_draws) + rng.random()) / n_draws
     chosen = np.minimum(np.searchsorted(np.cumsum(weights), at), n_tries - 1)
-    return Draws(theta=theta[rng.permutation(chosen)], mode=mode, n_effective=n_effective)
+    return Draws(
+        theta=theta[rng.permutation(chosen)], mode=mode, n_effective=n_effective, log_evidence=log_evidence
+    )

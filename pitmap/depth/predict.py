@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
 from .likelihood import Likelihood
+from .scatter import Scatter
 
 __all__ = ["draw_depths"]
 
@@ -19,7 +20,7 @@ def draw_depths(
 ) -> NDArray[np.float32]:
     """Depths (draws, pits) in um under the first face, one row per parameter vector.
 
-    A pit without readings is a log-normal depth cut off at its lap bounds; with exact readings its density is
+    A pit without readings is a depth of the scatter's law cut off at its lap bounds; with exact readings its density is
     multiplied by the readings' errors; with a lower bound only, by the chance that the floor lies deeper.
     """
     data = likelihood.data
@@ -28,7 +29,7 @@ def draw_depths(
     for pits in _chunks(likelihood.plain, len(theta)):
         lo, hi = likelihood.bounds(theta, pits)
         u = rng.random((len(theta), len(pits)))
-        out[:, pits] = _between(u, lo, hi, likelihood.location(theta, pits), sigma)
+        out[:, pits] = _between(likelihood.law, u, lo, hi, likelihood.location(theta, pits), sigma)
     if len(likelihood.read):
         out[:, likelihood.read] = _read(likelihood, theta, rng)
     if len(likelihood.only_low):
@@ -41,16 +42,15 @@ def _chunks(pits: NDArray, n_draws: int) -> list[NDArray]:
     return [pits[i : i + size] for i in range(0, len(pits), size)]
 
 
-def _between(u: NDArray, lo: NDArray, hi: NDArray, mu: NDArray, sigma: NDArray) -> NDArray:
-    """Quantile `u` of log-normal depths cut off at (lo, hi]; always inside the bounds."""
+def _between(
+    law: Scatter, u: NDArray, lo: NDArray, hi: NDArray, mu: NDArray, sigma: NDArray
+) -> NDArray:
+    """Quantile `u` of depths cut off at (lo, hi]; always inside the bounds."""
     with np.errstate(divide="ignore"):
-        z_lo, z_hi = (np.log(lo) - mu) / sigma, (np.log(hi) - mu) / sigma
-    # The upper tail is worked in its mirror image, where probabilities keep their figures.
-    flip = z_lo > 0
-    a, b = ndtr(np.where(flip, -z_hi, z_lo)), ndtr(np.where(flip, -z_lo, z_hi))
-    z = ndtri(a + u * np.maximum(b - a, 0.0))
-    depth = np.exp(mu + sigma * np.where(flip, -z, z))
-    # Where both tails have run out of figures the bound itself is the answer.
+        z = law.quantile_between(u, (np.log(lo) - mu) / sigma, (np.log(hi) - mu) / sigma)
+    with np.errstate(over="ignore"):
+        depth = np.exp(mu + sigma * z)
+    # Where the tail has run out of figures the bound itself is the answer.
     depth = np.where(np.isfinite(depth), depth, lo)
     return np.clip(depth, lo, np.maximum(hi, lo))
 
@@ -82,7 +82,7 @@ def _only_low(likelihood: Likelihood, theta: NDArray, sigma: NDArray, rng: np.ra
         low = np.maximum(lo, np.minimum(y - 4 * u, hi))[:, :, None]
         mu = likelihood.location(some, pits)[:, :, None]
         shift = (rng.random(lo.shape)[:, :, None] - 0.5) / _N_QUANTILES
-        depth = _between(np.clip(grid + shift, 1e-9, 1 - 1e-9), low, hi[:, :, None], mu, s)
+        depth = _between(likelihood.law, np.clip(grid + shift, 1e-9, 1 - 1e-9), low, hi[:, :, None], mu, s)
         total = np.cumsum(ndtr((depth - y[None, :, None]) / u[None, :, None]), axis=2)
         chosen = (total <= rng.random(lo.shape)[:, :, None] * total[:, :, -1:]).sum(axis=2)
         chosen = np.minimum(chosen, _N_QUANTILES - 1)

@@ -66,13 +66,14 @@ def readings_under_first_face(surveys: Sequence[FaceSurvey], bounds: LapBounds) 
     """
     pit_of = {(int(k), int(m)): int(p) for p, k, m in bounds.links.to_numpy()}
     rows = []
-    middle = bounds.pits[["x_mm", "y_mm"]].mean().to_numpy() if len(bounds.pits) else np.zeros(2)
+    places = bounds.pits[["x_mm", "y_mm"]].to_numpy(float)
+    middle = places.mean(axis=0) if len(places) else np.zeros(2)
     for k, survey in enumerate(surveys):
         for _, r in survey.readings.loc[survey.readings["kind"] == "pit_depth"].iterrows():
             pit = pit_of.get((k, int(r["mark_id"])), -1) if r["mark_id"] >= 0 else -1
             place = np.array([r["x_mm"], r["y_mm"]], float)
             if pit >= 0:
-                place = bounds.pits[["x_mm", "y_mm"]].iloc[pit - 1].to_numpy(float)
+                place = places[pit - 1]
             elif not np.isfinite(place).all():
                 place = middle
             rows.append(
