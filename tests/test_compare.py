@@ -246,7 +246,7 @@ def test_shift_from_pictures_finds_a_shift_of_texture(drawing):
     before = np.repeat(noise[10:410, 10:610, None], 3, 2).astype(np.uint8)
     after = np.repeat(noise[13:413, 8:608, None], 3, 2).astype(np.uint8)
     shift = shift_from_pictures(before, after, np.ones((400, 600), bool), px_per_mm=10.0, tile_mm=12.0)
-    # The later picture starts 3 rows lower and 2 columns further left: the metal moved up 0.3 and right 0.2 mm.
+    # The later picture starts 3 rows lower, 2 columns further left: the metal moved up 0.3, right 0.2 mm.
     assert shift.apply(np.array([[0.2, 0.3]])) == pytest.approx(np.array([[0.0, 0.0]]), abs=0.02)
     blank = np.full((400, 600, 3), 90, np.uint8)
     assert shift_from_pictures(blank, blank, np.ones((400, 600), bool), px_per_mm=10.0).method == "none"

@@ -6,7 +6,7 @@ from .fates import CHANGE_TEXT, FATES, SERIES, SURVEYS, TRACKS, ZONE_CHANGES, Ch
 from .finder import Comparison, compare
 from .pair import PairChange
 from .repeatability import Repeatability
-from .series import FORECASTS, judge_forecast
+from .series import FORECASTS, forecast_from_plan, judge_forecast
 from .shift import Shift, shift_from_pictures
 from .study import (
     STUDY_VALUES,
@@ -40,6 +40,7 @@ __all__ = [
     "StudyResult",
     "StudyRun",
     "compare",
+    "forecast_from_plan",
     "gage_anova",
     "gage_average_range",
     "judge_forecast",

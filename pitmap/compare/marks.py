@@ -225,7 +225,7 @@ def label_marks(
 def _sides(
     raster: NDArray[Any], rows: NDArray[np.intp], cols: NDArray[np.intp], own: NDArray[Any]
 ) -> NDArray[np.float64]:
-    """For each pixel pi/4 times the number of its sides beyond which `raster` is not `own` (Crofton), pixels."""
+    """For each pixel pi/4 times the number of its sides where `raster` is not `own` (Crofton), px."""
     padded = np.pad(raster, 1)
     n = np.zeros(len(rows))
     for step_row, step_col in ((1, 2), (1, 0), (2, 1), (0, 1)):

@@ -24,6 +24,9 @@ from .zones import Zones, change_raster, pair_key, zone_changes
 
 __all__ = ["PairChange", "compare_pair"]
 
+_BLIND_ERROR_MM = 0.3
+"""Error of an alignment that does not state its own (house choice: three pixels of a 10 px per mm map)."""
+
 _RADIAL_95 = 1.731
 """95 % point of a plane distance over its root mean square (Rayleigh)."""
 
@@ -85,13 +88,15 @@ def _darkness(marks: Marks, grid: Grid, own: Layer, other: Layer) -> NDArray[np.
     return np.where((here < -8) & (there < -8), np.clip(there / np.minimum(here, -1e-9), 0, 1), 0.0)
 
 
-def _alignment_error_mm(inspection: Any, default: float) -> float:
+def _alignment_error_mm(inspection: Any, given: float | None) -> tuple[float, float]:
+    """Error of a survey's place on the drawing, mm: as it is, and at the high end of its interval."""
     residual = getattr(getattr(inspection, "alignment", None), "residual_mm", None)
-    if isinstance(residual, Estimate) and residual.is_known:
-        return float(
-            residual.high if residual.has_interval and math.isfinite(residual.high) else residual.value
-        )
-    return default
+    if given is not None:
+        return given, given
+    if not isinstance(residual, Estimate) or not residual.is_known:
+        return _BLIND_ERROR_MM, _BLIND_ERROR_MM
+    high = residual.high if residual.has_interval and math.isfinite(residual.high) else residual.value
+    return float(residual.value), float(high)
 
 
 def compare_pair(
@@ -103,7 +108,7 @@ def compare_pair(
     repeatability: Repeatability,
     rules: Rules,
 ) -> tuple[PairChange, Layer, Groups]:
-    """Compare two layers; also returns the later one in the frame of the earlier one, and which marks are one.
+    """Compare two layers; also returns the later one in the frame of the earlier one, and the matched groups.
 
     Parameters
     ----------
@@ -116,11 +121,8 @@ def compare_pair(
     rules : Rules
     """
     grid = zones.grid
-    if alignment_error_mm is None:
-        errors = [_alignment_error_mm(x.inspection, 0.3) for x in (before, after)]
-    else:
-        errors = [alignment_error_mm] * 2
-    blind_mm = max(0.2, _RADIAL_95 * math.hypot(*errors))
+    errors = [_alignment_error_mm(layer.inspection, alignment_error_mm) for layer in (before, after)]
+    blind_mm = max(0.2, _RADIAL_95 * math.hypot(errors[0][1], errors[1][1]))
     pits = [m.class_code == SurfaceClass.PIT for m in (before.marks, after.marks)]
     shift = shift_from_marks(
         before.marks.xy_mm[pits[0]],
@@ -167,7 +169,7 @@ def compare_pair(
         tolerance_mm=tolerance,
         fates=fates,
         zone_changes=zone_changes(
-            key, before, after, fates, zones, repeatability, rules, place_sd_mm=max(errors) / math.sqrt(2)
+            key, before, after, fates, zones, repeatability, rules, place_sd_mm=errors[0][0] / math.sqrt(2)
         ),
         change_codes=change_raster(key),
         grid=grid,

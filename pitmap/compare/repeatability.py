@@ -97,7 +97,7 @@ class Repeatability:
         n = len(common)
         if n < 3:
             raise NotEnoughData(
-                f"repeatability: {n} usable pairs of repeat photos; give at least 3 pairs, each showing 8 marks or more"
+                f"repeatability: {n} usable pairs of repeat photos; give 3 or more, each showing 8 marks"
             )
         ms = float(np.mean(np.square(common)))
         common_sd = math.sqrt(ms * n / float(chi2.ppf(1 - confidence, n)))

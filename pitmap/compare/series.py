@@ -15,7 +15,14 @@ from ..tables import Column, Schema
 from .fates import SERIES, SURVEYS
 from .layer import Layer
 
-__all__ = ["FORECASTS", "judge_forecast", "removed_over_jobs", "series_table", "survey_table"]
+__all__ = [
+    "FORECASTS",
+    "forecast_from_plan",
+    "judge_forecast",
+    "removed_over_jobs",
+    "series_table",
+    "survey_table",
+]
 
 _SHARES = (("affected_share", "affected"), ("pit_share", "pit"), ("uncut_share", "uncut"))
 
@@ -100,8 +107,8 @@ def series_table(layers: Sequence[Layer], tracks: pd.DataFrame, zone_names: tupl
     Notes
     -----
     Shares and sound width are the surveys' own figures with their own intervals. ``deepest_um`` is a bound
-    on the deepest pit of the zone under the first face: while a pit is there the deepest is deeper than the stock
-    removed; once all are gone it lies between the removals at which the last of them was seen and was gone.
+    on the deepest pit of the zone under the first face: while a pit is there the deepest is deeper than the
+    stock removed; once all are gone it lies between the removals at which the last of them was seen and gone.
     """
     removed = removed_over_jobs([layer.inspection for layer in layers])
     rows: list[dict[str, Any]] = []
@@ -153,6 +160,40 @@ def _deepest(tracks: pd.DataFrame, k: int, zone: str, removed: list[float]) -> t
     return float(np.nanmax(low)), float(np.max(high)), bounds_only
 
 
+_AIM_QUANTITY = {"pits": "n_pits", "sound_width": "sound_width_mm", "uncut": "uncut_share"}
+
+
+def forecast_from_plan(plan: Any) -> pd.DataFrame:
+    """A stock plan's curves as :func:`judge_forecast` takes them.
+
+    Parameters
+    ----------
+    plan : pitmap.stock.StockPlan
+        Its ``curves`` run over further stock from the face as it was when the plan was made.
+
+    Raises
+    ------
+    InputError
+        The plan does not know how much stock had been taken before it.
+    """
+    if not plan.removed_um.is_known:
+        raise InputError(
+            "forecast: the plan does not know the stock removed before it, so its curves have no place"
+        )
+    curves = plan.curves
+    curves = curves[curves["aim"].isin(list(_AIM_QUANTITY))]
+    return pd.DataFrame(
+        {
+            "zone": curves["zone"].to_numpy(),
+            "quantity": curves["aim"].map(_AIM_QUANTITY).to_numpy(),
+            "removed_um": plan.removed_um.value + curves["removal_um"].to_numpy(float),
+            "value": curves["value"].to_numpy(float),
+            "low": curves["value_low"].to_numpy(float),
+            "high": curves["value_high"].to_numpy(float),
+        }
+    )
+
+
 def judge_forecast(series: pd.DataFrame, forecast: pd.DataFrame) -> pd.DataFrame:
     """How good a plan's forecast was, once later surveys are in.
 
@@ -161,8 +202,8 @@ def judge_forecast(series: pd.DataFrame, forecast: pd.DataFrame) -> pd.DataFrame
     series : pandas.DataFrame
         Schema :data:`pitmap.compare.SERIES`.
     forecast : pandas.DataFrame
-        Columns ``zone``, ``quantity`` (as in the series), ``removed_um``, ``value``, ``low``, ``high``: curves over
-        the stock removed since the first survey. Between their points the curves are read straight.
+        Columns ``zone``, ``quantity`` (as in the series), ``removed_um``, ``value``, ``low``, ``high``:
+        curves over the stock removed since the first survey. Between their points they are read straight.
 
     Returns
     -------

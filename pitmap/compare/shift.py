@@ -18,7 +18,7 @@ __all__ = ["Shift", "shift_from_marks", "shift_from_pictures"]
 
 _MIN_FOR_SHIFT = 6
 _MIN_FOR_AFFINE = 25
-"""A shift has 2 unknowns and an affine 6; so many marks keep the fit from following single ones (house choice)."""
+"""A shift has 2 unknowns and an affine 6; with so many marks no single one rules the fit (house choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -179,7 +179,7 @@ def shift_from_pictures(
 
     References
     ----------
-    Phase correlation as in OpenCV's `phaseCorrelate`; a tile counts from a response of 0.15 on (house choice).
+    Phase correlation as in OpenCV's `phaseCorrelate`; a tile counts from a response of 0.15 (house choice).
     """
     if before_rgb.shape != after_rgb.shape or before_rgb.shape[:2] != face.shape:
         raise InputError(

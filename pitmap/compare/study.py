@@ -72,7 +72,8 @@ class StudyResult:
         Index parts, operators, interaction, repeatability, total; columns ss, df, ms, f, p. Empty for the
         average-and-range method.
     components : pandas.DataFrame
-        Index grr, repeatability, reproducibility, part, total; columns variance, sd, share_variance, share_study.
+        Index grr, repeatability, reproducibility, part, total; columns variance, sd, share_variance,
+        share_study.
     ndc : int
         Number of distinct categories, at least 1.
     least_change : Estimate
@@ -162,7 +163,8 @@ def gage_anova(table: pd.DataFrame, *, alpha: float = 0.05, level: float = DEFAU
     Parameters
     ----------
     table : pandas.DataFrame
-        Columns ``part``, ``operator``, ``trial``, ``value``; every operator measured every part equally often.
+        Columns ``part``, ``operator``, ``trial``, ``value``; every operator measured every part
+        equally often.
     alpha : float
         The interaction is pooled into the repeatability when its p is larger.
     level : float
@@ -282,8 +284,8 @@ def gage_average_range(table: pd.DataFrame, *, level: float = DEFAULT_LEVEL) -> 
     p, o, r = y.shape
     if r not in _K1 or o not in _K2 or p not in _K3:
         raise InputError(
-            f"average-and-range: {p} faces, {o} people, {r} times; the published constants cover 2 to 10 faces, "
-            "2 or 3 people, 2 or 3 times; use the ANOVA method"
+            f"average-and-range: {p} faces, {o} people, {r} times; the published constants cover "
+            "2 to 10 faces, 2 or 3 people, 2 or 3 times; use the ANOVA method"
         )
     mean_range = float((y.max(2) - y.min(2)).mean())
     by_operator, by_part = y.mean((0, 2)), y.mean((1, 2))

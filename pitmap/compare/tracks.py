@@ -79,8 +79,8 @@ def follow(
     Returns
     -------
     (pandas.DataFrame, list of pandas.DataFrame)
-        Schema :data:`pitmap.compare.TRACKS`, and one corrected fates table per pair: a mark that a later survey
-        shows again was not gone, and is not new there.
+        Schema :data:`pitmap.compare.TRACKS`, and one corrected fates table per pair: a mark that a later
+        survey shows again was not gone, and is not new there.
     """
     union = _Union()
     fates = [p.fates.copy() for p in pairs]

@@ -184,19 +184,12 @@ def zone_changes(
                 if seen
                 else (math.nan, math.nan)
             )
-            edge, specks = 0.0, 0.0
-            for marks in (before.marks, after.marks):
-                edge += float(marks.zone_edge_mm[value, index[0] if len(index) == 1 else 0]) / 2
-                small = (marks.zone == value) & np.isin(marks.class_code, index)
-                small &= marks.eq_diam_mm < rules.sure_diam_mm
-                specks += float((marks.area_mm2[small] ** 2).sum()) / 2
-            lost = (
-                math.pi
-                / 4
-                * lost_here.loc[lost_here["class_code"].isin(index), "eq_diam_mm"].to_numpy(float) ** 2
-            )
+            column = index[0] if len(index) == 1 else 0
+            edge = sum(float(m.zone_edge_mm[value, column]) for m in (before.marks, after.marks)) / 2
+            diam = lost_here.loc[lost_here["class_code"].isin(index), "eq_diam_mm"].to_numpy(float)
+            lost = math.pi / 4 * np.minimum(diam, rules.misread_diam_mm) ** 2
             # A zone without a mark in either survey may still hide one just under the sure size.
-            specks += float((lost**2).sum()) + sure_mm2**2 / 4
+            specks = float((lost**2).sum()) + sure_mm2**2 / 4
             place = place_sd_mm * _misplaced_mm(key, zones.borders[value - 1], index, grid)
             variance = (
                 repeatability.area_sd_mm2(edge) ** 2 + repeatability.coming_and_going * specks + place**2

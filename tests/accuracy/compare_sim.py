@@ -94,6 +94,9 @@ def make_plate(rng, drawing, grid, n_pits=110):
         rng.standard_normal((grid.n_rows // 8 + 1, grid.n_cols // 8 + 1)).astype(np.float32), (0, 0), 12
     )
     low = cv2.resize(low / low.std(), (grid.n_cols, grid.n_rows), interpolation=cv2.INTER_LINEAR)
+    # A pit in low metal starts lower: its floor is deeper under the first face by as much.
+    c, r = np.round(grid.mm_to_px(xy)).astype(int).T
+    depth = depth + np.maximum(0.0, -12 * low[r, c])
     return Plate(xy, diam / 2, wave, depth, rng.uniform(2, 4, n_pits), stains, 12 * low, np.ones(n_pits))
 
 
@@ -202,7 +205,7 @@ def photograph(rng, plate, drawing, grid, stage, removed_um, on, noise):
     while area < target:
         centre = face[rng.integers(0, len(face))]
         axes = rng.uniform(3, 9, 2) * grid.px_per_mm
-        cv2.ellipse(codes, (int(centre[1]), int(centre[0])), (int(axes[0]), int(axes[1])), float(rng.uniform(0, 180)), 0, 360,
+        cv2.ellipse(codes, (int(centre[1]), int(centre[0])), (int(axes[0]), int(axes[1])), float(rng.uniform(0, 180)), 0, 360,  # noqa: E501
                     int(SurfaceClass.UNSEEN), -1)  # fmt: skip
         area += math.pi * axes[0] * axes[1]
     codes[outside] = SurfaceClass.OUTSIDE
@@ -219,14 +222,14 @@ def survey(codes, confidence, grid, drawing, stage, removed_um, on, level=0.9):
         for word, index in words.items():
             share = float(np.isin(codes[seen], index).mean()) if seen.any() else math.nan
             half = 0.1 * share + 0.002
-            rows.append({"zone": name, "class_word": word, "share": share, "share_low": max(0.0, share - half),
+            rows.append({"zone": name, "class_word": word, "share": share, "share_low": max(0.0, share - half),  # noqa: E501
                          "share_high": min(1.0, share + half)})  # fmt: skip
     n, _, stats, centre = cv2.connectedComponentsWithStats(
         (codes == SurfaceClass.PIT).astype(np.uint8), connectivity=8
     )
     xy = grid.px_to_mm(centre[1:]) if n > 1 else np.zeros((0, 2))
     marks = pd.DataFrame({
-        "mark_id": np.arange(1, n, dtype=np.int64), "class_code": np.full(n - 1, 2, np.int64), "class_word": "pit",
+        "mark_id": np.arange(1, n, dtype=np.int64), "class_code": np.full(n - 1, 2, np.int64), "class_word": "pit",  # noqa: E501
         "x_mm": xy[:, 0], "y_mm": xy[:, 1], "area_mm2": stats[1:, 4] * grid.pixel_area_mm2, "zone": "rim",
         "flags": np.zeros(n - 1, np.int64),
     })  # fmt: skip
@@ -264,7 +267,7 @@ def make_series(rng, drawing, grid, stages=4, noise=None):
 
 
 def true_fates(plate, drawing, grid, before, after, surveys):
-    """True change of every pit area between two surveys: centre, areas before and after (mm2), seen in both, under stain."""
+    """True areas of every pit before and after (mm2), whether both photos saw it, and stain over it."""
     masks = []
     for stage, removed in (before, after):
         masks.append(true_codes(plate, drawing, grid, stage, removed))
@@ -283,12 +286,12 @@ def true_fates(plate, drawing, grid, before, after, surveys):
     )
     size = stats[1:, 4]
     area = grid.pixel_area_mm2
-    return pd.DataFrame({"x": grid.px_to_mm(centre[1:])[:, 0], "y": grid.px_to_mm(centre[1:])[:, 1], "a": a * area,
-                         "b": b * area, "seen": s / size, "covered": cover / size, "size": size * area})  # fmt: skip
+    return pd.DataFrame({"x": grid.px_to_mm(centre[1:])[:, 0], "y": grid.px_to_mm(centre[1:])[:, 1], "a": a * area,  # noqa: E501
+                         "b": b * area, "seen": s / size, "covered": cover / size, "size": size * area})  # fmt: skip  # noqa: E501
 
 
 def judge(pair, truth, noise_shift_mm=0.8):
-    """Rows of truth that both photos saw, each with the fate that was given to it and whether that is right."""
+    """Rows of truth that both photos saw, each with the fate given to it and whether that is right."""
     f = pair.fates[pair.fates["class_word"] == "pit"]
     xy = f[["x_mm", "y_mm"]].to_numpy(float)
     rows = []

@@ -77,7 +77,7 @@ def check(pits, changes, unchanged, *, slack):
 
 
 def test_fates_and_changes_on_three_series():
-    # Three series are about 400 pits and 30 zone changes: a binomial spread of 0.02 and more; the 40 below are the bar.
+    # Few pits and zone changes spread by several percent; the forty series below are the bar.
     check(*run_series(range(40, 43)), slack=0.05)
 
 

@@ -6,8 +6,8 @@ import pytest
 
 from pitmap.compare import gage_anova, gage_average_range
 
-# AIAG, Measurement Systems Analysis, 4th edition (2010), figures III-B 6 and III-B 15: 10 parts, 3 appraisers,
-# 3 trials. Data as reprinted in public test files after McNeese (2015).
+# AIAG, Measurement Systems Analysis, 4th edition (2010), figures III-B 6 and III-B 15: 10 parts,
+# 3 appraisers, 3 trials. Data as reprinted in public test files after McNeese (2015).
 AIAG = """\
 A,1,0.29,-0.56,1.34,0.47,-0.80,0.02,0.59,-0.31,2.26,-1.36
 A,2,0.41,-0.68,1.17,0.50,-0.92,-0.11,0.75,-0.20,1.99,-1.25
@@ -138,7 +138,7 @@ def test_sums_of_squares_agree_with_statsmodels(six_sigma):
 
 
 def test_limits_of_agreement_published():
-    # Bland and Altman, Lancet 1986 i 307-310, peak-flow data of 17 subjects (data from memory; the summary agrees):
+    # Bland and Altman, Lancet 1986 i 307-310, peak-flow data of 17 subjects (from memory):
     # mean difference -2.1, SD 38.8, limits (2 SD) -79.7 to 75.5.
     from pitmap.compare import limits_of_agreement
 
