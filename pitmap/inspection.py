@@ -19,10 +19,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from .classes import CLASS_WORDS, Stage
+from .depth import READINGS
 from .errors import InputError
 from .estimate import Estimate
 from .grid import Grid
-from .depth import READINGS
 from .measure import LANDS, MARKS, RATINGS, ZONES, Measurement
 from .registration import Alignment
 from .surface import ClassMap
@@ -70,6 +70,8 @@ class Inspection:
     picture : (row, column, 3) uint8 array
         The straightened face, RGB.
     picture_grid : Grid
+    photo_px_per_mm : float
+        Least scale of the photo over the face.
     notes : tuple of str
         What a reader should know: gain of merged lamps, findings of the gate.
     settings, versions : mapping
@@ -87,6 +89,7 @@ class Inspection:
     readings: pd.DataFrame
     picture: NDArray[np.uint8]
     picture_grid: Grid
+    photo_px_per_mm: float
     notes: tuple[str, ...] = ()
     settings: Mapping[str, object] = field(default_factory=dict)
     versions: Mapping[str, str] = field(default_factory=dict)
@@ -178,6 +181,7 @@ def inspection_to_dict(inspection: Inspection) -> dict[str, Any]:
         "sound_width_mm": _estimate_to_json(inspection.measurement.sound_width_mm),
         "bright_sound_width_mm": _estimate_to_json(inspection.measurement.bright_sound_width_mm),
         "land_paths_mm": [_plain(np.round(p, 3)) for p in inspection.measurement.land_paths],
+        "photo_px_per_mm": inspection.photo_px_per_mm,
         "notes": list(inspection.notes),
         "settings": _plain(dict(inspection.settings)),
         "versions": dict(inspection.versions),
@@ -302,13 +306,24 @@ def load_inspection(folder: str | Path) -> Inspection:
             photos=tuple(PhotoSource(**{**p, "findings": tuple(p["findings"])}) for p in d["photos"]),
             alignment=Alignment.from_dict(d["alignment"]),
             class_map=ClassMap(
-                codes=codes, confidence=confidence.astype(np.float32) / 255, grid=grids[0], stage=stage
+                codes=codes,
+                confidence=confidence.astype(np.float32) / 255,
+                stage=stage,
+                px_per_mm=grids[0].px_per_mm,
+                grid=grids[0],
+                method=d["raster"]["method"],
             ),
             measurement=Measurement(
-                **tables, land_paths=tuple(np.array(p, float).reshape(-1, 2) for p in d["land_paths_mm"])
+                **tables,
+                land_paths=tuple(np.array(p, float).reshape(-1, 2) for p in d["land_paths_mm"]),
+                sound_width_mm=_estimate_from_json(d["sound_width_mm"]),
+                bright_sound_width_mm=_estimate_from_json(d["bright_sound_width_mm"]),
+                zone_measures=(),
             ),
+            readings=_table(READINGS, d["readings"]),
             picture=cv2.cvtColor(_decode(folder / _PICTURE, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB),
             picture_grid=grids[1],
+            photo_px_per_mm=float(d["photo_px_per_mm"]),
             notes=tuple(d["notes"]),
             settings=d["settings"],
             versions=d["versions"],

@@ -4,30 +4,44 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
+from typing import ClassVar
 
 import cv2
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from . import __version__
 from .classes import Stage
+from .depth import READINGS
 from .drawing import Drawing
-from .errors import InputError
+from .errors import AlignmentRefused, InputError
 from .estimate import Estimate
 from .grid import Grid
 from .inspection import Inspection, PhotoSource
-from .measure import measure
-from .photo import Photo, check_photo, merge_lamps, read_photo
-from .registration import Alignment, rectify, register, register_from_landmarks
+from .measure import MeasureSettings, measure
+from .photo import Photo, PhotoReport, check_photo, read_photo
+from .photo.merge import merge_lamps
+from .registration import Alignment, photo_scale, rectify, register, register_from_landmarks
+from .registration.landmark_file import Landmarks
 from .settings import Settings
 from .surface import ClassMap, classify
 
-__all__ = ["STEPS", "Straightened", "classify_face", "map_face", "straighten"]
+__all__ = [
+    "STEPS",
+    "Landmarks",
+    "Progress",
+    "Straightened",
+    "align",
+    "classify_face",
+    "map_face",
+    "straighten",
+]
 
-STEPS = ("read", "check", "align", "straighten", "classify", "measure")
+STEPS = ("read", "align", "straighten", "check", "classify", "measure")
 """Names of the steps, in order, as a progress bar shows them."""
 
 Progress = Callable[[str, float], None]
@@ -36,12 +50,12 @@ Progress = Callable[[str, float], None]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Straightened:
-    """A face laid flat in the plate frame: RGB raster, which pixels the photo holds, and the photo's scale there."""
+    """A face laid flat in the plate frame: RGB, which pixels the photo holds, and the photo's scale there."""
 
     rgb: NDArray[np.uint8]
     in_frame: NDArray[np.bool_]
     grid: Grid
-    photo_px_per_mm: float
+    photo_px_per_mm: NDArray[np.float32]
 
 
 def _versions() -> dict[str, str]:
@@ -56,26 +70,29 @@ def _versions() -> dict[str, str]:
 def straighten(rgb: NDArray[np.uint8], alignment: Alignment, grid: Grid) -> Straightened:
     """Lay the face flat: the photo resampled onto `grid`."""
     plate, in_frame = rectify(rgb, alignment, grid)
-    # One figure for the whole face: the least scale, so that nothing is promised where the photo is coarsest.
-    corners = grid.px_to_mm([[0.2 * grid.n_cols, 0.2 * grid.n_rows], [0.8 * grid.n_cols, 0.2 * grid.n_rows],
-                             [0.2 * grid.n_cols, 0.8 * grid.n_rows], [0.8 * grid.n_cols, 0.8 * grid.n_rows]])  # fmt: skip
-    return Straightened(
-        rgb=plate, in_frame=in_frame, grid=grid, photo_px_per_mm=float(np.min(alignment.px_per_mm(corners)))
-    )
+    return Straightened(rgb=plate, in_frame=in_frame, grid=grid, photo_px_per_mm=photo_scale(alignment, grid))
 
 
-def classify_face(face: Straightened, drawing: Drawing, stage: Stage, method: str = "auto") -> ClassMap:
+def classify_face(
+    face: Straightened,
+    drawing: Drawing,
+    stage: Stage,
+    method: str = "auto",
+    *,
+    keep_probabilities: bool = False,
+) -> ClassMap:
     """What each piece of metal is, with the openings and edges taken from the drawing."""
-    return classify(
+    class_map = classify(
         face.rgb,
         px_per_mm=face.grid.px_per_mm,
         stage=stage,
-        grid=face.grid,
         mask=drawing.mask(face.grid),
         photo_px_per_mm=face.photo_px_per_mm,
         in_frame=face.in_frame,
         method=method,
+        keep_probabilities=keep_probabilities,
     )
+    return class_map.placed(face.grid)
 
 
 def map_face(
@@ -124,36 +141,40 @@ def map_face(
     --------
     >>> from pitmap.drawing import load_shipped
     >>> from pitmap.pipeline import map_face
-    >>> inspection = map_face(["face.jpg"], load_shipped("heron40_end"), stage=Stage("intake"))  # doctest: +SKIP
+    >>> plate = load_shipped("heron40_end")
+    >>> inspection = map_face(["face.jpg"], plate, stage=Stage("final"))  # doctest: +SKIP
     """
     settings = settings or Settings()
     if not photos:
         raise InputError("map: no photo given; name at least one")
     done = _Steps(progress, len(photos))
     grid = drawing.grid(settings.map_px_per_mm)
-    sources, straight, alignments, notes = [], [], [], []
+    sources: list[PhotoSource] = []
+    faces: list[Straightened] = []
+    alignments: list[Alignment] = []
     for k, item in enumerate(photos):
         done("read")
         photo = item if isinstance(item, Photo) else read_photo(item)
-        done("check")
-        report = check_photo(photo)
-        done("align")
-        alignment = _align(photo, drawing, landmarks if k == 0 else None)
-        done("straighten")
-        straight.append(straighten(photo.rgb, alignment, grid))
-        alignments.append(alignment)
-        sources.append(_source(photo, report))
         surveyed_on = surveyed_on or (photo.taken_at.date() if photo.taken_at else None)
-    one, gain = _merge(straight)
-    if gain:
-        notes.append(gain)
+        done("align")
+        alignment = align(photo, drawing, landmarks if k == 0 else None)
+        done("straighten")
+        face_now = straighten(photo.rgb, alignment, grid)
+        done("check")
+        report = check_photo(
+            photo, alignment=alignment, drawing=drawing, rectified=(face_now.rgb, face_now.in_frame, grid)
+        )
+        sources.append(_source(photo, report))
+        faces.append(face_now)
+        alignments.append(alignment)
+    one, notes = _one_face(faces, drawing)
     done("classify")
-    class_map = classify_face(one, drawing, stage, settings.method)
+    class_map = classify_face(one, drawing, stage, settings.method, keep_probabilities=True)
     done("measure")
     measured = measure(
         class_map,
         drawing,
-        camera_scale=one.photo_px_per_mm,
+        camera_scale=_least_scale(one, drawing),
         alignment_error_mm=max(a.error_sd_mm for a in alignments),
         settings=MeasureSettings(level=settings.level, n_places=settings.n_narrowest),
     )
@@ -167,12 +188,13 @@ def map_face(
         drawing_name=drawing.name,
         photos=tuple(sources),
         alignment=alignments[0],
-        class_map=class_map,
+        class_map=replace(class_map, probabilities=None),
         measurement=measured,
         readings=READINGS.empty() if readings is None else readings,
         picture=cv2.resize(one.rgb, picture_grid.shape[::-1], interpolation=cv2.INTER_AREA),
         picture_grid=picture_grid,
-        notes=tuple(notes),
+        photo_px_per_mm=_least_scale(one, drawing),
+        notes=notes,
         settings=settings.to_dict(),
         versions=_versions(),
     )
@@ -184,10 +206,65 @@ def _removed_before(stage: Stage) -> Estimate:
     return Estimate.unknown("the stock taken off was not entered")
 
 
-def _align(photo: Photo, drawing: Drawing, landmarks: Landmarks | None) -> Alignment:
+def align(photo: Photo, drawing: Drawing, landmarks: Landmarks | None = None) -> Alignment:
+    """The drawing laid on a photo; a refusal names the photo."""
     try:
         if landmarks is not None:
             return register_from_landmarks(photo.rgb, drawing, landmarks.points_mm, landmarks.points_px)
         return register(photo.rgb, drawing)
     except AlignmentRefused as error:
         raise AlignmentRefused(f"{photo.name}: {error}") from error
+
+
+def _one_face(faces: Sequence[Straightened], drawing: Drawing) -> tuple[Straightened, tuple[str, ...]]:
+    """Several lamps merged into one face, and what that gained, in words."""
+    if len(faces) == 1:
+        return faces[0], ()
+    merged = merge_lamps(
+        [f.rgb for f in faces], [f.in_frame for f in faces], face=drawing.mask(faces[0].grid)
+    )
+    scale = np.max([f.photo_px_per_mm for f in faces], axis=0)
+    one = Straightened(rgb=merged.rgb, in_frame=~merged.unseen, grid=faces[0].grid, photo_px_per_mm=scale)
+    return one, (merged.gain_text,)
+
+
+def _least_scale(face: Straightened, drawing: Drawing) -> float:
+    # The coarsest place decides, so that nothing is promised there that the photo cannot hold.
+    return float(face.photo_px_per_mm[drawing.mask(face.grid)].min())
+
+
+def _source(photo: Photo, report: PhotoReport) -> PhotoSource:
+    return PhotoSource(
+        name=photo.name,
+        sha256=photo.sha256,
+        width_px=photo.rgb.shape[1],
+        height_px=photo.rgb.shape[0],
+        taken=photo.taken_at.isoformat() if photo.taken_at else "",
+        findings=tuple(f.text for f in report.findings if f.severity != "pass"),
+    )
+
+
+class _Steps:
+    """Tells a progress bar which step starts, by the rough share of the work that lies behind."""
+
+    _SHARE: ClassVar = {
+        "read": 0.0,
+        "align": 0.05,
+        "straighten": 0.40,
+        "check": 0.45,
+        "classify": 0.5,
+        "measure": 0.85,
+    }
+
+    def __init__(self, progress: Progress | None, n_photos: int) -> None:
+        self._progress, self._n, self._photo = progress, n_photos, -1
+
+    def __call__(self, step: str, share: float | None = None) -> None:
+        self._photo += step == "read"
+        if self._progress is None:
+            return
+        if share is None:
+            share = self._SHARE[step]
+            if share < self._SHARE["classify"]:
+                share = (self._photo * self._SHARE["classify"] + share) / self._n
+        self._progress(step, share)

@@ -105,7 +105,7 @@ def map_survey(
     settings: Settings | None = None,
     progress: Progress | None = None,
 ) -> InspectionRef:
-    """Map the photos kept with a survey and keep the inspection; hand edits of an earlier one are carried over."""
+    """Map the photos kept with a survey and keep the inspection; earlier hand edits are carried over."""
     inspection = map_face(
         photos if photos is not None else [p for _, p in photos_of(book, survey)],
         drawing_of(book, plate),

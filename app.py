@@ -1,0 +1,5 @@
+"""The review page: ``streamlit run app.py`` (or ``pitmap review``)."""
+
+from pitmap.review import run
+
+run()

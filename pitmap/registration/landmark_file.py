@@ -1,0 +1,61 @@
+"""Places picked by hand on a photo, and the CSV they come in."""
+
+from __future__ import annotations
+
+import csv
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import InputError
+
+__all__ = ["Landmarks", "read_landmarks"]
+
+_COLUMNS = ("x_mm", "y_mm", "x_px", "y_px")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Landmarks:
+    """Four or more places: (N, 2) mm on the drawing and (N, 2) px on the photo."""
+
+    points_mm: NDArray[np.float64]
+    points_px: NDArray[np.float64]
+
+
+def read_landmarks(path: str | Path) -> Landmarks:
+    """Landmarks from a CSV with the columns x_mm, y_mm, x_px, y_px.
+
+    Raises
+    ------
+    InputError
+        No such file, a missing column, a cell that is not a number (line and column named), under four rows.
+    """
+    path = Path(path)
+    rows: list[list[float]] = []
+    try:
+        with open(path, newline="", encoding="utf-8-sig") as file:
+            reader = csv.DictReader(file)
+            missing = [c for c in _COLUMNS if c not in (reader.fieldnames or ())]
+            if missing:
+                raise InputError(f"{path}: no column {', '.join(missing)}; expected {', '.join(_COLUMNS)}")
+            for row in reader:
+                values = []
+                for name in _COLUMNS:
+                    try:
+                        values.append(float(row[name]))
+                    except (TypeError, ValueError):
+                        values.append(math.nan)
+                    if not math.isfinite(values[-1]):
+                        raise InputError(
+                            f"{path}, line {reader.line_num}, column {name}: {row[name]!r} is not a number"
+                        )
+                rows.append(values)
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise InputError(f"{path}: cannot be read as CSV ({error})") from error
+    if len(rows) < 4:
+        raise InputError(f"{path}: {len(rows)} landmarks; pick four or more, spread over the plate")
+    table = np.array(rows)
+    return Landmarks(points_mm=table[:, :2], points_px=table[:, 2:])

@@ -1,0 +1,51 @@
+"""Which pages there are, and what surrounds each of them."""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Callable
+
+import streamlit as st
+
+from .guard import guarded
+from .state import choose_person, choose_units, restore_place
+
+__all__ = ["PAGES", "run"]
+
+PAGES: tuple[tuple[str, str, str, str], ...] = (
+    ("Job", "jobs", "Jobs", ":material/inventory_2:"),
+    ("Job", "checklist", "Checklist", ":material/checklist:"),
+    ("Face", "photos", "Photos", ":material/photo_camera:"),
+    ("Face", "alignment", "Alignment", ":material/align_justify_center:"),
+    ("Face", "map", "Map", ":material/grid_on:"),
+    ("Face", "depth", "Depth", ":material/vertical_align_bottom:"),
+    ("Decide", "plan", "Plan", ":material/straighten:"),
+    ("Decide", "before_after", "Before and after", ":material/compare:"),
+    ("Decide", "record", "Record", ":material/description:"),
+    ("Shop", "drawing", "Drawing", ":material/draw:"),
+)
+"""Section, module under ``pages``, title, icon."""
+
+
+def _page(module: str) -> Callable[[], None]:
+    def show() -> None:
+        # Loaded when it is opened: the first page must not wait for the plotting libraries of the others.
+        importlib.import_module(f"{__package__}.pages.{module}").show()
+
+    show.__name__ = module
+    return guarded(show)
+
+
+def run() -> None:
+    """Set the page up, restore where the person was, and show the page that was chosen."""
+    st.set_page_config(page_title="pitmap", page_icon=":material/blur_circular:", layout="wide")
+    sections: dict[str, list[st.Page]] = {}
+    for k, (section, module, title, icon) in enumerate(PAGES):
+        page = st.Page(_page(module), title=title, icon=icon, url_path=module, default=k == 0)
+        sections.setdefault(section, []).append(page)
+    chosen = st.navigation(sections)
+    guarded(restore_place)()
+    with st.sidebar:
+        choose_units()
+        choose_person()
+    chosen.run()
