@@ -64,7 +64,7 @@ class ClassMap:
         confidence = np.ascontiguousarray(self.confidence, np.float32)
         if codes.ndim != 2 or confidence.shape != codes.shape:
             raise InputError(
-                f"ClassMap: expected two rasters of one shape, got codes {codes.shape}, confidence {confidence.shape}"
+                f"ClassMap: codes {codes.shape} and confidence {confidence.shape} must be of one shape"
             )
         known = np.zeros(256, bool)
         known[[int(c) for c in SurfaceClass]] = True
@@ -87,9 +87,8 @@ class ClassMap:
         if self.probabilities is not None:
             p = np.asarray(self.probabilities, np.float16)
             if p.shape != (len(PROBABILITY_CLASSES), *codes.shape):
-                raise InputError(
-                    f"ClassMap.probabilities: expected {(len(PROBABILITY_CLASSES), *codes.shape)}, got {p.shape}"
-                )
+                wanted = (len(PROBABILITY_CLASSES), *codes.shape)
+                raise InputError(f"ClassMap.probabilities: expected shape {wanted}, got {p.shape}")
             p = p.view()
             p.setflags(write=False)
             object.__setattr__(self, "probabilities", p)

@@ -1,9 +1,9 @@
 """The classical classifier: darkness, colour and tone against a model of the light, all lengths in mm.
 
-It needs no training and says why it decides: a pit is dark against its neighbourhood over a few millimetres; a
-stain is redder and yellower than the metal; a tint is a broad patch with blue or purple in it; uncut metal is broad
-and warmer or much darker than the lapped face. The levels are house choices in CIELAB units, after the metal was
-balanced to neutral grey, so they do not depend on the lamp's colour or the exposure.
+It needs no training and says why it decides: a pit is dark against its neighbourhood over a few millimetres;
+a stain is redder and yellower than the metal; a tint is a broad patch with blue or purple in it; uncut metal
+is broad and warmer or much darker than the lapped face. The levels are house choices in CIELAB units, after
+the metal was balanced to neutral grey, so they do not depend on the lamp's colour or the exposure.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from .illumination import balance_to_metal, metal_reference, robust_background, 
 __all__ = ["CLASSIC_PX_PER_MM", "classic_scores"]
 
 CLASSIC_PX_PER_MM = 5.0
-"""Scale at which the classical method works: pits from 0.4 mm, at a quarter of the cost of the full raster."""
+"""Scale at which the classical method works: pits from 0.4 mm, at a quarter of the full raster's cost."""
 
 _PIT_WIDEST_MM = 5.0
 _PIT_L = 17.0

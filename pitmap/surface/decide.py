@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ..classes import SurfaceClass
 from .class_map import PROBABILITY_CLASSES
 
-__all__ = ["choose_codes", "softmax_rows"]
+__all__ = ["choose_codes", "covered_parts", "softmax_rows"]
 
 _CODES = np.array([int(c) for c in PROBABILITY_CLASSES], np.uint8)
+_UNSEEN = PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)
+_LEAST_COVERED_MM2 = 12.0
+"""Nothing that lies on a plate and matters is smaller than a fingertip's edge; house choice."""
+_COVERED_RIM_MM = 0.3
+"""The edge of a thing is blurred over a photo pixel; metal this close to it is not read."""
 
 
 def softmax_rows(logits: NDArray[np.float32]) -> NDArray[np.float32]:
     """Probabilities along the first axis, computed in place."""
-    import cv2
-
     logits -= logits.max(axis=0, keepdims=True)
     flat = logits.reshape(logits.shape[0], -1)
     cv2.exp(flat, flat)
@@ -25,30 +30,60 @@ def softmax_rows(logits: NDArray[np.float32]) -> NDArray[np.float32]:
 
 def choose_codes(
     probabilities: NDArray[np.float32], weights: NDArray[np.float32]
-) -> tuple[NDArray[np.uint8], NDArray[np.float32]]:
-    """Code and confidence of every pixel.
+) -> tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.bool_]]:
+    """Best class of the metal, its confidence, and where something seems to cover it.
 
     Parameters
     ----------
     probabilities : (classes, rows, columns) float32
         In the order of :data:`~pitmap.surface.class_map.PROBABILITY_CLASSES`.
     weights : (classes,) float32
-        The class with the largest weight times probability wins. Overlap (IoU) of a rare class is best with a
-        level under one half, so its weight is above 1.
+        The class with the largest weight times probability wins. Overlap (IoU) of a rare class is best with
+        a level under one half, so its weight is above 1.
 
     Returns
     -------
     codes : (rows, columns) uint8
+        Never UNSEEN: what the metal would be if it were seen.
     confidence : (rows, columns) float32
-        Probability of the class that won, unweighted.
+        Probability of that class, unweighted.
+    is_covered : (rows, columns) bool
+        UNSEEN wins over the best class; see :func:`covered_parts`.
     """
     best = probabilities[0] * weights[0]
     codes = np.full(best.shape, _CODES[0], np.uint8)
     confidence = probabilities[0].copy()
     for k in range(1, len(_CODES)):
+        if k == _UNSEEN:
+            continue
         score = probabilities[k] * weights[k]
         wins = score > best
         np.copyto(best, score, where=wins)
         np.copyto(confidence, probabilities[k], where=wins)
         codes[wins] = _CODES[k]
-    return codes, np.clip(confidence, 0.0, 1.0, out=confidence)
+    is_covered = probabilities[_UNSEEN] * weights[_UNSEEN] > best
+    return codes, np.clip(confidence, 0.0, 1.0, out=confidence), is_covered
+
+
+def covered_parts(is_covered: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
+    """Covered metal without specks, gaps closed, with a narrow rim around it.
+
+    Parameters
+    ----------
+    is_covered : (rows, columns) bool
+        Pixel by pixel, as :func:`choose_codes` gives it.
+    px_per_mm : float
+
+    Returns
+    -------
+    (rows, columns) bool
+    """
+    if not is_covered.any():
+        return np.zeros_like(is_covered)
+    width = max(1, round(2 * _COVERED_RIM_MM * px_per_mm)) | 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+    closed = cv2.morphologyEx(is_covered.astype(np.uint8), cv2.MORPH_CLOSE, disc)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=8)
+    keep = stats[:, cv2.CC_STAT_AREA] >= _LEAST_COVERED_MM2 * px_per_mm**2
+    keep[0] = False
+    return cv2.dilate(keep[labels].astype(np.uint8), disc).astype(bool)

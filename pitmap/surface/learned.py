@@ -3,58 +3,112 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
+from threading import Lock
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..classes import Stage
+from ..classes import Stage, SurfaceClass
 from .class_map import PROBABILITY_CLASSES
 from .decide import choose_codes, softmax_rows
 from .illumination import metal_reference
 
-__all__ = ["LEARNED_PX_PER_MM", "has_model", "learned_map", "model_inputs", "tile_spans"]
+__all__ = [
+    "LEARNED_PX_PER_MM",
+    "Network",
+    "default_network",
+    "has_model",
+    "learned_map",
+    "load_network",
+    "model_inputs",
+    "tile_logits",
+    "tile_spans",
+]
 
 LEARNED_PX_PER_MM = 10.0
 """Scale of the rasters that the network reads and writes."""
-_FOLDER = Path(__file__).parent / "model"
-_MODEL, _SETTINGS = _FOLDER / "surface.onnx", _FOLDER / "surface.json"
+_MODEL = Path(__file__).parent / "model" / "surface.onnx"
 _MARGIN_PX = 48
 """Rim of a tile that is read but not kept: 4.8 mm of context."""
-_LARGEST_TILE_PX = 960
+_LARGEST_TILE_PX = 1500
+"""Bounds the memory of one pass to about 300 MB."""
 _EDGE_FULL_MM = 4.0
 """Beyond this distance a drawn edge no longer matters to the network."""
 _GAIN_MOST = 3.0
-_UNCUT = PROBABILITY_CLASSES.index(5)  # type: ignore[arg-type]
+_NEVER = -50.0
+_UNCUT = PROBABILITY_CLASSES.index(SurfaceClass.UNCUT)
+
+Window = tuple[slice, slice]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Network:
+    """A network with what belongs to it.
+
+    Parameters
+    ----------
+    net : cv2.dnn.Net
+    step : int
+        Raster pixels per pixel of its finest grid; it writes ``classes * step^2`` planes.
+    multiple : int
+        The side of a tile must be a multiple of this.
+    logit_scale, logit_shift : (classes,) float32
+        Calibration, fitted on faces that the network had not seen.
+    weights_lapped, weights_intake : (classes,) float32
+        See :func:`pitmap.surface.decide.choose_codes`.
+    lock : threading.Lock
+        OpenCV's networks serve one caller at a time.
+    """
+
+    net: cv2.dnn.Net
+    step: int
+    multiple: int
+    logit_scale: NDArray[np.float32]
+    logit_shift: NDArray[np.float32]
+    weights_lapped: NDArray[np.float32]
+    weights_intake: NDArray[np.float32]
+    lock: Lock = field(default_factory=Lock)
+
+
+def load_network(model: str | Path) -> Network:
+    """A network from its ONNX file and the JSON of the same name beside it."""
+    settings = json.loads(Path(model).with_suffix(".json").read_text(encoding="utf-8"))
+    rows = ("logit_scale", "logit_shift", "weights_lapped", "weights_intake")
+    return Network(
+        net=cv2.dnn.readNetFromONNX(str(model)),
+        step=int(settings["step"]),
+        multiple=int(settings["multiple"]),
+        **{name: np.asarray(settings[name], np.float32) for name in rows},
+    )
 
 
 def has_model() -> bool:
     """True when the network and its settings are installed beside this file."""
-    return _MODEL.is_file() and _SETTINGS.is_file()
+    return _MODEL.is_file() and _MODEL.with_suffix(".json").is_file()
 
 
 @lru_cache(maxsize=1)
-def _settings() -> dict:
-    return json.loads(_SETTINGS.read_text(encoding="utf-8"))
+def default_network() -> Network:
+    """The network that ships with the package."""
+    return load_network(_MODEL)
 
 
-@lru_cache(maxsize=1)
-def _network() -> cv2.dnn.Net:
-    return cv2.dnn.readNetFromONNX(str(_MODEL))
+def tile_spans(first: int, last: int, multiple: int) -> list[tuple[int, int, int, int]]:
+    """Equal tiles over pixels ``first`` to ``last`` (not included): read from, read to, keep from, keep to.
 
-
-def tile_spans(length: int, multiple: int) -> list[tuple[int, int, int, int]]:
-    """Equal tiles over `length` pixels: (read start, read stop, keep start, keep stop), read ends may lie outside."""
+    What is read may lie outside the raster; the parts that are kept join without overlap.
+    """
+    length = last - first
     n = max(1, -(-length // (_LARGEST_TILE_PX - 2 * _MARGIN_PX)))
     keep = -(-length // n)
     read = -(-(keep + 2 * _MARGIN_PX) // multiple) * multiple
-    spans = []
-    for k in range(n):
-        start, stop = k * keep, min(length, (k + 1) * keep)
-        spans.append((start - _MARGIN_PX, start - _MARGIN_PX + read, start, stop))
-    return spans
+    starts = range(first, last, keep)
+    return [(a - _MARGIN_PX, a - _MARGIN_PX + read, a, min(last, a + keep)) for a in starts]
 
 
 def model_inputs(
@@ -65,8 +119,8 @@ def model_inputs(
 ) -> NDArray[np.float32]:
     """What the network reads, (5, rows, columns): balanced red, green, blue; metal; nearness of a drawn edge.
 
-    Balanced means divided by the metal's middle tone, less 1, at most 2: neither exposure nor the colour of the
-    light is left in it. Off the metal the picture is kept, because what goes on beyond an edge tells a shadow.
+    Balanced means divided by the metal's middle tone, less 1, at most 2: neither exposure nor the colour of
+    the light is left in it. Off the metal the picture is kept: what goes on beyond an edge tells a shadow.
     """
     out = np.empty((5, *metal.shape), np.float32)
     levels = np.arange(256, dtype=np.float32) / 255
@@ -74,7 +128,7 @@ def model_inputs(
         lut = np.minimum(levels / max(float(reference[k]), 0.05), _GAIN_MOST) - 1
         out[k] = cv2.LUT(rgb[..., k], lut.astype(np.float32))
     out[3] = metal
-    out[4] = np.clip(1 - edge_mm / _EDGE_FULL_MM, 0, 1)
+    out[4] = np.clip(1 - edge_mm / _EDGE_FULL_MM, 0, 1) * metal
     return out
 
 
@@ -87,18 +141,62 @@ def _padded(raster: NDArray, rows: tuple[int, int], cols: tuple[int, int]) -> ND
     return out
 
 
+def tile_logits(
+    network: Network,
+    rgb: NDArray[np.uint8],
+    metal: NDArray[np.bool_],
+    edge_mm: NDArray[np.float32],
+    stage: Stage,
+    photo_px_per_mm: float,
+) -> Iterator[tuple[Window, NDArray[np.float32]]]:
+    """Raw logits (classes, rows, columns) of every window that holds metal."""
+    step = network.step
+    reference = metal_reference(rgb, metal)
+    detail = np.log2(np.clip(photo_px_per_mm, 1.0, 12.0) / 4.0)
+    known = np.array([*reference, float(stage.is_lapped), detail], np.float32)
+    rows_with, cols_with = np.flatnonzero(metal.any(1)), np.flatnonzero(metal.any(0))
+    if not len(rows_with):
+        return
+    for r0, r1, rk0, rk1 in tile_spans(int(rows_with[0]), int(rows_with[-1]) + 1, network.multiple):
+        for c0, c1, ck0, ck1 in tile_spans(int(cols_with[0]), int(cols_with[-1]) + 1, network.multiple):
+            if not metal[rk0:rk1, ck0:ck1].any():
+                continue
+            rasters = (_padded(a, (r0, r1), (c0, c1)) for a in (rgb, metal, edge_mm))
+            tile = model_inputs(*rasters, reference)
+            planes = np.empty((1, len(known), tile.shape[1] // step, tile.shape[2] // step), np.float32)
+            planes[:] = known[:, None, None]
+            with network.lock:
+                network.net.setInput(tile[None], "picture")
+                network.net.setInput(planes, "known")
+                blocks = network.net.forward()[0]
+            logits = _fine(blocks, step)
+            yield (
+                (slice(rk0, rk1), slice(ck0, ck1)),
+                np.ascontiguousarray(logits[:, rk0 - r0 : rk1 - r0, ck0 - c0 : ck1 - c0]),
+            )
+
+
+def _fine(blocks: NDArray[np.float32], step: int) -> NDArray[np.float32]:
+    """(classes * step^2, h, w) to (classes, h * step, w * step): the network's fine grid."""
+    n, (_, h, w) = len(PROBABILITY_CLASSES), blocks.shape
+    split = blocks.reshape(n, step, step, h, w)
+    return split.transpose(0, 3, 1, 4, 2).reshape(n, h * step, w * step)
+
+
 def learned_map(
+    network: Network,
     rgb: NDArray[np.uint8],
     metal: NDArray[np.bool_],
     edge_mm: NDArray[np.float32],
     stage: Stage,
     photo_px_per_mm: float,
     keep_probabilities: bool = False,
-) -> tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.float16] | None]:
-    """Codes, confidence and (if wanted) probabilities of every pixel of a picture at :data:`LEARNED_PX_PER_MM`.
+) -> tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.bool_], NDArray[np.float16] | None]:
+    """Codes, confidence, what is covered and, if wanted, probabilities, all at :data:`LEARNED_PX_PER_MM`.
 
     Parameters
     ----------
+    network : Network
     rgb : (rows, columns, 3) uint8
     metal : (rows, columns) bool
         Tiles without metal are not computed.
@@ -112,49 +210,20 @@ def learned_map(
     -------
     codes : (rows, columns) uint8
     confidence : (rows, columns) float32
+    is_covered : (rows, columns) bool
     probabilities : (classes, rows, columns) float16 or None
     """
-    settings, net = _settings(), _network()
-    step = int(settings["step"])
-    weights = np.asarray(settings["weights_lapped" if stage.is_lapped else "weights_intake"], np.float32)
-    scale = np.asarray(settings["logit_scale"], np.float32)[:, None, None]
-    shift = np.asarray(settings["logit_shift"], np.float32)[:, None, None]
-    reference = metal_reference(rgb, metal)
-    shape, n_classes = metal.shape, len(PROBABILITY_CLASSES)
-    codes, confidence = np.ones(shape, np.uint8), np.zeros(shape, np.float32)
-    kept = np.zeros((n_classes, *shape), np.float16) if keep_probabilities else None
-    known = np.array(
-        [*reference, float(stage.is_lapped), np.log2(np.clip(photo_px_per_mm, 1.0, 12.0) / 4.0)], np.float32
-    ).reshape(1, 5, 1, 1)
-    for r0, r1, rk0, rk1 in tile_spans(shape[0], int(settings["multiple"])):
-        for c0, c1, ck0, ck1 in tile_spans(shape[1], int(settings["multiple"])):
-            if not metal[rk0:rk1, ck0:ck1].any():
-                continue
-            rows, cols = (r0, r1), (c0, c1)
-            tile = model_inputs(
-                _padded(rgb, rows, cols), _padded(metal, rows, cols), _padded(edge_mm, rows, cols), reference
-            )
-            net.setInput(tile[None], "picture")
-            net.setInput(known, "known")
-            logits = _unshuffled(net.forward()[0], n_classes, step)
-            inside = np.ascontiguousarray(logits[:, rk0 - r0 : rk1 - r0, ck0 - c0 : ck1 - c0])
-            inside *= scale
-            inside += shift
-            if not stage.is_lapped:
-                inside[_UNCUT] = -50.0
-            probabilities = softmax_rows(inside)
-            window = (slice(rk0, rk1), slice(ck0, ck1))
-            codes[window], confidence[window] = choose_codes(probabilities, weights)
-            if kept is not None:
-                kept[(slice(None), *window)] = probabilities
-    return codes, confidence, kept
-
-
-def _unshuffled(blocks: NDArray[np.float32], n_classes: int, step: int) -> NDArray[np.float32]:
-    """(classes * step^2, rows, columns) to (classes, rows * step, columns * step): the network's fine grid."""
-    _, h, w = blocks.shape
-    return (
-        blocks.reshape(n_classes, step, step, h, w)
-        .transpose(0, 3, 1, 4, 2)
-        .reshape(n_classes, h * step, w * step)
-    )
+    weights = network.weights_lapped if stage.is_lapped else network.weights_intake
+    codes, confidence = np.ones(metal.shape, np.uint8), np.zeros(metal.shape, np.float32)
+    covered = np.zeros(metal.shape, bool)
+    kept = np.zeros((len(PROBABILITY_CLASSES), *metal.shape), np.float16) if keep_probabilities else None
+    for window, logits in tile_logits(network, rgb, metal, edge_mm, stage, photo_px_per_mm):
+        logits *= network.logit_scale[:, None, None]
+        logits += network.logit_shift[:, None, None]
+        if not stage.is_lapped:
+            logits[_UNCUT] = _NEVER
+        probabilities = softmax_rows(logits)
+        codes[window], confidence[window], covered[window] = choose_codes(probabilities, weights)
+        if kept is not None:
+            kept[(slice(None), *window)] = probabilities
+    return codes, confidence, covered, kept

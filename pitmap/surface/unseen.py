@@ -1,4 +1,4 @@
-"""Metal that the picture does not show, told without learning: out of frame, blown glare, black shadow, too coarse."""
+"""Metal that the picture does not show: out of frame, blown glare, black shadow, too coarse a photo."""
 
 from __future__ import annotations
 

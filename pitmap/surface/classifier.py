@@ -12,8 +12,8 @@ from ..classes import Stage, SurfaceClass
 from ..errors import InputError
 from .class_map import PROBABILITY_CLASSES, ClassMap
 from .classic import CLASSIC_PX_PER_MM, classic_scores
-from .decide import choose_codes, softmax_rows
-from .learned import LEARNED_PX_PER_MM, has_model, learned_map
+from .decide import choose_codes, covered_parts, softmax_rows
+from .learned import LEARNED_PX_PER_MM, default_network, has_model, learned_map
 from .unseen import unreadable
 
 __all__ = ["METHODS", "classify"]
@@ -51,7 +51,8 @@ def classify(
     edge_mm : (rows, columns) float, optional
         Distance to the nearest drawn edge, mm; from `mask` when left out.
     photo_px_per_mm : float or (rows, columns) float, optional
-        Scale of the photo that `rgb` was straightened from: how much detail there can be. `px_per_mm` when left out.
+        Scale of the photo that `rgb` was straightened from: how much detail there can be.
+        `px_per_mm` when left out.
     in_frame : (rows, columns) bool, optional
         False where the photo ended: UNSEEN.
     method : str
@@ -67,14 +68,14 @@ def classify(
     Raises
     ------
     InputError
-        Not an RGB uint8 picture, rasters of different shapes, a scale that is not positive, an unknown method,
-        ``learned`` without its file.
+        Not an RGB uint8 picture, rasters of different shapes, a scale that is not positive, an unknown
+        method, ``learned`` without its file.
 
     Notes
     -----
-    Codes are of the picture's own metal: oil, finger marks, ink, scratches, dust, swarf and shadows are looked
-    through. What covers the metal, blown glare, and what lies out of frame is UNSEEN. SCORE is never given here:
-    a scratch that matters cannot be told from a fine one by its look at phone scale.
+    Codes are of the metal itself: oil, finger marks, ink, scratches, dust, swarf and shadows are looked
+    through. What covers the metal, blown glare, and what lies out of frame is UNSEEN. SCORE is never given
+    here: a scratch that matters cannot be told from a fine one by its look at phone scale.
 
     Examples
     --------
@@ -102,7 +103,7 @@ def classify(
 
     metal = np.ones(shape, bool) if mask is None else np.asarray(mask, bool)
     lost = unreadable(rgb, px_per_mm, in_frame=in_frame, photo_px_per_mm=scale)
-    readable = metal & ~lost if in_frame is None else metal & np.asarray(in_frame, bool)
+    readable = metal if in_frame is None else metal & np.asarray(in_frame, bool)
     if edge_mm is None:
         edge = (
             _edge_distance(metal, px_per_mm)
@@ -119,12 +120,20 @@ def classify(
         probabilities = None
     else:
         if use_learned:
-            codes, confidence, probabilities = learned_map(
-                small.rgb, small.metal, small.edge, stage, _median_scale(scale), keep_probabilities
+            codes, confidence, covered, probabilities = learned_map(
+                default_network(),
+                small.rgb,
+                small.metal,
+                small.edge,
+                stage,
+                _median_scale(scale),
+                keep_probabilities,
             )
         else:
-            codes, confidence, probabilities = _classic(small, work, stage)
+            codes, confidence, covered, probabilities = _classic(small, work, stage)
+        covered = covered_parts(covered & small.metal, work).astype(np.uint8)
         codes, confidence = small.back(codes, cv2.INTER_NEAREST), small.back(confidence, cv2.INTER_LINEAR)
+        lost |= small.back(covered, cv2.INTER_NEAREST).astype(bool)
     kept = None
     if keep_probabilities:
         kept = _kept(probabilities, small, metal, lost)
@@ -208,8 +217,7 @@ class _Resampled:
 
 def _classic(
     small: _Resampled, px_per_mm: float, stage: Stage
-) -> tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.float32]]:
+) -> tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.bool_], NDArray[np.float32]]:
     scores = classic_scores(small.rgb, small.metal, px_per_mm, stage, small.edge)
     probabilities = softmax_rows(scores / _CLASSIC_TEMPERATURE)
-    codes, confidence = choose_codes(probabilities, np.ones(len(PROBABILITY_CLASSES), np.float32))
-    return codes, confidence, probabilities
+    return *choose_codes(probabilities, np.ones(len(PROBABILITY_CLASSES), np.float32)), probabilities
