@@ -1,6 +1,24 @@
 """Can this picture be read, and is it good enough?"""
 
+from .check import check_photo, clipped, tilt_deg
+from .findings import PhotoFinding, PhotoLimits, PhotoReport
+from .merge import LampMerge, merge_lamps
 from .picture import Photo
 from .read import read_photo
+from .sharpness import edge_spread_px, laplacian_variance, sharpness_tiles
 
-__all__ = ["Photo", "read_photo"]
+__all__ = [
+    "LampMerge",
+    "Photo",
+    "PhotoFinding",
+    "PhotoLimits",
+    "PhotoReport",
+    "check_photo",
+    "clipped",
+    "edge_spread_px",
+    "laplacian_variance",
+    "merge_lamps",
+    "read_photo",
+    "sharpness_tiles",
+    "tilt_deg",
+]

@@ -1,0 +1,268 @@
+"""Is this picture good enough to measure on? Before the alignment from the picture alone, after it per zone."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Protocol
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from shapely import contains_xy
+
+from ..drawing import Drawing
+from ..errors import InputError
+from ..grid import Grid
+from .findings import PhotoFinding, PhotoLimits, PhotoReport
+from .picture import Photo
+from .sharpness import Tile, sharpness_tiles
+
+__all__ = ["CLIPPED_LEVEL", "check_photo", "clipped", "tilt_deg"]
+
+CLIPPED_LEVEL = 250
+"""From this level in every channel a pixel shows the lamp, not the metal."""
+_REDUCED_SIDE_PX = 1000
+
+
+class _AlignmentLike(Protocol):
+    """What the gate needs of an alignment."""
+
+    homography: NDArray[np.float64]
+
+    def mm_to_px(self, points_xy: ArrayLike) -> NDArray[np.float64]: ...
+    def px_to_mm(self, points_px: ArrayLike) -> NDArray[np.float64]: ...
+    def px_per_mm(self, points_xy: ArrayLike) -> NDArray[np.float64]: ...
+
+
+def clipped(rgb: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Pixels (rows, columns) that are white in every channel: glare, no matter what lies under it."""
+    return cv2.min(cv2.min(rgb[..., 0], rgb[..., 1]), rgb[..., 2]) >= CLIPPED_LEVEL
+
+
+def tilt_deg(alignment: _AlignmentLike, size_wh: tuple[int, int]) -> float:
+    """Angle between the camera's axis and the upright on the face, degrees.
+
+    Notes
+    -----
+    At the middle of the picture a plane tilted by t is foreshortened by cos t in one direction and not in the
+    other, whatever the focal length, so the two local scales of the homography there give t.
+    """
+    middle = alignment.px_to_mm(np.array([(size_wh[0] - 1) / 2, (size_wh[1] - 1) / 2]))
+    step = 0.5
+    dx = alignment.mm_to_px(middle + [step, 0]) - alignment.mm_to_px(middle - [step, 0])
+    dy = alignment.mm_to_px(middle + [0, step]) - alignment.mm_to_px(middle - [0, step])
+    scales = np.linalg.svd(np.column_stack([dx, dy]), compute_uv=False)
+    return math.degrees(math.acos(min(1.0, scales[1] / scales[0])))
+
+
+def check_photo(
+    photo: Photo,
+    *,
+    px_per_mm: float | None = None,
+    alignment: Any = None,
+    drawing: Drawing | None = None,
+    rectified: tuple[NDArray[np.uint8], NDArray[np.bool_], Grid] | None = None,
+    limits: PhotoLimits | None = None,
+) -> PhotoReport:
+    """The picture gate.
+
+    Parameters
+    ----------
+    photo : Photo
+    px_per_mm : float, optional
+        Scale, where known without an alignment.
+    alignment : Alignment or Camera, optional
+        Where the plate is; gives scale, tilt and sharpness on the plate. Needs `drawing`.
+    drawing : Drawing, optional
+    rectified : (rgb, in_frame, grid), optional
+        The straightened face; gives glare, exposure and cut-off per zone. Needs `drawing`.
+    limits : PhotoLimits, optional
+
+    Raises
+    ------
+    InputError
+        An alignment or straightened picture without a drawing; arrays that do not fit the grid.
+
+    Notes
+    -----
+    Without an alignment the whole picture is judged, bench included, so glare and exposure are never a reason to
+    stop there.
+    """
+    limits = limits or PhotoLimits()
+    if (alignment is not None or rectified is not None) and drawing is None:
+        raise InputError("check_photo: pass the drawing with an alignment or a straightened picture")
+    if px_per_mm is not None and not (math.isfinite(px_per_mm) and px_per_mm > 0):
+        raise InputError(f"check_photo: px_per_mm must be above 0, got {px_per_mm!r}")
+    findings: list[PhotoFinding] = []
+    numbers: dict[str, float] = {"px_per_mm": px_per_mm if px_per_mm else math.nan, "tilt_deg": math.nan}
+    tiles = sharpness_tiles(photo.rgb)
+    if alignment is not None and drawing is not None:
+        tiles = _on_plate(tiles, alignment, drawing)
+        numbers["px_per_mm"] = _least_scale(alignment, drawing)
+        numbers["tilt_deg"] = tilt_deg(alignment, photo.size_wh)
+        findings.append(_tilt(numbers["tilt_deg"], limits))
+    findings += _sharpness(tiles, numbers, limits)
+    if rectified is not None and drawing is not None:
+        findings += _zones(rectified, drawing, alignment, numbers, limits)
+    else:
+        findings += _whole(photo.rgb, numbers, limits)
+    if photo.seen is not None:
+        share = float(1 - photo.seen.mean())
+        findings.append(
+            PhotoFinding(code="transparent", severity="watch", value=share,
+                         text=f"{100 * share:.0f} % of the picture is transparent and counts as not seen; "
+                              "give the camera's own picture")
+        )  # fmt: skip
+    return PhotoReport(photo_name=photo.name, findings=tuple(findings), numbers=numbers)
+
+
+def _step(value: float, watch: float, stop: float) -> str:
+    return "stop" if value > stop else "watch" if value > watch else "pass"
+
+
+def _on_plate(tiles: list[Tile], alignment: _AlignmentLike, drawing: Drawing) -> list[Tile]:
+    centres = alignment.px_to_mm(np.array([t.centre_xy for t in tiles]))
+    on = contains_xy(drawing.outline, centres[:, 0], centres[:, 1])
+    return [t for t, hit in zip(tiles, on) if hit]
+
+
+def _least_scale(alignment: _AlignmentLike, drawing: Drawing) -> float:
+    x0, y0, x1, y1 = drawing.outline.bounds
+    xs, ys = np.meshgrid(np.linspace(x0, x1, 7), np.linspace(y0, y1, 7))
+    on = contains_xy(drawing.outline, xs, ys)
+    return float(np.nanmin(alignment.px_per_mm(np.column_stack([xs[on], ys[on]]))))
+
+
+def _tilt(angle: float, limits: PhotoLimits) -> PhotoFinding:
+    severity = _step(angle, limits.tilt_watch_deg, limits.tilt_stop_deg)
+    text = f"The camera was tilted {angle:.0f} degrees"
+    text += {"pass": "", "watch": "; hold it more upright over the face next time",
+             "stop": "; hold it upright over the face and take the photo again"}[severity]  # fmt: skip
+    return PhotoFinding(code="tilt", severity=severity, value=angle, text=text + ".")
+
+
+def _sharpness(tiles: list[Tile], numbers: dict[str, float], limits: PhotoLimits) -> list[PhotoFinding]:
+    known = [t for t in tiles if not math.isnan(t.spread_px)]
+    scale = numbers["px_per_mm"]
+    numbers["spread_px"] = float(np.median([t.spread_px for t in known])) if known else math.nan
+    numbers["smallest_mm"] = math.nan
+    if not known:
+        text = "Sharpness cannot be told: the picture shows hardly any edges. Is it in focus, and is the plate in it?"
+        return [PhotoFinding(code="blur", severity="watch", text=text)]
+    middle = numbers["spread_px"]
+    if math.isnan(scale):
+        severity = _step(middle, limits.spread_watch_px, limits.spread_stop_px)
+        text = f"Edges are {middle:.1f} px wide"
+        text += {"pass": ".", "watch": "; hold the camera still and tap on the face to focus.",
+                 "stop": ": blurred. Tap on the face to focus, rest your hands, and take it again."}[severity]  # fmt: skip
+        found = [PhotoFinding(code="blur", severity=severity, value=middle, text=text)]
+    else:
+        found = [_smallest(middle, scale, numbers, limits)]
+    soft = [t for t in known if t.spread_px > max(2 * middle, limits.spread_watch_px)]
+    if soft and len(soft) < len(known):
+        region = _around(soft)
+        worst = max(t.spread_px for t in soft)
+        text = f"Blurred in one part of the picture (edges {worst:.0f} px wide against {middle:.1f} px elsewhere); "
+        text += "hold the camera parallel to the face so that all of it is in focus."
+        found.append(PhotoFinding(code="blur", severity="watch", value=worst, region_px=region, text=text))
+    return found
+
+
+def _smallest(spread: float, scale: float, numbers: dict[str, float], limits: PhotoLimits) -> PhotoFinding:
+    smallest = max(limits.n_resolved_px, spread) / scale
+    numbers["smallest_mm"] = smallest
+    severity = _step(smallest, limits.smallest_watch_mm, limits.smallest_stop_mm)
+    blurred = spread > limits.n_resolved_px
+    text = f"{scale:.1f} px per mm, edges {spread:.1f} px wide: pits under {smallest:.1f} mm are not seen"
+    advice = "focus on the face and hold still" if blurred else "go closer, or use a camera with more pixels"
+    text += "." if severity == "pass" else f"; {advice}."
+    return PhotoFinding(code="blur" if blurred else "scale", severity=severity, value=smallest, text=text)
+
+
+def _around(tiles: list[Tile]) -> tuple[int, int, int, int]:
+    x0, y0 = min(t.x for t in tiles), min(t.y for t in tiles)
+    x1, y1 = max(t.x + t.width for t in tiles), max(t.y + t.height for t in tiles)
+    return x0, y0, x1 - x0, y1 - y0
+
+
+def _whole(rgb: NDArray[np.uint8], numbers: dict[str, float], limits: PhotoLimits) -> list[PhotoFinding]:
+    k = max(1, max(rgb.shape[:2]) // _REDUCED_SIDE_PX)
+    # Every k-th pixel: averaging would hide clipped pixels among their neighbours.
+    small = np.ascontiguousarray(rgb[::k, ::k])
+    white = clipped(small)
+    numbers["glare_share"] = float(white.mean())
+    numbers["median_level"] = float(np.median(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)))
+    found = [_exposure(numbers["median_level"], "", "watch", limits)]
+    share = numbers["glare_share"]
+    if share > limits.glare_watch:
+        x, y, w, h = cv2.boundingRect(white.view(np.uint8))
+        text = f"{100 * share:.0f} % of the picture is burnt out; if that is on the plate, move the lamp or shade it."
+        found.append(
+            PhotoFinding(
+                code="glare", severity="watch", value=share, text=text, region_px=(x * k, y * k, w * k, h * k)
+            )
+        )
+    return found
+
+
+def _exposure(level: float, zone: str, worst: str, limits: PhotoLimits) -> PhotoFinding:
+    where = f" on the {zone.replace('_', ' ')}" if zone else ""
+    if level < limits.dark_level:
+        text = f"The picture is dark{where} (median level {level:.0f} of 255); give more light."
+        return PhotoFinding(code="dark", severity=worst, value=level, zone=zone, text=text)
+    if level > limits.bright_level:
+        text = f"The picture is overexposed{where} (median level {level:.0f} of 255); turn the exposure down."
+        return PhotoFinding(code="bright", severity=worst, value=level, zone=zone, text=text)
+    return PhotoFinding(
+        code="dark", severity="pass", value=level, zone=zone, text=f"Exposure is fine{where}."
+    )
+
+
+def _zones(rectified, drawing, alignment, numbers, limits):  # type: ignore[no-untyped-def]
+    rgb, in_frame, grid = rectified
+    if rgb.shape[:2] != grid.shape or in_frame.shape != grid.shape:
+        raise InputError(f"check_photo: expected a straightened picture of {grid.shape}, got {rgb.shape[:2]}")
+    zones = drawing.zone_raster(grid)
+    white = clipped(rgb) & in_frame
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    face = (zones > 0) & in_frame
+    numbers["glare_share"] = float(white[face].mean()) if face.any() else math.nan
+    numbers["median_level"] = float(np.median(grey[face])) if face.any() else math.nan
+    found = []
+    for k, name in enumerate(drawing.zone_names, 1):
+        mine = zones == k
+        seen = mine & in_frame
+        words = name.replace("_", " ")
+        cut = 1 - seen.sum() / max(1, mine.sum())
+        if cut > limits.frame_watch:
+            text = f"{100 * cut:.0f} % of the {words} is outside the picture and is not measured; step back a little."
+            severity = _step(cut, limits.frame_watch, limits.frame_stop)
+            found.append(
+                PhotoFinding(code="frame", severity=severity, value=float(cut), zone=name, text=text)
+            )
+        if not seen.any():
+            continue
+        share = float(white[seen].mean())
+        severity = _step(share, limits.glare_watch, limits.glare_stop)
+        text = f"Glare hides {100 * share:.1f} % of the {words}"
+        text += (
+            "."
+            if severity == "pass"
+            else "; move the lamp, or add a photo with the lamp elsewhere and merge them."
+        )
+        region = _region(white & seen, grid, alignment) if share > 0 else None
+        found.append(
+            PhotoFinding(code="glare", severity=severity, value=share, zone=name, region_px=region, text=text)
+        )
+        found.append(_exposure(float(np.median(grey[seen])), name, "watch", limits))
+    return found
+
+
+def _region(mask: NDArray[np.bool_], grid: Grid, alignment: Any) -> tuple[int, int, int, int] | None:
+    if alignment is None:
+        return None
+    x, y, w, h = cv2.boundingRect(mask.view(np.uint8))
+    corners = grid.px_to_mm(np.array([[x, y], [x + w - 1, y], [x + w - 1, y + h - 1], [x, y + h - 1]], float))
+    px = alignment.mm_to_px(corners)
+    low, high = np.floor(px.min(0)).astype(int), np.ceil(px.max(0)).astype(int)
+    return int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1])

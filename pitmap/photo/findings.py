@@ -1,0 +1,122 @@
+"""What the picture gate says: sentences with what to do, and how bad."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from ..errors import InputError
+
+__all__ = ["SEVERITIES", "PhotoFinding", "PhotoLimits", "PhotoReport"]
+
+SEVERITIES = ("pass", "watch", "stop")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoFinding:
+    """One thing found about a photo.
+
+    Parameters
+    ----------
+    code : str
+        ``blur glare dark bright scale tilt frame transparent``.
+    severity : str
+        ``pass``, ``watch`` (measure, but mind it) or ``stop`` (take another photo).
+    text : str
+        A sentence with what to do.
+    value : float
+        The figure behind it.
+    zone : str
+        Zone it is about; empty for the whole picture.
+    region_px : (x, y, width, height) or None
+        Where in the photo; None for all of it.
+    """
+
+    code: str
+    severity: str
+    text: str
+    value: float = math.nan
+    zone: str = ""
+    region_px: tuple[int, int, int, int] | None = None
+
+    def __post_init__(self) -> None:
+        if self.severity not in SEVERITIES:
+            raise InputError(
+                f"PhotoFinding.severity: expected one of {', '.join(SEVERITIES)}, got {self.severity!r}"
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoLimits:
+    """Where the gate says watch and stop. House choices, from what pits of 0.8 mm need.
+
+    Parameters
+    ----------
+    n_resolved_px : float
+        Photo pixels that the smallest mark must span.
+    smallest_watch_mm, smallest_stop_mm : float
+        Smallest mark that can be seen, mm.
+    spread_watch_px, spread_stop_px : float
+        10 to 90 % edge width, used while the scale is not known.
+    glare_watch, glare_stop : float
+        Share of a zone lost in glare.
+    frame_watch, frame_stop : float
+        Share of a zone out of the frame.
+    tilt_watch_deg, tilt_stop_deg : float
+    dark_level, bright_level : float
+        Median grey level (0 to 255) of what is judged, under or over which the exposure is called wrong.
+    """
+
+    n_resolved_px: float = 3.0
+    smallest_watch_mm: float = 0.5
+    smallest_stop_mm: float = 1.5
+    spread_watch_px: float = 5.0
+    spread_stop_px: float = 10.0
+    glare_watch: float = 0.02
+    glare_stop: float = 0.25
+    frame_watch: float = 0.005
+    frame_stop: float = 0.5
+    tilt_watch_deg: float = 25.0
+    tilt_stop_deg: float = 45.0
+    dark_level: float = 45.0
+    bright_level: float = 225.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoReport:
+    """Whether a photo is good enough, and why.
+
+    Parameters
+    ----------
+    photo_name : str
+    findings : tuple of PhotoFinding
+        Worst first; the good news is in it too, as ``pass``.
+    numbers : mapping of str to float
+        Figures behind it: ``spread_px``, ``smallest_mm``, ``glare_share``, ``median_level``, ``px_per_mm``,
+        ``tilt_deg``; NaN where not known.
+    """
+
+    photo_name: str
+    findings: tuple[PhotoFinding, ...]
+    numbers: Mapping[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        ordered = sorted(self.findings, key=lambda f: -SEVERITIES.index(f.severity))
+        object.__setattr__(self, "findings", tuple(ordered))
+        object.__setattr__(self, "numbers", MappingProxyType(dict(self.numbers)))
+
+    @property
+    def severity(self) -> str:
+        """The worst of all findings."""
+        return self.findings[0].severity if self.findings else "pass"
+
+    @property
+    def is_usable(self) -> bool:
+        """False when another photo is needed before measuring."""
+        return self.severity != "stop"
+
+    def of(self, code: str) -> tuple[PhotoFinding, ...]:
+        """Findings of one kind."""
+        return tuple(f for f in self.findings if f.code == code)

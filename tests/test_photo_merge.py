@@ -1,0 +1,106 @@
+"""Merging lamps: glare goes, pits stay, shifts are taken out, and different faces are refused."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from pitmap.errors import InputError, MeasurementError
+from pitmap.photo import merge_lamps
+
+ROWS, COLS = 240, 320
+
+
+def face(seed: int = 7) -> np.ndarray:
+    """Reflectance of a flat face with 60 dark spots and a soft stain."""
+    rng = np.random.default_rng(seed)
+    metal = 0.35 + 0.02 * cv2.GaussianBlur(rng.normal(0, 1, (ROWS, COLS)).astype(np.float32), (0, 0), 1.5)
+    for _ in range(60):
+        x, y = int(rng.integers(10, COLS - 10)), int(rng.integers(10, ROWS - 10))
+        cv2.circle(metal, (x, y), int(rng.integers(2, 6)), 0.06, -1)
+    cv2.circle(metal, (230, 150), 30, 0.2, -1)
+    return cv2.GaussianBlur(metal, (0, 0), 0.8)
+
+
+def under_lamp(metal: np.ndarray, x: float, y: float, seed: int, gloss: float = 1.2) -> np.ndarray:
+    """sRGB picture under a lamp near (x, y): falling light, and a burnt-out spot of gloss there."""
+    rng = np.random.default_rng(seed)
+    cols, rows = np.meshgrid(np.arange(COLS), np.arange(ROWS))
+    far2 = (cols - x) ** 2 + (rows - y) ** 2
+    light = metal * (0.6 + 0.8 * np.exp(-far2 / 150**2)) + gloss * np.exp(-far2 / (2 * 18**2))
+    srgb = np.where(
+        light <= 0.0031308, 12.92 * light, 1.055 * np.clip(light, 1e-6, None) ** (1 / 2.4) - 0.055
+    )
+    noisy = 255 * srgb + rng.normal(0, 1.0, srgb.shape)
+    return np.repeat(np.clip(np.round(noisy), 0, 255).astype(np.uint8)[..., None], 3, 2)
+
+
+LAMPS = ((80, 60, 1), (240, 70, 2), (150, 180, 3))
+
+
+def test_merge_removes_glare_and_keeps_pits() -> None:
+    metal = face()
+    pictures = [under_lamp(metal, *lamp) for lamp in LAMPS]
+    frames = [np.ones((ROWS, COLS), bool)] * 3
+    merge = merge_lamps(pictures, frames)
+    assert (merge.unseen_share > 0.005).all()
+    assert merge.merged_unseen_share == 0.0
+    assert not merge.unseen.any()
+    assert "3 lamps" in merge.gain_text
+    grey = merge.rgb[..., 0].astype(float)
+    pit, sound = metal < 0.12, metal > 0.33
+    # the merged picture separates pits from sound metal everywhere, also where one lamp was burnt out
+    assert np.quantile(grey[pit], 0.98) < np.quantile(grey[sound], 0.02)
+    best = max(pictures, key=lambda p: -int((p[..., 0][sound].astype(int)).std()))[..., 0].astype(float)
+    assert grey[sound].std() < 0.5 * best[sound].std()
+
+
+def test_merge_takes_out_a_shift() -> None:
+    metal = face()
+    shifted = cv2.warpAffine(
+        metal, np.array([[1, 0, 1.5], [0, 1, -2.25]]), (COLS, ROWS), borderMode=cv2.BORDER_REPLICATE
+    )
+    pictures = [under_lamp(metal, *LAMPS[0]), under_lamp(shifted, *LAMPS[1])]
+    merge = merge_lamps(pictures, [np.ones((ROWS, COLS), bool)] * 2)
+    moved = merge.shifts_px[1 - merge.reference] * (1 if merge.reference == 0 else -1)
+    assert moved == pytest.approx([1.5, -2.25], abs=0.25)
+    assert merge.shifts_px[merge.reference].tolist() == [0.0, 0.0]
+
+
+def test_merge_fills_what_one_frame_cuts_off() -> None:
+    metal = face()
+    pictures = [under_lamp(metal, *lamp, gloss=0.0) for lamp in LAMPS[:2]]
+    left, right = np.ones((ROWS, COLS), bool), np.ones((ROWS, COLS), bool)
+    left[:, 280:] = False
+    right[:, :20] = False
+    left[:30, :], right[:30, :] = False, False
+    merge = merge_lamps(pictures, [left, right])
+    assert merge.merged_unseen_share == pytest.approx(30 / 240, abs=0.01)
+    assert merge.unseen_share.min() > 0.17
+    assert merge.unseen[10, 100]
+    assert not merge.unseen[100, 300]
+
+
+def test_merge_counts_over_the_face_only() -> None:
+    metal = face()
+    pictures = [under_lamp(metal, *lamp) for lamp in LAMPS[:2]]
+    merge = merge_lamps(
+        pictures, [np.ones((ROWS, COLS), bool)] * 2, face=np.pad(np.ones((200, 280), bool), 20)
+    )
+    small = merge_lamps(pictures, [np.ones((ROWS, COLS), bool)] * 2)
+    assert merge.unseen_share[0] > small.unseen_share[0]
+
+
+def test_merge_refuses_other_faces_and_bad_calls() -> None:
+    good = under_lamp(face(), *LAMPS[0])
+    other = under_lamp(face(seed=99), *LAMPS[1])
+    full = np.ones((ROWS, COLS), bool)
+    with pytest.raises(MeasurementError, match="same face"):
+        merge_lamps([good, other], [full, full])
+    with pytest.raises(InputError, match="two or more"):
+        merge_lamps([good], [full])
+    with pytest.raises(InputError, match="picture 2"):
+        merge_lamps([good, good[:-1]], [full, full])
+    with pytest.raises(InputError, match="face mask"):
+        merge_lamps([good, good], [full, full], face=np.zeros((ROWS, COLS), bool))
