@@ -1,0 +1,246 @@
+"""The result of registration: a camera, and how far it can be trusted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy.stats import chi2
+
+from ..errors import InputError
+from ..estimate import DEFAULT_LEVEL, Estimate
+from .camera import Camera, Lens
+from .regions import REGIONS
+from .view import PARAMETERS, View
+
+__all__ = ["Alignment", "RunnerUp", "plate_covariance"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunnerUp:
+    """The best other way to lay the drawing on the photo.
+
+    Parameters
+    ----------
+    kind : str
+        ``"turned"``, ``"moved"``, ``"mirrored"`` (the drawing's mirror image: the other face) or ``"none"``.
+    turn_deg : float
+        By how much it is turned against the accepted pose, deg; NaN for none.
+    met : float
+        Share of the drawn edges in the frame that it finds in their place, 0..1; NaN for none.
+    margin : float
+        By how much that is less than the accepted pose has, 0..1; NaN for none.
+    """
+
+    kind: str
+    turn_deg: float
+    met: float
+    margin: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Alignment:
+    """Where the plate lies in the photo.
+
+    Parameters
+    ----------
+    view : View
+        Camera over the plate.
+    covariance : (11, 11) array
+        Of the view's parameters (:data:`pitmap.registration.view.PARAMETERS`).
+    size_wh : (int, int)
+        Photo, px.
+    residual_mm : Estimate
+        Typical (root mean square over the plate) error of the alignment, with its interval.
+    regions : DataFrame
+        Columns of :data:`pitmap.registration.regions.REGIONS`.
+    seen : float
+        Share of the drawn metal that lies in the frame, 0..1; what covers it is not known here.
+    met : float
+        Share of the drawn edges in the frame that was found in its place, 0..1.
+    runner_up : RunnerUp
+    edge_break_mm, blur_px : float
+        Width of the broken edges and blur of the photo, as found.
+    method : str
+        ``"automatic"``, ``"landmarks"``, ``"refined"`` or another word of the caller.
+    """
+
+    view: View
+    covariance: NDArray[np.float64]
+    size_wh: tuple[int, int]
+    residual_mm: Estimate
+    regions: pd.DataFrame
+    seen: float
+    met: float
+    runner_up: RunnerUp
+    edge_break_mm: float
+    blur_px: float
+    method: str = "automatic"
+
+    def __post_init__(self) -> None:
+        c = np.array(self.covariance, float)
+        if c.shape != (len(PARAMETERS),) * 2 or not np.isfinite(c).all():
+            raise InputError(
+                f"Alignment.covariance: expected a finite {len(PARAMETERS)} x {len(PARAMETERS)} matrix"
+            )
+        c.setflags(write=False)
+        object.__setattr__(self, "covariance", c)
+        REGIONS.check(self.regions)
+
+    @property
+    def camera(self) -> Camera:
+        """Homography and lens."""
+        return self.view.camera()
+
+    @property
+    def homography(self) -> NDArray[np.float64]:
+        """(3, 3): mm to undistorted px."""
+        return self.camera.homography
+
+    @property
+    def lens(self) -> Lens:
+        """Radial distortion."""
+        return self.camera.lens
+
+    @property
+    def error_sd_mm(self) -> float:
+        """Standard deviation of a place per axis, mm: the root-mean-square error shared by two axes."""
+        return float(self.residual_mm.value / np.sqrt(2))
+
+    def mm_to_px(self, points_xy: ArrayLike) -> NDArray[np.float64]:
+        """Points (..., 2) of the face in mm to photo pixels."""
+        return self.camera.mm_to_px(points_xy)
+
+    def px_to_mm(self, points_px: ArrayLike) -> NDArray[np.float64]:
+        """Photo pixels (..., 2) to mm on the face."""
+        return self.camera.px_to_mm(points_px)
+
+    def px_per_mm(self, points_xy: ArrayLike) -> NDArray[np.float64]:
+        """Photo pixels per mm (...,)."""
+        return self.camera.px_per_mm(points_xy)
+
+    def error_mm(self, points_xy: ArrayLike, level: float = DEFAULT_LEVEL) -> NDArray[np.float64]:
+        """Radius about each point (..., 2), mm, that holds the true place with probability `level`.
+
+        From the covariance of the camera, taken for a round error of the same mean square.
+        """
+        p = np.asarray(points_xy, float)
+        variance = _variance_mm2(self.view, self.covariance, p.reshape(-1, 2)).reshape(p.shape[:-1])
+        return np.sqrt(variance / 2 * chi2.ppf(level, 2))
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON, full precision."""
+        r = self.residual_mm
+        camera = self.camera
+        return {
+            "homography_mm_to_px": camera.homography.tolist(),
+            "radial": {
+                "k1": camera.lens.k1,
+                "k2": camera.lens.k2,
+                "centre": list(camera.lens.centre_xy),
+                "scale": camera.lens.scale_px,
+            },
+            "view": {
+                "rotation": self.view.rotation.tolist(),
+                "shift_mm": self.view.shift_mm.tolist(),
+                "focal_px": self.view.focal_px,
+                "centre_xy": [float(v) for v in self.view.centre_xy],
+                "k1": self.view.k1,
+                "k2": self.view.k2,
+            },
+            "covariance": self.covariance.tolist(),
+            "size_wh": list(self.size_wh),
+            "residual_mm": {
+                "value": r.value,
+                "low": r.low,
+                "high": r.high,
+                "level": r.level,
+                "reason": r.reason,
+            },
+            "regions": self.regions.astype(object).where(self.regions.notna(), None).to_dict("records"),
+            "seen": self.seen,
+            "met": self.met,
+            "runner_up": {
+                "kind": self.runner_up.kind,
+                **{
+                    k: (None if np.isnan(v) else v)
+                    for k, v in (
+                        ("turn_deg", self.runner_up.turn_deg),
+                        ("met", self.runner_up.met),
+                        ("margin", self.runner_up.margin),
+                    )
+                },
+            },
+            "edge_break_mm": self.edge_break_mm,
+            "blur_px": self.blur_px,
+            "method": self.method,
+        }
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> Alignment:
+        """What :meth:`to_dict` wrote.
+
+        Raises
+        ------
+        InputError
+            A field is missing or is not what it should be.
+        """
+        try:
+            v = data["view"]
+            runner = dict(data["runner_up"])
+            rows = [{k: (np.nan if x is None else x) for k, x in row.items()} for row in data["regions"]]
+            return cls(
+                view=View(
+                    rotation=np.array(v["rotation"], float),
+                    shift_mm=np.array(v["shift_mm"], float),
+                    focal_px=float(v["focal_px"]),
+                    centre_xy=np.array(v["centre_xy"], float),
+                    k1=float(v["k1"]),
+                    k2=float(v["k2"]),
+                ),
+                covariance=np.array(data["covariance"], float),
+                size_wh=(int(data["size_wh"][0]), int(data["size_wh"][1])),
+                residual_mm=Estimate(**data["residual_mm"]),
+                regions=REGIONS.frame(rows),
+                seen=float(data["seen"]),
+                met=float(data["met"]),
+                runner_up=RunnerUp(
+                    kind=str(runner["kind"]),
+                    **{
+                        k: float("nan") if runner[k] is None else float(runner[k])
+                        for k in ("turn_deg", "met", "margin")
+                    },
+                ),
+                edge_break_mm=float(data["edge_break_mm"]),
+                blur_px=float(data["blur_px"]),
+                method=str(data["method"]),
+            )
+        except (KeyError, TypeError, ValueError, IndexError) as error:
+            raise InputError(
+                f"alignment: not what to_dict() writes ({type(error).__name__}: {error})"
+            ) from error
+
+
+def _per_mm(view: View, points_mm: NDArray) -> NDArray[np.float64]:
+    """How the place on the plate of what is seen at each point moves with the view's parameters, (N, 2, 11)."""
+    d_px = view.jacobian(points_mm)[1]
+    step = 0.05
+    dx = view.project(points_mm + [step, 0]) - view.project(points_mm - [step, 0])
+    dy = view.project(points_mm + [0, step]) - view.project(points_mm - [0, step])
+    return np.linalg.solve(np.stack([dx, dy], -1) / (2 * step), d_px)
+
+
+def plate_covariance(view: View, points_mm: NDArray) -> NDArray[np.float64]:
+    """Quadratic form (11, 11): the mean square error in mm2 over the points (N, 2) is its trace with the covariance."""
+    d = _per_mm(view, points_mm)
+    return np.einsum("nip,niq->pq", d, d) / len(d)
+
+
+def _variance_mm2(view: View, covariance: NDArray, points_mm: NDArray) -> NDArray[np.float64]:
+    """Mean square error of the place of each point (N, 2) on the plate, mm2 (sum of both directions)."""
+    d = _per_mm(view, points_mm)
+    return np.einsum("nip,pq,niq->n", d, covariance, d)

@@ -1,0 +1,185 @@
+"""Lay the drawing on the photo: search, refine, look at the look-alikes, judge; or refuse and say why."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from ..drawing import Drawing
+from ..errors import AlignmentRefused, InputError
+from .alignment import Alignment
+from .camera import Camera
+from .coarse import focal_for, search
+from .edges import drawn_edges
+from .evidence import shrink
+from .judge import weigh
+from .landmarks import view_from_points
+from .lookalike import best_lookalike
+from .refine import Priors, refine_view
+from .verdict import check_size, conclude
+from .view import View
+
+__all__ = ["refine", "register", "register_from_landmarks"]
+
+_MIDDLE_PX = 640
+_FINE_PX = 1280
+_N_REFINED = 3
+"""Hypotheses of the search that are refined before the best is chosen."""
+
+
+def _check_picture(rgb: NDArray) -> None:
+    if rgb.ndim != 3 or rgb.shape[2] != 3 or rgb.dtype != np.uint8:
+        raise InputError(f"rgb: expected an RGB picture of 8 bits, (H, W, 3), got {rgb.dtype} {rgb.shape}")
+    check_size(rgb)
+
+
+def _spacing_mm(drawing: Drawing) -> float:
+    """About 1700 samples whatever the size of the plate."""
+    total = drawing.outline.exterior.length + sum(o.polygon.exterior.length for o in drawing.openings)
+    return total / 1700
+
+
+def _priors(long_side_px: float, focal_px: float | None) -> Priors:
+    if focal_px is None:
+        return Priors(log_focal=math.log(focal_for((1, 1))))
+    return Priors(log_focal=math.log(focal_px / long_side_px), log_focal_sd=0.03)
+
+
+def _finish(
+    rgb: NDArray[np.uint8], drawing: Drawing, starts: list[View], *, focal_px: float | None, method: str
+) -> Alignment:
+    """From views near the truth to an alignment, or a refusal."""
+    priors = _priors(max(rgb.shape[:2]), focal_px)
+    edges = drawn_edges(drawing, _spacing_mm(drawing))
+    middle, k = shrink(rgb, _MIDDLE_PX)
+    thickness = drawing.thickness_mm
+    level = {"thickness_mm": thickness, "edge_break_mm": 0.3, "blur_px": 0.8}
+    trials = []
+    for start in starts:
+        fit = refine_view(middle, start.scaled(k), edges, priors, **level)
+        trials.append((float((fit.weight * edges.length_mm).sum()), fit.view))
+    view = max(trials, key=lambda t: t[0])[1]
+    evidence = weigh(middle, view, edges, thickness)
+    rival = best_lookalike(middle, view, edges, evidence.met, priors, thickness_mm=thickness)
+    fine, q = shrink(rgb, _FINE_PX)
+    if q > k:
+        view = refine_view(
+            fine, view.scaled(q / k), edges, priors, tolerance_px=(2, 2, 1.5, 1.5), **level
+        ).view
+    else:
+        q = k
+    dense = drawn_edges(drawing, _spacing_mm(drawing) / 2)
+    fit = refine_view(
+        rgb, view.scaled(1 / q), dense, priors, thickness_mm=thickness, tolerance_px=(2, 1.5, 1.5, 1, 1, 1)
+    )
+    return conclude(rgb, drawing, dense, fit, evidence, rival, method=method)
+
+
+def register(
+    rgb: NDArray[np.uint8],
+    drawing: Drawing,
+    *,
+    landmarks: tuple[ArrayLike, ArrayLike] | None = None,
+    px_hint: float | None = None,
+    focal_px: float | None = None,
+) -> Alignment:
+    """Find the plate in a photo, with no marker and no start.
+
+    Parameters
+    ----------
+    rgb : (H, W, 3) uint8 array
+        Upright photo.
+    drawing : Drawing
+        The face that the photo shows; a mirror image is refused.
+    landmarks : (points_mm, points_px), optional
+        Four or more places picked by the user, each (N, 2): then :func:`register_from_landmarks`.
+    px_hint : float, optional
+        Photo pixels per mm, when known to within a quarter (from a scale in the picture).
+    focal_px : float, optional
+        Focal length in photo pixels, when the file says so.
+
+    Raises
+    ------
+    AlignmentRefused
+        No pose is certain enough; the message says what spoke against the best one.
+    InputError
+        Not an RGB picture, or hints that are not positive.
+    """
+    rgb = np.asarray(rgb)
+    _check_picture(rgb)
+    for name, value in (("px_hint", px_hint), ("focal_px", focal_px)):
+        if value is not None and not (math.isfinite(value) and value > 0):
+            raise InputError(f"{name}: expected a number above 0, got {value!r}")
+    if landmarks is not None:
+        return register_from_landmarks(rgb, drawing, *landmarks, focal_px=focal_px)
+    found = search(rgb, drawing, px_hint=px_hint, focal_px=focal_px)
+    if not len(found.score):
+        raise AlignmentRefused(
+            "nothing in the photo looks like this plate: no place, size and tilt brings the drawn edges near "
+            "edges of the picture; show the whole plate, well lit, or pick four landmarks"
+        )
+    starts = [
+        View.of_pose(found.poses, j).scaled(1 / found.scale) for j in range(min(_N_REFINED, len(found.score)))
+    ]
+    return _finish(rgb, drawing, starts, focal_px=focal_px, method="automatic")
+
+
+def refine(
+    rgb: NDArray[np.uint8], drawing: Drawing, start_camera: Camera, *, focal_px: float | None = None
+) -> Alignment:
+    """Improve a camera that is right to within a few millimetres (a fiducial sheet, an earlier photo).
+
+    Parameters
+    ----------
+    rgb : (H, W, 3) uint8 array
+    drawing : Drawing
+    start_camera : Camera
+    focal_px : float, optional
+
+    Raises
+    ------
+    AlignmentRefused
+        The drawn edges are not met, or the start is not a view from the front.
+    """
+    rgb = np.asarray(rgb)
+    _check_picture(rgb)
+    size = rgb.shape[1], rgb.shape[0]
+    points = drawn_edges(drawing, _spacing_mm(drawing) * 8).points_mm
+    view = view_from_points(points, start_camera.mm_to_px(points), size, focal_px=focal_px)
+    return _finish(rgb, drawing, [view], focal_px=focal_px, method="refined")
+
+
+def register_from_landmarks(
+    rgb: NDArray[np.uint8],
+    drawing: Drawing,
+    points_mm: ArrayLike,
+    points_px: ArrayLike,
+    *,
+    focal_px: float | None = None,
+) -> Alignment:
+    """Start from places picked by the user, then refine on all drawn edges.
+
+    Parameters
+    ----------
+    rgb : (H, W, 3) uint8 array
+    drawing : Drawing
+    points_mm, points_px : (N, 2), N at least 4
+        The same places on the drawing and in the photo.
+    focal_px : float, optional
+
+    Raises
+    ------
+    InputError
+        Fewer than four pairs, not finite, or three and more on one line.
+    AlignmentRefused
+        The picks do not fit one view of the plate, or the drawn edges are not met there.
+    """
+    rgb = np.asarray(rgb)
+    _check_picture(rgb)
+    size = rgb.shape[1], rgb.shape[0]
+    view = view_from_points(
+        np.asarray(points_mm, float), np.asarray(points_px, float), size, focal_px=focal_px
+    )
+    return _finish(rgb, drawing, [view], focal_px=focal_px, method="landmarks")

@@ -1,0 +1,106 @@
+"""Is this pose right? The same question put to the photo at the pose and a little beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .edges import DrawnEdges
+from .profiles import ProfileFit, fit_profiles
+from .regions import region_of
+from .view import View
+
+__all__ = ["Evidence", "met", "weigh"]
+
+_RINGS_MM = (1.3, 2.6, 4.0)
+_AROUND = 8
+_LEVEL_BREAK_MM = 0.3
+_LEVEL_BLUR_PX = 0.8
+
+
+def met(fit: ProfileFit, edges: DrawnEdges, tolerance_px: float) -> NDArray[np.bool_]:
+    """Samples whose edge stands in its place: near enough, sharply placed, and explaining the profile."""
+    return (
+        fit.inside
+        & (edges.length_mm > 0)
+        & (np.abs(fit.offset_px) < tolerance_px)
+        & (fit.variance_px2 * fit.condition < 0.35**2 * 4)
+        & (fit.explained > 0.6)
+        & (fit.contrast > 2.0 * fit.misfit)
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """What speaks for a pose and against it.
+
+    Parameters
+    ----------
+    in_frame : float
+        Share of the drawn edges that lies in the frame.
+    met : float
+        Share of those that was found in its place.
+    chance : float
+        The same with the drawing pushed aside by a few millimetres.
+    regions_met : float
+        Share of the regions in the frame of which at least half was met.
+    n_regions : int
+        Regions in the frame.
+    displaced : tuple of str
+        Regions that fit much better a few millimetres away: an alignment that is right here and wrong there.
+    """
+
+    in_frame: float
+    met: float
+    chance: float
+    regions_met: float
+    n_regions: int
+    displaced: tuple[str, ...]
+
+
+def weigh(rgb: NDArray[np.uint8], view: View, edges: DrawnEdges, thickness_mm: float) -> Evidence:
+    """Put the drawing on a picture of moderate size (1 to 2 px per mm) and count what is met, there and beside it."""
+    region, names = region_of(edges)
+    n = len(names)
+    used = edges.length_mm > 0
+
+    def ask(push: NDArray) -> tuple[NDArray, NDArray]:
+        moved = DrawnEdges(
+            points_mm=edges.points_mm + push,
+            normals=edges.normals,
+            part=edges.part,
+            part_names=edges.part_names,
+            length_mm=edges.length_mm,
+        )
+        fit = fit_profiles(
+            rgb, view, moved, thickness_mm=thickness_mm, edge_break_mm=_LEVEL_BREAK_MM, blur_px=_LEVEL_BLUR_PX
+        )
+        good = met(fit, edges, 0.75)
+        return np.bincount(region[good], minlength=n), np.bincount(region[fit.inside & used], minlength=n)
+
+    here, seen = ask(np.zeros(2))
+    total = np.bincount(region[used], minlength=n)
+    in_frame = seen.sum() / max(total.sum(), 1)
+    best_beside = np.zeros(n)
+    by_chance = []
+    for ring in _RINGS_MM:
+        for k in range(_AROUND):
+            angle = 2 * np.pi * (k + 0.5 * (ring == _RINGS_MM[1])) / _AROUND
+            good, inside = ask(ring * np.array([np.cos(angle), np.sin(angle)]))
+            enough = inside >= 0.5 * np.maximum(seen, 1)
+            best_beside = np.maximum(best_beside, np.where(enough, good / np.maximum(inside, 1), 0))
+            if ring == _RINGS_MM[-1]:
+                by_chance.append(good.sum() / max(inside.sum(), 1))
+    present = seen >= 6
+    share = here / np.maximum(seen, 1)
+    displaced = present & (share < 0.35) & (best_beside > 0.7)
+    return Evidence(
+        in_frame=float(in_frame),
+        met=float(here.sum() / max(seen.sum(), 1)),
+        chance=float(np.mean(by_chance)),
+        regions_met=float((share[present] >= 0.5).mean()) if present.any() else 0.0,
+        n_regions=int(present.sum()),
+        displaced=tuple(names[k] for k in np.nonzero(displaced)[0]),
+    )

@@ -1,0 +1,147 @@
+"""Accept or refuse, each rule with its reason in words."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import chi2
+
+from ..drawing import Drawing
+from ..errors import AlignmentRefused
+from ..estimate import DEFAULT_LEVEL, Estimate
+from .alignment import Alignment, RunnerUp, plate_covariance
+from .edges import DrawnEdges
+from .judge import Evidence, met
+from .refine import Fit
+from .regions import region_table
+
+__all__ = ["check_size", "conclude"]
+
+_MIN_LONG_SIDE_PX = 400
+_MIN_MET = 0.40
+_MIN_OVER_CHANCE = 0.20
+_MIN_REGIONS = 8
+_MIN_REGIONS_MET = 0.50
+_MAX_RIVAL = 0.90
+"""A look-alike that meets this much of what the pose meets leaves the choice open."""
+_MAX_ERROR_MM = 0.6
+_MAX_K1 = 0.25
+_FOCAL_RANGE = (0.45, 4.5)
+"""Focal length over the long side of the frame: 96 down to 13 deg."""
+
+
+def check_size(rgb: NDArray) -> None:
+    """Refuse a picture in which no plate could be measured."""
+    if max(rgb.shape[:2]) < _MIN_LONG_SIDE_PX:
+        raise AlignmentRefused(
+            f"the photo is {rgb.shape[1]} x {rgb.shape[0]} px; at least {_MIN_LONG_SIDE_PX} px along the long side are needed"
+        )
+
+
+def _against(evidence: Evidence, rival: RunnerUp) -> str:
+    """What speaks against the pose, or nothing."""
+    if evidence.met < _MIN_MET or evidence.met - evidence.chance < _MIN_OVER_CHANCE:
+        return (
+            f"the plate was not found: at the best place only {100 * evidence.met:.0f} % of the drawn edges are met "
+            f"(a few millimetres beside it: {100 * evidence.chance:.0f} %); is it the right drawing, and is the plate in the photo?"
+        )
+    if evidence.displaced:
+        return (
+            "the drawing fits in places only: "
+            + ", ".join(evidence.displaced[:4])
+            + (" and more" if len(evidence.displaced) > 4 else "")
+            + " lie millimetres from where the rest puts them; is it the right drawing (face, ported openings)?"
+        )
+    if evidence.n_regions * evidence.regions_met < _MIN_REGIONS:
+        return (
+            f"too little of the plate can be recognised: {evidence.n_regions * evidence.regions_met:.0f} pieces of the drawing "
+            f"are met, {_MIN_REGIONS} are needed; show more of the plate"
+        )
+    if evidence.regions_met < _MIN_REGIONS_MET:
+        return (
+            f"only {100 * evidence.regions_met:.0f} % of the pieces of the drawing that should be in the photo are met; "
+            "too much is covered, or it is the wrong drawing"
+        )
+    if not math.isnan(rival.met) and rival.met > _MAX_RIVAL * evidence.met:
+        what = (
+            "the mirror image of the drawing (the other face?)"
+            if rival.kind == "mirrored"
+            else f"the drawing turned by {rival.turn_deg:.0f} deg"
+        )
+        return (
+            f"ambiguous: {what} meets {100 * rival.met:.0f} % of the edges, the best pose {100 * evidence.met:.0f} %; "
+            "show the features that tell them apart, or pick landmarks"
+        )
+    return ""
+
+
+def _typical_error(fit: Fit, drawing: Drawing) -> Estimate:
+    """Root mean square error over the plate and its interval, from the covariance of the camera."""
+    x0, y0, x1, y1 = drawing.outline.bounds
+    grid = np.stack(np.meshgrid(np.linspace(x0, x1, 9), np.linspace(y0, y1, 9)), -1).reshape(-1, 2)
+    # the mean square error is a weighted sum of chi-squares: matched by mean and variance (Satterthwaite)
+    form = plate_covariance(fit.view, grid)
+    product = form @ fit.covariance
+    mean, variance = float(np.trace(product)), 2 * float(np.trace(product @ product))
+    freedom = 2 * mean**2 / max(variance, 1e-30)
+    tail = (1 - DEFAULT_LEVEL) / 2
+    low, high = (math.sqrt(mean / freedom * chi2.ppf(q, freedom)) for q in (tail, 1 - tail))
+    value = math.sqrt(mean)
+    return Estimate(value=value, low=min(low, value), high=max(high, value))
+
+
+def conclude(
+    rgb: NDArray[np.uint8],
+    drawing: Drawing,
+    edges: DrawnEdges,
+    fit: Fit,
+    evidence: Evidence,
+    rival: RunnerUp,
+    *,
+    method: str,
+) -> Alignment:
+    """The alignment, when nothing speaks against it.
+
+    Raises
+    ------
+    AlignmentRefused
+        With the first rule that is broken, in words.
+    """
+    reason = _against(evidence, rival)
+    if reason:
+        raise AlignmentRefused(reason)
+    h, w = rgb.shape[:2]
+    view = fit.view
+    ratio = view.focal_px / max(h, w)
+    if not _FOCAL_RANGE[0] < ratio < _FOCAL_RANGE[1] or abs(view.k1) > _MAX_K1 or view.eye_mm()[2] <= 0:
+        raise AlignmentRefused(
+            f"the best pose needs an unlikely camera (focal length {ratio:.2f} of the frame, k1 {view.k1:.2f}); "
+            "is the photo cropped or warped?"
+        )
+    error = _typical_error(fit, drawing)
+    if error.high > _MAX_ERROR_MM:
+        raise AlignmentRefused(
+            f"the place of the plate is only known to {error.high:.2f} mm (at most {_MAX_ERROR_MM} mm); show more of it, sharper"
+        )
+    p = fit.profiles
+    good = met(p, edges, 1.0)
+    seen_grid = drawing.grid(0.5, 0.0)
+    x, y = seen_grid.centres_mm()
+    metal = np.stack(np.meshgrid(x, y), -1)[drawing.mask(seen_grid)]
+    px = view.project(metal)
+    in_frame = ((px >= 0) & (px <= [w - 1, h - 1])).all(1)
+    return Alignment(
+        view=view,
+        covariance=fit.covariance,
+        size_wh=(w, h),
+        residual_mm=error,
+        regions=region_table(edges, p.inside, good, p.offset_px / p.px_per_mm),
+        seen=float(in_frame.mean()),
+        met=evidence.met,
+        runner_up=rival,
+        edge_break_mm=fit.edge_break_mm,
+        blur_px=fit.blur_px,
+        method=method,
+    )
