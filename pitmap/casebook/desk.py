@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from sqlalchemy import Engine, select
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from ..errors import CasebookError, EditConflict, InputError
@@ -140,9 +141,9 @@ class Desk:
 
     def _keep_blob(self, session: Session, blob: StagedBlob) -> None:
         """The staged file into the store, its row first: `tidy` locks that table, and so cannot interfere."""
-        if session.scalars(select(m.BlobRow).where(m.BlobRow.sha256 == blob.sha256)).one_or_none() is None:
-            session.add(m.BlobRow(sha256=blob.sha256, n_bytes=blob.n_bytes))
-            session.flush()
+        dialect: Any = {"sqlite": sqlite, "postgresql": postgresql}[session.get_bind().dialect.name]
+        row = dialect.insert(m.BlobRow).values(sha256=blob.sha256, n_bytes=blob.n_bytes)
+        session.execute(row.on_conflict_do_nothing(index_elements=["sha256"]))
         self._blobs.keep(blob)
 
     def get(self, kind: type[R], number: int) -> R:
