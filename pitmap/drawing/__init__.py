@@ -2,6 +2,7 @@
 
 from .build import build_drawing, make_zones
 from .check import Finding, check_drawing
+from .dxf import DxfImport, import_dxf, load_dxf, save_dxf
 from .load import load_drawing, load_shipped, shipped_plates
 from .look_alikes import LookAlike, look_alikes
 from .model import OPENING_KINDS, WORKING_ZONES, ZONE_NAMES, Band, Drawing, Opening, fill_mask
@@ -10,6 +11,7 @@ from .random_plate import random_numbers, random_plate
 from .rings import load_rings, opening_kind_from_name, template_grid
 from .svg import load_svg, save_svg
 from .trochoid import Trochoid
+from .trochoid_fit import TrochoidFit, fit_trochoid, suggested_clicks
 
 __all__ = [
     "OPENING_KINDS",
@@ -18,6 +20,7 @@ __all__ = [
     "Band",
     "BandNumbers",
     "Drawing",
+    "DxfImport",
     "Ear",
     "Finding",
     "Hole",
@@ -27,10 +30,14 @@ __all__ = [
     "PortShape",
     "Slot",
     "Trochoid",
+    "TrochoidFit",
     "build_drawing",
     "check_drawing",
     "fill_mask",
+    "fit_trochoid",
+    "import_dxf",
     "load_drawing",
+    "load_dxf",
     "load_numbers",
     "load_rings",
     "load_shipped",
@@ -40,7 +47,9 @@ __all__ = [
     "opening_kind_from_name",
     "random_numbers",
     "random_plate",
+    "save_dxf",
     "save_svg",
     "shipped_plates",
+    "suggested_clicks",
     "template_grid",
 ]

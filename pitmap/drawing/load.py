@@ -8,6 +8,7 @@ from pathlib import Path
 from ..errors import DrawingError
 from .beside import read_beside
 from .build import build_drawing
+from .dxf import load_dxf
 from .model import Drawing
 from .numbers import numbers_from_mapping, read_toml
 from .rings import load_rings
@@ -22,9 +23,9 @@ def _load_toml(path: Path) -> Drawing:
         return build_drawing(numbers_from_mapping(data, str(path)))
     beside = read_beside(path, data)
     other = path.with_name(beside.drawing) if beside.drawing else path.with_suffix(".svg")
-    if other.suffix.lower() != ".svg":
-        raise DrawingError(f"{path}: drawing must name an SVG file, got {beside.drawing!r}")
-    return load_svg(other, beside=beside)
+    if other.suffix.lower() not in (".svg", ".dxf"):
+        raise DrawingError(f"{path}: drawing must name an SVG or DXF file, got {beside.drawing!r}")
+    return (load_dxf if other.suffix.lower() == ".dxf" else load_svg)(other, beside=beside)
 
 
 def load_drawing(path: str | Path) -> Drawing:
@@ -43,7 +44,7 @@ def load_drawing(path: str | Path) -> Drawing:
         Not found, an unknown ending, or a file that is not a usable drawing.
     """
     path = Path(path)
-    loaders = {".svg": load_svg, ".toml": _load_toml, ".json": load_rings}
+    loaders = {".svg": load_svg, ".toml": _load_toml, ".json": load_rings, ".dxf": load_dxf}
     loader = loaders.get(path.suffix.lower())
     if loader is None:
         if str(path) in shipped_plates():

@@ -5,21 +5,26 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely import LinearRing, MultiPolygon, Polygon, is_valid_reason
+from shapely import MultiPolygon, Polygon, is_valid_reason
 from shapely.ops import unary_union
 
 from ..errors import DrawingError
-from .build import make_zones
+from .beside import Beside
+from .build import make_zones, polygons_only
 from .model import OPENING_KINDS, ZONE_NAMES, Band, Drawing, Opening
 from .rings import opening_kind_from_name
 
 __all__ = ["Piece", "assemble", "guess_role", "polygon_from_rings"]
 
 EDGE_ROLES = ("outline", "trace", "coolant_edge")
+_COMMON_MM2 = 1e-4
+_MAX_SHAPES = 500
+_ACROSS_MM = (20.0, 3000.0)
+"""Outlines out of this range are units gone wrong, not plates; the check has closer limits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,7 +34,8 @@ class Piece:
     Parameters
     ----------
     role : str
-        ``outline``, ``trace``, ``coolant_edge``, ``opening:KIND``, ``zone:NAME`` or ``band:NAME``.
+        ``outline``, ``trace``, ``coolant_edge``, ``opening:KIND``, ``zone:NAME``, ``band:NAME``, or
+        ``plate``: of all such shapes the largest is the outline and the rest are openings of kind ``other``.
     name : str
         Of the opening.
     where : str
@@ -48,15 +54,14 @@ def check_role(role: str, where: str) -> str:
     head, _, tail = role.partition(":")
     known = {"opening": OPENING_KINDS, "zone": ZONE_NAMES}
     if (
-        (role in (*EDGE_ROLES, "ignore"))
+        (role in (*EDGE_ROLES, "plate", "ignore"))
         or (head == "band" and tail)
         or (head in known and tail in known[head])
     ):
         return role
     raise DrawingError(
-        f"{where}: {role!r} is no meaning for a shape; expected {', '.join(EDGE_ROLES)}, opening:KIND, "
-        f"zone:NAME, "
-        "band:NAME or ignore"
+        f"{where}: {role!r} is no meaning for a shape; expected {', '.join(EDGE_ROLES)}, plate, "
+        "opening:KIND, zone:NAME, band:NAME or ignore"
     )
 
 
@@ -119,6 +124,9 @@ def polygon_from_rings(
     DrawingError
         An open ring, one that crosses itself or encloses nothing, or rings that cross each other.
     """
+    rings = list(rings)
+    if len(rings) > _MAX_SHAPES:
+        raise DrawingError(f"{where}: {len(rings)} rings in one shape, which is no plate drawing")
     polygons = []
     for points, closed in rings:
         if not closed:
@@ -133,11 +141,14 @@ def polygon_from_rings(
     polygons.sort(key=lambda p: -p.area)
     area: Polygon | MultiPolygon = polygons[0]
     for inner in polygons[1:]:
-        if LinearRing(inner.exterior).crosses(area.boundary):
+        common = area.intersection(inner).area
+        # Inside or outside, but not both; rings may touch.
+        if min(common, inner.area - common) > _COMMON_MM2:
             raise DrawingError(f"{where}: its rings cross each other")
         area = area.symmetric_difference(inner)
-    if not isinstance(area, Polygon | MultiPolygon) or not area.is_valid:
-        raise DrawingError(f"{where}: its rings touch or cross each other")
+    area = polygons_only(area)
+    if area.is_empty:
+        raise DrawingError(f"{where}: its rings cancel each other")
     return area
 
 
@@ -147,19 +158,14 @@ def _single(piece: Piece) -> Polygon:
     return piece.polygon
 
 
-def assemble(
-    pieces: Iterable[Piece],
-    *,
-    where: str,
-    name: str,
-    thickness_mm: float = math.nan,
-    land_width_mm: float = math.nan,
-    seal_width_mm: Mapping[str, float] | None = None,
-    photo_hints: Mapping[str, object] | None = None,
-    limits: Mapping[str, object] | None = None,
-    zone_purposes: Mapping[str, str] | None = None,
-) -> Drawing:
-    """A drawing from shapes that have a meaning.
+def _sort_plate(pieces: list[Piece]) -> list[Piece]:
+    loose = sorted((p for p in pieces if p.role == "plate"), key=lambda p: -p.polygon.area)
+    roles = ["outline"] + ["opening:other"] * len(loose)
+    return [p for p in pieces if p.role != "plate"] + [replace(p, role=r) for p, r in zip(loose, roles)]
+
+
+def assemble(pieces: Iterable[Piece], *, where: str, beside: Beside, default_name: str) -> Drawing:
+    """A drawing from shapes that have a meaning and what stands in the TOML beside them.
 
     Zones that are drawn are taken as drawn; without any they are made from trace and land
     (:func:`make_zones`).
@@ -169,8 +175,10 @@ def assemble(
     DrawingError
         No outline, two of what there is one of, a repeated opening name, a band without a seal width.
     """
-    pieces = list(pieces)
-    widths = dict(seal_width_mm or {})
+    pieces = _sort_plate(list(pieces))
+    if len(pieces) > _MAX_SHAPES:
+        raise DrawingError(f"{where}: {len(pieces)} shapes are too many for a plate drawing")
+    widths = beside.seal_width_mm
     edges: dict[str, Polygon] = {}
     openings: list[Opening] = []
     zones: dict[str, list[Polygon | MultiPolygon]] = {}
@@ -198,23 +206,29 @@ def assemble(
         )
     if "outline" not in edges:
         raise DrawingError(f"{where}: no outline; name the outer edge of the plate 'outline'")
+    x0, y0, x1, y1 = edges["outline"].bounds
+    across = max(x1 - x0, y1 - y0)
+    if not _ACROSS_MM[0] <= across <= _ACROSS_MM[1]:
+        raise DrawingError(
+            f"{where}: the outline is {across:.4g} mm across; the units of the file are not right"
+        )
     trace, edge = edges.get("trace"), edges.get("coolant_edge")
-    if edge is None and trace is not None and math.isfinite(land_width_mm):
-        edge = Polygon(trace.buffer(land_width_mm, quad_segs=48).exterior)
+    if edge is None and trace is not None and math.isfinite(beside.land_width_mm):
+        edge = Polygon(trace.buffer(beside.land_width_mm, quad_segs=48).exterior)
     if zones:
         made = {k: v[0] if len(v) == 1 else unary_union(v) for k, v in zones.items()}
     else:
         made = make_zones(edges["outline"], openings, trace, edge)
     return Drawing(
-        name=name,
-        thickness_mm=thickness_mm,
+        name=beside.name or default_name,
+        thickness_mm=beside.thickness_mm,
         outline=edges["outline"],
         openings=tuple(openings),
         zones=made,
         trace=trace,
         bands=tuple(bands),
         coolant_edge=edge,
-        photo_hints=photo_hints or {},
-        limits=limits or {},
-        zone_purposes=zone_purposes or {},
+        photo_hints=beside.photo_hints,
+        limits=beside.limits,
+        zone_purposes=beside.zone_purposes,
     )

@@ -132,7 +132,7 @@ def load_svg(path: str | Path, *, beside: Beside | None = None, user_unit_mm: fl
     taken: set[str] = set()
     for shape in read_svg_shapes(path, user_unit_mm=user_unit_mm):
         role = _role(shape, beside.roles)
-        if role == "ignore" or not shape.rings:
+        if role == "ignore":
             continue
         polygon = polygon_from_rings(shape.rings, shape.where)
         name = shape.label or f"{role.partition(':')[2] or role}_{len(pieces) + 1}"
@@ -140,14 +140,4 @@ def load_svg(path: str | Path, *, beside: Beside | None = None, user_unit_mm: fl
             raise DrawingError(f"{shape.where}: a second opening called {name!r}")
         taken.add(name)
         pieces.append(Piece(role=role, name=name, where=shape.where, polygon=polygon))
-    return assemble(
-        pieces,
-        where=str(path),
-        name=beside.name or path.stem,
-        thickness_mm=beside.thickness_mm,
-        land_width_mm=beside.land_width_mm,
-        seal_width_mm=beside.seal_width_mm,
-        photo_hints=beside.photo_hints,
-        limits=beside.limits,
-        zone_purposes=beside.zone_purposes,
-    )
+    return assemble(pieces, where=str(path), beside=beside, default_name=path.stem)

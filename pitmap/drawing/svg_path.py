@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,14 +17,15 @@ from ..errors import DrawingError
 
 __all__ = ["Ring", "arc_points", "ellipse_points", "parse_path"]
 
-MAX_POINTS = 2_000_000
+MAX_POINTS = 200_000
 """Corners of one drawing; a plate at 1 um tolerance has some thousands."""
 MAX_COORDINATE = 1e7
 
-_TOKEN = re.compile(
-    r"([MmLlHhVvCcSsQqTtAaZz])|([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)|([\s,]+)|(.)", re.S
-)
-_ARGUMENTS = {"M": 2, "L": 2, "H": 1, "V": 1, "C": 6, "S": 4, "Q": 4, "T": 2, "A": 7}
+_COMMAND = re.compile(r"([MmLlHhVvCcSsQqTtAaZz])([^MmLlHhVvCcSsQqTtAaZz]*)")
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_ARGUMENTS = {"M": 2, "L": 2, "H": 1, "V": 1, "C": 6, "S": 4, "Q": 4, "T": 2, "A": 7, "Z": 0}
+_FAMILY = {"C": "", "S": "CS", "Q": "", "T": "QT"}
+"""Commands whose handle a smooth curve reflects."""
 
 Ring = tuple[NDArray[np.float64], bool]
 """Points (N, 2) in the path's own units, and whether the path closed it."""
@@ -86,36 +88,69 @@ def arc_points(
     return points
 
 
-def _tokens(d: str, where: str) -> list[tuple[str, list[float]]]:
-    """Commands with their numbers; arc flags may be written without a gap ("a1 1 0 012 3")."""
-    out: list[tuple[str, list[float]]] = []
+def _floats(texts: list[str], where: str) -> NDArray[np.float64]:
+    values = np.array(texts, float)
+    if not (np.abs(values) < MAX_COORDINATE).all():
+        worst = texts[int(np.argmax(~(np.abs(values) < MAX_COORDINATE)))]
+        raise DrawingError(f"{where}: path data has the number {worst[:20]}, too large for a plate")
+    return values
+
+
+def _arc_numbers(text: str, where: str) -> list[str]:
+    """Numbers of arcs, whose two flags may be written without a gap ("a1 1 0 012 3")."""
+    out: list[str] = []
     position = 0
-    while position < len(d):
-        match = _TOKEN.match(d, position)
-        assert match is not None
-        if match[4]:
-            raise DrawingError(
-                f"{where}: path data has {match[4]!r} at character {position}, which is no command"
-            )
-        if match[1]:
-            out.append((match[1], []))
-        elif match[2]:
-            if not out:
-                raise DrawingError(f"{where}: path data must begin with M")
-            command, numbers = out[-1]
-            if command in "Aa" and len(numbers) % 7 in (3, 4):
-                if match[2][0] not in "01":
-                    raise DrawingError(f"{where}: an arc flag in the path data is {match[2]!r}, not 0 or 1")
-                numbers.append(float(match[2][0]))
-                position += 1
-                continue
-            numbers.append(float(match[2]))
-            if not abs(numbers[-1]) < MAX_COORDINATE:
-                raise DrawingError(
-                    f"{where}: path data has the number {match[2][:20]}, too large for a plate"
-                )
-        position = match.end()
+    while match := _NUMBER.search(text, position):
+        if len(out) % 7 in (3, 4):
+            if match[0][0] not in "01":
+                raise DrawingError(f"{where}: an arc flag in the path data is {match[0]!r}, not 0 or 1")
+            out.append(match[0][0])
+            position = match.start() + 1
+        else:
+            out.append(match[0])
+            position = match.end()
     return out
+
+
+def _commands(d: str, where: str) -> Iterator[tuple[str, NDArray[np.float64]]]:
+    """Each command with its numbers, (k, size)."""
+    head = _COMMAND.search(d)
+    if d[: head.start() if head else len(d)].strip(" \t\r\n,"):
+        raise DrawingError(f"{where}: path data must begin with M")
+    for match in _COMMAND.finditer(d):
+        command, text = match[1], match[2]
+        odd = _NUMBER.sub("", text).strip(" \t\r\n,")
+        rest = [c for c in odd if c not in " \t\r\n,"]
+        if rest:
+            raise DrawingError(f"{where}: path data has {rest[0]!r} after {command}, which is no command")
+        kind = command.upper()
+        texts = _arc_numbers(text, where) if kind == "A" else _NUMBER.findall(text)
+        size = _ARGUMENTS[kind]
+        if (size == 0 and texts) or (size and (not texts or len(texts) % size)):
+            raise DrawingError(
+                f"{where}: path command {command} wants {size} numbers each time, has {len(texts)}"
+            )
+        yield command, _floats(texts, where).reshape(-1, size) if size else np.empty((1, 0))
+
+
+def _straight(
+    kind: str, rows: NDArray[np.float64], here: NDArray[np.float64], is_relative: bool
+) -> NDArray[np.float64]:
+    """Ends of straight pieces (k, 2), all of one command at once."""
+    if kind == "L":
+        return here + np.cumsum(rows, 0) if is_relative else rows
+    axis = 0 if kind == "H" else 1
+    out = np.repeat(here[None], len(rows), 0)
+    out[:, axis] = here[axis] + np.cumsum(rows[:, 0]) if is_relative else rows[:, 0]
+    return out
+
+
+def _as_cubic(here: NDArray[np.float64], pairs: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Four points of a cubic from its start and the handles and end of a cubic or a quadratic."""
+    if len(pairs) == 2:
+        q, end = pairs
+        pairs = np.stack([here + 2 / 3 * (q - here), end + 2 / 3 * (q - end), end])
+    return np.vstack([here, pairs])
 
 
 def parse_path(d: str, tolerance: float, where: str) -> list[Ring]:
@@ -156,57 +191,49 @@ def parse_path(d: str, tolerance: float, where: str) -> list[Ring]:
                 rings.append((ring, closed))
             points.clear()
 
-    for command, numbers in _tokens(d, where):
+    for command, rows in _commands(d, where):
         kind = command.upper()
-        relative = command.islower()
         if kind == "Z":
             end_ring(True)
             here, last, handle = start.copy(), "Z", None
             continue
-        size = _ARGUMENTS[kind]
-        if not numbers or len(numbers) % size:
-            raise DrawingError(
-                f"{where}: path command {command} wants {size} numbers each time, has {len(numbers)}"
-            )
-        for i in range(0, len(numbers), size):
-            v = np.array(numbers[i : i + size])
-            base = here if relative else np.zeros(2)
-            if kind == "M" and i == 0:
-                end_ring(False)
-                here = start = base + v
-                points.append(here[None])
-                last, handle = "M", None
+        if kind == "M":
+            end_ring(False)
+            here = start = rows[0] + (here if command == "m" else 0)
+            points.append(here[None])
+            last, handle = "M", None
+            rows, kind = rows[1:], "L"
+            if not len(rows):
                 continue
-            if not points:
-                if last != "Z":
-                    raise DrawingError(f"{where}: path data must begin with M")
-                points.append(here[None])
-            if kind in "ML":
-                piece, new_handle = (base + v)[None], None
-            elif kind == "H":
-                piece, new_handle = np.array([[v[0] + base[0], here[1]]]), None
-            elif kind == "V":
-                piece, new_handle = np.array([[here[0], v[0] + base[1]]]), None
-            elif kind == "A":
-                piece = arc_points(here, (v[0], v[1]), v[2], bool(v[3]), bool(v[4]), base + v[5:], tolerance)
-                new_handle = None
+        if not points:
+            if last != "Z":
+                raise DrawingError(f"{where}: path data must begin with M")
+            points.append(here[None])
+        if kind in "LHV":
+            piece = _straight(kind, rows, here, command.islower())
+            points.append(piece)
+            n_points += len(piece)
+            here, handle, last = piece[-1], None, "L"
+            rows = rows[:0]
+        for v in rows:
+            base = here if command.islower() else np.zeros(2)
+            if kind == "A":
+                end = base + v[5:]
+                piece = arc_points(here, (v[0], v[1]), v[2], bool(v[3]), bool(v[4]), end, tolerance)
+                handle = None
             else:
                 pairs = v.reshape(-1, 2) + base
-                smooth = (
-                    handle if handle is not None and last in {"S": "CS", "T": "QT"}.get(kind, "") else here
-                )
+                smooth = handle if handle is not None and last in _FAMILY[kind] else here
                 if kind in "ST":
                     pairs = np.vstack([2 * here - smooth, pairs])
-                new_handle = pairs[-2]
-                if kind in "QT":
-                    pairs = np.stack(
-                        [here + 2 / 3 * (pairs[0] - here), pairs[1] + 2 / 3 * (pairs[0] - pairs[1]), pairs[1]]
-                    )
-                piece = _cubic(np.vstack([here, pairs]), tolerance)
+                handle = pairs[-2]
+                piece = _cubic(_as_cubic(here, pairs), tolerance)
             points.append(piece)
             n_points += len(piece)
             if n_points > MAX_POINTS:
-                raise DrawingError(f"{where}: more than {MAX_POINTS} points, which is no plate drawing")
-            here, handle, last = piece[-1], new_handle, kind
+                break
+            here, last = piece[-1], kind
+        if n_points > MAX_POINTS:
+            raise DrawingError(f"{where}: more than {MAX_POINTS} points, which is no plate drawing")
     end_ring(False)
     return rings

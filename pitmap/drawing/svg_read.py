@@ -26,8 +26,8 @@ __all__ = ["CURVE_TOLERANCE_MM", "SvgShape", "read_svg_shapes"]
 CURVE_TOLERANCE_MM = 0.0005
 """Curves are flattened this finely, half of the 1 um that a round trip may cost."""
 
-_MAX_BYTES = 32_000_000
-_MAX_ELEMENTS = 200_000
+_MAX_BYTES = 16_000_000
+_MAX_ELEMENTS = 50_000
 _MAX_DEPTH = 100
 _UNIT_MM = {"mm": 1.0, "cm": 10.0, "in": 25.4, "pt": 25.4 / 72, "pc": 25.4 / 6, "px": 25.4 / 96, "q": 0.25}
 _LENGTH = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([a-zA-Z%]*)\s*")
@@ -291,6 +291,8 @@ def read_svg_shapes(path: str | Path, *, user_unit_mm: float | None = None) -> l
         _refuse_unsafe(element, tag, where)
         if element is not root:
             matrix = matrix @ _matrix(element.get("transform"), where)
+            if not (np.isfinite(matrix).all() and (np.abs(matrix) < MAX_COORDINATE).all()):
+                raise DrawingError(f"{where}: its transform throws it out of reach")
         drawn = (
             drawn
             and tag not in _NOT_DRAWN
