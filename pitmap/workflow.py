@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from shapely import Polygon
 
-from .casebook import Casebook, InspectionRef, MapEdit, PhotoRef, Plate, Survey
+from .casebook import Casebook, InspectionRef, Job, MapEdit, PhotoRef, Plate, Survey
 from .casebook import Face as CasebookFace
 from .classes import Stage, SurfaceClass
 from .depth import READINGS, FaceSurvey, attach_readings
@@ -182,17 +182,17 @@ def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing:
 
 
 def inspections_of_face(
-    book: Casebook, face: CasebookFace, drawing: Drawing, *, job: Any = None
-) -> tuple[tuple[Survey, Inspection], ...]:
-    """Every mapped survey of a face (of one job where given), newest revisions only, in the order of work."""
-    surveys = [s for s in book.surveys(face=face) if job is None or s.job_id == job.id]
+    book: Casebook, face: CasebookFace, job: Job, opened: Callable[[Survey], Inspection | None]
+) -> list[tuple[Survey, Inspection]]:
+    """Every mapped survey of a face in a job, newest revisions only, in the order of work.
+
+    `opened` gives the inspection of a survey, or None when it was not mapped; callers may cache it.
+    """
+    surveys = book.surveys(face=face, job=job)
     replaced = {s.supersedes_id for s in surveys}
-    found = []
-    for survey in surveys:
-        ref = newest_inspection(book, survey)
-        if survey.id not in replaced and ref is not None:
-            found.append((survey, open_inspection(book, survey, ref, drawing)))
-    return tuple(sorted(found, key=lambda pair: (pair[0].surveyed_on, Stage(pair[0].stage).order)))
+    found = [(s, opened(s)) for s in surveys if s.id not in replaced]
+    mapped = [(s, i) for s, i in found if i is not None]
+    return sorted(mapped, key=lambda pair: (pair[0].surveyed_on, Stage(pair[0].stage).order))
 
 
 def limits_of(book: Casebook, plate: Plate) -> LimitSheet:

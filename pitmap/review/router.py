@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Callable
+from typing import Any
 
 import streamlit as st
 
 from .guard import guarded
 from .state import choose_person, choose_units, restore_place
 
-__all__ = ["PAGES", "run"]
+__all__ = ["PAGES", "page_named", "run"]
 
 PAGES: tuple[tuple[str, str, str, str], ...] = (
     ("Job", "jobs", "Jobs", ":material/inventory_2:"),
@@ -36,13 +37,22 @@ def _page(module: str) -> Callable[[], None]:
     return guarded(show)
 
 
+_SHOWN: dict[str, Any] = {}
+
+
+def page_named(module: str) -> Any:
+    """The page of a module, for ``st.switch_page``."""
+    return _SHOWN[module]
+
+
 def run() -> None:
     """Set the page up, restore where the person was, and show the page that was chosen."""
     st.set_page_config(page_title="pitmap", page_icon=":material/blur_circular:", layout="wide")
-    sections: dict[str, list[st.Page]] = {}
+    sections: dict[str, list[Any]] = {}
     for k, (section, module, title, icon) in enumerate(PAGES):
         page = st.Page(_page(module), title=title, icon=icon, url_path=module, default=k == 0)
         sections.setdefault(section, []).append(page)
+        _SHOWN[module] = page
     chosen = st.navigation(sections)
     guarded(restore_place)()
     with st.sidebar:

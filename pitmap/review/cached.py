@@ -1,0 +1,98 @@
+"""Slow results kept between reruns, keyed on what they depend on."""
+
+from __future__ import annotations
+
+import numpy as np
+import streamlit as st
+from numpy.typing import NDArray
+
+from ..casebook import Face, Job, PhotoRef, Plate, Survey
+from ..drawing import Drawing
+from ..inspection import Inspection
+from ..photo import Photo, PhotoReport, check_photo, read_photo
+from ..pipeline import Landmarks, align
+from ..registration import Alignment
+from ..workflow import drawing_of, inspections_of_face, newest_inspection, open_inspection
+from .state import book
+
+__all__ = ["face_series", "gate", "inspection_of", "laid_on", "photo_of", "plate_drawing"]
+
+_KEEP = 24
+
+
+@st.cache_resource(max_entries=_KEEP, show_spinner=False)
+def _drawing(plate_id: int, n_attachments: int, name: str) -> Drawing:
+    return drawing_of(book(), book().get(Plate, plate_id))
+
+
+def plate_drawing(plate: Plate) -> Drawing:
+    """The drawing of a plate; read again when another one was attached."""
+    return _drawing(plate.id, len(book().open_plate(plate.id).attachments), plate.drawing)
+
+
+@st.cache_resource(max_entries=6, show_spinner=False)
+def _photo(sha256: str, name: str) -> Photo:
+    return read_photo(book().read_file(sha256), name=name)
+
+
+def photo_of(ref: PhotoRef) -> Photo:
+    """A kept photo, decoded."""
+    return _photo(ref.sha256, ref.name)
+
+
+@st.cache_resource(max_entries=_KEEP, show_spinner=False)
+def _gate(sha256: str, name: str) -> PhotoReport:
+    return check_photo(_photo(sha256, name))
+
+
+def gate(ref: PhotoRef) -> PhotoReport:
+    """What the picture gate says of a kept photo before anything is aligned."""
+    return _gate(ref.sha256, ref.name)
+
+
+@st.cache_resource(max_entries=_KEEP, show_spinner="Laying the drawing on the photo ...")
+def _laid(
+    sha256: str, name: str, plate_id: int, n_attachments: int, picks: tuple[tuple[float, ...], ...]
+) -> Alignment:
+    landmarks = None
+    if picks:
+        table: NDArray[np.float64] = np.array(picks, float)
+        landmarks = Landmarks(points_mm=table[:, :2], points_px=table[:, 2:])
+    return align(_photo(sha256, name), plate_drawing(book().get(Plate, plate_id)), landmarks)
+
+
+def laid_on(ref: PhotoRef, plate: Plate, picks: tuple[tuple[float, ...], ...] = ()) -> Alignment:
+    """The drawing laid on a photo, by itself or from picked places (x mm, y mm, x px, y px)."""
+    return _laid(ref.sha256, ref.name, plate.id, len(book().open_plate(plate.id).attachments), picks)
+
+
+def _removed_key(survey: Survey) -> str:
+    r = survey.removed_um
+    return f"{r.value}/{r.low}/{r.high}"
+
+
+@st.cache_resource(max_entries=_KEEP, show_spinner=False)
+def _inspection(
+    survey_id: int, ref_id: int, edits_version: int, readings_key: str, removed_key: str
+) -> Inspection:
+    kept = book()
+    survey = kept.get(Survey, survey_id)
+    ref = newest_inspection(kept, survey)
+    assert ref is not None
+    plate = kept.get(Plate, survey.plate_id)
+    return open_inspection(kept, survey, ref, plate_drawing(plate))
+
+
+def inspection_of(survey: Survey) -> Inspection | None:
+    """The inspection of a survey with its edits and readings, or None when it was not mapped yet."""
+    kept = book()
+    ref = newest_inspection(kept, survey)
+    if ref is None:
+        return None
+    readings = ",".join(f"{r.id}.{r.version}" for r in kept.readings(survey))
+    return _inspection(survey.id, ref.id, ref.edits_version, readings, _removed_key(survey))
+
+
+def face_series(face: Face, job: Job) -> list[tuple[Survey, Inspection]]:
+    """Every mapped survey of a face in a job, newest revisions only, in the order of work."""
+    return inspections_of_face(book(), face, job, inspection_of)

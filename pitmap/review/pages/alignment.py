@@ -1,0 +1,162 @@
+"""Alignment: the drawing over the photo; accept it, or pick four places and see it snap."""
+
+from __future__ import annotations
+
+import streamlit as st
+from streamlit_image_coordinates import streamlit_image_coordinates
+
+from ...casebook import Casebook, Face, PhotoRef, Plate, Survey
+from ...drawing import Drawing
+from ...errors import AlignmentRefused
+from ...pipeline import Landmarks
+from ...report.alignment_picture import alignment_picture, shrunk
+from ...units import format_estimate
+from ...workflow import map_survey
+from ..cached import laid_on, photo_of, plate_drawing
+from ..guard import sentences
+from ..parts import caution, choose_survey
+from ..state import units
+
+__all__ = ["show"]
+
+_SIDE_PX = 1100
+
+
+def show() -> None:
+    """The page."""
+    st.title("Alignment")
+    chosen = choose_survey()
+    if chosen is None:
+        return
+    kept, _, plate, face, survey = chosen
+    refs = kept.photos(survey)
+    if not refs:
+        st.info("This survey has no photo yet. Add one on the Photos page.", icon=":material/photo_camera:")
+        return
+    ref = (
+        st.selectbox("Photo", refs, format_func=lambda r: r.name, key=f"align_photo_{survey.id}")
+        if refs[1:]
+        else refs[0]
+    )
+    drawing = plate_drawing(plate)
+    found, by_hand = st.tabs(["As found", "Pick places by hand"])
+    with found, sentences():
+        _as_found(ref, plate, drawing)
+    with by_hand, sentences():
+        _by_hand(kept, survey, plate, face, ref, drawing)
+    caution()
+
+
+def _as_found(ref: PhotoRef, plate: Plate, drawing: Drawing) -> None:
+    try:
+        alignment = laid_on(ref, plate)
+    except AlignmentRefused as error:
+        st.warning(f"Refused: {error}", icon=":material/block:")
+        st.write(
+            "Nothing is guessed. Take another photo, or pick four places by hand in the tab beside this one."
+        )
+        st.image(shrunk(photo_of(ref).rgb, _SIDE_PX)[0], width="stretch")
+        return
+    _result(ref, drawing, alignment)
+
+
+def _result(ref: PhotoRef, drawing: Drawing, alignment) -> None:  # type: ignore[no-untyped-def]
+    residual = format_estimate(alignment.residual_mm, "length", units())
+    st.success(
+        f"Lies within {residual}. In the frame: {100 * alignment.seen:.0f} % of the metal.",
+        icon=":material/check:",
+    )
+    st.image(alignment_picture(photo_of(ref).rgb, drawing, alignment, 1600), width="stretch")
+    st.caption(
+        "Yellow: edges of the metal. Blue: seal land. They must lie on the edges of the face, not of the bench."
+    )
+    with st.expander("How sure is it, place by place?"):
+        st.dataframe(alignment.regions, hide_index=True, width="stretch")
+        other = alignment.runner_up
+        if other.kind == "none":
+            st.write("No other way of laying the drawing came close.")
+        else:
+            st.write(
+                f"The best other way ({other.kind}, turned {other.turn_deg:.0f} deg) meets {100 * other.met:.0f} % of the "
+                f"drawn edges, {100 * other.margin:.0f} points fewer than this one."
+            )
+
+
+def _by_hand(
+    kept: Casebook, survey: Survey, plate: Plate, face: Face, ref: PhotoRef, drawing: Drawing
+) -> None:
+    st.write(
+        "Choose an opening of the drawing, then click its centre in the photo. Four or more, spread over the plate; "
+        "the drawing then snaps to the edges it finds."
+    )
+    key = f"picks_{ref.id}"
+    picks: dict[str, tuple[float, float]] = st.session_state.setdefault(key, {})
+    centres = {o.name: (o.polygon.centroid.x, o.polygon.centroid.y) for o in drawing.openings}
+    names = [n for n in centres if n not in picks] or list(centres)
+    left, right = st.columns([3, 2])
+    with right:
+        name = st.selectbox("Opening", names, key=f"pick_name_{ref.id}_{len(picks)}")
+        st.image(_drawing_picture(drawing, name, tuple(picks)), width="stretch")
+    with left:
+        picture, scale = shrunk(photo_of(ref).rgb, _SIDE_PX)
+        for x, y in picks.values():
+            _cross(picture, (x + 0.5) * scale - 0.5, (y + 0.5) * scale - 0.5)
+        click = streamlit_image_coordinates(
+            picture,
+            width="stretch",
+            key=f"click_{ref.id}_{len(picks)}_{name}",
+            image_format="JPEG",
+            jpeg_quality=85,
+        )
+    if click:
+        # The component reports the shown size with the click; a phone shows the picture smaller.
+        k = photo_of(ref).rgb.shape[1] / click["width"]
+        st.session_state[key] = {**picks, name: ((click["x"] + 0.5) * k - 0.5, (click["y"] + 0.5) * k - 0.5)}
+        st.rerun()
+    st.write(f"{len(picks)} picked: {', '.join(picks) or 'none yet'}")
+    one, two = st.columns(2)
+    if picks and one.button("Take the last one back", key=f"undo_pick_{ref.id}"):
+        st.session_state[key] = dict(list(picks.items())[:-1])
+        st.rerun()
+    if len(picks) < 4:
+        return
+    rows = tuple((*centres[n], *p) for n, p in picks.items())
+    try:
+        alignment = laid_on(ref, plate, rows)
+    except AlignmentRefused as error:
+        st.warning(f"Refused: {error}", icon=":material/block:")
+        return
+    _result(ref, drawing, alignment)
+    if survey.state == "open" and two.button("Map the face with this alignment", type="primary"):
+        import numpy as np
+
+        table = np.array(rows)
+        refs = [ref, *[r for r in kept.photos(survey) if r.id != ref.id]]
+        with st.spinner("Mapping ..."):
+            map_survey(
+                kept, survey, plate, face,
+                photos=[photo_of(r) for r in refs],
+                landmarks=Landmarks(points_mm=table[:, :2], points_px=table[:, 2:]),
+            )  # fmt: skip
+        from ..router import page_named
+
+        st.switch_page(page_named("map"))
+
+
+def _cross(picture, x: float, y: float) -> None:  # type: ignore[no-untyped-def]
+    import cv2
+
+    at = (round(x), round(y))
+    cv2.drawMarker(picture, at, (0, 0, 0), cv2.MARKER_CROSS, 26, 5)
+    cv2.drawMarker(picture, at, (255, 214, 0), cv2.MARKER_CROSS, 24, 2)
+
+
+@st.cache_data(max_entries=64, show_spinner=False)
+def _drawing_picture_of(name: str, picked: tuple[str, ...], drawing_name: str, _drawing: Drawing):  # type: ignore[no-untyped-def]
+    from ...report.drawing_picture import drawing_picture
+
+    return drawing_picture(_drawing, highlight=name, done=picked)
+
+
+def _drawing_picture(drawing: Drawing, name: str, picked: tuple[str, ...]):  # type: ignore[no-untyped-def]
+    return _drawing_picture_of(name, picked, drawing.name, drawing)

@@ -1,0 +1,223 @@
+"""Jobs: find one, open a plate, add plates, faces and surveys."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import streamlit as st
+
+from ...casebook import Casebook, Face, Job, Plate
+from ...classes import Stage
+from ...drawing import shipped_plates
+from ...errors import InputError
+from ...estimate import Estimate
+from ...units import format_depth, parse_length
+from ..guard import sentences
+from ..parts import caution, stage_word
+from ..state import book, go_to, here, units
+
+__all__ = ["show"]
+
+_PAGE = 20
+
+
+def show() -> None:
+    """The page."""
+    st.title("Jobs")
+    kept = book()
+    if not kept.jobs(limit=1):
+        _offer_sample(kept)
+    place = here()
+    if place.job is not None and place.plate is not None:
+        _plate(kept, place.job, place.plate)
+        st.divider()
+    found, fresh = st.tabs(["Find", "New job"])
+    with found:
+        _find(kept)
+    with fresh:
+        _new_job(kept)
+    caution()
+
+
+def _offer_sample(kept: Casebook) -> None:
+    with st.container(border=True):
+        st.subheader("Nothing here yet")
+        st.write(
+            "See what pitmap does on a sample job: one invented plate with two faces, photographed at "
+            "intake, after a light test lap and after a further lap. Or start your own under **New job**."
+        )
+        if st.button("Load the sample job", type="primary", icon=":material/download:"):
+            with sentences(), st.spinner("Loading and mapping the sample photos (about a minute) ..."):
+                from ...casebook.sample import load_sample
+
+                job, plate = load_sample(kept)
+                go_to(job=job.id, plate=plate.id)
+                st.rerun()
+
+
+def _find(kept: Casebook) -> None:
+    text = st.text_input(
+        "Search", placeholder="plate tag, customer's reference or engine", key="jobs_search", max_chars=200
+    )
+    with sentences():
+        result = kept.search(text, limit=_PAGE)
+        if not result.rows:
+            st.write("Nothing found." if text else "No plates yet.")
+            return
+        for row in result.rows:
+            job = row.jobs[0] if row.jobs else None
+            with st.container(border=True):
+                left, middle, right = st.columns([3, 3, 1], vertical_alignment="center")
+                left.markdown(f"**{_md(row.plate.tag)}** {_md(row.plate.position)}")
+                left.caption(_md(f"{job.reference} {job.engine}" if job else "in no job"))
+                if row.last_surveyed_on:
+                    middle.write(f"{stage_word(row.last_stage)}, {row.last_surveyed_on:%Y-%m-%d}")
+                else:
+                    middle.write("not surveyed yet")
+                if job and right.button("Open", key=f"open_{row.plate.id}", width="stretch"):
+                    go_to(job=job.id, plate=row.plate.id)
+                    st.rerun()
+        if result.n_found > len(result.rows):
+            st.caption(f"{len(result.rows)} of {result.n_found} shown; type more to narrow it down.")
+
+
+def _md(text: str) -> str:
+    """Text of people, shown as it is: nothing in it is taken for markup."""
+    for mark in "\\`*_{}[]()#+-.!|<>~$:":
+        text = text.replace(mark, "\\" + mark)
+    return text
+
+
+def _new_job(kept: Casebook) -> None:
+    with st.form("new_job", border=False):
+        reference = st.text_input("Customer's reference", max_chars=120)
+        engine = st.text_input("Engine", max_chars=120)
+        tag = st.text_input(
+            "Plate tag", help="What is written or stamped on the plate; its name for life.", max_chars=120
+        )
+        position = st.text_input(
+            "Place in the engine", placeholder="front, rear, intermediate", max_chars=120
+        )
+        drawing = st.selectbox(
+            "Drawing",
+            ["", *shipped_plates()],
+            format_func=lambda n: n or "mine: I add it on the Drawing page",
+        )
+        faces = st.radio("Machined faces", ["one", "two"], horizontal=True)
+        notes = st.text_area("History and notes", placeholder="not known: assume nothing", max_chars=5000)
+        if st.form_submit_button("Start the job", type="primary"):
+            with sentences():
+                if not tag.strip():
+                    raise InputError("Plate tag: write what is on the plate, or give it a number")
+                job = kept.create_job(reference, engine=engine, notes=notes)
+                plate = kept.plate_by_tag(tag)
+                if plate is None:
+                    plate = kept.create_plate(tag, position=position, drawing=drawing, job=job)
+                    for name in ["A", "B"][: 2 if faces == "two" else 1]:
+                        kept.create_face(plate, name)
+                else:
+                    # The same plate years later: its life goes on under the tag it has.
+                    kept.put_into_job(plate, job)
+                go_to(job=job.id, plate=plate.id)
+                st.rerun()
+
+
+def _plate(kept: Casebook, job: Job, plate: Plate) -> None:
+    st.subheader(f"Plate {plate.tag}")
+    state = "released" if job.state == "released" else "open"
+    st.caption(_md(f"job {job.reference} ({state}), {job.engine}"))
+    life = kept.open_plate(plate.id)
+    columns = st.columns(max(1, len(life.faces)))
+    for face, column in zip(life.faces, columns):
+        with column, st.container(border=True):
+            st.markdown(f"**Face {_md(face.name)}**")
+            surveys = kept.surveys(face=face)
+            for survey in surveys:
+                label = f"{stage_word(survey.stage)}, {survey.surveyed_on:%Y-%m-%d}"
+                if st.button(label, key=f"survey_{survey.id}", width="stretch"):
+                    go_to(job=survey.job_id, plate=plate.id, face=face.id)
+                    go_to(survey=survey.id)
+                    from ..router import page_named
+
+                    st.switch_page(page_named("map" if kept.inspections(survey) else "photos"))
+            if job.state == "open":
+                _new_survey(kept, job, face)
+    if job.state == "open":
+        _new_face(kept, plate)
+    _history(kept, plate, life)
+
+
+def _new_survey(kept: Casebook, job: Job, face: Face) -> None:
+    with st.expander("New survey"), st.form(f"new_survey_{face.id}", border=False):
+        stages = ["intake", "test_lap", *[f"lap_{k}" for k in range(1, 10)], "final"]
+        stage = st.selectbox("Stage", stages, format_func=stage_word, key=f"stage_{face.id}")
+        day = st.date_input("Day", value=date.today(), key=f"day_{face.id}")
+        removed = st.text_input(
+            "Stock taken off so far",
+            placeholder="22 um or 1 thou; empty when not known",
+            key=f"removed_{face.id}",
+        )
+        within = st.text_input("How far off may that be, either way?", value="5 um", key=f"within_{face.id}")
+        if st.form_submit_button("Add the survey"):
+            with sentences():
+                survey = kept.create_survey(
+                    face, job, Stage(stage).name, day, removed_um=removed_estimate(stage, removed, within)
+                )
+                go_to(face=face.id)
+                go_to(survey=survey.id)
+                from ..router import page_named
+
+                st.switch_page(page_named("photos"))
+
+
+def removed_estimate(stage: str, removed: str, within: str) -> Estimate:
+    """What was typed about the stock taken off, as an estimate."""
+    if stage == "intake" and not removed.strip():
+        return Estimate(value=0.0, low=0.0, high=0.0)
+    if not removed.strip():
+        return Estimate.unknown("the stock taken off was not entered")
+    value, half = parse_length(removed, to="um"), parse_length(within, to="um")
+    if value < 0 or half < 0:
+        raise InputError("Stock taken off: write it as a positive length")
+    return Estimate(value=value, low=max(0.0, value - half), high=value + half)
+
+
+def _new_face(kept: Casebook, plate: Plate) -> None:
+    with st.expander("Add a face"), st.form("new_face", border=False):
+        name = st.text_input("Name of the face", placeholder="A, front, side 2", max_chars=80)
+        if st.form_submit_button("Add the face"):
+            with sentences():
+                kept.create_face(plate, name)
+                st.rerun()
+
+
+def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-untyped-def]
+    with st.expander("This plate's whole life"):
+        for event in life.events:
+            when = f"{event.happened_on:%Y-%m-%d}" if event.happened_on else "date not known"
+            stock = (
+                f", {format_depth(event.removed_um, units())} off"
+                if event.removed_um == event.removed_um
+                else ""
+            )
+            st.write(_md(f"{when}: {event.kind}{stock}. {event.text} ({event.source or 'no source given'})"))
+        for survey in life.surveys:
+            st.write(_md(f"{survey.surveyed_on:%Y-%m-%d}: survey, {stage_word(survey.stage)}"))
+        with st.form("new_event", border=False):
+            st.markdown("Add something that happened elsewhere")
+            kind = st.selectbox("What", ["stock", "reshaped port", "stud", "dowel", "repair", "other"])
+            text = st.text_input("In words", max_chars=500)
+            removed = st.text_input("Stock taken off, if any", placeholder="3 thou")
+            source = st.text_input("Who says so", max_chars=200)
+            if st.form_submit_button("Add"):
+                with sentences():
+                    more = {"removed_um": parse_length(removed, to="um")} if removed.strip() else {}
+                    kept.add_event(plate, kind, text=text, source=source, **more)
+                    st.rerun()
+        st.markdown("**Every change, newest first**")
+        for entry in kept.trail(plate_id=plate.id, limit=30):
+            st.caption(
+                _md(
+                    f"{entry.at:%Y-%m-%d %H:%M} UTC, {entry.who}: {entry.action} {entry.kind}. {entry.reason}"
+                )
+            )

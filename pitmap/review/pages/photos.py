@@ -1,0 +1,113 @@
+"""Photos: bring them in, hear at once whether they are good enough, and map the face."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from ...casebook import Casebook, Face, PhotoRef, Plate, Survey
+from ...errors import AlignmentRefused
+from ...photo import read_photo
+from ...report.alignment_picture import findings_picture
+from ...workflow import map_survey
+from ..cached import gate, photo_of
+from ..guard import sentences
+from ..parts import caution, choose_survey
+
+__all__ = ["show"]
+
+_ICONS = {
+    "pass": ":material/check_circle:",
+    "watch": ":material/warning:",
+    "stop": ":material/block:",
+}
+_WORDS = {"pass": "good enough", "watch": "usable, mind this", "stop": "take another photo"}
+_TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
+
+
+def show() -> None:
+    """The page."""
+    st.title("Photos")
+    chosen = choose_survey()
+    if chosen is None:
+        return
+    kept, _, plate, face, survey = chosen
+    if survey.state == "open":
+        _bring_in(kept, survey)
+    refs = kept.photos(survey)
+    if not refs:
+        st.info(
+            "Square-on, the whole plate in the picture, daylight or two lamps from the sides, no flash. For one face "
+            "under several lamps keep the phone still and add all pictures here: they are merged.",
+            icon=":material/photo_camera:",
+        )
+    for ref in refs:
+        _one(kept, survey, ref)
+    if refs and survey.state == "open":
+        _map(kept, survey, plate, face)
+    caution()
+
+
+def _bring_in(kept: Casebook, survey: Survey) -> None:
+    round_ = st.session_state.setdefault("upload_round", 0)
+    files = st.file_uploader(
+        "Add photos of this face", type=_TYPES, accept_multiple_files=True, key=f"upload_{survey.id}_{round_}"
+    )
+    with st.expander("Take a picture with this device"):
+        shot = st.camera_input("Camera", key=f"camera_{survey.id}_{round_}")
+    taken = [*(files or []), *([shot] if shot else [])]
+    if not taken:
+        return
+    known = {ref.sha256 for ref in kept.photos(survey)}
+    n_kept = n_failed = 0
+    for file in taken:
+        with sentences():
+            n_failed += 1
+            # Read before it is kept, so that a file that is no picture never enters the casebook.
+            photo = read_photo(file.getvalue(), name=file.name)
+            if photo.sha256 not in known:
+                kept.add_photo(survey, file.getvalue(), file.name)
+                known.add(photo.sha256)
+            n_kept += 1
+            n_failed -= 1
+    if n_kept and not n_failed:
+        st.session_state["upload_round"] = round_ + 1
+        st.rerun()
+
+
+def _one(kept: Casebook, survey: Survey, ref: PhotoRef) -> None:
+    with st.container(border=True), sentences():
+        left, right = st.columns([2, 3])
+        report = gate(ref)
+        left.image(findings_picture(photo_of(ref).rgb, report), width="stretch")
+        with right:
+            st.markdown(f"**{ref.name}**: {_WORDS[report.severity]}")
+            for finding in report.findings:
+                st.write(f"{_ICONS[finding.severity]} {finding.text}")
+            if survey.state == "open" and st.button("Leave this photo out", key=f"withdraw_{ref.id}"):
+                kept.withdraw(ref, "left out by the user")
+                st.rerun()
+
+
+def _map(kept: Casebook, survey: Survey, plate: Plate, face: Face) -> None:
+    again = bool(kept.inspections(survey))
+    if not st.button("Map again" if again else "Map this face", type="primary", icon=":material/grid_on:"):
+        return
+    with sentences():
+        bar = st.progress(0.0, text="reading the photo")
+        words = {
+            "read": "reading the photo", "align": "laying the drawing on the photo", "straighten": "laying the face flat",
+            "check": "checking the photo", "classify": "telling the metal apart", "measure": "measuring", "": "done",
+        }  # fmt: skip
+        try:
+            map_survey(
+                kept, survey, plate, face,
+                progress=lambda step, share: bar.progress(min(share, 1.0), text=words[step]),
+            )  # fmt: skip
+        except AlignmentRefused as error:
+            bar.empty()
+            st.warning(f"{error}", icon=":material/align_justify_center:")
+            st.write("Take another photo, or pick four places by hand on the Alignment page.")
+            return
+        from ..router import page_named
+
+        st.switch_page(page_named("map"))

@@ -1,0 +1,96 @@
+"""Pieces that several pages share: where we are, choosing a face and survey, cautions."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from ..casebook import Casebook, Face, Job, Plate, Survey
+from ..classes import Stage
+from .state import Place, book, go_to, here
+
+__all__ = ["CAUTION", "STAGE_WORDS", "caution", "choose_survey", "stage_word"]
+
+CAUTION = (
+    "Figures from photos support a decision and do not replace measuring. The engine maker's service manual "
+    "and a qualified machinist have the last word."
+)
+
+STAGE_WORDS = {"intake": "intake", "test_lap": "after the test lap", "final": "final, polished"}
+
+
+def stage_word(stage: str) -> str:
+    """A stage as people say it."""
+    return STAGE_WORDS.get(stage) or f"after lap {stage.split('_')[1]}"
+
+
+def caution() -> None:
+    """The usual caution, small, at the foot of a page."""
+    st.caption(CAUTION)
+
+
+def _newest(surveys: tuple[Survey, ...]) -> list[Survey]:
+    replaced = {s.supersedes_id for s in surveys}
+    return sorted(
+        (s for s in surveys if s.id not in replaced), key=lambda s: (s.surveyed_on, Stage(s.stage).order)
+    )
+
+
+def _pick(label: str, options: list, current_id: int | None, words, key: str):  # type: ignore[no-untyped-def]
+    """A select box over records; returns the record, or None for no options."""
+    if not options:
+        return None
+    ids = [o.id for o in options]
+    index = ids.index(current_id) if current_id in ids else len(ids) - 1
+    return st.selectbox(
+        label, options, index=index, format_func=words, key=f"{key}_{'_'.join(map(str, ids))}"
+    )
+
+
+def choose_survey() -> tuple[Casebook, Job, Plate, Face, Survey] | None:
+    """Say where we are and let the person change face and survey; None, with a sentence, where there is none."""
+    place, kept = here(), book()
+    if place.job is None or place.plate is None:
+        st.info("No plate is open. Choose one on the Jobs page.", icon=":material/inventory_2:")
+        _to_jobs()
+        return None
+    job, plate = place.job, place.plate
+    faces = list(kept.faces(plate))
+    left, right = st.columns(2)
+    with left:
+        face = _pick(f"Plate {plate.tag}: face", faces, _id(place, "face"), lambda f: f.name, "pick_face")
+    if face is None:
+        st.info(f"Plate {plate.tag} has no face yet. Add one on the Jobs page.")
+        _to_jobs()
+        return None
+    surveys = _newest(kept.surveys(face=face, job=job))
+    with right:
+        survey = _pick(
+            "Survey",
+            surveys,
+            _id(place, "survey"),
+            lambda s: (
+                f"{stage_word(s.stage)}, {s.surveyed_on:%Y-%m-%d}"
+                + (" (signed)" if s.state == "signed" else "")
+            ),
+            f"pick_survey_{face.id}",
+        )
+    if survey is None:
+        st.info(f"Face {face.name} has no survey in this job. Add one on the Jobs page.")
+        _to_jobs()
+        return None
+    if (face.id, survey.id) != (_id(place, "face"), _id(place, "survey")):
+        go_to(face=face.id)
+        go_to(survey=survey.id)
+    return kept, job, plate, face, survey
+
+
+def _id(place: Place, name: str) -> int | None:
+    record = getattr(place, name)
+    return None if record is None else record.id
+
+
+def _to_jobs() -> None:
+    if st.button("Go to Jobs", key="to_jobs"):
+        from .router import page_named
+
+        st.switch_page(page_named("jobs"))
