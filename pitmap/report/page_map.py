@@ -1,0 +1,88 @@
+"""The map of one survey as a figure to look around in and click on."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+import plotly.graph_objects as go
+
+from ..classes import SurfaceClass
+from ..drawing import Drawing
+from .draw_plotly import plot_map
+from .figures import face_map
+from .overlay import paint_codes
+from .palette import CLASS_STYLES
+from .text import translator
+
+__all__ = ["MARKS_TRACE", "page_map"]
+
+MARKS_TRACE = "marks"
+_MOST_MARKS = 400
+"""More rings than this hide the picture and slow a phone down; the largest are shown."""
+
+
+def page_map(
+    inspection: Any,
+    drawing: Drawing,
+    *,
+    shown: tuple[SurfaceClass, ...],
+    strength: float,
+    selected: int | None = None,
+    dragmode: str = "pan",
+) -> go.Figure:
+    """Straightened photo, the chosen classes over it, zones, narrowest sound metal, and a ring per mark.
+
+    Parameters
+    ----------
+    inspection : Inspection
+    drawing : Drawing
+    shown : tuple of SurfaceClass
+    strength : float
+        Share of colour in the veil, 0 to 1.
+    selected : int or None
+        Mark to point out.
+    dragmode : {"pan", "lasso"}
+        What dragging does.
+
+    Returns
+    -------
+    plotly Figure
+        In plate mm; the trace named :data:`MARKS_TRACE` carries `mark_id` as customdata.
+    """
+    grid = inspection.picture_grid
+    step = np.linalg.inv(inspection.class_map.grid.px_to_mm_matrix) @ grid.px_to_mm_matrix
+    flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+    codes = cv2.warpAffine(inspection.class_map.codes, step[:2], (grid.n_cols, grid.n_rows), flags=flags)
+    styles = {code: style for code, style in CLASS_STYLES.items() if code in shown}
+    picture = inspection.picture
+    if strength > 0 and styles:
+        picture = paint_codes(
+            picture, codes, styles, step=max(6, round(1.6 * grid.px_per_mm)), strength=strength
+        )
+    figure = plot_map(face_map(translator(), inspection, drawing, picture, grid, n_numbers=15))
+    marks = inspection.marks[inspection.marks.class_code.isin([int(c) for c in shown])]
+    marks = marks.nlargest(_MOST_MARKS, "area_mm2")
+    chosen = marks.mark_id == selected
+    figure.add_trace(
+        go.Scatter(
+            x=marks.x_mm,
+            y=marks.y_mm,
+            mode="markers",
+            name=MARKS_TRACE,
+            customdata=marks.mark_id,
+            showlegend=False,
+            hovertext=[f"{m.mark_id}: {m.class_word}, {m.eq_diam_mm:.2f} mm" for m in marks.itertuples()],
+            hoverinfo="text",
+            marker={
+                "symbol": "circle-open",
+                "size": np.where(chosen, 22, 12),
+                "color": np.where(chosen, "#ffffff", "#000000"),
+                "line": {"width": np.where(chosen, 4, 1.5)},
+            },
+            unselected={"marker": {"opacity": 1.0}},
+        )
+    )
+    figure.update_layout(dragmode=dragmode, height=720, title=None, margin={"l": 30, "r": 5, "t": 5, "b": 30})
+    return figure

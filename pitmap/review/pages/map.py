@@ -1,0 +1,228 @@
+"""Map: the classes over the straightened face, the figures, the marks; and corrections by hand."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+import plotly.graph_objects as go
+import streamlit as st
+
+from ...casebook import Casebook, InspectionRef
+from ...classes import CLASS_WORDS, SurfaceClass
+from ...drawing import Drawing
+from ...flags import flag_words
+from ...inspection import Inspection
+from ...report.page_map import MARKS_TRACE, page_map
+from ...units import format_estimate
+from ...workflow import newest_inspection
+from ..cached import inspection_of, plate_drawing
+from ..guard import sentences
+from ..parts import caution, choose_survey
+from ..state import units
+from ..tables import marks_view, zones_view
+
+__all__ = ["show"]
+
+_PAINT = (SurfaceClass.PIT, SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT, SurfaceClass.SCORE)
+
+
+def show() -> None:
+    """The page."""
+    st.title("Map")
+    chosen = choose_survey()
+    if chosen is None:
+        return
+    kept, _, plate, _, survey = chosen
+    inspection = inspection_of(survey)
+    if inspection is None:
+        st.info(
+            "This survey is not mapped yet. Add its photos on the Photos page and map them.",
+            icon=":material/photo_camera:",
+        )
+        return
+    drawing = plate_drawing(plate)
+    ref = newest_inspection(kept, survey)
+    assert ref is not None
+    _headline(inspection)
+    lasso = _picture(inspection, drawing)
+    if survey.state == "open":
+        with sentences():
+            _correct(kept, ref, inspection, lasso)
+    else:
+        st.info(
+            "This survey is signed. A later change opens a new revision on the Checklist page.",
+            icon=":material/lock:",
+        )
+    _tables(inspection)
+    for note in inspection.notes:
+        st.caption(note)
+    caution()
+
+
+def _headline(inspection: Inspection) -> None:
+    width = inspection.measurement.sound_width_mm
+    affected = inspection.zones[inspection.zones.class_word == "affected"].set_index("zone")
+    columns = st.columns(3)
+    columns[0].metric(
+        "Narrowest sound metal across the land", format_estimate(width, "length", units()).split(" (")[0]
+    )
+    columns[0].caption(format_estimate(width, "length", units()))
+    for zone, column in zip(("seal_land", "running_surface"), columns[1:]):
+        if zone not in affected.index:
+            continue
+        row = affected.loc[zone]
+        seen = "nothing seen" if pd.isna(row.share) else f"{100 * row.share:.1f} %"
+        column.metric(f"{zone.replace('_', ' ').capitalize()} affected", seen)
+        if not pd.isna(row.share):
+            column.caption(
+                f"{100 * row.share_low:.1f} to {100 * row.share_high:.1f} % of what was seen; "
+                f"not seen {100 * row.unseen_share:.1f} %"
+            )
+
+
+def _picture(inspection: Inspection, drawing: Drawing) -> list[dict[str, Any]]:
+    left, right = st.columns([3, 1])
+    with right:
+        words = {c: CLASS_WORDS[c] for c in (*_PAINT, SurfaceClass.UNSEEN)}
+        picked = st.pills(
+            "Show",
+            list(words),
+            format_func=words.get,
+            selection_mode="multi",
+            default=list(words),
+            key="map_show",
+        )
+        strength = st.slider(
+            "Strength of the colours", 0, 100, 45, step=5, key="map_strength", format="%d %%"
+        )
+        tool = st.segmented_control(
+            "Pointer", ["look", "outline"], default="look", key="map_pointer",
+            format_func={"look": "look around", "outline": "outline an area"}.get, required=True,
+        )  # fmt: skip
+        st.caption(
+            "Solid: pit. Dots: stain. Rising lines: heat tint. Level lines: not reached by the lap. Cross: not seen."
+        )
+    with left:
+        figure = page_map(
+            inspection, drawing, shown=tuple(picked or ()), strength=strength / 100,
+            selected=st.session_state.get("mark_id"), dragmode="lasso" if tool == "outline" else "pan",
+        )  # fmt: skip
+        event = st.plotly_chart(
+            figure, key=f"map_{len(inspection.marks)}_{inspection.class_map.codes.shape}", on_select="rerun",
+            selection_mode=("points", "lasso"), config={"scrollZoom": True, "displaylogo": False},
+        )  # fmt: skip
+    _mark_row(inspection, figure, event)
+    return list(event.selection.get("lasso", [])) if event else []
+
+
+def _mark_row(inspection: Inspection, figure: go.Figure, event: Any) -> None:
+    points = [p for p in (event.selection.points if event else []) if p.get("curve_number") == _trace(figure)]
+    if points:
+        st.session_state["mark_id"] = int(points[0]["customdata"])
+    mark_id = st.session_state.get("mark_id")
+    row = inspection.marks[inspection.marks.mark_id == mark_id]
+    if row.empty:
+        st.caption("Click a ring to read its row.")
+        return
+    one = row.iloc[0]
+    st.write(
+        f"**Mark {one.mark_id}**, {one.class_word}, {str(one.zone).replace('_', ' ')}: "
+        f"{one.eq_diam_mm:.2f} mm across, {one.area_mm2:.2f} mm2 ({one.area_low_mm2:.2f} to {one.area_high_mm2:.2f}), "
+        f"at x {one.x_mm:.1f}, y {one.y_mm:.1f} mm. {flag_words(int(one['flags'])).capitalize()}"
+    )
+
+
+def _trace(figure: go.Figure) -> int:
+    return next(k for k, t in enumerate(figure.data) if t.name == MARKS_TRACE)
+
+
+def _correct(kept: Casebook, ref: InspectionRef, inspection: Inspection, lasso: list[dict[str, Any]]) -> None:
+    with st.expander("Correct the map by hand", expanded=bool(lasso)):
+        st.write("Choose *outline an area* beside the map and draw around it; then say what it is.")
+        with st.form("correct", border=False):
+            words = {SurfaceClass.SOUND: "sound: erase what is there", **{c: CLASS_WORDS[c] for c in _PAINT}}
+            to = st.selectbox("This area is", list(words), format_func=words.get)
+            only = st.selectbox(
+                "Change",
+                [None, *_PAINT],
+                format_func=lambda c: "all of it" if c is None else f"only what is shown as {CLASS_WORDS[c]}",
+            )
+            typed = st.text_input(
+                "Or type the corners in mm", placeholder="x y, x y, x y (instead of drawing)"
+            )
+            reason = st.text_input("Why", placeholder="marker pen, not a pit", max_chars=300)
+            if st.form_submit_button("Change the map", type="primary"):
+                with sentences():
+                    polygon = _typed_corners(typed) if typed.strip() else _lasso_corners(lasso)
+                    shape = {"polygon_mm": polygon, "only": [int(only)] if only is not None else []}
+                    action = "erase" if to == SurfaceClass.SOUND else "polygon"
+                    kept.add_edit(ref, action, class_code=int(to), shape=shape, reason=reason)
+                    st.rerun()
+        edits = kept.edits(ref, states=("applied", "draft"))
+        for edit in edits:
+            state = " (kept as a draft: somebody else was first)" if edit.state == "draft" else ""
+            st.caption(
+                f"{edit.created_by}: {CLASS_WORDS[SurfaceClass(edit.class_code)]}, {edit.reason}{state}"
+            )
+            if edit.state == "draft" and st.button("Lay this draft on top", key=f"draft_{edit.id}"):
+                kept.accept_draft_edit(ref, edit)
+                st.rerun()
+        if any(e.state == "applied" for e in edits) and st.button(
+            "Undo the last change", icon=":material/undo:"
+        ):
+            kept.undo_edit(ref)
+            st.rerun()
+
+
+def _typed_corners(text: str) -> list[list[float]]:
+    from ...errors import InputError
+
+    corners = []
+    for k, pair in enumerate(text.replace(";", ",").split(","), 1):
+        parts = pair.split()
+        try:
+            x, y = (float(p) for p in parts)
+        except ValueError:
+            raise InputError(
+                f"corner {k}: expected two numbers, x and y in mm, got {pair.strip()!r}"
+            ) from None
+        corners.append([x, y])
+    if len(corners) < 3:
+        raise InputError("corners: an area needs three or more")
+    return corners
+
+
+def _lasso_corners(lasso: list[dict[str, Any]]) -> list[list[float]]:
+    from ...errors import InputError
+
+    if not lasso:
+        raise InputError(
+            "no area: draw around it with the pointer set to outline an area, or type its corners"
+        )
+    return [[float(x), float(y)] for x, y in zip(lasso[-1]["x"], lasso[-1]["y"])]
+
+
+def _tables(inspection: Inspection) -> None:
+    zones, marks, lands, ratings = st.tabs(
+        ["Zones", "Marks", "Narrow places of the land", "Published ratings"]
+    )
+    with zones:
+        st.dataframe(zones_view(inspection.zones, units()), hide_index=True, width="stretch")
+    with marks:
+        table = inspection.marks.sort_values("area_mm2", ascending=False)
+        event = st.dataframe(
+            marks_view(table, units()), hide_index=True, width="stretch", on_select="rerun",
+            selection_mode="single-row", key="marks_table",
+        )  # fmt: skip
+        rows = event.selection.rows
+        if rows:
+            mark_id = int(table.iloc[rows[0]].mark_id)
+            if st.session_state.get("mark_id") != mark_id:
+                st.session_state["mark_id"] = mark_id
+                st.rerun()
+    with lands:
+        st.dataframe(inspection.lands.drop(columns="flags"), hide_index=True, width="stretch")
+        st.caption("Metal that was not seen counts as damaged at the low end and as sound at the high end.")
+    with ratings:
+        st.dataframe(inspection.measurement.ratings, hide_index=True, width="stretch")

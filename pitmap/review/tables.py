@@ -1,0 +1,53 @@
+"""Tables as people read them: fewer columns, their units, their words."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from ..estimate import Estimate
+from ..flags import flag_words
+from ..units import UnitSystem, format_estimate, format_length
+
+__all__ = ["marks_view", "zones_view"]
+
+
+def zones_view(zones: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
+    """One row per zone and class."""
+    rows = []
+    for r in zones.itertuples():
+        share = (
+            "cannot be told"
+            if pd.isna(r.share)
+            else format_estimate(Estimate(value=r.share, low=r.share_low, high=r.share_high), "share")
+        )
+        rows.append(
+            {
+                "zone": str(r.zone).replace("_", " "),
+                "what": r.class_word,
+                "share of what was seen": share,
+                "not seen": f"{100 * r.unseen_share:.1f} %",
+                "marks": int(r.n_marks),
+                "area mm2": round(r.area_mm2, 1),
+                "largest mm2": round(r.largest_mm2, 2),
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def marks_view(marks: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
+    """One row per mark, in the order given."""
+    return pd.DataFrame(
+        {
+            "mark": marks.mark_id,
+            "what": marks.class_word,
+            "zone": marks.zone.str.replace("_", " "),
+            "across": [format_length(v, units) for v in marks.eq_diam_mm],
+            "long": [format_length(v, units) for v in marks.length_mm],
+            "wide": [format_length(v, units) for v in marks.width_mm],
+            "to running side": ["" if pd.isna(v) else format_length(v, units) for v in marks.dist_trace_mm],
+            "to coolant side": ["" if pd.isna(v) else format_length(v, units) for v in marks.dist_coolant_mm],
+            "x mm": marks.x_mm.round(1),
+            "y mm": marks.y_mm.round(1),
+            "mind": [flag_words(int(v)) for v in marks["flags"]],
+        }
+    )
