@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from shapely import Polygon
 
-from .casebook import Casebook, InspectionRef, Job, MapEdit, PhotoRef, Plate, Survey
+from .casebook import Casebook, InspectionRef, Job, MapEdit, PhotoRef, Plate, Reading, Survey
 from .casebook import Face as CasebookFace
 from .classes import Stage, SurfaceClass
 from .depth import READINGS, FaceSurvey, attach_readings
@@ -27,7 +27,7 @@ from .measure import ClassEdit, MeasureSettings, change_classes, measure
 from .photo import Photo, read_photo
 from .pipeline import Landmarks, Progress, map_face
 from .settings import Settings
-from .stock import LimitSheet, StockPlan, plan_stock, read_limits
+from .stock import LimitSheet, StockPlan, plan_stock, read_limits, write_limits
 
 __all__ = [
     "HAND_SD_MM",
@@ -35,6 +35,7 @@ __all__ = [
     "PLAN_SEED",
     "drawing_of",
     "inspections_of_face",
+    "keep_readings",
     "limits_of",
     "map_survey",
     "newest_inspection",
@@ -158,6 +159,27 @@ def readings_table(book: Casebook, survey: Survey, inspection: Inspection) -> pd
     return attach_readings(table, inspection.marks, math.hypot(inspection.alignment.error_sd_mm, HAND_SD_MM))
 
 
+def keep_readings(
+    book: Casebook, survey: Survey, table: pd.DataFrame, *, as_typed: Sequence[str] = ()
+) -> tuple[Reading, ...]:
+    """Keep a table of readings with a survey, all or none."""
+    names = (
+        "kind",
+        "x_mm",
+        "y_mm",
+        "mark_id",
+        "value_um",
+        "uncertainty_um",
+        "is_lower_bound",
+        "instrument",
+        "note",
+    )
+    rows = [dict(zip(names, values)) for values in table[list(names)].astype(object).itertuples(index=False)]
+    for row, typed in zip(rows, as_typed):
+        row["as_typed"] = typed
+    return book.add_readings(survey, rows)
+
+
 def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing: Drawing) -> Inspection:
     """A kept inspection with its hand edits applied and measured again, and its readings."""
     with tempfile.TemporaryDirectory() as folder:
@@ -195,9 +217,16 @@ def inspections_of_face(
     return sorted(mapped, key=lambda pair: (pair[0].surveyed_on, Stage(pair[0].stage).order))
 
 
-def limits_of(book: Casebook, plate: Plate) -> LimitSheet:
-    """The newest limit sheet kept with a plate; an empty one (nothing is judged) when there is none."""
-    sheets = [a for a in book.open_plate(plate.id).attachments if a.role == LIMITS_ROLE]
+def _limits_name(face: CasebookFace) -> str:
+    return f"limits_face_{face.id}.toml"
+
+
+def limits_of(book: Casebook, plate: Plate, face: CasebookFace) -> LimitSheet:
+    """The newest limit sheet kept for a face; an empty one (nothing is judged) when there is none.
+
+    What is lapped off one face is not off the other, so each face has its own sheet.
+    """
+    sheets = [a for a in book.open_plate(plate.id).attachments if a.name == _limits_name(face)]
     if not sheets:
         return LimitSheet()
     with tempfile.TemporaryDirectory() as folder:
@@ -206,14 +235,12 @@ def limits_of(book: Casebook, plate: Plate) -> LimitSheet:
         return read_limits(path)
 
 
-def save_limits(book: Casebook, plate: Plate, sheet: LimitSheet) -> None:
-    """Keep a limit sheet with a plate; the earlier ones stay readable."""
-    from .stock import write_limits
-
+def save_limits(book: Casebook, plate: Plate, face: CasebookFace, sheet: LimitSheet) -> None:
+    """Keep a limit sheet for a face; the earlier ones stay readable."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "limits.toml"
         write_limits(sheet, path)
-        book.attach_file(plate, path.read_bytes(), "limits.toml", role=LIMITS_ROLE)
+        book.attach_file(plate, path.read_bytes(), _limits_name(face), role=LIMITS_ROLE)
 
 
 def plan_face(inspections: Sequence[Inspection], limits: LimitSheet | None, **choices: Any) -> StockPlan:

@@ -25,6 +25,7 @@ __all__ = [
     "READING_KINDS",
     "ReadingSheet",
     "read_readings",
+    "readings_from_csv_text",
     "readings_from_rows",
 ]
 
@@ -129,6 +130,24 @@ def read_readings(source: str | Path, *, keep_good: bool = False) -> ReadingShee
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise ReadingError(f"{path.name}: cannot be read as UTF-8 text: {error}") from error
+    return readings_from_csv_text(text, name=path.name, keep_good=keep_good)
+
+
+def readings_from_csv_text(text: str, *, name: str = "table", keep_good: bool = False) -> ReadingSheet:
+    """Readings from the text of a CSV, as :func:`read_readings` takes it from a file.
+
+    Parameters
+    ----------
+    text : str
+    name : str
+        What messages call it.
+    keep_good : bool
+
+    Raises
+    ------
+    ReadingError
+        As :func:`read_readings`.
+    """
     first = next(
         (line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), ""
     )
@@ -142,9 +161,9 @@ def read_readings(source: str | Path, *, keep_good: bool = False) -> ReadingShee
             continue
         if header is None:
             header = [f.strip().lower() for f in fields]
-            _check_header(header, path.name)
+            _check_header(header, name)
             continue
-        where = f"{path.name}, line {reader.line_num}"
+        where = f"{name}, line {reader.line_num}"
         if len(fields) > len(header):
             broken.append(
                 f"{where}: {len(fields)} fields for {len(header)} columns; quote text that holds a comma"
@@ -152,7 +171,7 @@ def read_readings(source: str | Path, *, keep_good: bool = False) -> ReadingShee
             continue
         rows.append((where, dict(zip(header, fields))))
     if header is None:
-        raise ReadingError(f"{path.name}: empty; expected a header with the columns {', '.join(CSV_COLUMNS)}")
+        raise ReadingError(f"{name}: empty; expected a header with the columns {', '.join(CSV_COLUMNS)}")
     return _sheet(rows, keep_good=keep_good, problems=broken)
 
 

@@ -8,14 +8,24 @@ from numpy.typing import NDArray
 
 from ..casebook import Face, Job, PhotoRef, Plate, Survey
 from ..drawing import Drawing
+from ..errors import NotEnoughData
 from ..inspection import Inspection
 from ..photo import Photo, PhotoReport, check_photo, read_photo
 from ..pipeline import Landmarks, align
 from ..registration import Alignment
-from ..workflow import drawing_of, inspections_of_face, newest_inspection, open_inspection
-from .state import book
+from ..stock import LimitSheet, StockPlan
+from ..units import UnitSystem
+from ..workflow import (
+    drawing_of,
+    inspections_of_face,
+    limits_of,
+    newest_inspection,
+    open_inspection,
+    plan_face,
+)
+from .state import book, units
 
-__all__ = ["face_series", "gate", "inspection_of", "laid_on", "photo_of", "plate_drawing"]
+__all__ = ["face_plan", "face_series", "gate", "inspection_of", "laid_on", "photo_of", "plate_drawing"]
 
 _KEEP = 24
 
@@ -96,3 +106,21 @@ def inspection_of(survey: Survey) -> Inspection | None:
 def face_series(face: Face, job: Job) -> list[tuple[Survey, Inspection]]:
     """Every mapped survey of a face in a job, newest revisions only, in the order of work."""
     return inspections_of_face(book(), face, job, inspection_of)
+
+
+@st.cache_resource(max_entries=_KEEP, show_spinner="Working the plan out ...")
+def _plan(
+    key: tuple[str, ...], system: UnitSystem, _inspections: list[Inspection], _limits: LimitSheet
+) -> StockPlan:
+    return plan_face(_inspections, _limits, system=system)
+
+
+def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
+    """The stock plan of a face from all its mapped surveys in a job and the plate's limit sheet."""
+    series = face_series(face, job)
+    if not series:
+        raise NotEnoughData(f"face {face.name}: no survey is mapped yet; add photos and map them")
+    limits = limits_of(book(), plate, face)
+    # The inspections are cached objects, so their identity says whether anything they rest on has changed.
+    key = (*(f"{s.id}:{id(i)}" for s, i in series), repr(sorted(limits.entries.items())))
+    return _plan(key, units(), [i for _, i in series], limits)

@@ -3,7 +3,7 @@
 from .budget import BudgetLine, fill_percent, squeeze_percent, stock_budget
 from .condition import form_findings, zone_condition
 from .curves import CURVES, Needed
-from .limits import LIMIT_TEXT, OFFERED, Limit, LimitSheet, read_limits, write_limits
+from .limits import LIMIT_TEXT, OFFERED, Limit, LimitSheet, limit_from_text, read_limits, write_limits
 from .needs import STEPS
 from .plan import Aim, StockPlan, plan_stock
 from .rules import Finding, judge
@@ -30,6 +30,7 @@ __all__ = [
     "fill_percent",
     "form_findings",
     "judge",
+    "limit_from_text",
     "plan_stock",
     "read_limits",
     "squeeze_percent",

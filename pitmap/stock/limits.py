@@ -15,7 +15,7 @@ from tomlkit.exceptions import TOMLKitError
 from ..errors import InputError
 from ..units import parse_length
 
-__all__ = ["LIMIT_TEXT", "OFFERED", "Limit", "LimitSheet", "read_limits", "write_limits"]
+__all__ = ["LIMIT_TEXT", "OFFERED", "Limit", "LimitSheet", "limit_from_text", "read_limits", "write_limits"]
 
 LIMIT_TEXT: dict[str, tuple[str, str]] = {
     "total_stock": ("um", "most stock that may come off this face over the plate's life"),
@@ -129,14 +129,32 @@ def read_limits(source: str | Path) -> LimitSheet:
         if not isinstance(row, Mapping) or "value" not in row:
             raise InputError(f'{where}: expected value = "..." and source = "..."')
         try:
-            entries[name] = Limit(
-                value=_number(row["value"], name),
-                source=str(row.get("source", "")),
-                uncertainty=_number(row.get("uncertainty", 0), name, is_zero_ok=True),
+            entries[name] = limit_from_text(
+                name, row["value"], str(row.get("source", "")), row.get("uncertainty", 0)
             )
         except InputError as error:
-            raise InputError(f"{where}: {error}") from error
+            raise InputError(f"{path.name}, {error}") from error
     return LimitSheet(entries=entries)
+
+
+def limit_from_text(name: str, value: str | float, source: str, uncertainty: str | float = 0) -> Limit:
+    """One entry as typed: value (and uncertainty) with a length unit, or in percent.
+
+    Raises
+    ------
+    InputError
+        An unknown entry, a value without its unit, no source.
+    """
+    if name not in LIMIT_TEXT:
+        raise InputError(f"limit sheet: unknown entry {name}; known are {', '.join(LIMIT_TEXT)}")
+    try:
+        return Limit(
+            value=_number(value, name),
+            source=str(source),
+            uncertainty=_number(uncertainty, name, is_zero_ok=True),
+        )
+    except InputError as error:
+        raise InputError(f"{name}: {error}") from error
 
 
 def write_limits(sheet: LimitSheet, target: str | Path) -> None:

@@ -1,0 +1,188 @@
+"""Depth: type readings in, paste a CSV, see which pits to read next."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from ...casebook import Casebook, Reading, Survey
+from ...depth import CSV_COLUMNS, READING_KINDS, readings_from_csv_text, readings_from_rows
+from ...drawing import Drawing
+from ...flags import flag_words
+from ...inspection import Inspection
+from ...report.page_map import page_map
+from ...units import format_depth
+from ...workflow import keep_readings
+from ..cached import face_plan, inspection_of, plate_drawing
+from ..guard import sentences
+from ..parts import caution, choose_survey
+from ..state import units
+
+__all__ = ["show"]
+
+_KIND_WORDS = {
+    "pit_depth": "pit depth",
+    "height": "height (dial indicator)",
+    "thickness": "thickness",
+    "wear_step": "step across a wear track",
+    "straightedge": "straightedge and feeler",
+    "hardness": "hardness",
+}
+
+
+def show() -> None:
+    """The page."""
+    st.title("Depth")
+    chosen = choose_survey()
+    if chosen is None:
+        return
+    kept, job, plate, face, survey = chosen
+    inspection = inspection_of(survey)
+    if inspection is None:
+        st.info("Map this survey first: readings are tied to its marks.", icon=":material/photo_camera:")
+    if survey.state == "open":
+        one, many = st.tabs(["One reading", "Paste a table"])
+        with one:
+            _one(kept, survey, inspection, plate_drawing(plate))
+        with many:
+            _many(kept, survey)
+    _kept(kept, survey, inspection)
+    if inspection is not None:
+        with sentences():
+            _next(face, job, plate)
+    caution()
+
+
+def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing: Drawing) -> None:
+    left, right = st.columns([3, 2])
+    picked = None
+    if inspection is not None:
+        from ...classes import SurfaceClass
+
+        with left:
+            st.caption("Click the pit that the needle is in.")
+            figure = page_map(
+                inspection,
+                drawing,
+                shown=(SurfaceClass.PIT,),
+                strength=0.3,
+                selected=st.session_state.get("read_mark"),
+            )
+            event = st.plotly_chart(
+                figure, key=f"depth_map_{survey.id}", on_select="rerun", selection_mode="points",
+                config={"scrollZoom": True, "displaylogo": False},
+            )  # fmt: skip
+            points = [p for p in (event.selection.points if event else []) if "customdata" in p]
+            if points:
+                picked = int(points[0]["customdata"])
+                st.session_state["read_mark"] = picked
+    with right, st.form(f"reading_{survey.id}", border=True, clear_on_submit=False):
+        kind = st.selectbox("What", READING_KINDS, format_func=_KIND_WORDS.get)
+        mark = st.text_input(
+            "Mark number",
+            value="" if picked is None else str(picked),
+            help="Empty for a place that is no mark.",
+        )
+        value = st.text_input("Reading", placeholder="3 thou, 0.08 mm, 76 um")
+        within = st.text_input(
+            "Give or take (one standard deviation)", placeholder="empty: usual for this kind"
+        )
+        x = st.text_input("x, mm", help="Empty when the mark number says where.")
+        y = st.text_input("y, mm")
+        bound = st.checkbox("The needle did not reach the floor (at least this deep)")
+        instrument = st.text_input("Instrument", max_chars=100)
+        if st.form_submit_button("Keep the reading", type="primary"):
+            with sentences():
+                row = {
+                    "stage": survey.stage, "kind": kind, "value": value, "x_mm": x, "y_mm": y, "mark": mark,
+                    "uncertainty": within, "lower_bound": "yes" if bound else "", "instrument": instrument,
+                }  # fmt: skip
+                keep_readings(kept, survey, readings_from_rows([row]).table, as_typed=[value])
+                st.rerun()
+
+
+def _many(kept: Casebook, survey: Survey) -> None:
+    st.write("Paste rows from a spreadsheet or a CSV file; the first line names the columns.")
+    with st.expander("Columns"):
+        st.dataframe(
+            pd.DataFrame(CSV_COLUMNS.items(), columns=["column", "holds"]), hide_index=True, width="stretch"
+        )
+    text = st.text_area(
+        "Table",
+        height=160,
+        placeholder="stage,kind,x_mm,y_mm,value\ntest_lap,pit_depth,41.2,-30.5,3 thou",
+        key="csv_text",
+    )
+    keep_good = st.checkbox("Keep the good rows even if some are bad")
+    if st.button("Keep the readings", type="primary", key="keep_csv"):
+        with sentences():
+            sheet = readings_from_csv_text(text, keep_good=keep_good)
+            mine = sheet.of(survey.stage)
+            keep_readings(kept, survey, mine)
+            for problem in sheet.problems:
+                st.warning(problem)
+            st.success(
+                f"{len(mine)} readings of this stage kept; {len(sheet) - len(mine)} of other stages left out."
+            )
+
+
+def _kept(kept: Casebook, survey: Survey, inspection: Inspection | None) -> None:
+    readings = kept.readings(survey)
+    st.subheader(f"Readings of this survey: {len(readings)}")
+    if not readings:
+        st.write("None yet. Without readings or a second lap step the depth of a pit cannot be known.")
+        return
+    tied = {} if inspection is None else inspection.readings.set_index("reading_id").to_dict("index")
+    st.dataframe(
+        pd.DataFrame([_row(r, tied.get(r.id, {})) for r in readings]), hide_index=True, width="stretch"
+    )
+    if survey.state == "open":
+        with st.expander("Let a reading count no longer"), st.form("withdraw_reading", border=False):
+            which = st.selectbox(
+                "Reading",
+                readings,
+                format_func=lambda r: f"{r.id}: {_KIND_WORDS[r.kind]}, {r.as_typed or r.value_um}",
+            )
+            reason = st.text_input("Why", max_chars=300)
+            if st.form_submit_button("Take it out"):
+                with sentences():
+                    kept.withdraw(which, reason)
+                    st.rerun()
+
+
+def _row(reading: Reading, tied: dict[str, Any]) -> dict[str, Any]:
+    mark = tied.get("mark_id", reading.mark_id)
+    return {
+        "no.": reading.id,
+        "what": _KIND_WORDS[reading.kind],
+        "reading": ("at least " if reading.is_lower_bound else "") + format_depth(reading.value_um, units()),
+        "as typed": reading.as_typed,
+        "mark": "" if mark < 0 else str(mark),
+        "x, y mm": "" if pd.isna(reading.x_mm) else f"{reading.x_mm:.1f}, {reading.y_mm:.1f}",
+        "mind": flag_words(int(tied.get("flags", reading.flags))),
+        "instrument": reading.instrument,
+    }
+
+
+def _next(face, job, plate) -> None:  # type: ignore[no-untyped-def]
+    st.subheader("What to read next")
+    plan = face_plan(face, job, plate)
+    if plan.read_next.empty:
+        st.write("No further reading would sharpen the plan noticeably.")
+        return
+    view = pd.DataFrame(
+        {
+            "order": plan.read_next.order,
+            "mark": plan.read_next.mark_id,
+            "zone": plan.read_next.zone.str.replace("_", " "),
+            "expected": [format_depth(v, units()) for v in plan.read_next.depth_um],
+            "the deepest is known to": [
+                f"{format_depth(a, units())} now, {format_depth(b, units())} after"
+                for a, b in zip(plan.read_next.spread_before_um, plan.read_next.spread_after_um)
+            ],
+        }
+    )
+    st.dataframe(view, hide_index=True, width="stretch")
+    st.caption("These pits shrink the uncertainty of the deepest one most.")

@@ -1,0 +1,147 @@
+"""Plan: verdict, curves, budgets, the limit sheet, and what would be left after taking off N um."""
+
+from __future__ import annotations
+
+import pandas as pd
+import streamlit as st
+
+from ...casebook import Casebook, Face, Plate
+from ...report.page_plan import budget_figure, curve_figures
+from ...stock import LIMIT_TEXT, OFFERED, StockPlan, limit_from_text
+from ...units import format_depth, format_estimate
+from ...workflow import limits_of, save_limits
+from ..cached import face_plan, face_series
+from ..guard import sentences
+from ..parts import choose_survey
+from ..state import units
+
+__all__ = ["show"]
+
+_STATUS = {
+    "pass": ":material/check:",
+    "watch": ":material/warning:",
+    "stop": ":material/block:",
+    "not judged": ":material/remove:",
+}
+_AIM = {"pits": "last pit gone", "sound_width": "sound width reached", "uncut": "cut all over"}
+
+
+def show() -> None:
+    """The page."""
+    st.title("Plan")
+    chosen = choose_survey()
+    if chosen is None:
+        return
+    kept, job, plate, face, _ = chosen
+    if not face_series(face, job):
+        st.info("No survey of this face is mapped yet.", icon=":material/photo_camera:")
+        return
+    with sentences():
+        plan = face_plan(face, job, plate)
+        _verdict(plan)
+        _what_if(plan)
+        _curves(plan)
+        _rules(plan)
+    with sentences():
+        _limit_sheet(kept, plate, face)
+
+
+def _verdict(plan: StockPlan) -> None:
+    with st.container(border=True):
+        st.subheader(plan.verdict.headline)
+        for reason in plan.verdict.reasons:
+            st.write(reason)
+    for problem in plan.problems:
+        st.warning(problem)
+
+
+def _what_if(plan: StockPlan) -> None:
+    levels = sorted(plan.curves.removal_um.unique())
+    if not levels:
+        return
+    st.subheader("Take off how much?")
+    at = st.select_slider(
+        "Further stock from the face as it is now", options=levels, value=levels[0],
+        format_func=lambda v: format_depth(v, units()), key="take_off",
+    )  # fmt: skip
+    rows = []
+    for (zone, aim), curve in plan.curves.groupby(["zone", "aim"], sort=False):
+        row = curve.iloc[(curve.removal_um - at).abs().argmin()]
+        rows.append(
+            {
+                "zone": zone.replace("_", " "),
+                "figure": {
+                    "pits": "pits left",
+                    "sound_width": "sound width, mm",
+                    "uncut": "not reached by the lap, %",
+                }[aim],
+                "left": _number(row.value, aim),
+                "from": _number(row.value_low, aim),
+                "to": _number(row.value_high, aim),
+                "chance that the aim is reached": "no aim set"
+                if pd.isna(row.p_reached)
+                else f"{100 * row.p_reached:.0f} %",
+            }
+        )
+    st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch")
+
+
+def _number(value: float, aim: str) -> str:
+    if pd.isna(value):
+        return "not known"
+    return {"pits": f"{value:.0f}", "sound_width": f"{value:.1f}", "uncut": f"{100 * value:.0f}"}[aim]
+
+
+def _curves(plan: StockPlan) -> None:
+    needed = [
+        {
+            "zone": n.zone.replace("_", " "),
+            "aim": _AIM.get(n.aim, n.aim),
+            "truly needed": format_estimate(n.stock_um, "depth", units()),
+            f"enough at {100 * n.confidence:.0f} %": format_depth(n.recommended_um, units()),
+        }
+        for n in plan.needed
+    ]
+    st.dataframe(pd.DataFrame(needed), hide_index=True, width="stretch")
+    for figure in curve_figures(plan, units()):
+        st.plotly_chart(figure, width="stretch")
+    with st.expander("What each further step buys and uses"):
+        st.dataframe(plan.steps, hide_index=True, width="stretch")
+
+
+def _rules(plan: StockPlan) -> None:
+    st.subheader("Limits")
+    for finding in plan.verdict.findings:
+        st.write(f"{_STATUS[finding.status]} {finding.sentence}")
+        if finding.source:
+            st.caption(f"limit from: {finding.source}")
+    if plan.budget:
+        st.plotly_chart(budget_figure(plan, units()), width="stretch")
+
+
+def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
+    with st.expander("Limit sheet of this face"):
+        st.write(
+            "From the engine maker's service manual, with the page, or your own rule in your words. What is left empty "
+            "is not judged, never passed."
+        )
+        sheet = limits_of(kept, plate, face)
+        with st.form("limits", border=False):
+            entries = {}
+            for name, (unit, text) in LIMIT_TEXT.items():
+                now = sheet.entries.get(name)
+                left, right = st.columns(2)
+                typed = left.text_input(
+                    text.capitalize(), value="" if now is None else f"{now.value:g} {unit}", key=f"limit_{name}",
+                    placeholder=f"for example in {unit}",
+                )  # fmt: skip
+                source = right.text_input(
+                    "Source", value="" if now is None else now.source, key=f"source_{name}",
+                    placeholder=OFFERED[name].source if name in OFFERED else "manual and page",
+                )  # fmt: skip
+                entries[name] = (typed, source)
+            if st.form_submit_button("Keep the limit sheet", type="primary"):
+                with sentences():
+                    filled = {n: limit_from_text(n, t, s) for n, (t, s) in entries.items() if t.strip()}
+                    save_limits(kept, plate, face, type(sheet)(entries=filled))
+                    st.rerun()
