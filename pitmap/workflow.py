@@ -19,6 +19,7 @@ from shapely import Polygon
 from .casebook import Casebook, InspectionRef, Job, MapEdit, PhotoRef, Plate, Reading, Survey
 from .casebook import Face as CasebookFace
 from .classes import Stage, SurfaceClass
+from .compare import Comparison
 from .depth import READINGS, FaceSurvey, attach_readings
 from .drawing import Drawing, load_drawing, load_shipped, shipped_plates
 from .errors import InputError
@@ -26,8 +27,11 @@ from .inspection import Inspection, load_inspection, save_inspection
 from .measure import ClassEdit, MeasureSettings, change_classes, measure
 from .photo import Photo, read_photo
 from .pipeline import Landmarks, Progress, map_face
+from .report import ChecklistItem as ReportItem
+from .report import RecordInput
 from .settings import Settings
 from .stock import LimitSheet, StockPlan, plan_stock, read_limits, write_limits
+from .units import UnitSystem
 
 __all__ = [
     "HAND_SD_MM",
@@ -43,6 +47,7 @@ __all__ = [
     "photos_of",
     "plan_face",
     "readings_table",
+    "record_of_face",
     "save_limits",
 ]
 
@@ -250,4 +255,48 @@ def plan_face(inspections: Sequence[Inspection], limits: LimitSheet | None, **ch
         limits,
         rng=np.random.default_rng(PLAN_SEED),
         **choices,
+    )
+
+
+def record_of_face(
+    book: Casebook,
+    job: Job,
+    plate: Plate,
+    face: CasebookFace,
+    inspections: Sequence[Inspection],
+    *,
+    drawing: Drawing,
+    plan: StockPlan | None,
+    comparison: Comparison | None,
+    units: UnitSystem,
+    workshop: str = "",
+) -> RecordInput:
+    """Everything the record of a face shows, from the casebook."""
+    items = tuple(
+        ReportItem(
+            text=i.text, is_done={"done": True, "open": None, "not needed": False}[i.state], note=i.note
+        )
+        for i in book.checklist(job, plate)
+    )
+    signs = book.sign_offs(job)
+    readings = [i.readings for i in inspections if not i.readings.empty]
+    return RecordInput(
+        job={"reference": job.reference, "engine": job.engine, "plate": plate.tag, "face": face.name},
+        drawing=drawing,
+        inspections=tuple(inspections),
+        plan=plan,
+        comparison=comparison,
+        readings=pd.concat(readings, ignore_index=True) if readings else None,
+        checklist=items,
+        sign_off=(
+            {
+                "name": signs[-1].signed_by,
+                "date": f"{signs[-1].signed_at:%Y-%m-%d}",
+                "remark": signs[-1].statement,
+            }
+            if signs and job.state == "released"
+            else {}
+        ),
+        workshop=workshop,
+        units=units,
     )

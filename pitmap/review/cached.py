@@ -7,12 +7,14 @@ import streamlit as st
 from numpy.typing import NDArray
 
 from ..casebook import Face, Job, PhotoRef, Plate, Survey
+from ..compare import Comparison, compare
 from ..drawing import Drawing
 from ..errors import NotEnoughData
 from ..inspection import Inspection
 from ..photo import Photo, PhotoReport, check_photo, read_photo
 from ..pipeline import Landmarks, align
 from ..registration import Alignment
+from ..report import RecordInput
 from ..stock import LimitSheet, StockPlan
 from ..units import UnitSystem
 from ..workflow import (
@@ -22,10 +24,21 @@ from ..workflow import (
     newest_inspection,
     open_inspection,
     plan_face,
+    record_of_face,
 )
 from .state import book, units
 
-__all__ = ["face_plan", "face_series", "gate", "inspection_of", "laid_on", "photo_of", "plate_drawing"]
+__all__ = [
+    "face_comparison",
+    "face_plan",
+    "face_record",
+    "face_series",
+    "gate",
+    "inspection_of",
+    "laid_on",
+    "photo_of",
+    "plate_drawing",
+]
 
 _KEEP = 24
 
@@ -124,3 +137,45 @@ def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
     # The inspections are cached objects, so their identity says whether anything they rest on has changed.
     key = (*(f"{s.id}:{id(i)}" for s, i in series), repr(sorted(limits.entries.items())))
     return _plan(key, units(), [i for _, i in series], limits)
+
+
+@st.cache_resource(max_entries=_KEEP, show_spinner="Comparing the surveys ...")
+def _comparison(key: tuple[str, ...], _inspections: list[Inspection], _drawing: Drawing) -> Comparison:
+    return compare(_inspections, _drawing)
+
+
+def face_comparison(face: Face, job: Job, plate: Plate) -> Comparison:
+    """What changed over all mapped surveys of a face in a job."""
+    series = face_series(face, job)
+    key = tuple(f"{s.id}:{id(i)}" for s, i in series)
+    return _comparison(key, [i for _, i in series], plate_drawing(plate))
+
+
+@st.cache_resource(max_entries=_KEEP, show_spinner=False)
+def _record(key: tuple[str, ...], face_id: int, job_id: int, system: UnitSystem) -> RecordInput:
+    kept = book()
+    face, job = kept.get(Face, face_id), kept.get(Job, job_id)
+    plate = kept.get(Plate, face.plate_id)
+    series = face_series(face, job)
+    return record_of_face(
+        kept, job, plate, face, [i for _, i in series],
+        drawing=plate_drawing(plate),
+        plan=face_plan(face, job, plate),
+        comparison=face_comparison(face, job, plate) if len(series) > 1 else None,
+        units=system,
+    )  # fmt: skip
+
+
+def face_record(face: Face, job: Job, plate: Plate) -> RecordInput:
+    """Everything the record of a face shows."""
+    kept = book()
+    series = face_series(face, job)
+    items = ",".join(f"{i.id}.{i.version}" for i in kept.checklist(job, plate))
+    signs = ",".join(str(x.id) for s, _ in series for x in kept.sign_offs(s)) + f"/{job.version}"
+    key = (
+        *(f"{s.id}.{s.version}:{id(i)}" for s, i in series),
+        items,
+        signs,
+        repr(limits_of(kept, plate, face)),
+    )
+    return _record(key, face.id, job.id, units())

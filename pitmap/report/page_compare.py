@@ -1,0 +1,121 @@
+"""Pictures and tables of a comparison, for the page."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+import cv2
+import numpy as np
+import pandas as pd
+import plotly.graph_objects as go
+from numpy.typing import NDArray
+from PIL import Image
+
+from ..drawing import Drawing
+from ..estimate import Estimate
+from ..flags import flag_words
+from ..units import UnitSystem, format_estimate, format_length
+from .draw_plotly import plot_lines
+from .figures import FaceMap, face_map, series_chart
+from .overlay import overlay_picture, paint_codes
+from .palette import CHANGE_STYLES
+from .text import Translate, translator
+
+__all__ = [
+    "blended",
+    "blink_picture",
+    "change_on_photo",
+    "fates_view",
+    "maps_of",
+    "series_figures",
+    "zone_changes_view",
+]
+
+
+def maps_of(t: Translate, before: Any, after: Any, drawing: Drawing) -> tuple[FaceMap, FaceMap]:
+    """The two maps with their classes painted on, to be drawn side by side."""
+    first, second = (
+        face_map(
+            t,
+            i,
+            drawing,
+            overlay_picture(i.picture, i.class_map, drawing, None, picture=i.picture_grid),
+            i.picture_grid,
+        )
+        for i in (before, after)
+    )
+    return first, second
+
+
+def blended(before: Any, after: Any, share: float) -> NDArray[np.uint8]:
+    """Before on the left and after on the right of a line at `share` (0 to 1) of the width."""
+    out = after.picture.copy()
+    other = cv2.resize(before.picture, out.shape[1::-1])
+    at = round((1 - share) * out.shape[1])
+    out[:, :at] = other[:, :at]
+    out[:, max(0, at - 1) : at + 2] = (255, 214, 0)
+    return out
+
+
+def blink_picture(before: Any, after: Any, long_side_px: int = 900) -> bytes:
+    """The two pictures in turn as an animated WebP, which needs no script to play."""
+    k = min(1.0, long_side_px / max(after.picture.shape[:2]))
+    size = (round(after.picture.shape[1] * k), round(after.picture.shape[0] * k))
+    frames = [
+        Image.fromarray(cv2.resize(i.picture, size, interpolation=cv2.INTER_AREA)) for i in (before, after)
+    ]
+    data = io.BytesIO()
+    frames[0].save(
+        data, "WEBP", save_all=True, append_images=frames[1:], duration=1000, loop=0, quality=80, method=2
+    )
+    return data.getvalue()
+
+
+def change_on_photo(pair: Any, after: Any) -> NDArray[np.uint8]:
+    """Where metal was cleared, stayed damaged or came up, over the later photo."""
+    grid = after.picture_grid
+    step = np.linalg.inv(pair.grid.px_to_mm_matrix) @ grid.px_to_mm_matrix
+    flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+    codes = cv2.warpAffine(pair.change_codes, step[:2], (grid.n_cols, grid.n_rows), flags=flags)
+    return paint_codes(after.picture, codes, CHANGE_STYLES, step=max(6, round(1.6 * grid.px_per_mm)))
+
+
+def series_figures(comparison: Any, units: UnitSystem) -> list[go.Figure]:
+    """One chart per quantity of the lap series."""
+    t = translator()
+    quantities = list(dict.fromkeys(comparison.series.quantity))
+    return [plot_lines(series_chart(t, comparison, q, units)) for q in quantities]
+
+
+def fates_view(fates: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
+    """The fate of every mark as people read it."""
+    out = fates.copy()
+    out["fate"] = out["fate"].str.replace("_", " ")
+    out["zone"] = out["zone"].str.replace("_", " ")
+    if "flags" in out:
+        out["mind"] = [flag_words(int(v)) for v in out.pop("flags")]
+    for name in [c for c in out.columns if c.endswith("_mm") and not c.startswith(("x_", "y_"))]:
+        out[name.removesuffix("_mm").replace("_", " ")] = [
+            "" if pd.isna(v) else format_length(v, units) for v in out.pop(name)
+        ]
+    return out
+
+
+def zone_changes_view(changes: pd.DataFrame) -> pd.DataFrame:
+    """Change per zone and class, with its interval and whether it is larger than photos differ anyway."""
+    rows = []
+    for r in changes.to_dict("records"):
+        row = {"zone": str(r["zone"]).replace("_", " "), "what": r["class_word"]}
+        if "change" in r:
+            known = not pd.isna(r["change"])
+            row["change"] = (
+                format_estimate(
+                    Estimate(value=r["change"], low=r["change_low"], high=r["change_high"]), "share"
+                )
+                if known
+                else "cannot be told"
+            )
+        row |= {k.replace("_", " "): v for k, v in r.items() if k.startswith(("is_", "verdict", "note"))}
+        rows.append(row)
+    return pd.DataFrame(rows)

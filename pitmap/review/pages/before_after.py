@@ -1,0 +1,108 @@
+"""Before and after: side by side, slider, blink, change map; fates, zones, the lap series."""
+
+from __future__ import annotations
+
+import pandas as pd
+import streamlit as st
+
+from ...compare import Comparison, PairChange
+from ...drawing import Drawing
+from ...inspection import Inspection
+from ...report import plot_side_by_side, translator
+from ...report.page_compare import (
+    blended,
+    blink_picture,
+    change_on_photo,
+    fates_view,
+    maps_of,
+    series_figures,
+    zone_changes_view,
+)
+from ..cached import face_comparison, face_series, plate_drawing
+from ..guard import sentences
+from ..parts import caution, choose_survey, stage_word
+from ..state import units
+
+__all__ = ["show"]
+
+
+def show() -> None:
+    """The page."""
+    st.title("Before and after")
+    chosen = choose_survey()
+    if chosen is None:
+        return
+    _, job, plate, face, _ = chosen
+    series = face_series(face, job)
+    if len(series) < 2:
+        st.info("Two mapped surveys of this face are needed to compare. There is " + str(len(series)) + ".")
+        return
+    with sentences():
+        comparison = face_comparison(face, job, plate)
+        inspections = [i for _, i in series]
+        k = st.selectbox(
+            "Compare",
+            range(len(comparison.pairs) + (len(series) > 2)),
+            format_func=lambda k: _pair_words(_pair(comparison, k), inspections),
+            index=len(comparison.pairs) - 1,
+        )
+        pair = _pair(comparison, k)
+        before, after = inspections[pair.before - 1], inspections[pair.after - 1]
+        _pictures(pair, before, after, plate_drawing(plate))
+        _tables(pair)
+        _series(comparison)
+    caution()
+
+
+def _pair(comparison: Comparison, k: int) -> PairChange:
+    return comparison.pairs[k] if k < len(comparison.pairs) else comparison.overall
+
+
+def _pair_words(pair: PairChange, inspections: list[Inspection]) -> str:
+    a, b = inspections[pair.before - 1], inspections[pair.after - 1]
+    return f"{stage_word(a.stage.name)} and {stage_word(b.stage.name)}"
+
+
+def _pictures(pair: PairChange, before: Inspection, after: Inspection, drawing: Drawing) -> None:
+    side, slide, blink, change = st.tabs(["Side by side", "Slide", "Blink", "What changed"])
+    with side:
+        figure = plot_side_by_side(*maps_of(translator(), before, after, drawing))
+        st.plotly_chart(
+            figure, width="stretch", config={"scrollZoom": True, "displaylogo": False}, key="side_by_side"
+        )
+    with slide:
+        share = st.slider("From before to after", 0, 100, 50, format="%d %%", key="slide_share")
+        st.image(blended(before, after, share / 100), width="stretch")
+        st.caption("Left of the line: before. Right of it: after.")
+    with blink:
+        st.image(blink_picture(before, after), width="stretch")
+        st.caption("The two pictures in turn, one second each.")
+    with change:
+        st.image(change_on_photo(pair, after), width="stretch")
+        st.caption(
+            "Full colour: still there. Rising lines: cleared. Dots: came up. Cross: not seen in one of the two."
+        )
+
+
+def _tables(pair: PairChange) -> None:
+    counts = pair.counts("pit")
+    st.write("Pits: " + ", ".join(f"{n} {word.replace('_', ' ')}" for word, n in counts.items() if n))
+    fates, zones = st.tabs(["Pit by pit", "Zones"])
+    with fates:
+        st.dataframe(fates_view(pair.fates, units()), hide_index=True, width="stretch")
+        st.caption(
+            f"Two sights of one mark may lie up to {pair.tolerance_mm:.2f} mm apart. 'Cannot tell': one photo does not show the place."
+        )
+    with zones:
+        st.dataframe(zone_changes_view(pair.zone_changes), hide_index=True, width="stretch")
+
+
+def _series(comparison: Comparison) -> None:
+    st.subheader("The lap series")
+    for figure in series_figures(comparison, units()):
+        st.plotly_chart(figure, width="stretch")
+    if not comparison.forecasts.empty:
+        st.write("How good the plan's forecast was:")
+        st.dataframe(comparison.forecasts, hide_index=True, width="stretch")
+    with st.expander("Every mark through all surveys"):
+        st.dataframe(pd.DataFrame(comparison.tracks), hide_index=True, width="stretch")

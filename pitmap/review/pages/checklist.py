@@ -1,0 +1,132 @@
+"""Checklist: what is to be done at each step with its cautions; sign-off freezes the record."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from ...casebook import Casebook, ChecklistItem, Job, Plate, Survey
+from ...casebook.checklists import STEPS
+from ...errors import InputError
+from ..guard import sentences
+from ..parts import caution, choose_survey, stage_word
+from ..state import go_to
+
+__all__ = ["show"]
+
+_STEP_WORDS = {
+    "intake": "Intake",
+    "clean": "Strip and clean",
+    "lap": "Lap and measure",
+    "finish": "Polish and final clean",
+    "release": "Release",
+}
+
+
+def show() -> None:
+    """The page."""
+    st.title("Checklist")
+    chosen = choose_survey()
+    if chosen is None:
+        return
+    kept, job, plate, _, survey = chosen
+    for step in STEPS:
+        with sentences():
+            _step(kept, job, plate, step)
+    st.divider()
+    with sentences():
+        _survey(kept, survey)
+    with sentences():
+        _job(kept, job)
+    caution()
+
+
+def _step(kept: Casebook, job: Job, plate: Plate, step: str) -> None:
+    items = [i for i in kept.checklist(job, plate) if i.step == step]
+    done = sum(i.state != "open" for i in items)
+    label = f"{_STEP_WORDS[step]}: {done} of {len(items)}" if items else f"{_STEP_WORDS[step]}: not started"
+    with st.expander(label, expanded=bool(items) and done < len(items)):
+        if not items:
+            if job.state == "open" and st.button("Start this step", key=f"start_{step}"):
+                kept.start_checklist(job, plate, step)
+                st.rerun()
+            return
+        for item in items:
+            _item(kept, item, job.state == "open")
+
+
+def _item(kept: Casebook, item: ChecklistItem, is_open: bool) -> None:
+    left, right = st.columns([5, 2], vertical_alignment="center")
+    ticked = left.checkbox(
+        item.text,
+        value=item.state == "done",
+        disabled=not is_open or item.state == "not needed",
+        key=f"item_{item.id}_{item.version}",
+    )
+    if item.caution:
+        left.caption(f":material/warning: {item.caution}")
+    if item.state == "not needed":
+        right.caption(f"not needed: {item.note}")
+    elif item.state == "done":
+        right.caption(f"{item.changed_by}, {item.changed_at:%Y-%m-%d %H:%M} UTC")
+    elif is_open:
+        with right.popover("Not needed"):
+            why = st.text_input("Why", key=f"why_{item.id}", max_chars=300)
+            if st.button("Mark as not needed", key=f"skip_{item.id}"):
+                with sentences():
+                    if not why.strip():
+                        raise InputError("Why: say in a word why it is not needed")
+                    kept.update(item, state="not needed", note=why)
+                    st.rerun()
+    if ticked != (item.state == "done") and item.state != "not needed":
+        kept.update(item, state="done" if ticked else "open")
+        st.rerun()
+
+
+def _survey(kept: Casebook, survey: Survey) -> None:
+    st.subheader(f"This survey: {stage_word(survey.stage)}, {survey.surveyed_on:%Y-%m-%d}")
+    if survey.state == "open":
+        with st.form("sign_survey"):
+            statement = st.text_input(
+                "What you stand for",
+                value="Photos, map and readings are of this face at this stage.",
+                max_chars=500,
+            )
+            if st.form_submit_button("Sign this survey"):
+                with sentences():
+                    kept.sign_off(survey, statement)
+                    st.rerun()
+        return
+    for sign in kept.sign_offs(survey):
+        st.success(f"Signed by {sign.signed_by}, {sign.signed_at:%Y-%m-%d %H:%M} UTC: {sign.statement}")
+    with st.form("revise_survey"):
+        reason = st.text_input("A later change needs a new revision. Why?", max_chars=300)
+        if st.form_submit_button("Open a new revision"):
+            with sentences():
+                new = kept.open_revision(survey, reason)
+                go_to(survey=new.id)
+                st.rerun()
+
+
+def _job(kept: Casebook, job: Job) -> None:
+    st.subheader("The job")
+    if job.state == "released":
+        for sign in kept.sign_offs(job):
+            st.success(f"Released by {sign.signed_by}, {sign.signed_at:%Y-%m-%d %H:%M} UTC: {sign.statement}")
+        with st.form("reopen"):
+            reason = st.text_input("Open it again? Why?", max_chars=300)
+            if st.form_submit_button("Open the job again"):
+                with sentences():
+                    kept.reopen_job(job, reason)
+                    st.rerun()
+        return
+    st.write("Every survey must be signed, and every item of the steps that were started done or not needed.")
+    with st.form("release"):
+        statement = st.text_input(
+            "What you stand for",
+            value="The plate is clean, measured and oiled; the record is complete.",
+            max_chars=500,
+        )
+        if st.form_submit_button("Release to the customer", type="primary"):
+            with sentences():
+                kept.sign_off(job, statement)
+                st.rerun()

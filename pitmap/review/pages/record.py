@@ -1,0 +1,63 @@
+"""Record: the page and the PDF for the customer, and everything in one ZIP."""
+
+from __future__ import annotations
+
+import re
+
+import streamlit as st
+
+from ...report import record_html, record_pdf, record_zip
+from ..cached import face_record, face_series
+from ..guard import sentences
+from ..parts import caution, choose_survey
+from ..state import units
+
+__all__ = ["show"]
+
+
+def show() -> None:
+    """The page."""
+    st.title("Record")
+    chosen = choose_survey()
+    if chosen is None:
+        return
+    _, job, plate, face, _ = chosen
+    if not face_series(face, job):
+        st.info("No survey of this face is mapped yet.", icon=":material/photo_camera:")
+        return
+    with sentences():
+        record = face_record(face, job, plate)
+        stem = re.sub(r"[^A-Za-z0-9_-]+", "-", f"{plate.tag}-{face.name}").strip("-") or "record"
+        key = f"record_{hash((face.id, job.id, job.version, units(), id(record)))}"
+        if st.session_state.get("record_key") != key:
+            with st.spinner("Writing the record ..."):
+                st.session_state["record_files"] = (
+                    record_html(record),
+                    record_pdf(record),
+                    record_zip(record),
+                )
+                st.session_state["record_key"] = key
+        page, pdf, everything = st.session_state["record_files"]
+        one, two, three = st.columns(3)
+        one.download_button(
+            "PDF",
+            pdf,
+            f"{stem}.pdf",
+            "application/pdf",
+            type="primary",
+            width="stretch",
+            icon=":material/download:",
+        )
+        two.download_button(
+            "Web page", page, f"{stem}.html", "text/html", width="stretch", icon=":material/download:"
+        )
+        three.download_button(
+            "Everything (ZIP)",
+            everything,
+            f"{stem}.zip",
+            "application/zip",
+            width="stretch",
+            icon=":material/download:",
+        )
+        st.iframe(page, height=1200)
+    caution()
