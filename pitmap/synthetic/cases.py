@@ -134,8 +134,8 @@ def render_cases(
 
     Tilt (period 7), light (8), bench (7, shifted by one each time), blur (10), damage (9) and stage (3) step
     through their lists, so that over 60 cases every value of one meets most values of the others. Half of the
-    plates are the shipped ones, half are invented for the case. Every twelfth photo is cut by the frame, every fifteenth is partly covered, every
-    twentieth is out of focus beyond use.
+    plates are the shipped ones, half are invented for the case. Every twelfth photo is cut by the frame,
+    every fifteenth is partly covered, every twentieth is out of focus beyond use.
     """
     for k in range(n):
         rng = np.random.default_rng([seed, k])

@@ -196,9 +196,9 @@ def _stain(
     for at, size in zip(patches_xy, size_mm, strict=True):
         envelope += rng.uniform(0.35, 0.75) * _blob(x, y, at, size, rng.uniform(0.4, 1), rng.uniform(0, 3))
     grain = fractal(rng, grid.shape, 9 * grid.px_per_mm, 1.0, gain=0.72)
-    out = _up(envelope * min(damage.stain, 2.0), grid) * 1.25 + 0.24 * grain
-    out -= np.float32(0.56)
-    np.clip(out * np.float32(1.7), 0, 1, out=out)
+    out = _up(envelope * min(damage.stain, 2.0), grid) * 1.1 + 0.29 * grain
+    out -= np.float32(0.58)
+    np.clip(out * np.float32(1.45), 0, 1, out=out)
     # Tide lines: where water stopped, a thin ring is left along a level line of a smooth field.
     level = fractal(rng, grid.shape, 26 * grid.px_per_mm, 4.0, gain=0.45)
     lines = np.exp(

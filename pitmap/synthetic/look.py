@@ -98,7 +98,7 @@ def dress(survey: Survey, rng: np.random.Generator, px_per_mm: float | None = No
     # Freshly lapped metal: even, matt, light grey, with the faint crossed lines of the abrasive.
     even = np.array([0.445, 0.45, 0.455]) * rng.uniform(0.88, 1.12) * (1 + rng.normal(0, 0.008, 3))
     lines = np.float32(0.012) * streaks(rng, grid.shape, 18 * scale, 1.0)
-    grain = np.exp(np.float32(0.028) * fine + lines)
+    grain = np.exp(np.float32(rng.uniform(0.02, 0.055)) * fine + lines)
     _mix(paint, even.astype(np.float32) * grain[..., None], fresh)
     sparkle += (0.40 - sparkle) * fresh
     width += (np.float32(rng.uniform(0.27, 0.5)) - width) * fresh
@@ -111,7 +111,9 @@ def dress(survey: Survey, rng: np.random.Generator, px_per_mm: float | None = No
     share = smoothstep(-1.3, 0.7, hue + np.float32(rng.normal(0, 0.45)) + np.float32(0.5) * fine)
     rust = dark.astype(np.float32) + (orange - dark).astype(np.float32) * share[..., None]
     rust += (veil.astype(np.float32) - rust) * smoothstep(0.5, 0.15, stain)[..., None]
-    cover = np.clip(stain * np.float32(1.25), 0, 0.93)
+    # Crusts catch light unevenly: their brightness drifts with the pattern of the old finish and with grain.
+    rust *= np.exp(np.float32(0.5) * (np.float32(0.4) - mottle) + np.float32(0.16) * fine)[..., None]
+    cover = np.clip(stain * np.float32(1.2), 0, 0.93)
     _mix(paint, rust, cover)
     paint *= np.exp(np.float32(0.12) * fine * cover)[..., None]
     sparkle *= 1 - 0.92 * cover

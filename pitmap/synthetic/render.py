@@ -99,7 +99,7 @@ def _bench_layer(job: _Job, out: NDArray[np.float32], has_plate: bool) -> None:
     scene, nodes = job.scene, job.nodes
     rng = _sub(scene, _BENCH)
     scale = float(np.clip(0.8 / float(np.median(job.pixel_mm)), 1.5, 6.0))
-    texture = bench_tile(scene.bench, rng, scale)
+    texture = bench_tile(scene.bench, rng, scale, int(np.clip(max(scene.size_wh), 500, 1400)))
     n = texture.shape[0]
     turn = rng.uniform(0, 2 * np.pi)
     rot = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) * scale

@@ -311,7 +311,7 @@ def random_scene(
     tilt = float(abs(rng.normal(0, 16)) % 38) if tilt_deg is None else float(tilt_deg)
     cut = bool(rng.random() < 0.12) if cut_by_frame is None else cut_by_frame
     if fill is None:
-        fill = float(rng.uniform(0.62, 0.95))
+        fill = float(rng.uniform(0.72, 0.96))
     if cut:
         fill = float(rng.uniform(0.95, 1.25))
         angle = rng.uniform(0, 2 * math.pi)
@@ -346,7 +346,7 @@ def random_scene(
             else motion_px
         ),
         motion_deg=float(rng.uniform(0, 180)),
-        noise=float(rng.lognormal(math.log(0.014), 0.6)) if noise is None else noise,
+        noise=float(min(rng.lognormal(math.log(0.013), 0.6), 0.035)) if noise is None else noise,
         denoise=float(rng.uniform(0, 1)),
         sharpen=float(rng.uniform(0, 1)),
         contrast=float(rng.uniform(0, 0.7)),

@@ -52,7 +52,9 @@ def _distance(mask: NDArray, px_per_mm: float) -> NDArray[np.float32]:
     """Signed distance in mm from a binary mask, positive inside."""
     inside = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
     outside = cv2.distanceTransform((~mask.astype(bool)).astype(np.uint8), cv2.DIST_L2, 5)
-    return ((inside - outside) / px_per_mm).astype(np.float32)
+    # The transform counts to the centre of the nearest other pixel; the edge is half a pixel nearer.
+    distance = np.where(inside > 0, inside - 0.5, 0.5 - outside)
+    return (distance / px_per_mm).astype(np.float32)
 
 
 def _fine_distance(drawing: Drawing, grid: Grid) -> NDArray[np.float32]:
