@@ -75,7 +75,8 @@ class LowSpotMap:
     grid : Grid
         Coarse raster of the map.
     low_um, low_low_um, low_high_um : ndarray (rows, cols)
-        Depth under the plane and its interval; 0 is the highest metal.
+        Depth under the plane and its interval. With lap edges the plane is the lap's own; from dial heights alone it
+        is a parallel one through the highest metal, and its tilt is the dial's.
     wear_um : mapping of str to Estimate
         Depth of each seal band under the smooth form of the face; unknown where nothing was measured on it.
     warp_um : Estimate
@@ -211,8 +212,11 @@ def low_spot_map(
     solved = model.draw(size, length, n_draws, rng)
     form, steps = solved[:, : len(knots)], solved[:, len(knots) : len(knots) + len(bands)]
     total = form + steps @ step[len(places) - len(knots) :].T
-    # Depth is counted from the plane that first touches: the highest metal is 0 in every draw.
-    total = total - total.min(axis=1, keepdims=True)
+    if not len(data.edge_um):
+        # Without an edge nothing ties the dial to the lap's plane: count from the metal that is highest on
+        # average. (The highest of each draw would be the highest noise.)
+        total = total - total[:, [int(np.argmin(total.mean(axis=0)))]]
+    total = np.maximum(total, 0.0)
     tail = (1 - level) / 2
     low, middle, high = np.quantile(total, [tail, 0.5, 1 - tail], axis=0)
     wear = {}

@@ -1,0 +1,186 @@
+"""Lap bounds per pit and per pixel, and the stock behind them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pitmap.classes import SurfaceClass
+from pitmap.depth import (
+    PITS,
+    READINGS,
+    FaceSurvey,
+    RemovedStock,
+    lap_bounds,
+    pixel_bounds,
+    readings_from_rows,
+    readings_under_first_face,
+    removed_from_thickness,
+)
+from pitmap.errors import InputError, NotEnoughData
+from pitmap.estimate import Estimate
+from pitmap.flags import Flag
+from pitmap.grid import Grid
+
+PLACES = {"A": (10.0, 5.0), "B": (20.0, 5.0), "C": (30.0, -5.0)}
+
+
+def _survey(stage, removed, pits, *, shift=0.0, readings=None, is_seen=None, sd=1.0):
+    marks = pd.DataFrame(
+        [
+            {
+                "mark_id": i, "class_code": 2, "x_mm": PLACES[p][0] + shift, "y_mm": PLACES[p][1], "eq_diam_mm": 1.0,
+                "zone": "seal_land",
+            }
+            for i, p in enumerate(pits, 1)
+        ],
+        columns=["mark_id", "class_code", "x_mm", "y_mm", "eq_diam_mm", "zone"],
+    )  # fmt: skip
+    return FaceSurvey(
+        stage=stage, removed=RemovedStock.of(removed, sd if removed else 0.0), marks=marks,
+        readings=READINGS.empty() if readings is None else readings, is_seen=is_seen,
+    )  # fmt: skip
+
+
+def test_lap_bounds_two_sided():
+    found = lap_bounds([_survey("intake", 0, "ABC"), _survey("test_lap", 20, "AB", shift=0.1), _survey("lap_1", 35, "A")])
+    assert PITS.check(found.pits) is found.pits
+    assert found.pits["deeper_than_um"].tolist() == [35.0, 20.0, 0.0]
+    assert found.pits["shallower_than_um"].tolist() == [np.inf, 35.0, 20.0]
+    assert found.pits["shallower_survey"].tolist() == [-1, 2, 1]
+    assert found.problems == ()
+    assert len(found.links) == 6
+
+
+def test_lap_bounds_order_of_surveys_changes_nothing():
+    surveys = [_survey("intake", 0, "ABC"), _survey("test_lap", 20, "AB"), _survey("lap_1", 35, "A")]
+    pd.testing.assert_frame_equal(lap_bounds(surveys).pits, lap_bounds(surveys[::-1]).pits)
+
+
+def test_lap_bounds_pit_under_scale_counts_from_first_sight():
+    found = lap_bounds([_survey("intake", 0, "A"), _survey("test_lap", 20, "AB")])
+    assert found.pits["first_survey"].tolist() == [0, 1]
+    assert found.pits["deeper_than_um"].tolist() == [20.0, 20.0]
+
+
+def test_lap_bounds_not_seen_is_not_gone():
+    hidden = _survey("test_lap", 20, "A", is_seen=lambda xy: xy[:, 0] < 15)
+    found = lap_bounds([_survey("intake", 0, "AB"), hidden])
+    assert found.pits["shallower_than_um"].tolist() == [np.inf, np.inf]
+    assert found.pits["deeper_than_um"].tolist() == [20.0, 0.0]
+
+
+def test_lap_bounds_came_back():
+    found = lap_bounds([_survey("intake", 0, "AB"), _survey("test_lap", 20, "A"), _survey("lap_1", 35, "AB")])
+    row = found.pits.iloc[1]
+    assert Flag(row["flags"]) == Flag.CONTRADICTION
+    assert "seen again at lap_1" in row["note"]
+    assert (row["deeper_than_um"], row["shallower_than_um"]) == (35.0, np.inf)
+    assert len(found.problems) == 1
+
+
+def test_lap_bounds_vanished_without_stock():
+    found = lap_bounds([_survey("intake", 0, "AB"), _survey("test_lap", 0, "A")])
+    row = found.pits.iloc[1]
+    assert Flag(row["flags"]) == Flag.CONTRADICTION
+    assert row["shallower_than_um"] == np.inf
+
+
+def test_lap_bounds_stock_went_up_is_named():
+    found = lap_bounds([_survey("intake", 0, "A"), _survey("test_lap", 30, "A"), _survey("lap_1", 20, "A")])
+    assert "stock went up" in found.problems[0]
+    assert found.pits["deeper_than_um"].iat[0] == 30.0
+
+
+def test_lap_bounds_joined_marks_are_both_there():
+    first = _survey("intake", 0, "AB")
+    first.marks["x_mm"] = [10.0, 11.2]
+    second = _survey("test_lap", 20, "A")
+    second.marks[["x_mm", "eq_diam_mm"]] = [[10.6, 2.4]]
+    assert lap_bounds([first, second]).pits["shallower_than_um"].tolist() == [np.inf, np.inf]
+
+
+def test_lap_bounds_nothing_found_and_bad_calls():
+    empty = lap_bounds([_survey("intake", 0, "")])
+    assert list(empty.pits.columns) == PITS.names
+    assert len(empty.pits) == 0
+    with pytest.raises(InputError):
+        lap_bounds([])
+    with pytest.raises(InputError, match="twice"):
+        lap_bounds([_survey("intake", 0, "A"), _survey("intake", 0, "A")])
+
+
+def test_readings_under_first_face_adds_stock_and_its_error():
+    readings = readings_from_rows(
+        [{"stage": "test_lap", "kind": "pit_depth", "mark": 1, "value": 15, "unit": "um", "uncertainty": 4}]
+    ).table
+    surveys = [_survey("intake", 0, "AB"), _survey("test_lap", 20, "B", readings=readings, sd=3.0)]
+    moved = readings_under_first_face(surveys, lap_bounds(surveys))
+    assert moved[["mark_id", "value_um", "uncertainty_um"]].to_numpy().tolist() == [[2, 35.0, 5.0]]
+
+
+def _spots(values, sd=3.0):
+    return pd.DataFrame(
+        {
+            "x_mm": [0.0, 200.0, 200.0, 0.0], "y_mm": [0.0, 0.0, 120.0, 120.0], "value_um": values,
+            "uncertainty_um": sd,
+        }
+    )  # fmt: skip
+
+
+def test_removed_from_thickness_plane():
+    before, after = _spots([9000.0] * 4), _spots([8980.0, 8970.0, 8964.0, 8974.0])
+    removed = removed_from_thickness(before, after)
+    assert removed.at([(0, 0), (200, 0), (100, 60)]).tolist() == pytest.approx([20.0, 30.0, 28.0])
+    # Four spots: the middle is their mean, so its error is that of one difference over two.
+    assert float(removed.sd_at((100, 60))) == pytest.approx(3 * np.sqrt(2) / 2)
+    assert float(removed.sd_at((0, 0))) > float(removed.sd_at((100, 60)))
+
+
+def test_removed_from_thickness_fewer_spots():
+    before, after = _spots([9000.0] * 4).iloc[:2], _spots([8980.0, 8970.0, 0, 0]).iloc[:2]
+    removed = removed_from_thickness(before, after)
+    assert removed.coefficients == pytest.approx((25.0, 0.0, 0.0))
+    with pytest.raises(NotEnoughData):
+        removed_from_thickness(before, after.assign(x_mm=500.0))
+
+
+def test_removed_stock_refuses_nonsense():
+    with pytest.raises(InputError):
+        RemovedStock.of(-1.0, 1.0)
+    with pytest.raises(InputError):
+        RemovedStock.from_estimate(Estimate.unknown("not measured"))
+    e = RemovedStock.from_estimate(Estimate(value=20, low=16.7102, high=23.2898))
+    assert float(e.sd_at((0, 0))) == pytest.approx(2.0, abs=1e-4)
+
+
+def test_pixel_bounds_cut_uncut_and_contradiction():
+    grid = Grid(x0_mm=0, y1_mm=3, px_per_mm=1, n_rows=3, n_cols=4)
+    s, u, p, x = (int(c) for c in (SurfaceClass.SOUND, SurfaceClass.UNCUT, SurfaceClass.PIT, SurfaceClass.UNSEEN))
+    first = np.array([[s, s, u, u], [s, p, u, u], [x, s, u, s]], np.uint8)
+    second = np.array([[s, s, s, u], [s, p, s, s], [x, s, u, u]], np.uint8)
+    found = pixel_bounds([("lap_1", RemovedStock.of(25, 1), second), ("test_lap", RemovedStock.of(10, 1), first)], grid)
+    assert found.lower_um.tolist() == [[0, 0, 10, 25], [0, 25, 10, 10], [0, 0, 25, 0]]
+    assert found.upper_um.tolist() == [[10, 10, 25, np.inf], [10, np.inf, 25, 25], [np.inf, 10, np.inf, np.inf]]
+    assert np.argwhere(found.contradicts).tolist() == [[2, 3]]
+    with pytest.raises(InputError):
+        pixel_bounds([("test_lap", RemovedStock.of(10, 1), first[:2])], grid)
+
+
+def test_pixel_bounds_intake_says_nothing():
+    grid = Grid(x0_mm=0, y1_mm=2, px_per_mm=1, n_rows=2, n_cols=3)
+    found = pixel_bounds([("intake", RemovedStock.of(0, 0), np.ones((2, 3), np.uint8))], grid)
+    assert np.isinf(found.upper_um).all()
+    assert (found.lower_um == 0).all()
+
+
+def test_pixel_bounds_edge_is_a_contour_of_the_old_face():
+    grid = Grid(x0_mm=0, y1_mm=12, px_per_mm=1, n_rows=12, n_cols=20)
+    codes = np.full(grid.shape, int(SurfaceClass.SOUND), np.uint8)
+    codes[:, 8:] = int(SurfaceClass.UNCUT)
+    found = pixel_bounds([("test_lap", RemovedStock.of(10, 1), codes)], grid)
+    ((level, xy),) = found.contours
+    assert level == 10.0
+    assert xy[:, 0].tolist() == pytest.approx([8.0] * 12)
+    assert sorted(xy[[0, -1], 1].tolist()) == pytest.approx([0.5, 11.5])

@@ -1,0 +1,212 @@
+"""Extremes, nonparametric depths, straightedge, union jack and heights: calls, refusals, small cases."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pitmap.depth import RemovedStock, pixel_bounds, readings_from_rows
+from pitmap.depth.blue import blue_coefficients
+from pitmap.depth.extremes import fit_gumbel, fit_pareto, plotting_positions, return_level
+from pitmap.depth.flatness import flatness, minimum_width
+from pitmap.depth.heights import HeightData, height_data, low_spot_map
+from pitmap.depth.straightedge import edge_gap, feeler_gap
+from pitmap.depth.turnbull import turnbull, wilson_share
+from pitmap.depth.union_jack import LINES, union_jack
+from pitmap.errors import InputError, NotEnoughData
+from pitmap.grid import Grid
+
+
+def test_fit_gumbel_refuses():
+    for values in ([3.0], [2.0, 2.0]):
+        with pytest.raises(NotEnoughData):
+            fit_gumbel(values)
+    with pytest.raises(InputError):
+        fit_gumbel([1.0, math.nan])
+    with pytest.raises(InputError):
+        fit_gumbel([1.0, 2.0], "best")
+    with pytest.raises(InputError):
+        fit_gumbel([1.0, 2.0]).over(0)
+    with pytest.raises(InputError):
+        return_level(fit_gumbel([1.0, 2.0]), 1)
+    with pytest.raises(InputError):
+        blue_coefficients(1)
+    with pytest.raises(InputError):
+        plotting_positions(0)
+
+
+def test_fit_gumbel_scales_with_the_data():
+    x = np.array([12.0, 31, 18, 44, 27, 22])
+    for method in ("ml", "moments", "l-moments", "blue"):
+        a, b = fit_gumbel(x, method), fit_gumbel(10 * x + 3, method)
+        assert (b.u, b.b) == pytest.approx((10 * a.u + 3, 10 * a.b), rel=1e-9)
+        assert b.covariance == pytest.approx([100 * v for v in a.covariance], rel=1e-6)
+
+
+def test_fit_pareto_refuses():
+    with pytest.raises(NotEnoughData):
+        fit_pareto([1.0, 2, 3], 0)
+    fit = fit_pareto(np.arange(1.0, 30), 10.0)
+    with pytest.raises(InputError):
+        fit.level(1.0)
+
+
+def test_turnbull_refuses():
+    with pytest.raises(NotEnoughData):
+        turnbull([], [])
+    with pytest.raises(InputError, match="interval 2"):
+        turnbull([0, 5], [3, 4])
+    with pytest.raises(InputError):
+        turnbull([0], [3], [0])
+    with pytest.raises(InputError):
+        wilson_share(3, 2)
+
+
+def test_turnbull_edges_of_the_share():
+    found = turnbull([0, 0, 20], [10, 20, math.inf])
+    assert found.share_within([9, 10, 20]).tolist() == pytest.approx([0, 2 / 3, 2 / 3])
+    assert found.share_within_upper([9, 10, 20, 21]).tolist() == pytest.approx([2 / 3, 2 / 3, 2 / 3, 1])
+
+
+def test_flatness_refuses():
+    for xy in ([[0, 0], [1, 0], [0, 1]], [[0, 0], [1, 0], [2, 0], [3, 0]]):
+        x, y = np.array(xy, float).T
+        with pytest.raises(NotEnoughData):
+            flatness(x, y, np.zeros(len(x)), 1.0)
+    with pytest.raises(InputError):
+        flatness([0, 1], [0, 1, 2], [0, 1], 1.0)
+    with pytest.raises(InputError):
+        flatness([0, 1, 0, 1], [0, 0, 1, 1], [0, 1, 0, 0], -1.0)
+    with pytest.raises(InputError):
+        minimum_width([[0, 1], [1, 2]])
+
+
+def test_flatness_interval_follows_the_touching_points():
+    # Four corners, one up by 40: zone 20, settled by all four with weights 1/2, 1/2 on either side.
+    found = flatness([0, 200, 200, 0], [0, 0, 100, 100], [0, 0, 40, 0], 3.0)
+    assert found.minimum_zone_um.value == pytest.approx(20, rel=1e-6)
+    assert found.minimum_zone_um.high - 20 == pytest.approx(1.6448536 * 3, rel=1e-3)
+    assert found.touching == (0, 1, 2, 3)
+
+
+def test_flat_face_is_flat():
+    found = flatness([0, 200, 200, 0, 100], [0, 0, 100, 100, 50], [5, 5, 5, 5, 5], 2.0)
+    assert found.minimum_zone_um.value == pytest.approx(0, abs=1e-9)
+
+
+def test_union_jack_refuses():
+    lines = {name: [5.0] * 4 for name in LINES}
+    with pytest.raises(InputError, match="N_S"):
+        union_jack({k: v for k, v in lines.items() if k != "N_S"}, 100)
+    with pytest.raises(InputError, match="E_W"):
+        union_jack({**lines, "E_W": [5.0] * 3}, 100)
+    with pytest.raises(InputError):
+        union_jack(lines, 0)
+    # Equal angles along every line are a plane.
+    assert union_jack(lines, 100).flatness_um == pytest.approx(0, abs=1e-9)
+
+
+def test_edge_gap_refuses():
+    with pytest.raises(InputError):
+        edge_gap([0, 1, 1], [0, 0, 0])
+    with pytest.raises(InputError):
+        edge_gap([0], [0])
+
+
+def _feelers(*pairs):
+    return readings_from_rows(
+        {"stage": "intake", "kind": "straightedge", "x_mm": 0, "y_mm": 0, "value": v, "unit": "um", "lower_bound": went}
+        for v, went in pairs
+    ).table
+
+
+def test_feeler_gap_between_two_feelers():
+    gap = feeler_gap(_feelers((30, "yes"), (40, "yes"), (50, "no"), (80, "no")))
+    assert (gap.low, gap.value, gap.high) == (40, 45, 50)
+    assert feeler_gap(_feelers((30, "yes"))).high == math.inf
+    assert feeler_gap(_feelers((30, "no"))).low == 0
+    with pytest.raises(InputError):
+        feeler_gap(_feelers((50, "yes"), (30, "no")))
+    with pytest.raises(NotEnoughData):
+        feeler_gap(_feelers())
+
+
+BOX = (0.0, 0.0, 240.0, 150.0)
+
+
+def _dial(f, sd=3.0, seed=1, tilt=0.05):
+    rng = np.random.default_rng(seed)
+    x, y = (c.ravel() for c in np.meshgrid(np.linspace(10, 230, 9), np.linspace(10, 140, 6)))
+    z = -f(x, y) + 40 + tilt * x + sd * rng.standard_normal(len(x))
+    return HeightData(dial_xy=np.column_stack([x, y]), dial_um=z, dial_sd_um=np.full(len(x), sd))
+
+
+def _truth(found, f):
+    x, y = (c for c in np.meshgrid(*found.grid.centres_mm()))
+    t = f(x, y)
+    return t - t.min()
+
+
+def _dish(x, y):
+    return 40 * np.exp(-(((x - 150) / 50) ** 2) - ((y - 60) / 40) ** 2)
+
+
+def test_low_spot_map_from_dial_alone():
+    """A dial cannot see its own tilt: what it shows is the dish up to a plane."""
+    found = low_spot_map(_dial(_dish), BOX, rng=np.random.default_rng(2))
+    rows, columns = np.unravel_index(np.argmax(found.low_um), found.grid.shape)
+    x, y = found.grid.px_to_mm([columns, rows])
+    assert (x, y) == (pytest.approx(150, abs=25), pytest.approx(60, abs=25))
+    assert (found.low_low_um <= found.low_um).all()
+    assert (found.low_um <= found.low_high_um).all()
+
+
+def test_low_spot_map_contours_settle_the_plane_and_bounds_hold():
+    grid = Grid.over_bounds(BOX, 0.25)
+    x, y = np.meshgrid(*grid.centres_mm())
+    surveys = []
+    for stage, stock in (("test_lap", 10.0), ("lap_1", 25.0)):
+        codes = np.where(_dish(x, y) <= stock, 1, 5).astype(np.uint8)
+        surveys.append((stage, RemovedStock.of(stock, 1.5), codes))
+    pixels = pixel_bounds(surveys, grid)
+    empty = readings_from_rows([]).table
+    data = height_data(empty, pixels, RemovedStock.of(25, 1.5), edge_sd_um=2.0)
+    dial = _dial(_dish)
+    both = HeightData(
+        dial_xy=dial.dial_xy, dial_um=dial.dial_um, dial_sd_um=dial.dial_sd_um, edge_xy=data.edge_xy, edge_um=data.edge_um,
+        edge_sd_um=data.edge_sd_um, cut_xy=data.cut_xy, cut_um=data.cut_um, cut_sd_um=data.cut_sd_um,
+        uncut_xy=data.uncut_xy, uncut_um=data.uncut_um, uncut_sd_um=data.uncut_sd_um,
+    )  # fmt: skip
+    found = low_spot_map(both, BOX, rng=np.random.default_rng(2))
+    truth = _truth(found, _dish)
+    assert np.sqrt(((found.low_um - truth) ** 2).mean()) < 4
+    inside = (found.low_low_um - 1 <= truth) & (truth <= found.low_high_um + 1)
+    assert inside.mean() > 0.75
+
+
+def test_low_spot_map_tells_wear_from_warp():
+    def band(p):
+        return np.abs(p[:, 1] - 75) < 15
+
+    def worn(x, y):
+        return _dish(x, y) * 0.5 + 30 * (np.abs(y - 75) < 15)
+
+    found = low_spot_map(
+        _dial(worn, sd=2.0), BOX, rng=np.random.default_rng(3), bands={"track": band, "rim": lambda p: p[:, 0] > 500}
+    )
+    assert found.wear_um["track"].low <= 30 <= found.wear_um["track"].high
+    assert found.wear_um["track"].low > 10
+    assert not found.wear_um["rim"].is_known
+
+
+def test_low_spot_map_refuses():
+    with pytest.raises(NotEnoughData):
+        low_spot_map(HeightData(), BOX, rng=np.random.default_rng(1))
+    with pytest.raises(InputError):
+        low_spot_map(_dial(_dish), (0, 0, -1, 5), rng=np.random.default_rng(1))
+    with pytest.raises(InputError):
+        HeightData(dial_xy=np.zeros((2, 2)), dial_um=np.zeros(3), dial_sd_um=np.ones(3))
+    assert len(height_data(pd.DataFrame(readings_from_rows([]).table)).dial_um) == 0

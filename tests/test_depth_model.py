@@ -1,0 +1,252 @@
+"""The pit-depth model: likelihood, draws, what is enough, what to read next."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pitmap.depth import DEPTHS, PARAMETERS, fit_depths, next_readings, readings_from_rows
+from pitmap.depth.likelihood import Likelihood
+from pitmap.depth.pit_data import collect
+from pitmap.depth.scatter import NORMAL, WEIBULL
+from pitmap.errors import InputError, NotEnoughData
+from pitmap.flags import Flag
+
+DIAMETERS = (0.5, 0.8, 1.0, 1.4, 2.0, 2.6, 3.1, 3.6)
+DEPTHS_UM = (18.0, 31.0, 24.0, 45.0, 40.0, 61.0, 52.0, 78.0)
+
+
+def _marks(diameters=DIAMETERS, zone="seal_land"):
+    n = len(diameters)
+    return pd.DataFrame(
+        {
+            "mark_id": np.arange(1, n + 1), "x_mm": 10.0 * np.arange(n), "y_mm": 5.0, "zone": zone,
+            "eq_diam_mm": np.asarray(diameters, float),
+        }
+    )  # fmt: skip
+
+
+def _readings(depths, sd=5.0, first=1, **changes):
+    return readings_from_rows(
+        {"stage": "intake", "kind": "pit_depth", "mark": i, "value": d, "unit": "um", "uncertainty": sd, **changes}
+        for i, d in enumerate(depths, first)
+    ).table
+
+
+def _bounds(n, lo, hi, lo_survey=0, hi_survey=1):
+    lo, hi = np.broadcast_to(np.asarray(lo, float), n), np.broadcast_to(np.asarray(hi, float), n)
+    return pd.DataFrame(
+        {
+            "pit_id": np.arange(1, n + 1), "deeper_than_um": lo, "deeper_survey": lo_survey, "shallower_than_um": hi,
+            "shallower_survey": np.where(np.isfinite(hi), hi_survey, -1),
+        }
+    )  # fmt: skip
+
+
+def _rng(seed=1):
+    return np.random.default_rng(seed)
+
+
+def _fit(marks, readings, bounds=None, seed=1, **changes):
+    return fit_depths(marks, readings, bounds, rng=_rng(seed), **changes)
+
+
+def test_likelihood_of_lap_steps_is_the_chance_between():
+    data = collect(_marks((1.0, 1.0)), _readings([]), _bounds(2, [20, 20], [40, np.inf]), np.array([0.0, 0.0]))
+    theta = np.array([[math.log(30), 0.5, math.log(0.5)]])
+    # Phi(0.575364) - Phi(-0.810930) and 1 - Phi(-0.810930), from a table of the normal law.
+    assert Likelihood(data)(theta)[0] == pytest.approx(math.log(0.717479 - 0.208703) + math.log(1 - 0.208703), abs=1e-5)
+    # Weibull with the same mean and spread of log depth; shape pi/(sqrt(6) 0.5) = 2.565099.
+    scale = 30 * math.exp(0.5772156649 * 0.5 * math.sqrt(6) / math.pi)
+    lower, upper = ((d / scale) ** 2.565099 for d in (20, 40))
+    expected = math.log(math.exp(-lower) - math.exp(-upper)) - lower
+    assert Likelihood(data, WEIBULL)(theta)[0] == pytest.approx(expected, abs=1e-5)
+
+
+def test_likelihood_of_a_reading_without_error_is_the_density():
+    data = collect(_marks((1.0,)), _readings([30.0], sd=0.05), None, np.empty(0))
+    theta = np.array([[math.log(30), 0.5, math.log(0.5)]])
+    assert Likelihood(data)(theta)[0] == pytest.approx(-math.log(30 * 0.5 * math.sqrt(2 * math.pi)), abs=1e-4)
+
+
+def test_likelihood_of_a_needle_that_stuck():
+    data = collect(_marks((1.0,)), _readings([20.0], sd=0.05, lower_bound="yes"), None, np.empty(0))
+    theta = np.array([[math.log(30), 0.5, math.log(0.5)]])
+    assert Likelihood(data)(theta)[0] == pytest.approx(math.log(1 - 0.208703), abs=1e-3)
+
+
+@pytest.mark.parametrize("law", [NORMAL, WEIBULL])
+def test_scatter_has_mean_0_and_sd_1(law):
+    z = law.quantile_between((np.arange(200_000) + 0.5) / 200_000, np.array(-np.inf), np.array(np.inf))
+    assert z.mean() == pytest.approx(0, abs=1e-3)
+    assert z.std() == pytest.approx(1, abs=1e-3)
+    assert law.chance_between(np.array(9.0), np.array(9.5)) >= 0
+    assert law.quantile_between(np.array(0.5), np.array(2.0), np.array(2.1)) == pytest.approx(2.05, abs=0.02)
+
+
+def test_fit_depths_tables_and_order():
+    model = _fit(_marks(), _readings(DEPTHS_UM[:5]))
+    assert DEPTHS.check(model.depths) is model.depths
+    assert PARAMETERS.check(model.parameters) is model.parameters
+    assert model.depths["basis"].tolist() == ["read"] * 5 + ["predicted from its size"] * 3
+    assert (model.depths["depth_low_um"] <= model.depths["depth_um"]).all()
+    assert model.depths["p_deepest"].sum() == pytest.approx(1)
+    assert Flag(model.depths["flags"].iat[7]) == Flag.EXTRAPOLATED
+    assert Flag(model.depths["flags"].iat[2]) == Flag.NONE
+    assert sum(model.law_weights.values()) == pytest.approx(1)
+
+
+def test_fit_depths_all_read_is_the_largest_reading():
+    model = _fit(_marks(), _readings(DEPTHS_UM, sd=1.0))
+    deepest = model.deepest()
+    # 78 +- 1.645 and the next deepest far below: the prior moves it by much less than the gauge's error.
+    assert deepest.value == pytest.approx(78, abs=0.5)
+    assert (deepest.low, deepest.high) == (pytest.approx(76.4, abs=0.5), pytest.approx(79.6, abs=0.5))
+
+
+def test_fit_depths_keeps_inside_the_steps():
+    model = _fit(_marks(), _readings([]), _bounds(8, 20, [35] * 6 + [np.inf] * 2))
+    assert (model.draws_um[:, :6] > 20).all()
+    assert (model.draws_um[:, :6] <= 35).all()
+    assert (model.draws_um[:, 6:] > 20).all()
+    assert model.depths["basis"].tolist() == ["lap steps"] * 8
+
+
+def test_fit_depths_error_of_the_stock_is_common_to_a_step():
+    model = _fit(_marks(), _readings([]), _bounds(8, 20, 35), stock_sd_um=[3.0, 3.0])
+    upper = model.draws_um.max(axis=1)
+    # One draw: all pits lie under one and the same true step.
+    assert (upper <= 35 + model.stock_error_um[:, 1] + 1e-3).all()
+    assert 2 < model.stock_error_um[:, 0].std() < 3.5
+
+
+def test_fit_depths_not_enough_says_how_many():
+    model = _fit(_marks(), _readings(DEPTHS_UM[:2]))
+    assert "read 1 more" in model.not_enough
+    assert not model.deepest().is_known
+    assert "not enough readings" in model.deepest().reason
+    assert _fit(_marks(), _readings(DEPTHS_UM[:2]), _bounds(8, 0, [np.inf] * 7 + [40])).not_enough == ""
+    # Two pits, both read: nothing is left to be predicted.
+    assert _fit(_marks((1.0, 2.0)), _readings([20.0, 30.0])).deepest().is_known
+
+
+def test_fit_depths_contradicted_reading_is_left_out():
+    model = _fit(_marks(), _readings([90.0, 31.0, 24.0, 45.0]), _bounds(8, 0, [35] + [np.inf] * 7))
+    assert "pit 1" in model.problems[0]
+    assert Flag(int(model.depths["flags"].iat[0])) & Flag.CONTRADICTION
+    assert model.draws_um[:, 0].max() <= 35
+
+
+def test_fit_depths_lower_bound_only_lifts():
+    free = _fit(_marks(), _readings(DEPTHS_UM[:5]))
+    stuck = pd.concat([_readings(DEPTHS_UM[:5]), _readings([70.0], first=8, lower_bound="yes")])
+    lifted = _fit(_marks(), stuck.reset_index(drop=True).assign(reading_id=range(1, 7)))
+    assert lifted.depths["basis"].iat[7] == "at least"
+    assert Flag(int(lifted.depths["flags"].iat[7])) & Flag.DEPTH_LOWER_BOUND
+    assert lifted.depths["depth_low_um"].iat[7] > free.depths["depth_low_um"].iat[7]
+    assert lifted.draws_um[:, 7].min() > 70 - 5 * 5
+
+
+def test_fit_depths_free_reading_counts_for_the_deepest():
+    free = readings_from_rows(
+        [{"stage": "intake", "kind": "pit_depth", "x_mm": 1, "y_mm": 5, "value": 150, "unit": "um", "uncertainty": 5}]
+    ).table
+    both = pd.concat([_readings(DEPTHS_UM[:5]), free.assign(reading_id=6)]).reset_index(drop=True)
+    model = _fit(_marks(), both)
+    assert model.free_zone == ("seal_land",)
+    assert model.deepest("seal_land").value == pytest.approx(150, abs=3)
+    assert model.deepest("rim").value == 0
+
+
+def test_fit_depths_zone_effect_needs_data():
+    two = _marks(DIAMETERS * 2)
+    two["zone"] = ["running_surface"] * 8 + ["seal_land"] * 8
+    few = _fit(two, _readings(DEPTHS_UM))
+    assert few.parameters["name"].tolist() == ["a", "b", "log_sigma"]
+    depths = [*DEPTHS_UM, *(2 * d for d in DEPTHS_UM)]
+    many = _fit(two, _readings(depths, sd=2.0))
+    assert many.parameters["name"].tolist() == ["a", "b", "log_sigma", "zone seal_land"]
+    # Every land pit was made twice as deep: the contrast is ln 2 by maximum likelihood.
+    assert many.parameters["value"].iat[3] == pytest.approx(math.log(2), abs=0.03)
+
+
+def test_fit_depths_bad_calls():
+    with pytest.raises(NotEnoughData):
+        _fit(_marks(()), _readings([]))
+    with pytest.raises(InputError, match="pit 9"):
+        _fit(_marks(), _readings([20.0], first=9))
+    with pytest.raises(InputError, match="twice"):
+        _fit(_marks().assign(mark_id=1), _readings([]))
+    with pytest.raises(InputError, match="diameter"):
+        _fit(_marks((1.0, -1.0)), _readings([]))
+    with pytest.raises(InputError, match="level"):
+        _fit(_marks(), _readings([]), level=1.0)
+    with pytest.raises(InputError, match="same pits"):
+        _fit(_marks(), _readings([]), _bounds(3, 0, 20))
+
+
+def test_fit_depths_ml_has_a_reason_where_it_has_no_value():
+    table = _fit(_marks(), _readings(DEPTHS_UM[:2])).parameters
+    assert table["value"].isna().all()
+    assert table["note"].str.len().min() > 0
+
+
+def test_next_readings_names_unread_pits_that_shrink_the_deepest():
+    model = _fit(_marks(), _readings(DEPTHS_UM[:4]))
+    table = next_readings(model, 3, rng=_rng())
+    assert table["order"].tolist() == [1, 2, 3]
+    assert set(table["mark_id"]) <= {5, 6, 7, 8}
+    assert (table["spread_after_um"] < table["spread_before_um"]).all()
+    assert len(next_readings(model, 3, rng=_rng(), zone="rim")) == 0
+    assert next_readings(model, 3, rng=_rng(), present=np.arange(8) == 5)["mark_id"].tolist() == [6]
+    with pytest.raises(InputError):
+        next_readings(model, 0, rng=_rng())
+
+
+@settings(max_examples=5, deadline=None)
+@given(st.permutations(range(6)))
+def test_order_of_readings_changes_nothing(order):
+    table = _readings(DEPTHS_UM[:6])
+    shuffled = table.iloc[order].reset_index(drop=True)
+    a, b = _fit(_marks(), table), _fit(_marks(), shuffled)
+    assert np.array_equal(a.draws_um, b.draws_um)
+
+
+@settings(max_examples=5, deadline=None)
+@given(st.sampled_from([("um", 1.0), ("mm", 1e-3), ("thou", 1 / 25.4), ("in", 1 / 25400)]))
+def test_unit_of_readings_changes_nothing(unit):
+    name, factor = unit
+    rows = [
+        {"stage": "intake", "kind": "pit_depth", "mark": i, "value": repr(d * factor), "unit": name,
+         "uncertainty": repr(5 * factor)}
+        for i, d in enumerate(DEPTHS_UM, 1)
+    ]  # fmt: skip
+    scaled = _fit(_marks(), readings_from_rows(rows).table).deepest()
+    plain = _fit(_marks(), _readings(DEPTHS_UM)).deepest()
+    assert (scaled.low, scaled.value, scaled.high) == pytest.approx((plain.low, plain.value, plain.high), rel=1e-4)
+
+
+@settings(max_examples=2, deadline=None)
+@given(st.integers(0, 10_000), st.integers(3, 6))
+def test_more_readings_do_not_widen_on_average(seed, n_first):
+    rng = np.random.default_rng(seed)
+    widths = []
+    for _ in range(5):
+        diameter = np.exp(rng.uniform(np.log(0.4), np.log(3.5), 12))
+        depth = 20 * diameter**0.6 * np.exp(0.35 * rng.standard_normal(12))
+        seen = depth + 4 * rng.standard_normal(12)
+        marks = _marks(diameter)
+        pair = []
+        for n in (n_first, 12):
+            model = fit_depths(marks, _readings(np.maximum(seen[:n], 0), sd=4.0), rng=rng, n_draws=300)
+            low, high = np.quantile(model.deepest_draws_um(), [0.05, 0.95])
+            pair.append(high - low)
+        widths.append(pair)
+    few, many = np.median(widths, axis=0)
+    # Five faces, 300 draws: the median width of either has a sampling error well under a quarter.
+    assert many <= 1.25 * few

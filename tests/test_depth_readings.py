@@ -1,0 +1,174 @@
+"""Readings as written down, and which pit they belong to."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pitmap.depth import CSV_COLUMNS, READINGS, attach_readings, read_readings, readings_from_rows
+from pitmap.errors import InputError, ReadingError
+from pitmap.flags import Flag
+
+HEAD = "stage,kind,x_mm,y_mm,mark,value,unit,uncertainty,lower_bound,instrument,note\n"
+
+
+def _csv(tmp_path, text, name="readings.csv", encoding="utf-8"):
+    path = tmp_path / name
+    path.write_text(text, encoding=encoding)
+    return path
+
+
+def test_read_readings_mixed_units(tmp_path):
+    path = _csv(
+        tmp_path,
+        HEAD
+        + "test_lap,pit_depth,10.5,-3,,1.5,thou,0.3,,needle,\n"
+        + "test_lap,pit_depth,,,7,0.002 in,,8 um,yes,needle,stuck\n"
+        + "lap_1,thickness,0,0,,12.345,mm,,,micrometer,\n"
+        + "lap_1,height,1,2,,-4,um,,,dial,\n",
+    )
+    sheet = read_readings(path)
+    assert READINGS.check(sheet.table) is sheet.table
+    assert sheet.table["value_um"].tolist() == pytest.approx([38.1, 50.8, 12345.0, -4.0])
+    assert sheet.table["uncertainty_um"].tolist() == pytest.approx([7.62, 8.0, 4.0, 4.0])
+    assert sheet.table["mark_id"].tolist() == [-1, 7, -1, -1]
+    assert sheet.table["is_lower_bound"].tolist() == [False, True, False, False]
+    assert sheet.table["flags"].tolist() == [0, int(Flag.DEPTH_LOWER_BOUND), 0, 0]
+    assert sheet.stages == ("test_lap", "test_lap", "lap_1", "lap_1")
+    assert sheet.of("lap_1")["kind"].tolist() == ["thickness", "height"]
+
+
+def test_read_readings_semicolon_and_decimal_comma(tmp_path):
+    text = "stage;kind;mark;value;unit\n# a remark\n\ntest_lap;pit_depth;3;0,03;mm\n"
+    assert read_readings(_csv(tmp_path, text, encoding="utf-8-sig")).table["value_um"].tolist() == pytest.approx([30.0])
+
+
+@pytest.mark.parametrize(
+    ("row", "where"),
+    [
+        ("later,pit_depth,1,1,,30,um,,,,", "line 3, column stage"),
+        ("test_lap,pit,1,1,,30,um,,,,", "line 3, column kind"),
+        ("test_lap,pit_depth,1,,,30,um,,,,", "line 3, column y_mm"),
+        ("test_lap,pit_depth,,,,30,um,,,,", "line 3, column x_mm"),
+        ("test_lap,pit_depth,1,1,,deep,um,,,,", "line 3, column value"),
+        ("test_lap,pit_depth,1,1,,,um,,,,", "line 3, column value"),
+        ("test_lap,pit_depth,1,1,,30,,,,,", "line 3, column unit"),
+        ("test_lap,pit_depth,1,1,,30,kg,,,,", "line 3, column unit"),
+        ("test_lap,pit_depth,1,1,,-30,um,,,,", "line 3, column value"),
+        ("test_lap,pit_depth,1,1,x,30,um,,,,", "line 3, column mark"),
+        ("test_lap,pit_depth,1,1,,30,um,0,,,", "line 3, column uncertainty"),
+        ("test_lap,pit_depth,1,1,,30,um,,maybe,,", "line 3, column lower_bound"),
+        ("test_lap,hardness,1,1,,600,um,,,,", "line 3, column unit"),
+        ("test_lap,pit_depth,1,1,,30,um,,,,,,", "line 3: 13 fields"),
+    ],
+)
+def test_read_readings_names_line_and_column(tmp_path, row, where):
+    path = _csv(tmp_path, HEAD + "test_lap,pit_depth,1,1,,30,um,,,,\n" + row + "\n")
+    with pytest.raises(ReadingError) as caught:
+        read_readings(path)
+    assert where in str(caught.value)
+
+
+def test_read_readings_keeps_good_rows_only_on_request(tmp_path):
+    path = _csv(tmp_path, HEAD + "test_lap,pit_depth,1,1,,30,um,,,,\ntest_lap,pit_depth,1,1,,deep,,,,,\n")
+    sheet = read_readings(path, keep_good=True)
+    assert len(sheet) == 1
+    assert len(sheet.problems) == 1
+    assert "line 3" in sheet.problems[0]
+
+
+@pytest.mark.parametrize("text", ["", "kind,value\n", "stage,kind,value,colour\n", "stage,kind,value,value\n"])
+def test_read_readings_header(tmp_path, text):
+    with pytest.raises(ReadingError):
+        read_readings(_csv(tmp_path, text))
+
+
+def test_read_readings_missing_file(tmp_path):
+    with pytest.raises(ReadingError, match=r"none\.csv"):
+        read_readings(tmp_path / "none.csv")
+
+
+def test_readings_from_rows_numbers_and_nothing():
+    assert len(readings_from_rows([])) == 0
+    assert list(readings_from_rows([]).table.columns) == READINGS.names
+    row = {"stage": "intake", "kind": "hardness", "x_mm": 1.0, "y_mm": 2.0, "value": 640, "unit": "HV"}
+    assert readings_from_rows([row]).table["value_um"].tolist() == [640.0]
+    with pytest.raises(ReadingError, match="row 2, column depth"):
+        readings_from_rows([row, {"depth": 3}])
+
+
+def test_readings_faces_are_kept_apart():
+    rows = [
+        {"face": f, "stage": "intake", "kind": "pit_depth", "mark": 1, "value": v, "unit": "um"}
+        for f, v in (("front", 10), ("rear", 20))
+    ]
+    sheet = readings_from_rows(rows)
+    assert sheet.of("intake", "rear")["value_um"].tolist() == [20.0]
+    assert len(sheet.of("intake")) == 2
+
+
+def test_csv_columns_are_documented():
+    assert all(CSV_COLUMNS.values())
+
+
+MARKS = pd.DataFrame(
+    {
+        "mark_id": [1, 2, 3, 4],
+        "class_code": [2, 2, 2, 3],
+        "x_mm": [10.0, 12.0, 40.0, 60.0],
+        "y_mm": [5.0, 5.0, 5.0, 5.0],
+        "eq_diam_mm": [1.0, 1.0, 2.0, 3.0],
+    }
+)
+
+
+def _reading(**changes):
+    row = {"stage": "test_lap", "kind": "pit_depth", "x_mm": 10.0, "y_mm": 5.0, "value": 30, "unit": "um", **changes}
+    return readings_from_rows([row]).table
+
+
+@pytest.mark.parametrize(
+    ("place", "mark", "flag"),
+    [
+        ((10.1, 5.0), 1, Flag.NONE),
+        ((9.3, 5.0), 1, Flag.NONE),
+        ((40.0, 6.3), 3, Flag.NONE),
+        ((11.0, 5.0), -1, Flag.UNMATCHED),  # half way between two pits
+        ((25.0, 5.0), -1, Flag.UNMATCHED),  # no pit near
+        ((60.0, 5.0), -1, Flag.UNMATCHED),  # a stain is no pit
+    ],
+)
+def test_attach_readings_by_place(place, mark, flag):
+    out = attach_readings(_reading(x_mm=place[0], y_mm=place[1]), MARKS, 0.25)
+    assert out["mark_id"].iat[0] == mark
+    assert Flag(out["flags"].iat[0]) == flag
+    assert bool(out["note"].iat[0]) == bool(flag)
+
+
+def test_attach_readings_worse_alignment_matches_less():
+    near = _reading(x_mm=10.8, y_mm=5.0)
+    assert attach_readings(near, MARKS, 0.1)["mark_id"].iat[0] == -1
+    assert attach_readings(near, MARKS, 0.2)["mark_id"].iat[0] == 1
+    assert attach_readings(near, MARKS, 1.0)["mark_id"].iat[0] == -1
+
+
+def test_attach_readings_typed_number():
+    assert attach_readings(_reading(mark=2, x_mm="", y_mm=""), MARKS, 0.25)["mark_id"].iat[0] == 2
+    gone = attach_readings(_reading(mark=9, x_mm="", y_mm=""), MARKS, 0.25)
+    assert gone["mark_id"].iat[0] == -1
+    assert "number 9" in gone["note"].iat[0]
+    wrong = attach_readings(_reading(mark=3), MARKS, 0.25)
+    assert wrong["mark_id"].iat[0] == -1
+    assert Flag(wrong["flags"].iat[0]) == Flag.UNMATCHED | Flag.CONTRADICTION
+
+
+def test_attach_readings_leaves_other_kinds_alone():
+    height = _reading(kind="height", value=-4)
+    pd.testing.assert_frame_equal(attach_readings(height, MARKS, 0.25), height)
+
+
+def test_attach_readings_empty_map_and_bad_error():
+    assert attach_readings(_reading(), MARKS.iloc[:0], 0.25)["mark_id"].iat[0] == -1
+    with pytest.raises(InputError):
+        attach_readings(_reading(), MARKS, np.nan)
