@@ -56,8 +56,11 @@ def survey(
     sure = np.full(grid.shape, confidence, np.float32)
     for code, x, y, diam in spots:
         c, r = grid.mm_to_px(np.array([x + shift[0], y + shift[1]]))
-        yy, xx = np.mgrid[: grid.n_rows, : grid.n_cols]
-        codes[((xx - c) ** 2 + (yy - r) ** 2 <= (diam / 2 * 8) ** 2) & (codes > 0)] = code
+        reach = int(diam * 4 + 2)
+        r0, c0 = max(0, int(r) - reach), max(0, int(c) - reach)
+        part = codes[r0 : int(r) + reach, c0 : int(c) + reach]
+        yy, xx = np.ogrid[r0 : r0 + part.shape[0], c0 : c0 + part.shape[1]]
+        part[((xx - c) ** 2 + (yy - r) ** 2 <= (diam / 2 * 8) ** 2) & (part > 0)] = code
     rows = []
     for name, x0, x1 in (("running_surface", 0, 40), ("seal_land", 40, 60)):
         xs = grid.centres_mm()[0]

@@ -1,0 +1,48 @@
+"""How a record is shown: figures, HTML, PDF, exports; every word from one catalogue, no arithmetic."""
+
+from .document import build_document
+from .draw_mpl import draw_bars, draw_lines, draw_map
+from .draw_plotly import plot_bars, plot_lines, plot_map, plot_side_by_side
+from .export import record_csv, record_json, record_tables, record_zip, verify_zip
+from .figures import BarChart, FaceMap, LineChart, budget_bars, curve_chart, face_map, series_chart
+from .html import record_html
+from .model import ChecklistItem, Document, RecordInput
+from .overlay import overlay_picture
+from .palette import CHANGE_STYLES, CLASS_STYLES, FATE_SYMBOLS, STATUS_SYMBOLS, Style
+from .pdf import record_pdf
+from .text import translator
+
+__all__ = [
+    "CHANGE_STYLES",
+    "CLASS_STYLES",
+    "FATE_SYMBOLS",
+    "STATUS_SYMBOLS",
+    "BarChart",
+    "ChecklistItem",
+    "Document",
+    "FaceMap",
+    "LineChart",
+    "RecordInput",
+    "Style",
+    "budget_bars",
+    "build_document",
+    "curve_chart",
+    "draw_bars",
+    "draw_lines",
+    "draw_map",
+    "face_map",
+    "overlay_picture",
+    "plot_bars",
+    "plot_lines",
+    "plot_map",
+    "plot_side_by_side",
+    "record_csv",
+    "record_html",
+    "record_json",
+    "record_pdf",
+    "record_tables",
+    "record_zip",
+    "series_chart",
+    "translator",
+    "verify_zip",
+]

@@ -148,7 +148,7 @@ def true_codes(plate, drawing, grid, stage, removed_um):
     return codes
 
 
-def photograph(rng, plate, drawing, grid, stage, removed_um, on, noise):
+def photograph(rng, plate, drawing, grid, stage, removed_um, on, noise, *, common=None):
     """One survey: class map with errors, and the tables that go with it."""
     outside = ~drawing.mask(grid)
     codes = np.where(outside, SurfaceClass.OUTSIDE, SurfaceClass.SOUND).astype(np.uint8)
@@ -158,7 +158,7 @@ def photograph(rng, plate, drawing, grid, stage, removed_um, on, noise):
     def moved(xy):
         return xy + shift + xy @ turn.T
 
-    common = rng.normal(0, noise.common_edge_mm)
+    common = rng.normal(0, noise.common_edge_mm) if common is None else common
     if stage.is_lapped:
         edge = cv2.GaussianBlur(plate.height_um + removed_um, (0, 0), 1.5)
         step = grid.mm_to_px(moved(np.zeros(2))) - grid.mm_to_px(np.zeros(2))

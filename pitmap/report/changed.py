@@ -1,0 +1,226 @@
+"""Sections of the record about change: fate of every pit, change per zone, the lap series and its forecast."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import cv2
+import numpy as np
+
+from ..compare import ChangeCode, Fate, forecast_from_plan
+from ..errors import InputError
+from ..units import format_depth
+from .draw_mpl import chart_png, draw_lines
+from .figures import curve_chart, series_chart
+from .model import Paragraph, Picture, RecordInput, Section, Table
+from .overlay import paint_codes
+from .palette import CHANGE_STYLES
+from .text import Translate
+from .words import estimate_of, fate_word, number, quantity_word, stage_word, zone_word
+
+__all__ = ["change_picture", "change_section", "series_section"]
+
+
+def change_picture(t: Translate, record: RecordInput, *, width: float = 0.5) -> Picture | None:
+    """Where metal was cleared, stayed damaged, or came up, over the latest photo; None without a photo."""
+    rgb = getattr(record.last, "picture", None)
+    if rgb is None or record.comparison is None:
+        return None
+    pair, grid = record.comparison.overall, record.last.picture_grid
+    step = np.linalg.inv(pair.grid.px_to_mm_matrix) @ grid.px_to_mm_matrix
+    codes = cv2.warpAffine(
+        pair.change_codes,
+        step[:2],
+        (grid.n_cols, grid.n_rows),
+        flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
+    )
+    painted = paint_codes(rgb, codes, CHANGE_STYLES, step=max(6, round(1.6 * grid.px_per_mm)))
+    data = cv2.imencode(".jpg", cv2.cvtColor(painted, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 85])[
+        1
+    ].tobytes()
+    words = ", ".join(t(style.word) for style in CHANGE_STYLES.values())
+    return Picture(
+        data=data,
+        kind="jpeg",
+        alt=t("Change map of the face: {words}", words=words),
+        caption=t("Change from the first to the last survey"),
+        width=width,
+        size_px=(painted.shape[1], painted.shape[0]),
+    )
+
+
+def change_section(t: Translate, record: RecordInput) -> Section:
+    """What became of every pit, and how much each zone changed."""
+    from .legend import legend_png
+
+    title = t("What changed")
+    if record.comparison is None:
+        if len(record.inspections) < 2:
+            text = t("Nothing to compare: this is the first survey of the face.")
+        else:
+            text = t("Not compared: the surveys were not laid on each other.")
+        return Section(key="change", title=title, blocks=(Paragraph(text=text),))
+    c = record.comparison
+    surveys = c.surveys.set_index("survey")
+    pair = c.overall
+    words = {
+        "before": stage_word(t, surveys.loc[pair.before, "stage"]),
+        "after": stage_word(t, surveys.loc[pair.after, "stage"]),
+    }
+    counts = pair.counts("pit")
+    head = tuple(fate_word(t, str(f)) for f in Fate)
+    row = tuple(str(counts[str(f)]) for f in Fate)
+    share = 1 / len(head)
+    blocks: list[Any] = [
+        Paragraph(text=t("Pits from {before} to {after}:", **words)),
+        Table(head=head, rows=(row,), widths=(share,) * len(head), numeric=tuple(range(len(head)))),
+        Paragraph(text=_shift_sentence(t, record), kind="note"),
+    ]
+    rows = []
+    shown = pair.zone_changes[pair.zone_changes["class_word"].isin(["affected", "pit"])]
+    for z in shown.itertuples():
+        e = estimate_of(z.change, z.change_low, z.change_high, reason="the zone was not seen in both")
+        if not e.is_known:
+            word = t("not known")
+        else:
+            word = t("yes") if z.is_beyond_repeatability else t("no: within repeatability")
+        what = quantity_word(t, "affected_share" if z.class_word == "affected" else "pit_share")
+        rows.append((zone_word(t, z.zone), what, number(t, e, "share", record.units), word))
+    head = (
+        t("zone"),
+        t("share"),
+        t("change, in percent of the zone"),
+        t("larger than the photos' own spread"),
+    )
+    blocks.append(Table(head=head, rows=tuple(rows), widths=(0.22, 0.2, 0.32, 0.26)))
+    picture = change_picture(t, record)
+    if picture is not None:
+        blocks.append(picture)
+        present = {int(v) for v in np.unique(pair.change_codes)}
+        styles = [(s, t(s.word)) for code, s in CHANGE_STYLES.items() if int(code) in present]
+        if styles:
+            data, size = legend_png(styles)
+            blocks.append(
+                Picture(data=data, kind="png", alt=", ".join(w for _, w in styles), caption="", size_px=size)
+            )
+    if ChangeCode.UNSEEN in {int(v) for v in np.unique(pair.change_codes)}:
+        text = t("A place that one of the two photos does not show is never called changed or unchanged.")
+        blocks.append(Paragraph(text=text, kind="note"))
+    return Section(key="change", title=title, blocks=tuple(blocks))
+
+
+def _shift_sentence(t: Translate, record: RecordInput) -> str:
+    shift = record.comparison.overall.shift
+    if not shift.remaining_mm.is_known:
+        return t(
+            "The two surveys lie on the drawing and were not refined further: {reason}.",
+            reason=t(shift.remaining_mm.reason),
+        )
+    return t(
+        "The surveys were laid on each other by {n} marks that both show; a shift of {left} is left.",
+        n=shift.n_used,
+        left=number(t, shift.remaining_mm, "length", record.units),
+    )
+
+
+def _series_cell(t: Translate, record: RecordInput, table: Any, survey: int, quantity: str, zone: str) -> str:
+    at = table[(table["survey"] == survey) & (table["quantity"] == quantity) & (table["zone"] == zone)]
+    if not len(at):
+        return "\u2013"
+    row = at.iloc[0]
+    low, high = float(row["low"]), float(row["high"])
+    if quantity == "deepest_um":
+        if math.isnan(low):
+            return t(row["reason"])
+        if math.isinf(high):
+            return t("deeper than {low}", low=format_depth(low, record.units))
+        return t(
+            "{low} to {high}", low=format_depth(low, record.units), high=format_depth(high, record.units)
+        )
+    e = estimate_of(float(row["value"]), low, high, reason=str(row["reason"]))
+    if not e.is_known:
+        return t(e.reason)
+    return number(t, e, "length" if quantity == "sound_width_mm" else "share", record.units)
+
+
+def series_section(t: Translate, record: RecordInput) -> Section | None:
+    """The lap series; None when there is none to show."""
+    c = record.comparison
+    if c is None:
+        return None
+    quantities = (
+        ("affected_share", "seal_land"),
+        ("sound_width_mm", "seal_land"),
+        ("deepest_um", "seal_land"),
+    )
+    rows = []
+    for s in c.surveys.itertuples():
+        removed = t("not known") if math.isnan(s.removed_um) else format_depth(s.removed_um, record.units)
+        cells = (_series_cell(t, record, c.series, s.survey, q, z) for q, z in quantities)
+        rows.append((stage_word(t, s.stage), s.surveyed_on or "\u2013", removed, *cells))
+    head = (
+        t("survey"),
+        t("date"),
+        t("stock removed"),
+        t("land: affected share"),
+        t("land: narrowest sound width"),
+        t("land: deepest pit under the first face"),
+    )
+    blocks: list[Any] = [
+        Table(head=head, rows=tuple(rows), widths=(0.15, 0.13, 0.13, 0.2, 0.2, 0.19), numeric=(2,))
+    ]
+    forecast = None
+    if record.plan is not None:
+        try:
+            forecast = forecast_from_plan(record.plan)
+        except InputError as error:
+            blocks.append(Paragraph(text=t("No forecast is drawn: {why}", why=str(error)), kind="note"))
+    charts = [series_chart(t, c, q, record.units) for q in ("affected_share", "sound_width_mm")]
+    if forecast is not None and record.plan is not None:
+        charts.append(curve_chart(t, record.plan.curves, "pits", record.units))
+    charts = [chart for chart in charts if chart.lines]
+    for chart in charts:
+        data, size = chart_png(draw_lines(chart), dpi=150)
+        blocks.append(
+            Picture(
+                data=data,
+                kind="png",
+                alt=f"{chart.title}; {chart.x_label}",
+                caption=chart.title,
+                width=0.5,
+                size_px=size,
+            )
+        )
+    blocks += _forecast_blocks(t, record)
+    return Section(key="series", title=t("Lap series"), blocks=tuple(blocks))
+
+
+def _forecast_blocks(t: Translate, record: RecordInput) -> list[Any]:
+    forecasts = record.comparison.forecasts
+    if not len(forecasts):
+        return []
+    rows = []
+    for f in forecasts.itertuples():
+        kind: Any = "length" if f.quantity == "sound_width_mm" else "share"
+        said = estimate_of(f.forecast, f.forecast_low, f.forecast_high)
+        found = estimate_of(f.found, f.found_low, f.found_high, reason="no interval")
+        if f.quantity == "n_pits":
+            texts = (f"{f.forecast:.0f} ({f.forecast_low:.0f}\u2013{f.forecast_high:.0f})", f"{f.found:.0f}")
+        else:
+            texts = (number(t, said, kind, record.units), number(t, found, kind, record.units))
+        word = t("held") if f.is_compatible else t("missed")
+        rows.append(
+            (
+                zone_word(t, f.zone),
+                quantity_word(t, f.quantity),
+                format_depth(f.removed_um, record.units),
+                *texts,
+                word,
+            )
+        )
+    head = (t("zone"), t("figure"), t("stock removed"), t("forecast"), t("found"), t("forecast"))
+    return [
+        Paragraph(text=t("How good the forecast was"), kind="lead"),
+        Table(head=head, rows=tuple(rows), widths=(0.17, 0.21, 0.13, 0.2, 0.19, 0.1), numeric=(2,)),
+    ]

@@ -1,0 +1,68 @@
+"""The order of the sections of a record, and nothing else."""
+
+from __future__ import annotations
+
+from .changed import change_section, series_section
+from .closing import cautions_section, checklist_section, method_section, sources_section
+from .found import (
+    depth_section,
+    face_section,
+    found_section,
+    narrowest_section,
+    pictures_section,
+    stock_section,
+    unseen_section,
+    verdict_section,
+)
+from .model import Document, RecordInput
+from .text import Translate, translator
+
+__all__ = ["build_document"]
+
+_SECTIONS = (
+    face_section,
+    verdict_section,
+    pictures_section,
+    found_section,
+    narrowest_section,
+    change_section,
+    series_section,
+    depth_section,
+    stock_section,
+    unseen_section,
+    checklist_section,
+    method_section,
+    cautions_section,
+    sources_section,
+)
+
+
+def build_document(
+    record: RecordInput, *, language: str = "en", translate: Translate | None = None
+) -> Document:
+    """The record as a document of ready text and pictures.
+
+    Parameters
+    ----------
+    record : RecordInput
+    language : str
+        ``en`` or the name of a catalogue in the locale folder.
+    translate : callable or None
+        A translator of your own (for example of a catalogue kept elsewhere).
+
+    Raises
+    ------
+    InputError
+        No such language.
+    """
+    t = translate or translator(language)
+    sections = [section(t, record) for section in _SECTIONS]
+    face = str(record.last.face)
+    return Document(
+        title=t("Inspection record: {face}", face=face),
+        subtitle=record.workshop,
+        language=language,
+        sections=tuple(s for s in sections if s is not None),
+        footer=f"{record.drawing.name}, {face}",
+        page_word=t("page {page} of {pages}", page="{page}", pages="{pages}"),
+    )

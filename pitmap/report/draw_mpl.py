@@ -1,0 +1,123 @@
+"""Charts for the record, by matplotlib: quiet, black-and-white safe, no global state."""
+
+from __future__ import annotations
+
+import io
+import math
+
+import numpy as np
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from .figures import BarChart, FaceMap, LineChart
+
+__all__ = ["chart_png", "draw_bars", "draw_lines", "draw_map"]
+
+
+def _figure(width_in: float, height_in: float) -> Figure:
+    # Figure without pyplot: nothing global, nothing to close, safe in threads.
+    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def draw_lines(chart: LineChart, *, width_in: float = 3.6, height_in: float = 2.4) -> Figure:
+    """Curves with their bands."""
+    figure = _figure(width_in, height_in)
+    ax = figure.add_subplot()
+    for line in chart.lines:
+        # A single survey has no line to draw; a plain marker stands for it.
+        style = line.dash if len(line.x) > 1 else "None"
+        ax.plot(
+            line.x, line.y, color=line.colour, linestyle=style, marker=line.marker or None, markersize=4, lw=1.4,
+            label=line.label,
+        )  # fmt: skip
+        has = np.isfinite(line.low) & np.isfinite(line.high)
+        if has.any():
+            low, high = line.low[has], line.high[has]
+            if line.marker:
+                y = line.y[has]
+                error = np.maximum(0, [y - low, high - y])
+                ax.errorbar(
+                    line.x[has], y, yerror_or(error), color=line.colour, lw=0, elinewidth=0.9, capsize=2.5
+                )
+            else:
+                ax.fill_between(line.x[has], low, high, color=line.colour, alpha=0.15, lw=0)
+    ax.set_xlabel(chart.x_label, fontsize=8)
+    ax.set_ylabel(chart.y_label, fontsize=8)
+    ax.tick_params(labelsize=7)
+    ax.set_ylim(bottom=0)
+    ax.grid(True, lw=0.4, color="#cccccc")
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    if chart.lines:
+        ax.legend(fontsize=7, frameon=False)
+    return figure
+
+
+def yerror_or(error: np.ndarray) -> np.ndarray:
+    """Error bars as matplotlib takes them: (2, N), finite."""
+    return np.nan_to_num(error, posinf=0.0)
+
+
+def draw_bars(chart: BarChart, *, width_in: float = 7.2) -> Figure:
+    """Budgets, each on its own scale from 0, with the limit as a thick black line."""
+    n = max(1, len(chart.bars))
+    figure = _figure(width_in, 0.35 + 0.55 * n)
+    axes = figure.subplots(n, 1, squeeze=False)[:, 0]
+    for ax, bar in zip(axes, chart.bars):
+        is_inside = bar.after >= bar.limit if bar.is_minimum else bar.after <= bar.limit
+        ax.barh(
+            0, bar.after, height=0.55, color="#56b4e9" if is_inside else "#d55e00", edgecolor="black", lw=0.6,
+            hatch="" if is_inside else "///",
+        )  # fmt: skip
+        ax.errorbar(
+            bar.after,
+            0,
+            xerr=[[bar.after - bar.after_low], [bar.after_high - bar.after]],
+            color="black",
+            lw=1,
+            capsize=3,
+        )
+        ax.axvline(bar.limit, color="black", lw=2.5)
+        if math.isfinite(bar.now):
+            ax.plot([bar.now], [0], marker="|", color="#444444", markersize=12)
+        ax.set_xlim(0, 1.15 * max(bar.limit, bar.after_high, bar.now if math.isfinite(bar.now) else 0))
+        ax.set_yticks([0], [f"{bar.label}, {bar.unit}"], fontsize=8)
+        ax.tick_params(axis="x", labelsize=7)
+        for side in ("top", "right", "left"):
+            ax.spines[side].set_visible(False)
+    return figure
+
+
+def draw_map(chart: FaceMap, *, width_in: float = 7.2) -> Figure:
+    """The face in millimetres with zones, numbers, the narrowest sound metal and a scale bar."""
+    left, right, bottom, top = chart.extent_mm
+    figure = _figure(width_in, width_in * (top - bottom) / (right - left) + 0.4)
+    ax = figure.add_subplot()
+    ax.imshow(chart.picture, extent=chart.extent_mm, interpolation="antialiased")
+    for _, ring in chart.zones:
+        ax.plot(ring[:, 0], ring[:, 1], color="black", lw=1.6)
+        ax.plot(ring[:, 0], ring[:, 1], color="#ffd600", lw=0.8)
+    if chart.path_mm is not None:
+        ax.plot(chart.path_mm[:, 0], chart.path_mm[:, 1], color="black", lw=4)
+        ax.plot(chart.path_mm[:, 0], chart.path_mm[:, 1], color="white", lw=2)
+    for row in chart.marks.itertuples():
+        ax.annotate(
+            str(row.mark_id), (row.x_mm, row.y_mm), xytext=(4, 4), textcoords="offset points", fontsize=7,
+            bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": "black", "lw": 0.5},
+        )  # fmt: skip
+    x0, y0 = left + 0.03 * (right - left), bottom + 0.04 * (top - bottom)
+    ax.plot([x0, x0 + chart.bar_mm], [y0, y0], color="black", lw=3, solid_capstyle="butt")
+    ax.text(x0 + chart.bar_mm / 2, y0, f"{chart.bar_mm} mm", ha="center", va="bottom", fontsize=8)
+    ax.set_axis_off()
+    ax.set_title(chart.title, fontsize=9)
+    return figure
+
+
+def chart_png(figure: Figure, *, dpi: int = 180) -> tuple[bytes, tuple[int, int]]:
+    """The figure as PNG bytes, and its size in pixels."""
+    out = io.BytesIO()
+    figure.savefig(out, dpi=dpi, format="png")
+    width, height = figure.get_size_inches() * dpi
+    return out.getvalue(), (round(float(width)), round(float(height)))

@@ -1,0 +1,154 @@
+"""The same charts for the page, by plotly: hover, zoom, linked axes."""
+
+from __future__ import annotations
+
+import base64
+from typing import Any
+
+import cv2
+import numpy as np
+import plotly.graph_objects as go
+from numpy.typing import NDArray
+from plotly.subplots import make_subplots
+
+from .figures import BarChart, FaceMap, LineChart
+
+__all__ = ["plot_bars", "plot_lines", "plot_map", "plot_side_by_side"]
+
+_DASHES = {"-": "solid", "--": "dash", "-.": "dashdot", ":": "dot"}
+_MARKERS = {"o": "circle", "s": "square", "^": "triangle-up", "D": "diamond", "": "circle"}
+
+
+def _data_uri(rgb: NDArray[np.uint8]) -> str:
+    ok, data = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 88])
+    return "data:image/jpeg;base64," + base64.b64encode(data.tobytes()).decode() if ok else ""
+
+
+def plot_lines(chart: LineChart) -> go.Figure:
+    """Curves with their bands."""
+    figure = go.Figure()
+    for line in chart.lines:
+        has = np.isfinite(line.low) & np.isfinite(line.high)
+        if has.any():
+            x = np.concatenate([line.x[has], line.x[has][::-1]])
+            y = np.concatenate([line.high[has], line.low[has][::-1]])
+            figure.add_trace(
+                go.Scatter(
+                    x=x, y=y, fill="toself", fillcolor=_faint(line.colour), line={"width": 0}, hoverinfo="skip",
+                    showlegend=False,
+                )
+            )  # fmt: skip
+        figure.add_trace(
+            go.Scatter(
+                x=line.x, y=line.y, name=line.label, mode="lines+markers" if line.marker else "lines",
+                line={"color": line.colour, "dash": _DASHES[line.dash]}, marker={"symbol": _MARKERS[line.marker]},
+            )
+        )  # fmt: skip
+    figure.update_layout(
+        title=chart.title, xaxis_title=chart.x_label, yaxis_title=chart.y_label, yaxis_rangemode="tozero",
+        template="simple_white", margin={"l": 50, "r": 10, "t": 40, "b": 40},
+    )  # fmt: skip
+    return figure
+
+
+def _faint(colour: str) -> str:
+    r, g, b = (int(colour[k : k + 2], 16) for k in (1, 3, 5))
+    return f"rgba({r},{g},{b},0.15)"
+
+
+def plot_bars(chart: BarChart) -> go.Figure:
+    """Budgets, each on its own axis, with the limit as a line."""
+    n = max(1, len(chart.bars))
+    figure = make_subplots(
+        rows=n, cols=1, subplot_titles=[f"{b.label}, {b.unit}" for b in chart.bars] or [""]
+    )
+    for k, bar in enumerate(chart.bars, 1):
+        is_inside = bar.after >= bar.limit if bar.is_minimum else bar.after <= bar.limit
+        figure.add_trace(
+            go.Bar(
+                x=[bar.after], y=[""], orientation="h", showlegend=False,
+                marker={"color": "#56b4e9" if is_inside else "#d55e00", "line": {"color": "black", "width": 1},
+                        "pattern": {"shape": "" if is_inside else "/"}},
+                error_x={"type": "data", "array": [bar.after_high - bar.after], "arrayminus": [bar.after - bar.after_low]},
+            ),
+            row=k, col=1,
+        )  # fmt: skip
+        figure.add_vline(x=bar.limit, line={"color": "black", "width": 3}, row=k, col=1)
+        figure.update_xaxes(rangemode="tozero", row=k, col=1)
+    figure.update_layout(
+        title=chart.title,
+        template="simple_white",
+        height=90 + 90 * n,
+        margin={"l": 20, "r": 10, "t": 60, "b": 30},
+    )
+    return figure
+
+
+def _add_map(figure: go.Figure, chart: FaceMap, **cell: Any) -> None:
+    left, right, bottom, top = chart.extent_mm
+    figure.add_trace(
+        go.Image(
+            source=_data_uri(chart.picture), x0=left, y0=top, dx=(right - left) / chart.picture.shape[1],
+            dy=(bottom - top) / chart.picture.shape[0], hoverinfo="skip",
+        ),
+        **cell,
+    )  # fmt: skip
+    for name, ring in chart.zones:
+        figure.add_trace(
+            go.Scatter(
+                x=ring[:, 0], y=ring[:, 1], mode="lines", line={"color": "#ffd600", "width": 1.5}, name=name,
+                hoverinfo="name", showlegend=False,
+            ),
+            **cell,
+        )  # fmt: skip
+    if chart.path_mm is not None:
+        figure.add_trace(
+            go.Scatter(
+                x=chart.path_mm[:, 0], y=chart.path_mm[:, 1], mode="lines", line={"color": "white", "width": 5},
+                hoverinfo="skip", showlegend=False,
+            ),
+            **cell,
+        )  # fmt: skip
+    hover = [f"{m.mark_id}: {m.zone}, {m.eq_diam_mm:.2f} mm" for m in chart.marks.itertuples()]
+    figure.add_trace(
+        go.Scatter(
+            x=chart.marks["x_mm"], y=chart.marks["y_mm"], mode="markers+text", text=chart.marks["mark_id"].astype(str),
+            textposition="top center", hovertext=hover, hoverinfo="text", showlegend=False,
+            marker={"symbol": "circle-open", "size": 11, "color": "black", "line": {"width": 2}},
+            textfont={"color": "white", "size": 13, "shadow": "0 0 3px black, 0 0 3px black"},
+        ),
+        **cell,
+    )  # fmt: skip
+    x0, y0 = left + 0.03 * (right - left), bottom + 0.04 * (top - bottom)
+    figure.add_trace(
+        go.Scatter(
+            x=[x0, x0 + chart.bar_mm], y=[y0, y0], mode="lines+text", text=[f"{chart.bar_mm} mm", ""],
+            textposition="top right", line={"color": "black", "width": 5}, hoverinfo="skip", showlegend=False,
+        ),
+        **cell,
+    )  # fmt: skip
+
+
+def plot_map(chart: FaceMap) -> go.Figure:
+    """The face in millimetres, to be zoomed into."""
+    figure = go.Figure()
+    _add_map(figure, chart)
+    figure.update_xaxes(title="mm", constrain="domain", range=list(chart.extent_mm[:2]))
+    figure.update_yaxes(title="mm", scaleanchor="x", range=list(chart.extent_mm[2:]), autorange=False)
+    figure.update_layout(
+        title=chart.title, template="simple_white", margin={"l": 40, "r": 10, "t": 40, "b": 40}
+    )
+    return figure
+
+
+def plot_side_by_side(before: FaceMap, after: FaceMap) -> go.Figure:
+    """Two maps of one face; zooming one zooms the other."""
+    figure = make_subplots(
+        rows=1, cols=2, shared_xaxes="all", shared_yaxes="all", subplot_titles=[before.title, after.title]
+    )
+    for col, chart in enumerate((before, after), 1):
+        _add_map(figure, chart, row=1, col=col)
+    figure.update_yaxes(scaleanchor="x", range=list(before.extent_mm[2:]), autorange=False)
+    figure.update_xaxes(range=list(before.extent_mm[:2]), constrain="domain", matches="x")
+    figure.update_layout(template="simple_white", margin={"l": 20, "r": 10, "t": 40, "b": 20})
+    return figure

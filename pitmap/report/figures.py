@@ -1,0 +1,299 @@
+"""What a chart shows, gathered once: matplotlib draws it for the record, plotly for the page."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..drawing import Drawing
+from ..errors import InputError
+from ..grid import Grid
+from ..units import UM_PER_THOU, UnitSystem
+from .overlay import numbered_marks, scale_bar_mm
+from .text import Translate
+from .words import quantity_word, stage_word, zone_word
+
+__all__ = [
+    "Bar",
+    "BarChart",
+    "FaceMap",
+    "Line",
+    "LineChart",
+    "budget_bars",
+    "curve_chart",
+    "face_map",
+    "series_chart",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FaceMap:
+    """A face in plate millimetres.
+
+    Parameters
+    ----------
+    picture : (R, C, 3) uint8 array
+        Straightened photo, plain or with the overlay.
+    extent_mm : (left, right, bottom, top)
+    zones : tuple of (zone word, (N, 2) array of mm)
+    marks : pandas.DataFrame
+        The numbered marks: mark_id, x_mm, y_mm, hover.
+    path_mm : (N, 2) array or None
+        The narrowest sound metal.
+    bar_mm : int
+        Scale bar.
+    title : str
+    """
+
+    picture: NDArray[np.uint8]
+    extent_mm: tuple[float, float, float, float]
+    zones: tuple[tuple[str, NDArray[np.float64]], ...]
+    marks: pd.DataFrame
+    path_mm: NDArray[np.float64] | None
+    bar_mm: int
+    title: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Line:
+    """One curve with its band; `marker` and `dash` tell it apart without colour."""
+
+    label: str
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+    colour: str
+    marker: str
+    dash: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LineChart:
+    """Curves over stock."""
+
+    title: str
+    x_label: str
+    y_label: str
+    lines: tuple[Line, ...]
+    is_percent: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bar:
+    """One budget: what is there after the planned removal, of what, and the limit; all in `unit`."""
+
+    label: str
+    unit: str
+    now: float
+    after: float
+    after_low: float
+    after_high: float
+    limit: float
+    is_minimum: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BarChart:
+    """Budgets, one bar each on its own scale."""
+
+    title: str
+    bars: tuple[Bar, ...] = field(default_factory=tuple)
+
+
+_LINES = (("#0072b2", "o", "-"), ("#d55e00", "s", "--"), ("#009e73", "^", "-."), ("#000000", "D", ":"))
+
+
+def face_map(
+    t: Translate,
+    inspection: Any,
+    drawing: Drawing,
+    picture: NDArray[np.uint8],
+    grid: Grid,
+    *,
+    n_numbers: int = 15,
+) -> FaceMap:
+    """The map of one survey over a picture of the face on `grid`.
+
+    Raises
+    ------
+    InputError
+        The picture does not fit its grid.
+    """
+    if picture.shape[:2] != grid.shape:
+        raise InputError(f"map: picture {picture.shape[:2]} does not fit its grid {grid.shape}")
+    zones = []
+    for zone, shape in drawing.zones.items():
+        for polygon in getattr(shape, "geoms", [shape]):
+            for ring in (polygon.exterior, *polygon.interiors):
+                zones.append((zone_word(t, zone), np.asarray(ring.coords)[:, :2]))
+    marks = numbered_marks(inspection.measurement.marks, n_numbers)[
+        ["mark_id", "x_mm", "y_mm", "zone", "eq_diam_mm"]
+    ]
+    paths = inspection.measurement.land_paths
+    left, top = grid.x0_mm, grid.y1_mm
+    width, height = grid.n_cols * grid.mm_per_px, grid.n_rows * grid.mm_per_px
+    return FaceMap(
+        picture=picture,
+        extent_mm=(left, left + width, top - height, top),
+        zones=tuple(zones),
+        marks=marks,
+        path_mm=paths[0] if len(paths) else None,
+        bar_mm=scale_bar_mm(width),
+        title=stage_word(t, inspection.stage),
+    )
+
+
+def _stock_axis(t: Translate, units: UnitSystem) -> tuple[float, str]:
+    return (1 / UM_PER_THOU, t("stock removed, thou")) if units == "inch" else (1.0, t("stock removed, um"))
+
+
+def _length_axis(t: Translate, units: UnitSystem) -> tuple[float, str]:
+    return (1 / 25.4, t("sound width, in")) if units == "inch" else (1.0, t("sound width, mm"))
+
+
+def _scale(t: Translate, quantity: str, units: UnitSystem) -> tuple[float, str, bool]:
+    if quantity in ("sound_width_mm", "sound_width"):
+        return (*_length_axis(t, units), False)
+    if quantity in ("n_pits", "pits"):
+        return 1.0, quantity_word(t, quantity), False
+    return 100.0, f"{quantity_word(t, quantity)}, %", True
+
+
+def series_chart(
+    t: Translate,
+    comparison: Any,
+    quantity: str,
+    units: UnitSystem = "mm",
+    *,
+    forecast: pd.DataFrame | None = None,
+) -> LineChart:
+    """One quantity of a lap series against the stock removed, a line per zone, with the forecast beside it.
+
+    Parameters
+    ----------
+    comparison : pitmap.compare.Comparison
+    quantity : str
+        As in the series table.
+    forecast : pandas.DataFrame or None
+        Curves as :func:`pitmap.compare.judge_forecast` takes them.
+    """
+    scale, y_label, is_percent = _scale(t, quantity, units)
+    x_scale, x_label = _stock_axis(t, units)
+    table = comparison.series
+    table = table[(table["quantity"] == quantity) & table["value"].notna() & table["removed_um"].notna()]
+    lines = []
+    for k, (zone, rows) in enumerate(table.groupby("zone", sort=True)):
+        colour, marker, dash = _LINES[k % len(_LINES)]
+        columns = {c: scale * rows[c].to_numpy(float) for c in ("value", "low", "high")}
+        lines.append(
+            Line(
+                label=zone_word(t, zone),
+                x=x_scale * rows["removed_um"].to_numpy(float),
+                y=columns["value"],
+                low=columns["low"],
+                high=columns["high"],
+                colour=colour,
+                marker=marker,
+                dash=dash,
+            )
+        )
+        if forecast is None:
+            continue
+        at = forecast[(forecast["zone"] == zone) & (forecast["quantity"] == quantity)].sort_values(
+            "removed_um"
+        )
+        if len(at):
+            lines.append(
+                Line(
+                    label=t("{zone}, forecast", zone=zone_word(t, zone)),
+                    x=x_scale * at["removed_um"].to_numpy(float),
+                    y=scale * at["value"].to_numpy(float),
+                    low=scale * at["low"].to_numpy(float),
+                    high=scale * at["high"].to_numpy(float),
+                    colour=colour,
+                    marker="",
+                    dash=":",
+                )
+            )
+    return LineChart(
+        title=quantity_word(t, quantity),
+        x_label=x_label,
+        y_label=y_label,
+        lines=tuple(lines),
+        is_percent=is_percent,
+    )
+
+
+def curve_chart(t: Translate, curves: pd.DataFrame, aim: str, units: UnitSystem = "mm") -> LineChart:
+    """What each further removal leaves, a line per zone.
+
+    Parameters
+    ----------
+    curves : pandas.DataFrame
+        A stock plan's curves: zone, aim, removal_um, value, value_low, value_high.
+    aim : str
+        pits, sound_width or uncut.
+    """
+    scale, y_label, is_percent = _scale(t, aim, units)
+    x_scale, _ = _stock_axis(t, units)
+    x_label = t("further stock, thou") if units == "inch" else t("further stock, um")
+    lines = []
+    for k, (zone, rows) in enumerate(curves[curves["aim"] == aim].groupby("zone", sort=True)):
+        rows = rows.sort_values("removal_um")
+        colour, marker, dash = _LINES[k % len(_LINES)]
+        lines.append(
+            Line(
+                label=zone_word(t, zone),
+                x=x_scale * rows["removal_um"].to_numpy(float),
+                y=scale * rows["value"].to_numpy(float),
+                low=scale * rows["value_low"].to_numpy(float),
+                high=scale * rows["value_high"].to_numpy(float),
+                colour=colour,
+                marker=marker if len(rows) < 12 else "",
+                dash=dash,
+            )
+        )
+    return LineChart(
+        title=quantity_word(t, aim),
+        x_label=x_label,
+        y_label=y_label,
+        lines=tuple(lines),
+        is_percent=is_percent,
+    )
+
+
+def budget_bars(t: Translate, plan: Any, units: UnitSystem = "mm") -> BarChart:
+    """The plan's budgets: what is left after the planned removal against the limit.
+
+    Budgets without a limit are left out: a bar without its limit would look like a pass.
+    """
+    bars = []
+    for line in plan.budget:
+        if math.isnan(line.limit) or not line.after.is_known:
+            continue
+        scale, unit = {
+            ("um", "inch"): (1 / UM_PER_THOU, "thou"),
+            ("mm", "inch"): (1 / 25.4, "in"),
+            ("percent", "inch"): (1.0, "%"),
+            ("percent", "mm"): (1.0, "%"),
+        }.get((line.unit, units), (1.0, line.unit))
+        e = line.after
+        bars.append(
+            Bar(
+                label=quantity_word(t, line.name),
+                unit=unit,
+                now=scale * line.now.value,
+                after=scale * e.value,
+                after_low=scale * (e.low if e.has_interval else e.value),
+                after_high=scale * (e.high if e.has_interval else e.value),
+                limit=scale * line.limit,
+                is_minimum=line.is_minimum,
+            )
+        )
+    return BarChart(title=t("Budget after the planned removal"), bars=tuple(bars))

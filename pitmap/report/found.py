@@ -1,0 +1,365 @@
+"""Sections of the record about the face as it is: verdict, pictures, zones, narrowest places, depth, stock."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..classes import SurfaceClass
+from ..drawing import ZONE_NAMES
+from ..errors import NotEnoughData
+from ..estimate import Estimate
+from ..flags import flag_words
+from ..units import format_depth, format_length
+from .draw_mpl import chart_png, draw_bars
+from .figures import budget_bars
+from .model import Facts, Paragraph, Picture, RecordInput, Section, Table
+from .overlay import numbered_marks, overlay_picture
+from .palette import CLASS_STYLES
+from .text import Translate, mark
+from .words import estimate_of, number, quantity_word, stage_word, status_word, zone_word
+
+__all__ = [
+    "depth_section",
+    "face_section",
+    "found_section",
+    "narrowest_section",
+    "pictures_section",
+    "stock_section",
+    "unseen_section",
+    "verdict_section",
+]
+
+_MAX_WIDTH_PX = 1300
+_N_READINGS = 10
+_SHOWN_CLASSES = (SurfaceClass.PIT, SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT)
+_KINDS = {
+    "pit_depth": mark("pit depth"),
+    "height": mark("height"),
+    "thickness": mark("thickness"),
+    "wear_step": mark("wear step"),
+    "straightedge": mark("straightedge"),
+    "hardness": mark("hardness"),
+}
+
+
+def face_section(t: Translate, record: RecordInput) -> Section:
+    """Plate and job."""
+    last = record.last
+    on = last.surveyed_on.isoformat() if last.surveyed_on else t("date not given")
+    rows = [(t(str(name)), str(value)) for name, value in record.job.items()]
+    rows += [
+        (t("plate"), record.drawing.name),
+        (t("face"), str(last.face)),
+        (t("survey"), f"{stage_word(t, last.stage)}, {on}"),
+        (t("stock removed so far"), number(t, last.removed_um, "depth", record.units)),
+    ]
+    return Section(key="face", title=t("Plate and job"), blocks=(Facts(rows=tuple(rows)),))
+
+
+def verdict_section(t: Translate, record: RecordInput) -> Section:
+    """What to do, with reasons; or why there is no verdict."""
+    title = t("Verdict")
+    if record.plan is None:
+        text = t(
+            "No verdict: no stock plan was made for this face. The figures below say what the photos show."
+        )
+        return Section(key="verdict", title=title, blocks=(Paragraph(text=text, kind="lead"),))
+    verdict = record.plan.verdict
+    blocks: list[Any] = [Paragraph(text=t(verdict.headline), kind="lead")]
+    blocks += [Paragraph(text=t(reason), kind="list") for reason in verdict.reasons]
+    if verdict.findings:
+        rows = tuple(
+            (
+                status_word(t, f.status),
+                t(f.sentence),
+                f.source or t("no limit entered"),
+            )
+            for f in verdict.findings
+        )
+        head = (t("result"), t("rule"), t("source of the limit"))
+        blocks.append(Table(head=head, rows=rows, widths=(0.16, 0.56, 0.28)))
+    return Section(key="verdict", title=title, blocks=tuple(blocks))
+
+
+def _jpeg(rgb: NDArray[np.uint8], alt: str, caption: str, width: float) -> Picture:
+    if rgb.shape[1] > _MAX_WIDTH_PX:
+        height = round(rgb.shape[0] * _MAX_WIDTH_PX / rgb.shape[1])
+        rgb = cv2.resize(rgb, (_MAX_WIDTH_PX, height), interpolation=cv2.INTER_AREA)
+    data = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 85])[
+        1
+    ].tobytes()
+    return Picture(
+        data=data, kind="jpeg", alt=alt, caption=caption, width=width, size_px=(rgb.shape[1], rgb.shape[0])
+    )
+
+
+def survey_picture(t: Translate, record: RecordInput, inspection: Any, *, width: float) -> Picture | None:
+    """The straightened face of one survey with what was found drawn on it; None when no picture was kept."""
+    rgb = getattr(inspection, "picture", None)
+    if rgb is None:
+        return None
+    drawn = overlay_picture(
+        rgb, inspection.class_map, record.drawing, inspection.measurement, picture=inspection.picture_grid
+    )
+    on = inspection.surveyed_on.isoformat() if inspection.surveyed_on else t("date not given")
+    words = {"stage": stage_word(t, inspection.stage), "on": on}
+    alt = t("Straightened photo of the face, {stage}, {on}, with marks, zones and a scale bar", **words)
+    return _jpeg(drawn, alt, t("{stage}, {on}", **words), width)
+
+
+def legend_picture(t: Translate, codes: set[int]) -> Picture:
+    """The classes that the pictures show, with colour, pattern and word."""
+    from .legend import legend_png
+
+    styles = [style for code, style in CLASS_STYLES.items() if int(code) in codes]
+    data, size = legend_png([(style, t(style.word)) for style in styles])
+    alt = t("Legend: {words}", words=", ".join(t(style.word) for style in styles))
+    return Picture(data=data, kind="png", alt=alt, caption="", width=1.0, size_px=size)
+
+
+def pictures_section(t: Translate, record: RecordInput) -> Section:
+    """Before and after, or the one survey there is."""
+    shown = [record.last] if len(record.inspections) == 1 else [record.first, record.last]
+    pictures = [survey_picture(t, record, i, width=1 / len(shown)) for i in shown]
+    blocks: list[Any] = [p for p in pictures if p is not None]
+    if not blocks:
+        blocks = [Paragraph(text=t("No picture: the surveys were kept without their straightened photos."))]
+        return Section(key="pictures", title=t("Pictures"), blocks=tuple(blocks))
+    codes = {int(c) for i in shown for c in np.unique(i.class_map.codes)}
+    if codes & {int(c) for c in CLASS_STYLES}:
+        blocks.append(legend_picture(t, codes))
+    blocks.append(
+        Paragraph(
+            text=t(
+                "Yellow lines bound the coolant-seal land; the white bar marks its narrowest sound metal. Numbers are"
+                " the mark numbers of the tables below."
+            ),
+            kind="note",
+        )
+    )
+    return Section(key="pictures", title=t("Pictures"), blocks=tuple(blocks))
+
+
+def _share(t: Translate, record: RecordInput, zones: Any, zone: str, word: str) -> str:
+    at = zones[(zones["zone"] == zone) & (zones["class_word"] == word)]
+    if not len(at):
+        return t("not measured")
+    row = at.iloc[0]
+    e = estimate_of(
+        float(row["share"]), float(row["share_low"]), float(row["share_high"]), reason="zone not seen"
+    )
+    return number(t, e, "share", record.units)
+
+
+def found_section(t: Translate, record: RecordInput) -> Section:
+    """Zone table and the largest pits."""
+    zones, marks = record.last.measurement.zones, record.last.measurement.marks
+    head = (t("zone"), t("affected"), t("pitted"), t("stained"), t("not reached"), t("pits"))
+    rows = []
+    for zone in [z for z in ZONE_NAMES if (zones["zone"] == z).any()]:
+        pits = zones[(zones["zone"] == zone) & (zones["class_word"] == "pit")]
+        uncut = t("not lapped yet")
+        if record.last.stage.is_lapped:
+            uncut = _share(t, record, zones, zone, "uncut")
+        rows.append(
+            (
+                zone_word(t, zone),
+                *(_share(t, record, zones, zone, word) for word in ("affected", "pit", "stain")),
+                uncut,
+                str(int(pits["n_marks"].iloc[0])) if len(pits) else t("not measured"),
+            )
+        )
+    blocks: list[Any] = [
+        Paragraph(
+            text=t("Shares of the metal that the photo shows, with their 90 % intervals."), kind="note"
+        ),
+        Table(head=head, rows=tuple(rows), widths=(0.18, 0.19, 0.18, 0.18, 0.18, 0.09), numeric=(5,)),
+    ]
+    largest = numbered_marks(marks, 8)
+    if len(largest):
+        rows = [
+            (
+                str(row.mark_id),
+                zone_word(t, row.zone),
+                format_length(row.eq_diam_mm, record.units),
+                flag_words(int(row.flags)) or "\u2013",
+            )
+            for row in largest.itertuples()
+        ]
+        blocks.append(Paragraph(text=t("Largest pits of the working zones"), kind="lead"))
+        blocks.append(
+            Table(
+                head=(t("no."), t("zone"), t("diameter of a disc of its area"), t("remark")),
+                rows=tuple(rows),
+                widths=(0.08, 0.27, 0.25, 0.4),
+                numeric=(0, 2),
+            )
+        )
+    else:
+        blocks.append(Paragraph(text=t("No pit was found on the metal that the photo shows.")))
+    return Section(key="found", title=t("What was found"), blocks=tuple(blocks))
+
+
+def narrowest_section(t: Translate, record: RecordInput) -> Section:
+    """Where the land's sound metal is narrowest."""
+    lands = record.last.measurement.lands
+    title = t("Narrowest sound metal of the coolant-seal land")
+    if not len(lands):
+        text = t("Not measured: the drawing has no coolant-seal land, or none of it was seen.")
+        return Section(key="narrowest", title=title, blocks=(Paragraph(text=text),))
+    rows = []
+    for row in lands.head(3).itertuples():
+        e = estimate_of(row.sound_width_mm, row.sound_width_low_mm, row.sound_width_high_mm)
+        rows.append(
+            (
+                str(int(row.place)),
+                number(t, e, "length", record.units),
+                format_length(row.nominal_width_mm, record.units),
+                f"{format_length(row.x_mm, record.units)}, {format_length(row.y_mm, record.units)}",
+                t("no sound metal left across") if row.is_leak_path else "\u2013",
+            )
+        )
+    head = (t("place"), t("sound width"), t("width of the land"), t("x, y on the drawing"), t("remark"))
+    table = Table(head=head, rows=tuple(rows), widths=(0.08, 0.28, 0.17, 0.23, 0.24), numeric=(0,))
+    note = t(
+        "Sound width is the least sound metal that coolant would have to cross on any path over the land."
+    )
+    return Section(key="narrowest", title=title, blocks=(table, Paragraph(text=note, kind="note")))
+
+
+def _deepest(plan: Any, zone: str) -> Estimate:
+    if plan.model is None:
+        return Estimate.unknown("no pit in this zone")
+    try:
+        return plan.model.deepest(zone)
+    except NotEnoughData as error:
+        return Estimate.unknown(str(error))
+
+
+def depth_section(t: Translate, record: RecordInput) -> Section:
+    """How deep, and the readings that say so."""
+    blocks: list[Any] = []
+    if record.plan is None:
+        blocks.append(Paragraph(text=t("Depths are not estimated: no stock plan was made for this face.")))
+    else:
+        rows = [
+            (zone_word(t, zone), number(t, _deepest(record.plan, zone), "depth", record.units))
+            for zone in ("running_surface", "seal_land")
+        ]
+        blocks.append(
+            Table(
+                head=(t("zone"), t("deepest pit under the first face")), rows=tuple(rows), widths=(0.3, 0.7)
+            )
+        )
+    readings = record.readings
+    if readings is None or not len(readings):
+        blocks.append(
+            Paragraph(
+                text=t("No readings were entered: depths rest on what the laps cleared, or are not known.")
+            )
+        )
+    else:
+        rows = []
+        for row in readings.head(_N_READINGS).itertuples():
+            value = format_depth(row.value_um, record.units)
+            if row.is_lower_bound:
+                value = t("at least {value}", value=value)
+            rows.append(
+                (
+                    t(_KINDS.get(row.kind, row.kind)),
+                    str(row.mark_id) if row.mark_id >= 0 else "\u2013",
+                    value,
+                    format_depth(row.uncertainty_um, record.units),
+                    str(row.instrument or "\u2013"),
+                )
+            )
+        head = (t("reading"), t("mark"), t("value"), t("uncertainty"), t("instrument"))
+        blocks.append(
+            Table(head=head, rows=tuple(rows), widths=(0.2, 0.1, 0.25, 0.2, 0.25), numeric=(1, 2, 3))
+        )
+        if len(readings) > _N_READINGS:
+            text = t("The first {shown} of {all} readings; the others are in the exported tables.",
+                     shown=_N_READINGS, all=len(readings))  # fmt: skip
+            blocks.append(Paragraph(text=text, kind="note"))
+    return Section(key="depth", title=t("Depth and readings"), blocks=tuple(blocks))
+
+
+_UNIT_KINDS = {"um": "depth", "mm": "length", "percent": "percent"}
+
+
+def _limit_text(line: Any, units: Any) -> str:
+    if line.unit == "um":
+        return format_depth(line.limit, units)
+    if line.unit == "mm":
+        return format_length(line.limit, units)
+    return f"{line.limit:g} %"
+
+
+def stock_section(t: Translate, record: RecordInput) -> Section:
+    """Stock needed, taken and left."""
+    title = t("Stock taken and budget left")
+    taken = number(t, record.last.removed_um, "depth", record.units)
+    blocks: list[Any] = [Paragraph(text=t("Taken off this face in this job: {amount}.", amount=taken))]
+    if record.plan is None:
+        text = t("No budget: no stock plan was made, so case, thickness and ring squeeze were not judged.")
+        return Section(key="stock", title=title, blocks=(*blocks, Paragraph(text=text)))
+    aims = {
+        "pits": t("last pit gone"),
+        "sound_width": t("land sound enough"),
+        "uncut": t("lap reaches it all"),
+    }
+    needed = [
+        (zone_word(t, n.zone), aims.get(n.aim, n.aim), number(t, n.stock_um, "depth", record.units),
+         format_depth(n.recommended_um, record.units))
+        for n in record.plan.needed
+    ]  # fmt: skip
+    if needed:
+        head = (t("zone"), t("aim"), t("further stock that it needs"), t("advised"))
+        blocks.append(Table(head=head, rows=tuple(needed), widths=(0.24, 0.22, 0.36, 0.18), numeric=(3,)))
+    lines = []
+    for line in record.plan.budget:
+        kind: Any = _UNIT_KINDS.get(line.unit, "percent")
+        has_limit = line.limit == line.limit
+        limit = _limit_text(line, record.units) if has_limit else t("no limit entered")
+        word = t("at least {limit}", limit=limit) if line.is_minimum else t("at most {limit}", limit=limit)
+        lines.append(
+            (
+                quantity_word(t, line.name),
+                number(t, line.now, kind, record.units),
+                number(t, line.after, kind, record.units),
+                word if has_limit else limit,
+                line.source or "\u2013",
+            )
+        )
+    if lines:
+        head = (t("budget"), t("now"), t("after the plan"), t("limit"), t("source of the limit"))
+        blocks.append(Table(head=head, rows=tuple(lines), widths=(0.2, 0.21, 0.21, 0.16, 0.22)))
+        chart = budget_bars(t, record.plan, record.units)
+        if chart.bars:
+            data, size = chart_png(draw_bars(chart), dpi=150)
+            caption = t(
+                "Bar: after the plan, with its interval. Thick line: the limit. Tick: now. Hatched: past the limit."
+            )
+            blocks.append(Picture(data=data, kind="png", alt=chart.title, caption=caption, size_px=size))
+    else:
+        blocks.append(Paragraph(text=t("No budget was judged: no limits were entered.")))
+    return Section(key="stock", title=title, blocks=tuple(blocks))
+
+
+def unseen_section(t: Translate, record: RecordInput) -> Section:
+    """What the photos did not show."""
+    zones = record.last.measurement.zones
+    rows = []
+    for zone in [z for z in ZONE_NAMES if (zones["zone"] == z).any()]:
+        share = float(zones.loc[zones["zone"] == zone, "unseen_share"].iloc[0])
+        rows.append((zone_word(t, zone), f"{share:.1%}"))
+    note = t("Metal that was not seen is counted neither as sound nor as damaged.")
+    table = Table(head=(t("zone"), t("not seen")), rows=tuple(rows), widths=(0.4, 0.6))
+    notes = [Paragraph(text=t(n), kind="list") for n in getattr(record.last, "notes", ())]
+    return Section(
+        key="unseen", title=t("What was not seen"), blocks=(table, Paragraph(text=note, kind="note"), *notes)
+    )

@@ -1,0 +1,160 @@
+"""What a record is made from, and the plain document that both HTML and PDF are written from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import pandas as pd
+
+from ..drawing import Drawing
+from ..errors import InputError
+from ..units import UnitSystem
+
+__all__ = [
+    "Block",
+    "ChecklistItem",
+    "Document",
+    "Facts",
+    "Paragraph",
+    "Picture",
+    "RecordInput",
+    "Section",
+    "Table",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChecklistItem:
+    """One line of the checklist; ``is_done`` None means that nobody has said."""
+
+    text: str
+    is_done: bool | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RecordInput:
+    """Everything that a record of one face may show. What is missing is said to be missing, and why.
+
+    Parameters
+    ----------
+    job : mapping of str to str
+        What the workshop calls the job, in its own words and order: number, customer, engine, plate tag.
+    drawing : Drawing
+    inspections : tuple of pitmap.inspection.Inspection
+        Surveys of one face, at least one, in order of time.
+    plan : pitmap.stock.StockPlan or None
+    comparison : pitmap.compare.Comparison or None
+    readings : pandas.DataFrame or None
+        Readings of the face, columns as in DEVELOPERS.md.
+    checklist : tuple of ChecklistItem
+    sign_off : mapping of str to str
+        Name, date, remark of whoever released the face; empty until then.
+    workshop : str
+        Whose record it is.
+    units : {"mm", "inch"}
+
+    Raises
+    ------
+    InputError
+        No inspection, or inspections of different faces.
+    """
+
+    job: Mapping[str, str]
+    drawing: Drawing
+    inspections: tuple[Any, ...]
+    plan: Any = None
+    comparison: Any = None
+    readings: pd.DataFrame | None = None
+    checklist: tuple[ChecklistItem, ...] = ()
+    sign_off: Mapping[str, str] = field(default_factory=dict)
+    workshop: str = ""
+    units: UnitSystem = "mm"
+
+    def __post_init__(self) -> None:
+        if not self.inspections:
+            raise InputError("record: no inspection; map a photo of the face first")
+        faces = sorted({str(i.face) for i in self.inspections})
+        if len(faces) > 1:
+            raise InputError(
+                f"record: inspections of different faces: {', '.join(faces)}; write one record per face"
+            )
+        if self.units not in ("mm", "inch"):
+            raise InputError(f"record: units {self.units!r}: expected mm or inch")
+
+    @property
+    def first(self) -> Any:
+        """The earliest inspection."""
+        return self.inspections[0]
+
+    @property
+    def last(self) -> Any:
+        """The latest inspection: what the record is about."""
+        return self.inspections[-1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paragraph:
+    """Running text; `kind` sets how much it weighs."""
+
+    text: str
+    kind: Literal["plain", "lead", "note", "warning", "list"] = "plain"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Facts:
+    """Names and values, side by side."""
+
+    rows: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A table of ready text; `widths` are shares of the page, `numeric` the right-aligned columns."""
+
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    widths: tuple[float, ...]
+    numeric: tuple[int, ...] = ()
+
+    def __post_init__(self) -> None:
+        if any(len(row) != len(self.head) for row in self.rows) or len(self.widths) != len(self.head):
+            raise InputError(f"record table {self.head}: rows or widths of another length than its head")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Picture:
+    """An encoded picture (PNG or JPEG bytes), what it shows in words, and its share of the page width."""
+
+    data: bytes
+    kind: Literal["png", "jpeg"]
+    alt: str
+    caption: str
+    width: float = 1.0
+    size_px: tuple[int, int] = (0, 0)
+
+
+Block = Paragraph | Facts | Table | Picture
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Section:
+    """A heading and what stands under it; pictures that follow each other stand side by side if they fit."""
+
+    key: str
+    title: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Document:
+    """A record ready to be set: title, sections, footer."""
+
+    title: str
+    subtitle: str
+    language: str
+    sections: tuple[Section, ...]
+    footer: str
+    page_word: str

@@ -1,0 +1,219 @@
+"""The picture that a customer understands: the face itself, with what was found drawn on it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import matplotlib
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from ..classes import SurfaceClass
+from ..drawing import Drawing
+from ..errors import InputError
+from ..grid import Grid
+from .palette import CLASS_STYLES, Style
+
+__all__ = ["font_file", "numbered_marks", "overlay_picture", "scale_bar_mm"]
+
+_ZONE_COLOUR = {"running_surface": (255, 255, 255), "seal_land": (255, 214, 0), "rim": (190, 190, 190)}
+_SCALE_BARS_MM = (1, 2, 5, 10, 20, 50, 100, 200, 500)
+
+
+def font_file(*, bold: bool = False) -> Path:
+    """DejaVu Sans as matplotlib brings it along: one font for pictures and pages, on every machine."""
+    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
+    return Path(matplotlib.get_data_path()) / "fonts" / "ttf" / name
+
+
+@cache
+def _font(size: int) -> ImageFont.FreeTypeFont:
+    return ImageFont.truetype(str(font_file(bold=True)), size)
+
+
+def scale_bar_mm(width_mm: float) -> int:
+    """Length of a scale bar for a picture this wide: the largest round number under a quarter of it."""
+    fitting = [bar for bar in _SCALE_BARS_MM if bar <= width_mm / 4]
+    return fitting[-1] if fitting else _SCALE_BARS_MM[0]
+
+
+def numbered_marks(marks: pd.DataFrame, n: int = 15) -> pd.DataFrame:
+    """The marks that get a number in the picture: the largest pits of the working zones, then other pits.
+
+    Parameters
+    ----------
+    marks : pandas.DataFrame
+        A `marks` table; only rows of class pit count.
+    n : int
+        At most so many, for a picture that can still be read.
+    """
+    pits = marks[marks["class_code"] == SurfaceClass.PIT]
+    is_rim = ~pits["zone"].isin(["seal_land", "running_surface"])
+    order = pits.assign(_rim=is_rim).sort_values(["_rim", "area_mm2"], ascending=[True, False], kind="stable")
+    return order.head(n).drop(columns="_rim")
+
+
+def _pattern(name: str, shape: tuple[int, int], step: int) -> NDArray[np.bool_]:
+    """Pixels of a repeating pattern that are inked."""
+    r, c = np.ogrid[: shape[0], : shape[1]]
+    thick = max(1, step // 4)
+    if name == "dots":
+        return np.broadcast_to((r % step < thick + 1) & (c % step < thick + 1), shape)
+    if name == "rising":
+        return np.broadcast_to((r + c) % step < thick, shape)
+    if name == "level":
+        return np.broadcast_to(r % step < thick, shape)
+    if name == "cross":
+        return np.broadcast_to(((r + c) % step < thick) | ((r - c) % step < thick), shape)
+    return np.ones(shape, bool)
+
+
+def paint_codes(
+    rgb: NDArray[np.uint8],
+    codes: NDArray[np.uint8],
+    styles: Mapping[Any, Style],
+    *,
+    step: int,
+    strength: float = 0.45,
+) -> NDArray[np.uint8]:
+    """Lay classes over a picture: a veil of their colour, their pattern in full ink, and a dark edge.
+
+    Parameters
+    ----------
+    rgb : (R, C, 3) uint8 array
+    codes : (R, C) uint8 array
+    styles : mapping of code to Style
+    step : int
+        Spacing of the patterns, pixels.
+    strength : float
+        Share of the colour in the veil.
+    """
+    out = rgb.copy()
+    for code, style in styles.items():
+        mask = (codes == int(code)).astype(np.uint8)
+        x, y, w, h = cv2.boundingRect(mask)
+        if not w:
+            continue
+        box = np.s_[y : y + h, x : x + w]
+        inside = mask[box].astype(bool)
+        colour = np.array(style.rgb, np.float32)
+        part = out[box]
+        if style.pattern != "outline":
+            veil = (1 - strength) * part + strength * colour
+            part[inside] = veil[inside].astype(np.uint8)
+        if style.pattern not in ("solid", "outline"):
+            ink = inside & _pattern(style.pattern, (h, w), step)
+            part[ink] = style.rgb
+        contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
+        edge = (20, 20, 20) if style.pattern == "solid" else style.rgb
+        cv2.drawContours(out, contours, -1, edge, 1, cv2.LINE_AA)
+    return out
+
+
+def zone_lines(drawing: Drawing, grid: Grid) -> list[tuple[str, NDArray[np.int32]]]:
+    """Zone borders as whole pixels of `grid`: (zone, (N, 1, 2) points)."""
+    lines = []
+    for zone, shape in drawing.zones.items():
+        for polygon in getattr(shape, "geoms", [shape]):
+            for ring in (polygon.exterior, *polygon.interiors):
+                points = np.round(grid.mm_to_px(np.asarray(ring.coords)[:, :2])).astype(np.int32)
+                lines.append((zone, points.reshape(-1, 1, 2)))
+    return lines
+
+
+def _label(draw: ImageDraw.ImageDraw, xy: tuple[float, float], text: str, size: int) -> None:
+    draw.text(
+        xy, text, font=_font(size), fill=(255, 255, 255), stroke_width=2, stroke_fill=(0, 0, 0), anchor="mm"
+    )
+
+
+def picture_grid(rgb: NDArray[np.uint8], grid: Grid) -> Grid:
+    """The grid of a picture that covers the same rectangle as `grid`."""
+    if rgb.ndim != 3 or rgb.shape[2] != 3:
+        raise InputError(f"picture: expected (rows, columns, 3), got {rgb.shape}")
+    target = grid.at_scale(grid.px_per_mm * rgb.shape[1] / grid.n_cols)
+    if target.shape != rgb.shape[:2]:
+        raise InputError(
+            f"picture: {rgb.shape[:2]} does not cover the rectangle of the class map {grid.shape}"
+        )
+    return target
+
+
+def overlay_picture(
+    rgb_plate: NDArray[np.uint8],
+    class_map: Any,
+    drawing: Drawing,
+    measurement: Any,
+    *,
+    picture: Grid | None = None,
+    n_numbers: int = 15,
+) -> NDArray[np.uint8]:
+    """The straightened face with its marks, zones, numbers, narrowest sound metal and a scale bar.
+
+    Parameters
+    ----------
+    rgb_plate : (R, C, 3) uint8 array
+        Straightened photo.
+    class_map : pitmap.surface.ClassMap
+    drawing : Drawing
+    measurement : pitmap.measure.Measurement or None
+    picture : Grid or None
+        Grid of `rgb_plate`; None when it covers the rectangle of the class map.
+    n_numbers : int
+        Marks that get a number.
+
+    Returns
+    -------
+    (R, C, 3) uint8 array
+        A new picture.
+
+    Raises
+    ------
+    InputError
+        The picture does not cover the class map.
+    """
+    grid = picture or picture_grid(rgb_plate, class_map.grid)
+    if grid.shape != rgb_plate.shape[:2]:
+        raise InputError(f"picture: {rgb_plate.shape[:2]} does not fit its grid {grid.shape}")
+    step = np.linalg.inv(class_map.grid.px_to_mm_matrix) @ grid.px_to_mm_matrix
+    codes = cv2.warpAffine(
+        class_map.codes, step[:2], (grid.n_cols, grid.n_rows), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+    )
+    pattern = max(6, round(grid.px_per_mm * 1.6))
+    out = paint_codes(rgb_plate, codes, CLASS_STYLES, step=pattern)
+    thin = max(1, round(grid.n_cols / 900))
+    for zone, points in zone_lines(drawing, grid):
+        cv2.polylines(out, [points], True, (0, 0, 0), thin + 2, cv2.LINE_AA)
+        cv2.polylines(out, [points], True, _ZONE_COLOUR[zone], thin, cv2.LINE_AA)
+    size = max(11, round(grid.n_cols / 75))
+    labels: list[tuple[tuple[float, float], str]] = []
+    if measurement is not None:
+        for path in list(measurement.land_paths)[:1]:
+            points = np.round(grid.mm_to_px(path)).astype(np.int32).reshape(-1, 1, 2)
+            cv2.polylines(out, [points], False, (0, 0, 0), 5 * thin + 2, cv2.LINE_AA)
+            cv2.polylines(out, [points], False, (255, 255, 255), 3 * thin, cv2.LINE_AA)
+        for row in numbered_marks(measurement.marks, n_numbers).itertuples():
+            at = grid.mm_to_px(np.array([row.x_mm, row.y_mm]))
+            labels.append(((float(at[0]), float(at[1]) - size), str(row.mark_id)))
+    image = Image.fromarray(out)
+    draw = ImageDraw.Draw(image)
+    for at, text in labels:
+        _label(draw, at, text, size)
+    draw_scale_bar(draw, grid, size)
+    return np.asarray(image)
+
+
+def draw_scale_bar(draw: ImageDraw.ImageDraw, grid: Grid, size: int) -> None:
+    """A scale bar in mm in the lower left corner."""
+    bar = scale_bar_mm(grid.n_cols / grid.px_per_mm)
+    x0, y0 = size, grid.n_rows - size
+    x1 = x0 + bar * grid.px_per_mm
+    draw.rectangle([x0 - 4, y0 - 2 * size, x1 + 4, y0 + size // 2], fill=(255, 255, 255))
+    draw.rectangle([x0, y0 - size // 4, x1, y0 + size // 8], fill=(0, 0, 0))
+    draw.text(((x0 + x1) / 2, y0 - size * 0.4), f"{bar} mm", font=_font(size), fill=(0, 0, 0), anchor="ms")

@@ -1,0 +1,217 @@
+"""The record as a PDF: fonts inside, text that can be selected, page numbers."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+
+from fpdf import FPDF
+from fpdf.enums import TableBordersLayout, XPos, YPos
+from fpdf.fonts import FontFace
+
+from .document import build_document
+from .model import Block, Document, Facts, Paragraph, Picture, RecordInput, Section, Table
+from .overlay import font_file
+from .text import Translate
+
+__all__ = ["pdf_of", "record_pdf"]
+
+_FONT = "DejaVu"
+_BODY, _SMALL, _HEAD, _TITLE = 8.5, 7.5, 11.5, 17.0
+_LINE = 4.1
+_GAP = 4.0
+_GREY = (70, 70, 70)
+_NEED = 26.0
+"""Room, mm, that a heading wants under itself: a heading never stands alone at the foot of a page."""
+
+
+class _Page(FPDF):
+    """A4 with the record's footer."""
+
+    def __init__(self, document: Document) -> None:
+        super().__init__(format="A4", unit="mm")
+        self.document = document
+        self.set_margins(15, 13, 15)
+        self.set_auto_page_break(True, margin=15)
+        self.add_font(_FONT, "", font_file())
+        self.add_font(_FONT, "B", font_file(bold=True))
+        self.set_title(document.title)
+        self.set_lang(document.language)
+        self.set_creator("pitmap")
+        self.alias_nb_pages("{pages}")
+
+    def footer(self) -> None:
+        self.set_y(-11)
+        self.set_font(_FONT, "", _SMALL)
+        self.set_text_color(*_GREY)
+        page = self.document.page_word.replace("{page}", str(self.page_no()))
+        self.cell(self.epw / 2, 5, self.document.footer)
+        self.cell(self.epw / 2, 5, page, align="R")
+        self.set_text_color(0)
+
+    def room(self) -> float:
+        """Room left on this page, mm."""
+        return self.page_break_trigger - self.get_y()
+
+
+def _text(pdf: _Page, text: str, *, size: float = _BODY, bold: bool = False, indent: float = 0.0) -> None:
+    pdf.set_font(_FONT, "B" if bold else "", size)
+    pdf.set_x(pdf.l_margin + indent)
+    pdf.multi_cell(
+        pdf.epw - indent, _LINE * size / _BODY, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
+    )
+
+
+def _paragraph(pdf: _Page, block: Paragraph) -> None:
+    if block.kind == "note":
+        pdf.set_text_color(*_GREY)
+        _text(pdf, block.text, size=_SMALL)
+        pdf.set_text_color(0)
+    elif block.kind == "list":
+        y = pdf.get_y()
+        pdf.set_font(_FONT, "", _BODY)
+        if pdf.room() < 2 * _LINE:
+            pdf.add_page()
+            y = pdf.get_y()
+        pdf.text(pdf.l_margin + 1, y + 3.1, "\u2022")
+        _text(pdf, block.text, indent=4)
+    elif block.kind == "warning":
+        pdf.set_line_width(0.4)
+        pdf.set_font(_FONT, "B", _BODY)
+        pdf.multi_cell(
+            pdf.epw, _LINE + 1.5, block.text, border=1, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
+        )
+    else:
+        _text(pdf, block.text, size=_BODY + 1 if block.kind == "lead" else _BODY, bold=block.kind == "lead")
+    pdf.ln(0.8)
+
+
+def _facts(pdf: _Page, block: Facts) -> None:
+    # Two columns of facts: a job has many short ones.
+    half = pdf.epw / 2 if len(block.rows) > 3 else pdf.epw
+    name = 34.0
+    columns = 2 if len(block.rows) > 3 else 1
+    per_column = -(-len(block.rows) // columns)
+    top = pdf.get_y()
+    bottom = top
+    for k in range(columns):
+        pdf.set_y(top)
+        for label, value in block.rows[k * per_column : (k + 1) * per_column]:
+            y = pdf.get_y()
+            pdf.set_xy(pdf.l_margin + k * half, y)
+            pdf.set_font(_FONT, "", _BODY)
+            pdf.set_text_color(*_GREY)
+            pdf.multi_cell(name, _LINE + 0.4, label, align="L", new_x=XPos.RIGHT, new_y=YPos.TOP)
+            pdf.set_text_color(0)
+            pdf.set_font(_FONT, "B", _BODY)
+            pdf.set_xy(pdf.l_margin + k * half + name, y)
+            pdf.multi_cell(
+                half - name - 3, _LINE + 0.4, value, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
+            )
+        bottom = max(bottom, pdf.get_y())
+    pdf.set_y(bottom + 1)
+
+
+def _table(pdf: _Page, block: Table) -> None:
+    pdf.set_font(_FONT, "", _SMALL + 0.3)
+    pdf.set_line_width(0.15)
+    aligns = ["RIGHT" if k in block.numeric else "LEFT" for k in range(len(block.head))]
+    with pdf.table(
+        borders_layout=TableBordersLayout.HORIZONTAL_LINES,
+        col_widths=tuple(pdf.epw * w for w in block.widths),
+        text_align=tuple(aligns),
+        line_height=_LINE - 0.2,
+        padding=(0.5, 1.2),
+        headings_style=FontFace(emphasis="BOLD", fill_color=(232, 232, 232)),
+        first_row_as_headings=True,
+    ) as table:
+        for row in (block.head, *block.rows):
+            table.row(row)
+    pdf.ln(1.5)
+
+
+def _pictures(pdf: _Page, pictures: Sequence[Picture]) -> None:
+    """Pictures side by side, scaled to their shares of the page."""
+    if not pictures:
+        return
+    heights = [
+        (pdf.epw * p.width - _GAP * (p.width < 0.99)) * p.size_px[1] / p.size_px[0] + 5 * bool(p.caption)
+        for p in pictures
+    ]
+    if pdf.room() < max(heights):
+        pdf.add_page()
+    top, x = pdf.get_y(), pdf.l_margin
+    for picture, height in zip(pictures, heights):
+        width = pdf.epw * picture.width - _GAP * (picture.width < 0.99)
+        pdf.image(io.BytesIO(picture.data), x=x, y=top, w=width, alt_text=picture.alt)
+        if picture.caption:
+            pdf.set_font(_FONT, "", _SMALL)
+            pdf.set_text_color(*_GREY)
+            pdf.set_xy(x, top + height - 4.6)
+            pdf.multi_cell(width, 3.6, picture.caption, align="L")
+            pdf.set_text_color(0)
+        x += pdf.epw * picture.width
+    pdf.set_y(top + max(heights) + 1)
+
+
+def _blocks(pdf: _Page, blocks: Sequence[Block]) -> None:
+    waiting: list[Picture] = []
+    used = 0.0
+    for block in blocks:
+        if isinstance(block, Picture):
+            if used + block.width > 1.001:
+                _pictures(pdf, waiting)
+                waiting, used = [], 0.0
+            waiting.append(block)
+            used += block.width
+            continue
+        _pictures(pdf, waiting)
+        waiting, used = [], 0.0
+        if isinstance(block, Paragraph):
+            _paragraph(pdf, block)
+        elif isinstance(block, Facts):
+            _facts(pdf, block)
+        else:
+            _table(pdf, block)
+    _pictures(pdf, waiting)
+
+
+def _heading(pdf: _Page, section: Section) -> None:
+    if pdf.room() < _NEED:
+        pdf.add_page()
+    pdf.ln(1.8)
+    pdf.start_section(section.title)
+    _text(pdf, section.title, size=_HEAD, bold=True)
+    pdf.set_line_width(0.4)
+    pdf.line(pdf.l_margin, pdf.get_y() + 0.3, pdf.l_margin + pdf.epw, pdf.get_y() + 0.3)
+    pdf.ln(1.8)
+
+
+def pdf_of(document: Document) -> bytes:
+    """A built document as PDF bytes."""
+    pdf = _Page(document)
+    pdf.add_page()
+    _text(pdf, document.title, size=_TITLE, bold=True)
+    if document.subtitle:
+        _text(pdf, document.subtitle, size=_BODY + 1)
+    for section in document.sections:
+        _heading(pdf, section)
+        _blocks(pdf, section.blocks)
+    return bytes(pdf.output())
+
+
+def record_pdf(record: RecordInput, *, language: str = "en", translate: Translate | None = None) -> bytes:
+    """The record of one face as a PDF of one to four A4 pages.
+
+    Parameters
+    ----------
+    record : RecordInput
+    language : str
+    translate : callable or None
+
+    Returns
+    -------
+    bytes
+        Fonts are embedded (DejaVu Sans, subset), text is text.
+    """
+    return pdf_of(build_document(record, language=language, translate=translate))
