@@ -122,6 +122,22 @@ def test_a_damaged_file_is_never_handed_out_and_heals_when_it_comes_again(worked
     assert worked.read_file(photo.sha256) == b"good bytes"
 
 
+def test_a_drawing_for_each_face(worked, survey):
+    plate = worked.get(Plate, survey.plate_id)
+    back = worked.create_face(plate, "back", drawing="sample plate, back")
+    both = worked.attach_file(plate, b"<svg/>", "plate.svg")
+    one = worked.attach_file(plate, b"<svg />", "back.svg", face=back)
+    with reopened(worked) as other:
+        life = other.open_plate(plate.id)
+        assert [(f.name, f.drawing) for f in life.faces] == [("back", "sample plate, back"), ("front", "")]
+        assert life.attachments == (both, one)
+        assert [a.face_id for a in life.attachments] == [None, back.id]
+        assert other.read_file(one.sha256) == b"<svg />"
+        stranger = other.create_plate("T-99")
+        with pytest.raises(InputError, match="face back belongs to another plate"):
+            other.attach_file(stranger, b"x", "x.svg", face=back)
+
+
 def test_photo_from_path_and_stream(worked, survey, tmp_path):
     source = tmp_path / "IMG 2.jpg"
     source.write_bytes(b"from a path")
@@ -576,6 +592,13 @@ def test_every_record_is_frozen(book):
     with pytest.raises(dataclasses.FrozenInstanceError):
         job.notes = "x"
     assert isinstance(job, Job)
+
+
+def test_kinds_of_readings_are_those_of_the_depth_stage():
+    from pitmap.casebook.entries import READING_KINDS
+    from pitmap.depth import readings
+
+    assert set(READING_KINDS) == set(readings.READING_KINDS)
 
 
 def test_foreign_records_give_a_sentence(book):

@@ -16,7 +16,9 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
 import pitmap.casebook
-from pitmap.casebook import Casebook, Job, Survey, engine, migrate
+from pitmap.casebook import Casebook, Job, Survey, engine, migrate, restore
+from pitmap.casebook.backup import write_backup
+from pitmap.casebook.blobs import BlobStore
 from pitmap.casebook.engine import open_engines
 from pitmap.casebook.models import Base
 from pitmap.casebook.place import find_place
@@ -78,6 +80,10 @@ def older(folder):
             "VALUES (3, 'old', 'old', '', '', '', '', '', 'open', 1, 1, '2025-01-01T00:00:00.000000Z', "
             "'2025-01-01T00:00:00.000000Z', 'Ada')"
         )
+        connection.exec_driver_sql(
+            "INSERT INTO audit (at, who, action, kind, record_id, job_id, changes_json, reason) "
+            "VALUES ('2025-01-01T00:00:00.000000Z', 'Ada', 'create', 'job', 3, 3, '{}', '')"
+        )
     writer.dispose()
     return place
 
@@ -95,6 +101,25 @@ def test_an_older_casebook_is_brought_up_and_keeps_its_rows(tmp_path):
     with Casebook(place.path) as book:
         assert book.get(Job, 3).reference == "old"
     assert len(triggers(place.path)) == 4
+
+
+def test_a_backup_of_an_older_casebook_is_restored_and_brought_up(tmp_path):
+    place = older(tmp_path)
+    reader, writer = open_engines(place)
+    with reader.connect() as connection, connection.begin():
+        write_backup(
+            connection,
+            BlobStore(place.files),
+            tmp_path / "old.zip",
+            who="Ada",
+            damaged_ok=False,
+            overwrite=False,
+        )
+    writer.dispose()
+    restore(tmp_path / "old.zip", tmp_path / "new.db")
+    with Casebook(tmp_path / "new.db") as book:
+        assert book.get(Job, 3).reference == "old"
+        assert book.create_job("next").id == 4
 
 
 def test_a_step_that_fails_half_way_changes_nothing(tmp_path, monkeypatch):

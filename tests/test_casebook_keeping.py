@@ -114,7 +114,8 @@ def test_tidy_removes_leftovers_of_pitmap_only(book):
         ("UPDATE inspection SET summary_json = '{'", "inspection number 1: its summary was damaged"),
         ("UPDATE survey SET state = 'signed', revision = 7", "is signed, but there is no signature"),
         (
-            "INSERT INTO face SELECT 9, plate_id, 'x', 'x', '', 1, created_at, changed_at, 'x' FROM face",
+            "INSERT INTO face (id, plate_id, name, name_key, notes, version, created_at, changed_at, changed_by)"
+            " SELECT 9, plate_id, 'x', 'x', '', 1, created_at, changed_at, 'x' FROM face",
             "face number 9 has no first line in the trail",
         ),
     ],

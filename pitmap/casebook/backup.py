@@ -18,7 +18,7 @@ from sqlalchemy import Connection
 from .. import __version__
 from ..errors import CasebookError, InputError
 from .blobs import BlobStore, sync_folder
-from .migrate import HEAD
+from .migrate import schema_of
 from .models import now
 from .rawrows import raw_rows, raw_tables
 
@@ -94,7 +94,7 @@ def write_backup(
             manifest = {
                 "format": BACKUP_FORMAT,
                 "version": BACKUP_VERSION,
-                "schema": HEAD,
+                "schema": schema_of(connection),
                 "pitmap": __version__,
                 "made_at": now().isoformat(),
                 "made_by": who,

@@ -96,7 +96,7 @@ FIELDS: dict[str, dict[str, Callable[[Any, str], Any]]] = {
         "uncertainty_um": partial(clean_number, low=0.0, high=1e5, missing_ok=True),
         "source": _line,
     },
-    "face": {"name": _tag, "notes": clean_text},
+    "face": {"name": _tag, "drawing": _line, "notes": clean_text},
     "survey": {"stage": _stage, "surveyed_on": clean_date, "removed_um": _removed, "notes": clean_text},
     "photo": {"role": _line},
     "reading": {

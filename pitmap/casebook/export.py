@@ -19,7 +19,7 @@ from sqlalchemy import Connection
 from ..errors import InputError
 from .backup import new_file
 from .blobs import BlobStore, sync_folder
-from .migrate import HEAD
+from .migrate import schema_of
 from .models import now
 from .rawrows import raw_rows, raw_tables
 
@@ -86,7 +86,7 @@ def _new_folder(target: Path) -> Iterator[Path]:
 def _write_all(connection: Connection, blobs: BlobStore, opened: _Opener, *, files: bool) -> None:
     tables = raw_tables(connection)
     with opened("casebook.json") as out:
-        head = {"schema": HEAD, "exported_at": now().isoformat()}
+        head = {"schema": schema_of(connection), "exported_at": now().isoformat()}
         out.write(b"{" + json.dumps(head)[1:-1].encode() + b', "tables": {')
         for i, table in enumerate(tables):
             out.write((",\n" if i else "\n").encode() + json.dumps(table.name).encode() + b": [")

@@ -170,6 +170,7 @@ class FaceRow(Tracked, Base):
     plate_id: Mapped[int] = mapped_column(ForeignKey("plate.id"))
     name: Mapped[str]
     name_key: Mapped[str]
+    drawing: Mapped[str] = mapped_column(default="", server_default="")
     notes: Mapped[str] = mapped_column(default="")
 
     @validates("name")
@@ -234,6 +235,7 @@ class BlobRow(Base):
 class AttachmentRow(Base):
     __tablename__ = "attachment"
     plate_id: Mapped[int] = mapped_column(ForeignKey("plate.id"), index=True)
+    face_id: Mapped[int | None] = mapped_column(ForeignKey("face.id"), index=True)
     sha256: Mapped[str] = mapped_column(ForeignKey("blob.sha256"), index=True)
     n_bytes: Mapped[int]
     name: Mapped[str]

@@ -71,9 +71,9 @@ class PlateDesk(Desk):
             self._must_be_open(session, job)
             self._add(session, m.JobPlateRow(job_id=job.id, plate_id=plate.id))
 
-    def create_face(self, plate: r.Plate, name: str, *, notes: str = "") -> r.Face:
-        """A machined face of a plate, for example ``front`` or ``side A``."""
-        cleaned = clean_entries("face", {"name": name, "notes": notes})
+    def create_face(self, plate: r.Plate, name: str, *, drawing: str = "", notes: str = "") -> r.Face:
+        """A machined face of a plate, for example ``front`` or ``side A``, with the name of its drawing."""
+        cleaned = clean_entries("face", {"name": name, "drawing": drawing, "notes": notes})
         with self._write() as session:
             row = m.FaceRow(plate_id=self._row(session, m.PlateRow, plate.id, lock=True).id, **cleaned)
             self._must_be_free(session, row, cleaned)
@@ -96,15 +96,28 @@ class PlateDesk(Desk):
             return r.to_record(r.PlateEvent, self._add(session, row))
 
     def attach_file(
-        self, plate: r.Plate, data: bytes | Path | Readable, name: str, *, role: str = "drawing"
+        self,
+        plate: r.Plate,
+        data: bytes | Path | Readable,
+        name: str,
+        *,
+        role: str = "drawing",
+        face: r.Face | None = None,
     ) -> r.Attachment:
-        """Keep a file with a plate, for example its drawing; the bytes are kept once and never changed."""
+        """Keep a file with a plate, for example its drawing; the bytes are kept once and never changed.
+
+        With `face` it is for that face only.
+        """
         label, role = file_label(name, "attachment.name"), clean_line(role, "attachment.role")
         with self._staged(data, "attachment") as blob, self._write() as session:
             plate_id = self._row(session, m.PlateRow, plate.id).id
+            face_id = None if face is None else self._row(session, m.FaceRow, face.id).id
+            if face is not None and face.plate_id != plate_id:
+                raise InputError(f"attachment.face: face {face.name} belongs to another plate")
             self._keep_blob(session, blob)
             row = m.AttachmentRow(
                 plate_id=plate_id,
+                face_id=face_id,
                 sha256=blob.sha256,
                 n_bytes=blob.n_bytes,
                 name=label,

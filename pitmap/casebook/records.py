@@ -91,10 +91,11 @@ class PlateEvent(Tracked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Face(Tracked):
-    """One machined face of a plate."""
+    """One machined face of a plate; `drawing` names its drawing, empty for the plate's."""
 
     plate_id: int
     name: str
+    drawing: str
     notes: str
 
 
@@ -132,10 +133,11 @@ class PhotoRef(Tracked):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attachment:
-    """A file that belongs to a plate, for example its drawing."""
+    """A file that belongs to a plate, for example its drawing; `face_id` where it is for one face only."""
 
     id: int
     plate_id: int
+    face_id: int | None
     sha256: str
     n_bytes: int
     name: str
