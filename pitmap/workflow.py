@@ -38,6 +38,7 @@ __all__ = [
     "LIMITS_ROLE",
     "PLAN_SEED",
     "drawing_of",
+    "drawing_role",
     "inspections_of_face",
     "keep_readings",
     "limits_of",
@@ -59,15 +60,22 @@ PLAN_SEED = 20260314
 """Plans are simulated; one fixed seed gives the same plan for the same data (house choice)."""
 
 
-def drawing_of(book: Casebook, plate: Plate) -> Drawing:
-    """The drawing of a plate: the newest one attached to it, else the shipped one that it names.
+def drawing_role(face: CasebookFace) -> str:
+    """The role of an attachment that is the drawing of one face."""
+    return f"drawing of face {face.id}"
+
+
+def drawing_of(book: Casebook, plate: Plate, face: CasebookFace) -> Drawing:
+    """The drawing of a face: the newest one attached for it, else the shipped one that the plate names.
+
+    A shipped plate with two faces has one drawing each, named ``<plate>_<face>``.
 
     Raises
     ------
     InputError
-        The plate has no usable drawing.
+        The face has no usable drawing.
     """
-    attached = [a for a in book.open_plate(plate.id).attachments if a.role == "drawing"]
+    attached = [a for a in book.open_plate(plate.id).attachments if a.role == drawing_role(face)]
     if attached:
         with tempfile.TemporaryDirectory() as folder:
             # An SVG and the TOML beside it are two attachments with one stem.
@@ -75,10 +83,11 @@ def drawing_of(book: Casebook, plate: Plate) -> Drawing:
                 (Path(folder) / Path(one.name).name).write_bytes(book.read_file(one.sha256))
             main = next((a for a in reversed(attached) if not a.name.endswith(".toml")), attached[-1])
             return load_drawing(Path(folder) / Path(main.name).name)
-    if plate.drawing in shipped_plates():
-        return load_shipped(plate.drawing)
+    for name in (f"{plate.drawing}_{face.name.lower()}", plate.drawing):
+        if name in shipped_plates():
+            return load_shipped(name)
     raise InputError(
-        f"plate {plate.tag}: has no drawing; give it one on the Drawing page, or name a shipped one"
+        f"plate {plate.tag}, face {face.name}: has no drawing; give it one on the Drawing page, or name a shipped one"
     )
 
 
@@ -114,7 +123,7 @@ def map_survey(
     """Map the photos kept with a survey and keep the inspection; earlier hand edits are carried over."""
     inspection = map_face(
         photos if photos is not None else [p for _, p in photos_of(book, survey)],
-        drawing_of(book, plate),
+        drawing_of(book, plate, face),
         stage=Stage(survey.stage),
         face=f"{plate.tag} {face.name}",
         surveyed_on=survey.surveyed_on,

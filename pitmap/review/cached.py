@@ -37,20 +37,22 @@ __all__ = [
     "inspection_of",
     "laid_on",
     "photo_of",
-    "plate_drawing",
 ]
 
 _KEEP = 24
 
 
 @st.cache_resource(max_entries=_KEEP, show_spinner=False)
-def _drawing(plate_id: int, n_attachments: int, name: str) -> Drawing:
-    return drawing_of(book(), book().get(Plate, plate_id))
+def _drawing(face_id: int, n_attachments: int, name: str) -> Drawing:
+    kept = book()
+    face = kept.get(Face, face_id)
+    return drawing_of(kept, kept.get(Plate, face.plate_id), face)
 
 
-def plate_drawing(plate: Plate) -> Drawing:
-    """The drawing of a plate; read again when another one was attached."""
-    return _drawing(plate.id, len(book().open_plate(plate.id).attachments), plate.drawing)
+def face_drawing(face: Face) -> Drawing:
+    """The drawing of a face; read again when another one was attached."""
+    life = book().open_plate(face.plate_id)
+    return _drawing(face.id, len(life.attachments), life.plate.drawing)
 
 
 @st.cache_resource(max_entries=6, show_spinner=False)
@@ -75,18 +77,18 @@ def gate(ref: PhotoRef) -> PhotoReport:
 
 @st.cache_resource(max_entries=_KEEP, show_spinner="Laying the drawing on the photo ...")
 def _laid(
-    sha256: str, name: str, plate_id: int, n_attachments: int, picks: tuple[tuple[float, ...], ...]
+    sha256: str, name: str, face_id: int, n_attachments: int, picks: tuple[tuple[float, ...], ...]
 ) -> Alignment:
     landmarks = None
     if picks:
         table: NDArray[np.float64] = np.array(picks, float)
         landmarks = Landmarks(points_mm=table[:, :2], points_px=table[:, 2:])
-    return align(_photo(sha256, name), plate_drawing(book().get(Plate, plate_id)), landmarks)
+    return align(_photo(sha256, name), face_drawing(book().get(Face, face_id)), landmarks)
 
 
-def laid_on(ref: PhotoRef, plate: Plate, picks: tuple[tuple[float, ...], ...] = ()) -> Alignment:
+def laid_on(ref: PhotoRef, face: Face, picks: tuple[tuple[float, ...], ...] = ()) -> Alignment:
     """The drawing laid on a photo, by itself or from picked places (x mm, y mm, x px, y px)."""
-    return _laid(ref.sha256, ref.name, plate.id, len(book().open_plate(plate.id).attachments), picks)
+    return _laid(ref.sha256, ref.name, face.id, len(book().open_plate(face.plate_id).attachments), picks)
 
 
 def _removed_key(survey: Survey) -> str:
@@ -102,8 +104,7 @@ def _inspection(
     survey = kept.get(Survey, survey_id)
     ref = newest_inspection(kept, survey)
     assert ref is not None
-    plate = kept.get(Plate, survey.plate_id)
-    return open_inspection(kept, survey, ref, plate_drawing(plate))
+    return open_inspection(kept, survey, ref, face_drawing(kept.get(Face, survey.face_id)))
 
 
 def inspection_of(survey: Survey) -> Inspection | None:
@@ -148,7 +149,7 @@ def face_comparison(face: Face, job: Job, plate: Plate) -> Comparison:
     """What changed over all mapped surveys of a face in a job."""
     series = face_series(face, job)
     key = tuple(f"{s.id}:{id(i)}" for s, i in series)
-    return _comparison(key, [i for _, i in series], plate_drawing(plate))
+    return _comparison(key, [i for _, i in series], face_drawing(face))
 
 
 @st.cache_resource(max_entries=_KEEP, show_spinner=False)
@@ -159,7 +160,7 @@ def _record(key: tuple[str, ...], face_id: int, job_id: int, system: UnitSystem)
     series = face_series(face, job)
     return record_of_face(
         kept, job, plate, face, [i for _, i in series],
-        drawing=plate_drawing(plate),
+        drawing=face_drawing(face),
         plan=face_plan(face, job, plate),
         comparison=face_comparison(face, job, plate) if len(series) > 1 else None,
         units=system,

@@ -12,7 +12,7 @@ from ...pipeline import Landmarks
 from ...report.alignment_picture import alignment_picture, shrunk
 from ...units import format_estimate
 from ...workflow import map_survey
-from ..cached import laid_on, photo_of, plate_drawing
+from ..cached import face_drawing, laid_on, photo_of
 from ..guard import sentences
 from ..parts import caution, choose_survey
 from ..state import units
@@ -38,18 +38,18 @@ def show() -> None:
         if refs[1:]
         else refs[0]
     )
-    drawing = plate_drawing(plate)
+    drawing = face_drawing(face)
     found, by_hand = st.tabs(["As found", "Pick places by hand"])
     with found, sentences():
-        _as_found(ref, plate, drawing)
+        _as_found(ref, face, drawing)
     with by_hand, sentences():
         _by_hand(kept, survey, plate, face, ref, drawing)
     caution()
 
 
-def _as_found(ref: PhotoRef, plate: Plate, drawing: Drawing) -> None:
+def _as_found(ref: PhotoRef, face: Face, drawing: Drawing) -> None:
     try:
-        alignment = laid_on(ref, plate)
+        alignment = laid_on(ref, face)
     except AlignmentRefused as error:
         st.warning(f"Refused: {error}", icon=":material/block:")
         st.write(
@@ -122,7 +122,7 @@ def _by_hand(
         return
     rows = tuple((*centres[n], *p) for n, p in picks.items())
     try:
-        alignment = laid_on(ref, plate, rows)
+        alignment = laid_on(ref, face, rows)
     except AlignmentRefused as error:
         st.warning(f"Refused: {error}", icon=":material/block:")
         return

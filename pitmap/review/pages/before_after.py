@@ -18,7 +18,7 @@ from ...report.page_compare import (
     series_figures,
     zone_changes_view,
 )
-from ..cached import face_comparison, face_series, plate_drawing
+from ..cached import face_comparison, face_drawing, face_series
 from ..guard import sentences
 from ..parts import caution, choose_survey, stage_word
 from ..state import units
@@ -48,7 +48,7 @@ def show() -> None:
         )
         pair = _pair(comparison, k)
         before, after = inspections[pair.before - 1], inspections[pair.after - 1]
-        _pictures(pair, before, after, plate_drawing(plate))
+        _pictures(pair, before, after, face_drawing(face))
         _tables(pair)
         _series(comparison)
     caution()
@@ -91,7 +91,8 @@ def _tables(pair: PairChange) -> None:
     with fates:
         st.dataframe(fates_view(pair.fates, units()), hide_index=True, width="stretch")
         st.caption(
-            f"Two sights of one mark may lie up to {pair.tolerance_mm:.2f} mm apart. 'Cannot tell': one photo does not show the place."
+            f"Two sights of one mark may lie up to {pair.tolerance_mm:.2f} mm apart. "
+            "'Cannot tell': one photo does not show the place."
         )
     with zones:
         st.dataframe(zone_changes_view(pair.zone_changes), hide_index=True, width="stretch")

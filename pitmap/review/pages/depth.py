@@ -15,7 +15,7 @@ from ...inspection import Inspection
 from ...report.page_map import page_map
 from ...units import format_depth
 from ...workflow import keep_readings
-from ..cached import face_plan, inspection_of, plate_drawing
+from ..cached import face_drawing, face_plan, inspection_of
 from ..guard import sentences
 from ..parts import caution, choose_survey
 from ..state import units
@@ -45,7 +45,7 @@ def show() -> None:
     if survey.state == "open":
         one, many = st.tabs(["One reading", "Paste a table"])
         with one:
-            _one(kept, survey, inspection, plate_drawing(plate))
+            _one(kept, survey, inspection, face_drawing(face))
         with many:
             _many(kept, survey)
     _kept(kept, survey, inspection)

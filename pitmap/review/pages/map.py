@@ -16,7 +16,7 @@ from ...inspection import Inspection
 from ...report.page_map import MARKS_TRACE, page_map
 from ...units import format_estimate
 from ...workflow import newest_inspection
-from ..cached import inspection_of, plate_drawing
+from ..cached import face_drawing, inspection_of
 from ..guard import sentences
 from ..parts import caution, choose_survey
 from ..state import units
@@ -33,7 +33,7 @@ def show() -> None:
     chosen = choose_survey()
     if chosen is None:
         return
-    kept, _, plate, _, survey = chosen
+    kept, _, _, face, survey = chosen
     inspection = inspection_of(survey)
     if inspection is None:
         st.info(
@@ -41,7 +41,7 @@ def show() -> None:
             icon=":material/photo_camera:",
         )
         return
-    drawing = plate_drawing(plate)
+    drawing = face_drawing(face)
     ref = newest_inspection(kept, survey)
     assert ref is not None
     _headline(inspection)

@@ -1,0 +1,2 @@
+def show() -> None:
+    pass
