@@ -44,7 +44,9 @@ def _survey(stage, removed, pits, *, shift=0.0, readings=None, is_seen=None, sd=
 
 
 def test_lap_bounds_two_sided():
-    found = lap_bounds([_survey("intake", 0, "ABC"), _survey("test_lap", 20, "AB", shift=0.1), _survey("lap_1", 35, "A")])
+    found = lap_bounds(
+        [_survey("intake", 0, "ABC"), _survey("test_lap", 20, "AB", shift=0.1), _survey("lap_1", 35, "A")]
+    )
     assert PITS.check(found.pits) is found.pits
     assert found.pits["deeper_than_um"].tolist() == [35.0, 20.0, 0.0]
     assert found.pits["shallower_than_um"].tolist() == [np.inf, 35.0, 20.0]
@@ -157,12 +159,20 @@ def test_removed_stock_refuses_nonsense():
 
 def test_pixel_bounds_cut_uncut_and_contradiction():
     grid = Grid(x0_mm=0, y1_mm=3, px_per_mm=1, n_rows=3, n_cols=4)
-    s, u, p, x = (int(c) for c in (SurfaceClass.SOUND, SurfaceClass.UNCUT, SurfaceClass.PIT, SurfaceClass.UNSEEN))
+    s, u, p, x = (
+        int(c) for c in (SurfaceClass.SOUND, SurfaceClass.UNCUT, SurfaceClass.PIT, SurfaceClass.UNSEEN)
+    )
     first = np.array([[s, s, u, u], [s, p, u, u], [x, s, u, s]], np.uint8)
     second = np.array([[s, s, s, u], [s, p, s, s], [x, s, u, u]], np.uint8)
-    found = pixel_bounds([("lap_1", RemovedStock.of(25, 1), second), ("test_lap", RemovedStock.of(10, 1), first)], grid)
+    found = pixel_bounds(
+        [("lap_1", RemovedStock.of(25, 1), second), ("test_lap", RemovedStock.of(10, 1), first)], grid
+    )
     assert found.lower_um.tolist() == [[0, 0, 10, 25], [0, 25, 10, 10], [0, 0, 25, 0]]
-    assert found.upper_um.tolist() == [[10, 10, 25, np.inf], [10, np.inf, 25, 25], [np.inf, 10, np.inf, np.inf]]
+    assert found.upper_um.tolist() == [
+        [10, 10, 25, np.inf],
+        [10, np.inf, 25, 25],
+        [np.inf, 10, np.inf, np.inf],
+    ]
     assert np.argwhere(found.contradicts).tolist() == [[2, 3]]
     with pytest.raises(InputError):
         pixel_bounds([("test_lap", RemovedStock.of(10, 1), first[:2])], grid)

@@ -118,7 +118,15 @@ def test_edge_gap_refuses():
 
 def _feelers(*pairs):
     return readings_from_rows(
-        {"stage": "intake", "kind": "straightedge", "x_mm": 0, "y_mm": 0, "value": v, "unit": "um", "lower_bound": went}
+        {
+            "stage": "intake",
+            "kind": "straightedge",
+            "x_mm": 0,
+            "y_mm": 0,
+            "value": v,
+            "unit": "um",
+            "lower_bound": went,
+        }
         for v, went in pairs
     ).table
 
@@ -195,7 +203,10 @@ def test_low_spot_map_tells_wear_from_warp():
         return _dish(x, y) * 0.5 + 30 * (np.abs(y - 75) < 15)
 
     found = low_spot_map(
-        _dial(worn, sd=2.0), BOX, rng=np.random.default_rng(3), bands={"track": band, "rim": lambda p: p[:, 0] > 500}
+        _dial(worn, sd=2.0),
+        BOX,
+        rng=np.random.default_rng(3),
+        bands={"track": band, "rim": lambda p: p[:, 0] > 500},
     )
     assert found.wear_um["track"].low <= 30 <= found.wear_um["track"].high
     assert found.wear_um["track"].low > 10

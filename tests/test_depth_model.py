@@ -33,7 +33,15 @@ def _marks(diameters=DIAMETERS, zone="seal_land"):
 
 def _readings(depths, sd=5.0, first=1, **changes):
     return readings_from_rows(
-        {"stage": "intake", "kind": "pit_depth", "mark": i, "value": d, "unit": "um", "uncertainty": sd, **changes}
+        {
+            "stage": "intake",
+            "kind": "pit_depth",
+            "mark": i,
+            "value": d,
+            "unit": "um",
+            "uncertainty": sd,
+            **changes,
+        }
         for i, d in enumerate(depths, first)
     ).table
 
@@ -57,10 +65,14 @@ def _fit(marks, readings, bounds=None, seed=1, **changes):
 
 
 def test_likelihood_of_lap_steps_is_the_chance_between():
-    data = collect(_marks((1.0, 1.0)), _readings([]), _bounds(2, [20, 20], [40, np.inf]), np.array([0.0, 0.0]))
+    data = collect(
+        _marks((1.0, 1.0)), _readings([]), _bounds(2, [20, 20], [40, np.inf]), np.array([0.0, 0.0])
+    )
     theta = np.array([[math.log(30), 0.5, math.log(0.5)]])
     # Phi(0.575364) - Phi(-0.810930) and 1 - Phi(-0.810930), from a table of the normal law.
-    assert Likelihood(data)(theta)[0] == pytest.approx(math.log(0.717479 - 0.208703) + math.log(1 - 0.208703), abs=1e-5)
+    assert Likelihood(data)(theta)[0] == pytest.approx(
+        math.log(0.717479 - 0.208703) + math.log(1 - 0.208703), abs=1e-5
+    )
     # Weibull with the same mean and spread of log depth; shape pi/(sqrt(6) 0.5) = 2.565099.
     scale = 30 * math.exp(0.5772156649 * 0.5 * math.sqrt(6) / math.pi)
     lower, upper = ((d / scale) ** 2.565099 for d in (20, 40))
@@ -154,7 +166,17 @@ def test_fit_depths_lower_bound_only_lifts():
 
 def test_fit_depths_free_reading_counts_for_the_deepest():
     free = readings_from_rows(
-        [{"stage": "intake", "kind": "pit_depth", "x_mm": 1, "y_mm": 5, "value": 150, "unit": "um", "uncertainty": 5}]
+        [
+            {
+                "stage": "intake",
+                "kind": "pit_depth",
+                "x_mm": 1,
+                "y_mm": 5,
+                "value": 150,
+                "unit": "um",
+                "uncertainty": 5,
+            }
+        ]
     ).table
     both = pd.concat([_readings(DEPTHS_UM[:5]), free.assign(reading_id=6)]).reset_index(drop=True)
     model = _fit(_marks(), both)
@@ -228,7 +250,9 @@ def test_unit_of_readings_changes_nothing(unit):
     ]  # fmt: skip
     scaled = _fit(_marks(), readings_from_rows(rows).table).deepest()
     plain = _fit(_marks(), _readings(DEPTHS_UM)).deepest()
-    assert (scaled.low, scaled.value, scaled.high) == pytest.approx((plain.low, plain.value, plain.high), rel=1e-4)
+    assert (scaled.low, scaled.value, scaled.high) == pytest.approx(
+        (plain.low, plain.value, plain.high), rel=1e-4
+    )
 
 
 @settings(max_examples=2, deadline=None)

@@ -41,7 +41,9 @@ def test_read_readings_mixed_units(tmp_path):
 
 def test_read_readings_semicolon_and_decimal_comma(tmp_path):
     text = "stage;kind;mark;value;unit\n# a remark\n\ntest_lap;pit_depth;3;0,03;mm\n"
-    assert read_readings(_csv(tmp_path, text, encoding="utf-8-sig")).table["value_um"].tolist() == pytest.approx([30.0])
+    assert read_readings(_csv(tmp_path, text, encoding="utf-8-sig")).table[
+        "value_um"
+    ].tolist() == pytest.approx([30.0])
 
 
 @pytest.mark.parametrize(
@@ -78,7 +80,9 @@ def test_read_readings_keeps_good_rows_only_on_request(tmp_path):
     assert "line 3" in sheet.problems[0]
 
 
-@pytest.mark.parametrize("text", ["", "kind,value\n", "stage,kind,value,colour\n", "stage,kind,value,value\n"])
+@pytest.mark.parametrize(
+    "text", ["", "kind,value\n", "stage,kind,value,colour\n", "stage,kind,value,value\n"]
+)
 def test_read_readings_header(tmp_path, text):
     with pytest.raises(ReadingError):
         read_readings(_csv(tmp_path, text))
@@ -124,7 +128,15 @@ MARKS = pd.DataFrame(
 
 
 def _reading(**changes):
-    row = {"stage": "test_lap", "kind": "pit_depth", "x_mm": 10.0, "y_mm": 5.0, "value": 30, "unit": "um", **changes}
+    row = {
+        "stage": "test_lap",
+        "kind": "pit_depth",
+        "x_mm": 10.0,
+        "y_mm": 5.0,
+        "value": 30,
+        "unit": "um",
+        **changes,
+    }
     return readings_from_rows([row]).table
 
 

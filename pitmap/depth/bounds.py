@@ -144,7 +144,9 @@ def _radius(marks: pd.DataFrame) -> NDArray[np.float64]:
     return diameter / 2
 
 
-def _first_sight(found: list[pd.DataFrame], sd: float) -> tuple[list[dict[str, Any]], list[tuple[int, int, int]]]:
+def _first_sight(
+    found: list[pd.DataFrame], sd: float
+) -> tuple[list[dict[str, Any]], list[tuple[int, int, int]]]:
     """Rows of every pit at first sight, and the links of every mark to a pit."""
     rows: list[dict[str, Any]] = []
     links: list[tuple[int, int, int]] = []
@@ -194,7 +196,11 @@ def _nearest_owner(xy: NDArray, known_xy: NDArray, known_r: NDArray, sd: float) 
 
 
 def _presence(
-    surveys: Sequence[FaceSurvey], found: list[pd.DataFrame], xy: NDArray, rows: list[dict[str, Any]], sd: float
+    surveys: Sequence[FaceSurvey],
+    found: list[pd.DataFrame],
+    xy: NDArray,
+    rows: list[dict[str, Any]],
+    sd: float,
 ) -> NDArray[np.int8]:
     """(pits, surveys): 1 there, 0 gone, -1 not known (not seen, or hidden before its first sight)."""
     out = np.full((len(rows), len(surveys)), -1, np.int8)

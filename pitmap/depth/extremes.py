@@ -145,7 +145,12 @@ def fit_gumbel(values: ArrayLike, method: GumbelMethod = "ml") -> GumbelFit:
         raise InputError(f"fit_gumbel: expected ml, moments, l-moments or blue, got {method!r}")
     z = (x - u) / b
     return GumbelFit(
-        u=u, b=b, n=n, method=method, covariance=covariance, log_likelihood=float((-z - np.exp(-z)).sum() - n * math.log(b))
+        u=u,
+        b=b,
+        n=n,
+        method=method,
+        covariance=covariance,
+        log_likelihood=float((-z - np.exp(-z)).sum() - n * math.log(b)),
     )
 
 
@@ -229,7 +234,9 @@ class ParetoFit:
         """
         z = self.n_over / self.n_all
         if not m * z > 1:
-            raise InputError(f"level: once in {m:g} values lies under the threshold; expected more than {1 / z:g}")
+            raise InputError(
+                f"level: once in {m:g} values lies under the threshold; expected more than {1 / z:g}"
+            )
         s, xi = self.scale, self.shape
         k = m * z
         value = self.threshold + (s * math.log(k) if abs(xi) < 1e-9 else s / xi * (k**xi - 1))
@@ -245,7 +252,11 @@ class ParetoFit:
         variance = d_s**2 * var_s + 2 * d_s * d_xi * cov + d_xi**2 * var_xi + d_z**2 * var_z
         if not math.isfinite(variance) or variance < 0:
             return Estimate(
-                value=value, low=math.nan, high=math.nan, level=level, reason="the likelihood is not regular at this shape"
+                value=value,
+                low=math.nan,
+                high=math.nan,
+                level=level,
+                reason="the likelihood is not regular at this shape",
             )
         half = float(ndtri(0.5 + level / 2)) * math.sqrt(variance)
         return Estimate(value=value, low=value - half, high=value + half, level=level)
@@ -275,7 +286,9 @@ def fit_pareto(values: ArrayLike, threshold: float, *, n_all: int | None = None)
     excess = x[x > threshold] - threshold
     n = len(excess)
     if n < 5:
-        raise NotEnoughData(f"Pareto fit: {n} values over {threshold:g}, at least 5 are needed; lower the threshold")
+        raise NotEnoughData(
+            f"Pareto fit: {n} values over {threshold:g}, at least 5 are needed; lower the threshold"
+        )
 
     def cost(p: NDArray) -> float:
         s, xi = math.exp(p[0]), p[1]
@@ -287,7 +300,9 @@ def fit_pareto(values: ArrayLike, threshold: float, *, n_all: int | None = None)
         return n * p[0] + (1 + 1 / xi) * float(np.log(inside).sum())
 
     start = np.array([math.log(float(excess.mean())), 0.05])
-    best = minimize(cost, start, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-11, "maxiter": 4000})
+    best = minimize(
+        cost, start, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-11, "maxiter": 4000}
+    )
     s, xi = math.exp(float(best.x[0])), float(best.x[1])
     return ParetoFit(
         threshold=float(threshold), scale=s, shape=xi, n_over=n, n_all=int(n_all or len(x)),

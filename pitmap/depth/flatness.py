@@ -43,7 +43,12 @@ class Flatness:
 
 
 def flatness(
-    x_mm: ArrayLike, y_mm: ArrayLike, height_um: ArrayLike, uncertainty_um: ArrayLike, *, level: float = DEFAULT_LEVEL
+    x_mm: ArrayLike,
+    y_mm: ArrayLike,
+    height_um: ArrayLike,
+    uncertainty_um: ArrayLike,
+    *,
+    level: float = DEFAULT_LEVEL,
 ) -> Flatness:
     """Minimum-zone and least-squares flatness of measured heights.
 
@@ -112,7 +117,9 @@ def _checked(points: NDArray) -> NDArray:
         raise InputError("flatness: expected finite points (n, 3)")
     spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False) if len(points) else np.zeros(3)
     if len(points) < 4 or spread[1] <= 1e-9 * max(spread[0], 1e-300):
-        raise NotEnoughData(f"flatness: {len(points)} points that span no plane; at least four over the face are needed")
+        raise NotEnoughData(
+            f"flatness: {len(points)} points that span no plane; at least four over the face are needed"
+        )
     return points
 
 

@@ -206,7 +206,11 @@ def low_spot_map(
     knots = np.stack(np.broadcast_arrays(columns[None, :], rows[:, None]), -1).reshape(-1, 2)
 
     places = np.concatenate([data.dial_xy, data.edge_xy, data.cut_xy, data.uncut_xy, knots])
-    step = np.column_stack([np.asarray(f(places), float) for f in bands.values()]) if bands else np.empty((len(places), 0))
+    step = (
+        np.column_stack([np.asarray(f(places), float) for f in bands.values()])
+        if bands
+        else np.empty((len(places), 0))
+    )
     model = _Model(data, places, knots, step)
     size, length = model.choose()
     solved = model.draw(size, length, n_draws, rng)
@@ -251,7 +255,10 @@ class _Model:
         own = len(places) - len(knots)
         self.places, self.step = places[:own], step[:own]
         self.equal = slice(0, n_dial + n_edge)
-        self.cut, self.uncut = slice(n_dial + n_edge, n_dial + n_edge + n_cut), slice(n_dial + n_edge + n_cut, own)
+        self.cut, self.uncut = (
+            slice(n_dial + n_edge, n_dial + n_edge + n_cut),
+            slice(n_dial + n_edge + n_cut, own),
+        )
         plane = np.column_stack([np.ones(own), (self.places - self.centre) / self.span])
         plane[n_dial:] = 0.0
         # A dial reads up; depth counts down.
@@ -277,7 +284,9 @@ class _Model:
                 k = self._kernel(xy, xy, size, share * self.span) * np.outer(sign, sign)
                 k += wild + banded + np.diag(self.sd[e] ** 2)
                 factor = cho_factor(k, lower=True)
-                fit = -0.5 * self.value[e] @ cho_solve(factor, self.value[e]) - np.log(np.diag(factor[0])).sum()
+                fit = (
+                    -0.5 * self.value[e] @ cho_solve(factor, self.value[e]) - np.log(np.diag(factor[0])).sum()
+                )
                 if fit > best:
                     best, answer = fit, (size, share * self.span)
         return answer

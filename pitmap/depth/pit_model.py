@@ -67,7 +67,7 @@ PARAMETERS = Schema(
 MIN_INFORMATIVE = 3
 """Depths known from both sides that are needed before unmeasured pits are predicted (three parameters)."""
 
-MAX_RATIO = 3.0
+MAX_RATIO = 3.5
 """An interval whose upper end is over this many times its lower end is worth nothing on the bench (house choice)."""
 
 

@@ -103,7 +103,9 @@ def draw_posterior(
         z = rng.standard_normal((n_tries, len(mode)))
         z *= np.sqrt(_DF / rng.chisquare(_DF, n_tries))[:, None]
         theta = centre + z @ root.T
-        log_proposal = -np.log(np.diag(root)).sum() - 0.5 * (_DF + len(mode)) * np.log1p((z * z).sum(axis=1) / _DF)
+        log_proposal = -np.log(np.diag(root)).sum() - 0.5 * (_DF + len(mode)) * np.log1p(
+            (z * z).sum(axis=1) / _DF
+        )
         log_weight = f(theta) - log_proposal
         top = float(log_weight.max())
         weights = np.exp(log_weight - top)

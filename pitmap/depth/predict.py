@@ -42,9 +42,7 @@ def _chunks(pits: NDArray, n_draws: int) -> list[NDArray]:
     return [pits[i : i + size] for i in range(0, len(pits), size)]
 
 
-def _between(
-    law: Scatter, u: NDArray, lo: NDArray, hi: NDArray, mu: NDArray, sigma: NDArray
-) -> NDArray:
+def _between(law: Scatter, u: NDArray, lo: NDArray, hi: NDArray, mu: NDArray, sigma: NDArray) -> NDArray:
     """Quantile `u` of depths cut off at (lo, hi]; always inside the bounds."""
     with np.errstate(divide="ignore"):
         z = law.quantile_between(u, (np.log(lo) - mu) / sigma, (np.log(hi) - mu) / sigma)

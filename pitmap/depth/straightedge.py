@@ -94,6 +94,8 @@ def feeler_gap(readings: pd.DataFrame, *, level: float = DEFAULT_LEVEL) -> Estim
     low = float(value[went_in].max(initial=0.0))
     high = float(value[~went_in].min(initial=math.inf))
     if low > high:
-        raise InputError(f"straightedge: a feeler of {low:.0f} um went in but one of {high:.0f} um did not; try again")
+        raise InputError(
+            f"straightedge: a feeler of {low:.0f} um went in but one of {high:.0f} um did not; try again"
+        )
     middle = low if math.isinf(high) else (low + high) / 2
     return Estimate(value=middle, low=low, high=high, level=level)

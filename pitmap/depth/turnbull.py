@@ -48,7 +48,9 @@ class Turnbull:
         return (self.probability * inside).sum(axis=-1)
 
 
-def turnbull(left: ArrayLike, right: ArrayLike, count: ArrayLike | None = None, *, tolerance: float = 1e-10) -> Turnbull:
+def turnbull(
+    left: ArrayLike, right: ArrayLike, count: ArrayLike | None = None, *, tolerance: float = 1e-10
+) -> Turnbull:
     """Nonparametric maximum likelihood for depths known to lie in (left, right].
 
     Parameters
@@ -110,7 +112,11 @@ def turnbull(left: ArrayLike, right: ArrayLike, count: ArrayLike | None = None, 
     p = p[keep] / p[keep].sum()
     likelihood = float(n @ np.log(member[:, keep] @ p))
     return Turnbull(
-        left=cell_left[keep], right=cell_right[keep], probability=p, log_likelihood=likelihood, n_iterations=iteration
+        left=cell_left[keep],
+        right=cell_right[keep],
+        probability=p,
+        log_likelihood=likelihood,
+        n_iterations=iteration,
     )
 
 

@@ -67,14 +67,18 @@ def union_jack(readings_arcsec: Mapping[str, ArrayLike], step_mm: float) -> Unio
     """
     if set(readings_arcsec) != set(LINES):
         odd = sorted(set(readings_arcsec) ^ set(LINES))
-        raise InputError(f"union jack: lines missing or unknown: {', '.join(odd)}; expected {', '.join(LINES)}")
+        raise InputError(
+            f"union jack: lines missing or unknown: {', '.join(odd)}; expected {', '.join(LINES)}"
+        )
     if not step_mm > 0:
         raise InputError(f"union jack: expected a step above 0 mm, got {step_mm!r}")
     profile = {}
     for name in LINES:
         angles = np.asarray(readings_arcsec[name], float)
         if angles.ndim != 1 or len(angles) < 2 or len(angles) % 2 or not np.isfinite(angles).all():
-            raise InputError(f"union jack: line {name} needs an even number of finite readings, got {len(angles)}")
+            raise InputError(
+                f"union jack: line {name} needs an even number of finite readings, got {len(angles)}"
+            )
         profile[name] = np.concatenate([[0.0], np.cumsum(angles)]) * _ARCSEC * step_mm * 1000
     corner, middle = {}, {}
     for name in ("NW_SE", "NE_SW"):
@@ -97,7 +101,9 @@ def union_jack(readings_arcsec: Mapping[str, ArrayLike], step_mm: float) -> Unio
     for line in heights.values():
         line.setflags(write=False)
     return UnionJack(
-        heights_um=heights, flatness_um=max(float(line.max()) for line in heights.values()), closure_um=closure
+        heights_um=heights,
+        flatness_um=max(float(line.max()) for line in heights.values()),
+        closure_um=closure,
     )
 
 

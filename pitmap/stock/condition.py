@@ -26,6 +26,8 @@ class Condition(TypedDict):
     has_damage: bool
     has_discoloration: bool
     is_stained: bool
+    has_score: bool
+    is_uncut_unjudged: bool
 
 
 def zone_condition(survey: FaceSurvey, limits: LimitSheet) -> Condition:
@@ -46,6 +48,8 @@ def zone_condition(survey: FaceSurvey, limits: LimitSheet) -> Condition:
         has_damage=has[SurfaceClass.PIT] or has[SurfaceClass.SCORE] or uncut,
         has_discoloration=has[SurfaceClass.TINT] or has[SurfaceClass.STAIN],
         is_stained=has[SurfaceClass.STAIN],
+        has_score=has[SurfaceClass.SCORE],
+        is_uncut_unjudged=uncut and math.isnan(allowed),
     )
 
 

@@ -61,7 +61,9 @@ def joint_gap(
     """
     s, p, h = (np.asarray(a, float).ravel() for a in (along_mm, plate_dip_um, housing_dip_um))
     if not len(s) == len(p) == len(h) or not len(s):
-        raise InputError(f"joint_gap: {len(s)} places, {len(p)} plate dips, {len(h)} housing dips; expected as many of each")
+        raise InputError(
+            f"joint_gap: {len(s)} places, {len(p)} plate dips, {len(h)} housing dips; expected as many of each"
+        )
     if not all(np.isfinite(a).all() for a in (s, p, h)):
         raise InputError("joint_gap: places and dips must be finite")
     if min(p.min(), h.min()) < 0:
@@ -71,7 +73,9 @@ def joint_gap(
     return JointGap(gap_um=_sum(total[worst], plate_sd_um, housing_sd_um, level), along_mm=float(s[worst]))
 
 
-def joint_gap_of_dips(plate_dip_um: Estimate, housing_dip_um: Estimate, *, level: float = DEFAULT_LEVEL) -> JointGap:
+def joint_gap_of_dips(
+    plate_dip_um: Estimate, housing_dip_um: Estimate, *, level: float = DEFAULT_LEVEL
+) -> JointGap:
     """Largest possible gap when only the largest dip of each part is known: they are taken to meet.
 
     Raises
@@ -88,6 +92,6 @@ def joint_gap_of_dips(plate_dip_um: Estimate, housing_dip_um: Estimate, *, level
 
 def _sum(value: float, a: float, b: float, level: float) -> Estimate:
     half = float(ndtri(0.5 + level / 2)) * math.hypot(a, b)
-    return Estimate(value=float(value), low=max(float(value) - half, 0.0), high=float(value) + half, level=level)
-
-
+    return Estimate(
+        value=float(value), low=max(float(value) - half, 0.0), high=float(value) + half, level=level
+    )

@@ -150,7 +150,7 @@ def plan_stock(
     bounds, model = _fit(surveys, level, rng)
     left = left_um(model, bounds, last, _N_DRAWS)
     removed = _at_level(last.removed.estimate(_middle(bounds)), level)
-    flat = _Flat(limits=limits, confidence=confidence, level=level)
+    wanted = _Wanted(limits=limits, confidence=confidence, level=level)
 
     planned_later: list[tuple[str, np.ndarray, SoundWidth | None]] = []
     needed: list[Needed] = []
@@ -158,7 +158,7 @@ def plan_stock(
     for zone in WORKING_ZONES:
         own = (bounds.pits["zone"] == zone).to_numpy()
         width = width_function(zone, bounds.pits.loc[own], surveys, sound_width)
-        found, curve = _zone(zone, own, left, model, width, flat)
+        found, curve = _zone(zone, own, left, model, width, wanted)
         needed += found
         curves.append(curve)
         if found[0].stock_um.is_known:
@@ -169,6 +169,8 @@ def plan_stock(
         curves.append(uncut_curve(zone, surveys, level, rng=rng, share_max=share_max))
 
     goals = [n for n in needed if n.aim in (aim.zones.get(n.zone, ""), "uncut")]
+    if aim.zones.get("seal_land") == "sound_width" and not any(n.aim == "sound_width" for n in needed):
+        goals.append(_no_width(limits, wanted))
     recommended, need, lacking = face_need(goals, level)
     planned = 0.0 if math.isnan(recommended) else recommended
     half = _Z90 * lap_uncertainty_um if planned > 0 else 0.0
@@ -197,7 +199,7 @@ def plan_stock(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Flat:
+class _Wanted:
     limits: LimitSheet
     confidence: float
     level: float
@@ -220,24 +222,38 @@ def _zone(
     left: np.ndarray,
     model: DepthModel | None,
     width: SoundWidth | None,
-    flat: _Flat,
+    wanted: _Wanted,
 ) -> tuple[list[Needed], pd.DataFrame]:
     """Needs of one zone (pits first) and its curves; no curves where the depths are not known."""
     zone_left = left[:, own]
     why = ""
     if model is not None and own.any():
         known = model.depths["basis"].eq("read").to_numpy() | model.is_bounded
-        why = why_not(zone_left, model.draws_um[:, own].max(axis=1), model.not_enough, known[own], flat.level)
-    found = [needed_for_pits(zone, zone_left, flat.confidence, flat.level, lacking=why)]
-    least = flat.limits.value("sound_width_min")
+        why = why_not(
+            zone_left, model.draws_um[:, own].max(axis=1), model.not_enough, known[own], wanted.level
+        )
+    found = [needed_for_pits(zone, zone_left, wanted.confidence, wanted.level, lacking=why)]
+    least = wanted.limits.value("sound_width_min")
     if width is not None and not math.isnan(least):
         found.append(
-            needed_for_width(zone, zone_left, width, least, flat.confidence, flat.level, lacking=why)
+            needed_for_width(zone, zone_left, width, least, wanted.confidence, wanted.level, lacking=why)
         )
     if why:
         return found, CURVES.empty()
     levels = removal_levels(_top(zone_left))
-    return found, curve_rows(zone, zone_left, levels, flat.level, width=width, width_min_mm=least)
+    return found, curve_rows(zone, zone_left, levels, wanted.level, width=width, width_min_mm=least)
+
+
+def _no_width(limits: LimitSheet, wanted: _Wanted) -> Needed:
+    """The aim was a sound width, and it cannot be worked out: unknown, never reached."""
+    if math.isnan(limits.value("sound_width_min")):
+        why = "the aim is a sound width, but no least sound width was entered"
+    else:
+        why = "the aim is a sound width, but the width of the land was not measured"
+    return Needed(
+        zone="seal_land", aim="sound_width", stock_um=Estimate.unknown(why, level=wanted.level),
+        recommended_um=math.nan, confidence=wanted.confidence,
+    )  # fmt: skip
 
 
 def _top(left: np.ndarray) -> float:

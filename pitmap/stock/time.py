@@ -40,7 +40,13 @@ class LapStep:
     speed: float = 1.0
 
     def __post_init__(self) -> None:
-        if not (self.minutes > 0 and self.load > 0 and self.speed > 0 and self.stock_sd_um >= 0 and self.stock_um >= 0):
+        if not (
+            self.minutes > 0
+            and self.load > 0
+            and self.speed > 0
+            and self.stock_sd_um >= 0
+            and self.stock_um >= 0
+        ):
             raise InputError(
                 f"lap step: minutes, load and speed must be above 0, stock 0 or more; got {self.minutes} min,"
                 f" {self.stock_um} um"
@@ -67,7 +73,9 @@ def lap_rate(steps: Sequence[LapStep], *, level: float = DEFAULT_LEVEL) -> Estim
     """
     useful = [s for s in steps if s.stock_um > 0]
     if not useful:
-        raise NotEnoughData("time: a trial pass with its minutes and its stock is needed before a time can be said")
+        raise NotEnoughData(
+            "time: a trial pass with its minutes and its stock is needed before a time can be said"
+        )
     log_rate = np.log([s.stock_um / (s.minutes * s.load * s.speed) for s in useful])
     measured = np.array([(s.stock_sd_um / s.stock_um) ** 2 for s in useful])
     between = _RATE_SPREAD**2
@@ -79,7 +87,9 @@ def lap_rate(steps: Sequence[LapStep], *, level: float = DEFAULT_LEVEL) -> Estim
     middle = float(weight @ log_rate / weight.sum())
     sd = math.sqrt(1 / weight.sum() + between)
     half = float(stdtrit(max(2, len(useful) - 1), 0.5 + level / 2)) * sd
-    return Estimate(value=math.exp(middle), low=math.exp(middle - half), high=math.exp(middle + half), level=level)
+    return Estimate(
+        value=math.exp(middle), low=math.exp(middle - half), high=math.exp(middle + half), level=level
+    )
 
 
 def minutes_to_go(

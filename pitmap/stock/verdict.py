@@ -63,6 +63,8 @@ def decide(
     has_damage: bool,
     has_discoloration: bool,
     is_stained: bool,
+    has_score: bool,
+    is_uncut_unjudged: bool,
     need_um: Estimate,
     recommended_um: float,
     lacking: str,
@@ -80,6 +82,9 @@ def decide(
         Pits, scores or uncut metal in a working zone.
     has_discoloration, is_stained : bool
         Tint or stain in a working zone; stain at all (it is polished off).
+    has_score, is_uncut_unjudged : bool
+        Scores in a working zone; uncut metal after a lap with no accepted share entered. Neither is in the
+        stock figure, and the reasons say so.
     need_um : Estimate
         Stock that all working zones need to reach the aim.
     recommended_um : float
@@ -147,8 +152,17 @@ def decide(
         headline = (
             "The form of the face is beyond a limit; measure its heights to say how much must come off."
         )
+    elif is_uncut_unjudged:
+        outcome, stock = "not enough readings", math.nan
+        headline = "The lap has not reached all of the metal: enter the uncut share you accept, or read heights there."
     else:
         outcome, headline = "polish only", "The aim is reached: polish, clean and check."
+    if is_uncut_unjudged and outcome in ("lap", "beyond the limit you entered"):
+        reasons.append("Uncut metal is not in this figure: no accepted share was entered.")
+    if has_score:
+        reasons.append(
+            "Scores are not in the stock figure: a picture does not tell how deep they are; measure them."
+        )
     reasons += [f.sentence for f in broken_form if f.sentence not in reasons]
     reasons += [f.sentence for f in findings if f.status == "watch"]
     unjudged = [f.rule.replace("_", " ") for f in findings if f.status == "not judged"]

@@ -97,7 +97,9 @@ def report(rows: pd.DataFrame) -> None:
     """The table: faces with pits left; those that the steps had already cleared are counted apart."""
     rows = rows.assign(is_given=rows["is_given"].astype(bool))
     dirty = rows.loc[rows["truth_um"] > 0]
-    print(f"{len(rows)} faces, {len(rows) - len(dirty)} of them already clear (truth 0, answer 0); the table is of the rest")
+    print(
+        f"{len(rows)} faces, {len(rows) - len(dirty)} of them already clear (truth 0, answer 0); the table is of the rest"
+    )
     print(
         f"{'':22s} {'faces':>5s} {'given':>6s} {'covers':>7s} {'under':>7s} {'over':>7s} {'truth um':>8s} {'width um':>8s}"
         f" {'Gumbel':>8s} {'patches':>8s} {'excess':>8s} {'enough':>8s}"
@@ -116,7 +118,9 @@ def report(rows: pd.DataFrame) -> None:
     given = rows.loc[rows["is_given"]]
     excess = given["recommended_um"] - given["truth_um"]
     print(f"median excess with the cleared faces counted too: {excess.median():.1f} um")
-    print(f"seconds of CPU per plan: median {rows['seconds'].median():.2f}, largest {rows['seconds'].max():.2f}")
+    print(
+        f"seconds of CPU per plan: median {rows['seconds'].median():.2f}, largest {rows['seconds'].max():.2f}"
+    )
     print(
         "under/over: truth under/over the interval. Gumbel: how much narrower the median width is than that of the Gumbel"
         " fit to the readings alone, every reading one pit; patches: the same with each reading the deepest of an equal"
@@ -161,7 +165,9 @@ def _with_land(survey: FaceSurvey, seed: int) -> FaceSurvey:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--faces", type=int, default=0, help="how many faces to plan")
     parser.add_argument("--first", type=int, default=0, help="number of the first face")
     parser.add_argument("--seed", type=int, default=20_260)

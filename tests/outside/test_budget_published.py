@@ -54,7 +54,9 @@ def test_units_exact(text, um):
     assert parse_length(text, to="um") == pytest.approx(um, rel=1e-5)
 
 
-@pytest.mark.parametrize(("chance", "z"), [(0.80, 0.84), (0.90, 1.28), (0.95, 1.64), (0.99, 2.33), (0.999, 3.09)])
+@pytest.mark.parametrize(
+    ("chance", "z"), [(0.80, 0.84), (0.90, 1.28), (0.95, 1.64), (0.99, 2.33), (0.999, 3.09)]
+)
 def test_conformity_quantiles(chance, z):
     """JCGM 106:2012 sec. 7.3, Table 1 (from memory): one-sided chance of meeting a limit at z = (limit - value)/u."""
     assert ndtr(z) == pytest.approx(chance, abs=2.5e-3)
@@ -71,7 +73,9 @@ def test_decision_rule_iso_14253(value, expected):
 
     A value beyond the limit is called stop even where U reaches back inside: the safe side (house choice).
     """
-    assert judge(Estimate(value=value, low=value - 0.02, high=value + 0.02), 0.100, is_minimum=False) == expected
+    assert (
+        judge(Estimate(value=value, low=value - 0.02, high=value + 0.02), 0.100, is_minimum=False) == expected
+    )
 
 
 def test_lap_stock_from_mass():
@@ -81,12 +85,18 @@ def test_lap_stock_from_mass():
     """
     stock = 10 / (7.2 * 400) * 1e4
     assert stock == pytest.approx(34.7222, abs=1e-4)
-    assert lap_rate([LapStep(minutes=10, stock_um=stock, stock_sd_um=1)]).value == pytest.approx(3.47222, abs=1e-5)
-    assert lap_rate([LapStep(minutes=10, stock_um=stock, stock_sd_um=1, load=2)]).value == pytest.approx(1.73611, abs=1e-5)
+    assert lap_rate([LapStep(minutes=10, stock_um=stock, stock_sd_um=1)]).value == pytest.approx(
+        3.47222, abs=1e-5
+    )
+    assert lap_rate([LapStep(minutes=10, stock_um=stock, stock_sd_um=1, load=2)]).value == pytest.approx(
+        1.73611, abs=1e-5
+    )
 
 
 def test_mean_of_spots_is_root_n():
     """GUM 4.2.3: the error of a mean of n equal readings is u / sqrt(n)."""
-    spots = pd.DataFrame({"x_mm": [0.0, 10.0], "y_mm": 0.0, "value_um": [9000.0, 9000.0], "uncertainty_um": 3.0})
+    spots = pd.DataFrame(
+        {"x_mm": [0.0, 10.0], "y_mm": 0.0, "value_um": [9000.0, 9000.0], "uncertainty_um": 3.0}
+    )
     removed = removed_from_thickness(spots, spots.assign(value_um=8980.0))
     assert float(removed.sd_at((0, 0))) == pytest.approx(3 * math.sqrt(2) / math.sqrt(2))

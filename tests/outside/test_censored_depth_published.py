@@ -59,7 +59,9 @@ def test_turnbull_radiotherapy_group():
     found = turnbull(*RADIOTHERAPY)
     assert found.left.tolist() == [4, 6, 7, 11, 24, 33, 38, 46]
     assert found.right.tolist() == [5, 7, 8, 12, 25, 34, 40, 48]
-    assert found.probability == pytest.approx([0.0463, 0.0334, 0.0887, 0.0708, 0.0926, 0.0818, 0.1209, 0.4656], abs=1e-4)
+    assert found.probability == pytest.approx(
+        [0.0463, 0.0334, 0.0887, 0.0708, 0.0926, 0.0818, 0.1209, 0.4656], abs=1e-4
+    )
     # R npsurv 0.5-0.
     assert found.log_likelihood == pytest.approx(-58.06002, abs=1e-5)
 
@@ -110,7 +112,9 @@ def test_turnbull_one_look_only_is_isotonic_regression():
 def _ml(left, right, count, law: Scatter):
     """Maximum likelihood of one law through the model's own likelihood; every pit has the reference size."""
     n = np.repeat(np.arange(len(left)), np.asarray(count, int))
-    marks = pd.DataFrame({"mark_id": np.arange(1, len(n) + 1), "x_mm": 0.0, "y_mm": 0.0, "zone": "z", "eq_diam_mm": 1.0})
+    marks = pd.DataFrame(
+        {"mark_id": np.arange(1, len(n) + 1), "x_mm": 0.0, "y_mm": 0.0, "zone": "z", "eq_diam_mm": 1.0}
+    )
     right = np.asarray(right, float)[n]
     bounds = pd.DataFrame(
         {
@@ -175,7 +179,9 @@ def test_fit_depths_on_exact_readings_is_least_squares_of_statsmodels():
 
     diameter = np.array([0.5, 0.8, 1.0, 1.4, 2.0, 2.6, 3.1, 3.6])
     depth = np.array([18.0, 31.0, 24.0, 45.0, 40.0, 61.0, 52.0, 78.0])
-    marks = pd.DataFrame({"mark_id": np.arange(1, 9), "x_mm": 0.0, "y_mm": 0.0, "zone": "z", "eq_diam_mm": diameter})
+    marks = pd.DataFrame(
+        {"mark_id": np.arange(1, 9), "x_mm": 0.0, "y_mm": 0.0, "zone": "z", "eq_diam_mm": diameter}
+    )
     rows = [
         {"stage": "intake", "kind": "pit_depth", "mark": i, "value": d, "unit": "um", "uncertainty": 0.2}
         for i, d in enumerate(depth, 1)
@@ -196,7 +202,13 @@ def test_one_pass_only():
 
 @pytest.mark.parametrize(
     ("k", "n", "low", "high"),
-    [(0, 10, 0, 0.2775), (1, 10, 0.0179, 0.4042), (5, 10, 0.2366, 0.7634), (15, 20, 0.5313, 0.8881), (81, 100, 0.7222, 0.8749)],
+    [
+        (0, 10, 0, 0.2775),
+        (1, 10, 0.0179, 0.4042),
+        (5, 10, 0.2366, 0.7634),
+        (15, 20, 0.5313, 0.8881),
+        (81, 100, 0.7222, 0.8749),
+    ],
 )
 def test_wilson_share_published(k, n, low, high):
     """Published Wilson intervals, 95 %; statsmodels proportion_confint(method="wilson") gives the same."""

@@ -94,8 +94,16 @@ BLUE = [
     (5, "scale", "-0.503127 0.006534 0.130455 0.181656 0.184483"),
     (6, "location", "0.355450 0.225488 0.165620 0.121054 0.083522 0.048867"),
     (6, "scale", "-0.459273 -0.035992 0.073199 0.126724 0.149534 0.145807"),
-    (10, "location", "0.222867 0.162308 0.133845 0.112868 0.095636 0.080618 0.066988 0.054193 0.041748 0.028929"),
-    (10, "scale", "-0.347830 -0.091158 -0.019210 0.022179 0.048671 0.066065 0.077021 0.082771 0.083552 0.077940"),
+    (
+        10,
+        "location",
+        "0.222867 0.162308 0.133845 0.112868 0.095636 0.080618 0.066988 0.054193 0.041748 0.028929",
+    ),
+    (
+        10,
+        "scale",
+        "-0.347830 -0.091158 -0.019210 0.022179 0.048671 0.066065 0.077021 0.082771 0.083552 0.077940",
+    ),
 ]
 
 
@@ -110,7 +118,11 @@ def test_blue_coefficients_lieblein(n, kind, text):
 
 @pytest.mark.parametrize(
     ("n", "variances"),
-    [(2, (0.659547, -0.064322, 0.711857)), (5, (0.231395, 0.033991, 0.166647)), (10, (0.112973, 0.021976, 0.071573))],
+    [
+        (2, (0.659547, -0.064322, 0.711857)),
+        (5, (0.231395, 0.033991, 0.166647)),
+        (10, (0.112973, 0.021976, 0.071573)),
+    ],
 )
 def test_blue_variances_lieblein(n, variances):
     assert blue_coefficients(n)[2] == pytest.approx(variances, abs=2e-6)
@@ -150,7 +162,9 @@ def test_pareto_rain():
 def test_plotting_positions(a):
     """scipy.stats.mstats.plotting_positions, run live: Weibull, Hazen, Blom, Cunnane, Gringorten, Tukey, Benard."""
     x = np.arange(1.0, 13.0)
-    assert plotting_positions(12, a) == pytest.approx(np.asarray(stats.mstats.plotting_positions(x, a, a)), abs=1e-12)
+    assert plotting_positions(12, a) == pytest.approx(
+        np.asarray(stats.mstats.plotting_positions(x, a, a)), abs=1e-12
+    )
     assert plotting_positions(12)[0] == pytest.approx(1 / 13)
 
 

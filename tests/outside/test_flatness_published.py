@@ -61,7 +61,10 @@ def _by_search(points):
     best = math.inf
     normals = [np.cross(b - a, c - a) for a, b, c in itertools.combinations(points, 3)]
     pairs = list(itertools.combinations(range(len(points)), 2))
-    normals += [np.cross(points[j] - points[i], points[l] - points[k]) for (i, j), (k, l) in itertools.combinations(pairs, 2)]
+    normals += [
+        np.cross(points[j] - points[i], points[l] - points[k])
+        for (i, j), (k, l) in itertools.combinations(pairs, 2)
+    ]
     for normal in normals:
         size = np.linalg.norm(normal)
         if size > 1e-9:

@@ -39,7 +39,9 @@ STATIC = [(0.070, 0.053, 0.105), (0.103, 0.077, 0.155), (0.139, 0.104, 0.209), (
 def test_fill_of_the_simple_table(section, depth, width):
     assert math.floor(section * 0.75 * 1000 + 0.5) / 1000 == pytest.approx(depth)
     # pi/4 / (0.75 x 1.5) whatever the section; the table's rounding moves it by half a point.
-    assert fill_percent(section * IN, 0.75 * section * IN, 1.5 * section * IN) == pytest.approx(69.813, abs=1e-3)
+    assert fill_percent(section * IN, 0.75 * section * IN, 1.5 * section * IN) == pytest.approx(
+        69.813, abs=1e-3
+    )
     assert fill_percent(section * IN, depth * IN, width * IN) == pytest.approx(69.813, abs=0.7)
     assert squeeze_percent(section * IN, 0.75 * section * IN) == pytest.approx(25.0, abs=1e-9)
 

@@ -1,0 +1,336 @@
+"""Limits, budgets, gap, time, lapping plane, sound width, rules: the parts of a stock plan."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pitmap.errors import InputError, NotEnoughData
+from pitmap.estimate import Estimate
+from pitmap.stock import (
+    LIMIT_TEXT,
+    OFFERED,
+    Limit,
+    LimitSheet,
+    disc_sound_width,
+    judge,
+    read_limits,
+    stock_budget,
+    write_limits,
+)
+from pitmap.stock.gap import joint_gap, joint_gap_of_dips
+from pitmap.stock.plane import lapping_plane
+from pitmap.stock.rules import judge_budget, judge_limit
+from pitmap.stock.time import LapStep, lap_rate, minutes_to_go
+
+BOX = (0.0, 0.0, 200.0, 100.0)
+
+
+def _e(value, half=0.0):
+    return Estimate(value=value, low=value - half, high=value + half)
+
+
+def test_limits_read_write_round_trip(tmp_path):
+    entries = {
+        "total_stock": Limit(value=101.6, source="own rule"),
+        "thickness": Limit(value=50.123, source="micrometer", uncertainty=0.003),
+        "squeeze_max": Limit(value=30.0, source="ring catalogue p. 4"),
+        "joint_gap": OFFERED["joint_gap"],
+    }
+    path = tmp_path / "limits.toml"
+    write_limits(LimitSheet(entries=entries), path)
+    assert dict(read_limits(path).entries) == entries
+
+
+def test_limits_mixed_units(tmp_path):
+    path = tmp_path / "limits.toml"
+    path.write_text(
+        '[limits.total_stock]\nvalue = "4 thou"\nsource = "manual p. 12"\nuncertainty = "0.1 thou"\n'
+        '[limits.sound_width_min]\nvalue = "0.2 in"\nsource = "own rule"\n'
+        '[limits.squeeze_min]\nvalue = "15 %"\nsource = "ring catalogue"\n'
+    )
+    sheet = read_limits(path)
+    assert sheet.value("total_stock") == pytest.approx(101.6)
+    assert sheet.get("total_stock").uncertainty == pytest.approx(2.54)
+    assert sheet.value("sound_width_min") == pytest.approx(5.08)
+    assert sheet.value("squeeze_min") == 15.0
+    assert sheet.get("flatness") is None
+    assert math.isnan(sheet.value("flatness"))
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ('[limits.total_stok]\nvalue = "4 thou"\nsource = "x"\n', "total_stok"),
+        ("[limits.total_stock]\nvalue = 4\nsource = 'x'\n", "total_stock"),
+        ('[limits.total_stock]\nvalue = "4 thou"\n', "source"),
+        ("[limits]\ntotal_stock = 3\n", "total_stock"),
+        ("limits = 3\n", "limits"),
+        ("[limits.squeeze_min]\nvalue = 'much'\nsource = 'x'\n", "squeeze_min"),
+        ("not toml", "TOML"),
+    ],
+)
+def test_limits_refuse_by_name(tmp_path, text, word):
+    path = tmp_path / "limits.toml"
+    path.write_text(text)
+    with pytest.raises(InputError, match=word):
+        read_limits(path)
+
+
+def test_limits_missing_file_and_unknown_names(tmp_path):
+    with pytest.raises(InputError):
+        read_limits(tmp_path / "none.toml")
+    with pytest.raises(InputError):
+        LimitSheet().get("colour")
+    with pytest.raises(InputError):
+        LimitSheet(entries={"colour": Limit(value=1, source="x")})
+    with pytest.raises(InputError):
+        Limit(value=math.nan, source="x")
+
+
+def test_offered_joint_gap_is_marked_and_not_applied():
+    assert OFFERED["joint_gap"].value == pytest.approx(0.003 * 25400)
+    assert "no published source" in OFFERED["joint_gap"].source
+    assert LimitSheet().get("joint_gap") is None
+    assert all(unit in ("um", "mm", "percent") for unit, _ in LIMIT_TEXT.values())
+
+
+def test_judge_three_ways_and_unjudged():
+    assert judge(_e(80, 10), 100, is_minimum=False) == "pass"
+    assert judge(_e(95, 10), 100, is_minimum=False) == "watch"
+    assert judge(_e(101, 10), 100, is_minimum=False) == "stop"
+    assert judge(_e(5.2, 0.1), 5, is_minimum=True) == "pass"
+    assert judge(_e(5.05, 0.1), 5, is_minimum=True) == "watch"
+    assert judge(_e(80, 10), math.nan, is_minimum=False) == "not judged"
+    assert judge(Estimate.unknown("not measured"), 100, is_minimum=False) == "not judged"
+
+
+def test_judge_limit_sentences():
+    sheet = LimitSheet(entries={"flatness": Limit(value=50, source="manual p. 9")})
+    found = judge_limit("flatness", "Flatness", _e(60, 5), sheet, "flatness", is_minimum=False)
+    assert found.status == "stop"
+    assert found.sentence == "Flatness: 60 um, beyond the limit of at most 50 um (manual p. 9)."
+    inch = judge_limit(
+        "flatness", "Flatness", _e(25.4, 5), sheet, "flatness", is_minimum=False, system="inch"
+    )
+    assert inch.sentence == "Flatness: 1.0 thou, within the limit of at most 2.0 thou (manual p. 9)."
+    unjudged = judge_limit("wear_step", "Wear step", _e(30, 5), sheet, "wear_step", is_minimum=False)
+    assert unjudged.status == "not judged"
+    assert "no limit entered" in unjudged.sentence
+
+
+def _sheet(**entries):
+    return LimitSheet(entries={k: Limit(value=v, source="own rule") for k, v in entries.items()})
+
+
+def test_stock_budget_counts_earlier_rebuilds():
+    sheet = _sheet(total_stock=120, stock_removed_before=40, case_depth=300, case_left_min=150, thickness=50.0,
+                   thickness_min=49.9, ring_section=3.0, groove_depth=2.3, squeeze_max=28, groove_width=4.5, fill_max=85)  # fmt: skip
+    lines = {line.name: line for line in stock_budget(sheet, _e(20), _e(50))}
+    assert (lines["total_stock"].now.value, lines["total_stock"].after.value) == (60, 110)
+    assert (lines["case_left"].now.value, lines["case_left"].after.value) == (240, 190)
+    assert (lines["thickness"].now.value, lines["thickness"].after.value) == (
+        pytest.approx(50),
+        pytest.approx(49.95),
+    )
+    assert lines["squeeze"].after.value == pytest.approx(25.0)
+    assert lines["squeeze"].per_10_um == pytest.approx(1 / 3)
+    assert lines["fill"].after.value == pytest.approx(100 * math.pi / 4 * 9 / (2.25 * 4.5))
+    assert {judge_budget(line).status for line in lines.values()} == {"pass"}
+
+
+def test_stock_budget_without_limits_is_not_judged():
+    (line,) = stock_budget(LimitSheet(), _e(20), _e(50))
+    assert line.name == "total_stock"
+    found = judge_budget(line)
+    assert found.status == "not judged"
+    assert "no limit entered" in found.sentence
+
+
+def test_judge_budget_squeeze_has_two_sides():
+    for high, low, expected in ((24, 15, "stop"), (30, 26, "stop"), (30, 15, "pass")):
+        sheet = _sheet(ring_section=3.0, groove_depth=2.3, squeeze_min=low, squeeze_max=high)
+        line = next(x for x in stock_budget(sheet, _e(0), _e(50)) if x.name == "squeeze")
+        assert judge_budget(line).status == expected
+    sheet = _sheet(ring_section=3.0, groove_depth=2.3, squeeze_min=15)
+    line = next(x for x in stock_budget(sheet, _e(0), _e(50)) if x.name == "squeeze")
+    assert judge_budget(line).status == "pass"
+
+
+def test_joint_gap_adds_where_they_meet():
+    found = joint_gap([0, 10, 20], [30, 10, 0], [0, 40, 45], plate_sd_um=3, housing_sd_um=4)
+    assert (found.gap_um.value, found.along_mm) == (50, 10)
+    assert found.gap_um.high - 50 == pytest.approx(1.6448536 * 5)
+    both = joint_gap_of_dips(_e(30, 5), _e(45, 5))
+    assert both.gap_um.value == 75
+    assert both.gap_um.high == pytest.approx(75 + 5 * math.sqrt(2))
+    assert math.isnan(both.along_mm)
+
+
+def test_joint_gap_refuses():
+    with pytest.raises(InputError):
+        joint_gap([0, 1], [1], [1, 2], plate_sd_um=1, housing_sd_um=1)
+    with pytest.raises(InputError):
+        joint_gap([0], [-1], [1], plate_sd_um=1, housing_sd_um=1)
+    with pytest.raises(InputError):
+        joint_gap([0], [math.nan], [1], plate_sd_um=1, housing_sd_um=1)
+    with pytest.raises(InputError, match="housing"):
+        joint_gap_of_dips(_e(1), Estimate.unknown("not measured"))
+
+
+def test_lap_rate_and_minutes():
+    one = lap_rate([LapStep(minutes=10, stock_um=20, stock_sd_um=3)])
+    assert one.value == pytest.approx(2.0)
+    assert one.low < 1 < 3.5 < one.high
+    # One pass says little, four alike say more.
+    four = lap_rate([LapStep(minutes=10, stock_um=20, stock_sd_um=3)] * 4)
+    assert four.high / four.low < one.high / one.low
+    minutes = minutes_to_go(_e(30, 5), one)
+    assert minutes.value == pytest.approx(15)
+    assert minutes.low < 10 < 25 < minutes.high
+    assert minutes_to_go(_e(0), one).high == 0
+    assert not minutes_to_go(Estimate.unknown("not enough readings"), one).is_known
+    assert minutes_to_go(_e(30, 5), one, load=2).value == pytest.approx(7.5)
+
+
+def test_lap_rate_needs_a_trial_pass():
+    for steps in ([], [LapStep(minutes=5, stock_um=0, stock_sd_um=2)]):
+        with pytest.raises(NotEnoughData, match="trial pass"):
+            lap_rate(steps)
+    with pytest.raises(InputError):
+        LapStep(minutes=0, stock_um=5, stock_sd_um=2)
+    with pytest.raises(InputError):
+        minutes_to_go(_e(3), _e(1, 0.5), load=0)
+
+
+def test_lapping_plane_exact_cases():
+    # Depths rise evenly from left to right: the tilted plane follows them, the parallel one pays 40 everywhere.
+    x, y = np.array([0.0, 200, 0, 200]), np.array([0.0, 0, 100, 100])
+    found = lapping_plane(x, y, [0, 40, 0, 40], BOX, tilt_max_um=50)
+    assert (found.mean_um, found.tilt_x_um, found.tilt_y_um) == (
+        pytest.approx(20),
+        pytest.approx(40),
+        pytest.approx(0),
+    )
+    assert found.saving_um.value == pytest.approx(20)
+    assert found.touching == (0, 1, 2, 3)
+    # Half the tilt allowed: half the saving.
+    half = lapping_plane(x, y, [0, 40, 0, 40], BOX, tilt_max_um=20)
+    assert (half.mean_um, half.saving_um.value) == (pytest.approx(30), pytest.approx(10))
+    assert lapping_plane(x, y, [0, 40, 0, 40], BOX, tilt_max_um=0).mean_um == 40
+    # A deep point in the middle cannot be helped by tilting.
+    middle = lapping_plane([100.0], [50.0], [30.0], BOX, tilt_max_um=50)
+    assert middle.mean_um == pytest.approx(30)
+    assert lapping_plane([100.0], [50.0], [-5.0], BOX, tilt_max_um=50).mean_um == 0
+
+
+def test_lapping_plane_interval_and_refusals():
+    rng = np.random.default_rng(1)
+    draws = np.array([0, 40, 0, 40]) + 3 * rng.standard_normal((200, 4))
+    x, y = np.array([0.0, 200, 0, 200]), np.array([0.0, 0, 100, 100])
+    found = lapping_plane(x, y, [0, 40, 0, 40], BOX, tilt_max_um=50, low_draws_um=draws)
+    assert 14 < found.saving_um.low < found.saving_um.high < 24
+    assert lapping_plane(x, y, [0, 40, 0, 40], BOX, tilt_max_um=50).saving_um.reason
+    with pytest.raises(NotEnoughData):
+        lapping_plane([], [], [], BOX, tilt_max_um=5)
+    for bad in ({"x_mm": [300.0]}, {"low_um": [math.nan]}, {"low_um": [1.0, 2.0]}, {"tilt_max_um": -1.0}):
+        call = {"x_mm": [10.0], "y_mm": [10.0], "low_um": [5.0], "bounds_mm": BOX, "tilt_max_um": 5.0, **bad}
+        with pytest.raises(InputError):
+            lapping_plane(**call)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.tuples(st.floats(0, 200), st.floats(0, 100), st.floats(0, 80)), min_size=1, max_size=12))
+def test_lapping_plane_reaches_every_point(points):
+    x, y, low = np.array(points).T
+    found = lapping_plane(x, y, low, BOX, tilt_max_um=30)
+    c0, cx, cy = found.coefficients
+    assert (c0 + cx * x + cy * y >= low - 1e-6).all()
+    assert max(abs(found.tilt_x_um), abs(found.tilt_y_um)) <= 30 + 1e-6
+    assert found.mean_um <= found.parallel_um + 1e-6
+    corners = [c0 + cx * a + cy * b for a in (0, 200) for b in (0, 100)]
+    assert min(corners) >= -1e-6
+
+
+def _land(*pits):
+    """Pits (along, across, diameter) on a straight land 8 mm wide."""
+    along, across, d = np.array(pits, float).reshape(-1, 3).T
+    return pd.DataFrame(
+        {
+            "x_mm": along, "y_mm": across, "eq_diam_mm": d, "dist_trace_mm": across - d / 2,
+            "dist_coolant_mm": 8 - across - d / 2,
+        }
+    )  # fmt: skip
+
+
+def _all(table):
+    return np.ones(len(table), bool)
+
+
+def test_disc_sound_width_exact_cases():
+    one = _land((0, 4, 2))
+    assert disc_sound_width(one, 8)(_all(one)) == pytest.approx(6)
+    assert disc_sound_width(one, 8)([False]) == 8
+    # A chain from edge to edge is a leak path.
+    chain = _land((0, 1, 2), (0.5, 3, 2.4), (0, 5, 2.4), (0, 7, 2))
+    assert disc_sound_width(chain, 8)(_all(chain)) == 0
+    # Two pits side by side along the land do not add; one above the other they do.
+    apart, stacked = _land((0, 4, 2), (9, 4, 2)), _land((0, 2, 2), (0, 6, 2))
+    assert disc_sound_width(apart, 8)(_all(apart)) == pytest.approx(6)
+    assert disc_sound_width(stacked, 8)(_all(stacked)) == pytest.approx(4)
+    # Aslant: 1 to the first, sqrt(9 + 16) - 2 between, 1 to the other side.
+    slant = _land((0, 2, 2), (3, 6, 2))
+    assert disc_sound_width(slant, 8)(_all(slant)) == pytest.approx(1 + 3 + 1)
+    assert disc_sound_width(_land(), 8)([]) == 8
+
+
+def test_disc_sound_width_passes_over_pits_off_the_land():
+    table = _land((0, 4, 2), (5, 4, 3))
+    table.loc[1, "dist_trace_mm"] = np.nan
+    assert disc_sound_width(table, 8)(_all(table)) == pytest.approx(6)
+    with pytest.raises(InputError):
+        disc_sound_width(table, 0)
+    with pytest.raises(InputError):
+        disc_sound_width(table, 8)([True])
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 10_000))
+def test_disc_sound_width_never_falls_when_a_pit_goes(seed):
+    rng = np.random.default_rng(seed)
+    d = rng.uniform(0.3, 2.5, 12)
+    table = _land(*np.column_stack([rng.uniform(0, 15, 12), rng.uniform(d / 2, 8 - d / 2), d]))
+    width = disc_sound_width(table, 8)
+    left = np.ones(12, bool)
+    before = width(left)
+    for i in rng.permutation(12):
+        left[i] = False
+        after = width(left)
+        assert after >= before - 1e-9
+        before = after
+    assert before == 8
+
+
+def test_disc_sound_width_agrees_with_a_raster():
+    """Fast marching on a fine raster (skimage MCP with its grid error) about the same discs."""
+    from skimage.graph import MCP_Geometric
+
+    rng = np.random.default_rng(4)
+    step = 0.05
+    for _ in range(3):
+        d = rng.uniform(0.5, 2.5, 8)
+        pits = np.column_stack([rng.uniform(2, 14, 8), rng.uniform(d / 2, 8 - d / 2), d])
+        table = _land(*pits)
+        y, x = np.mgrid[step / 2 : 8 : step, 0:16:step]
+        cost = np.full(x.shape, step)
+        for cx, cy, di in pits:
+            cost[np.hypot(x - cx, y - cy) < di / 2] = 1e-6
+        found, _ = MCP_Geometric(cost).find_costs([(0, j) for j in range(x.shape[1])])
+        # Eight neighbours lengthen a slanting step by up to 8 %.
+        exact = disc_sound_width(table, 8)(_all(table))
+        assert exact - 0.15 <= found[-1].min() <= 1.09 * exact + 0.15

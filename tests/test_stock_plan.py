@@ -1,0 +1,351 @@
+"""The whole way: surveys, readings and limits in, a plan with a verdict out."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pitmap.depth import READINGS, FaceSurvey, RemovedStock, readings_from_rows
+from pitmap.errors import InputError
+from pitmap.estimate import Estimate
+from pitmap.stock import CAUTION, CURVES, STEPS, Aim, Limit, LimitSheet, plan_stock
+from pitmap.stock.uncut import needed_for_uncut, uncut_curve
+
+PIT, STAIN, TINT, UNCUT, SCORE = 2, 3, 4, 5, 6
+# (x, y, diameter, depth under the first face, zone)
+PITS = [
+    (20, 10, 0.6, 12, "seal_land"), (40, 12, 0.8, 18, "seal_land"), (60, 11, 1.0, 26, "seal_land"),
+    (80, 10, 1.5, 33, "seal_land"), (100, 9, 2.2, 47, "seal_land"), (30, 60, 0.7, 15, "running_surface"),
+    (50, 62, 1.2, 28, "running_surface"), (70, 64, 1.8, 39, "running_surface"), (90, 66, 2.6, 55, "running_surface"),
+    (110, 30, 3.0, 90, "rim"),
+]  # fmt: skip
+
+
+def _survey(stage, removed, *, pits=PITS, others=(), readings=(), share=None, lands=None, sd=1.5):
+    there = [p for p in pits if p[3] > removed]
+    rows = [
+        {
+            "class_code": PIT, "x_mm": float(x), "y_mm": float(y), "eq_diam_mm": d, "zone": zone,
+            "dist_trace_mm": (y - 6 - d / 2) if zone == "seal_land" else math.nan,
+            "dist_coolant_mm": (14 - y - d / 2) if zone == "seal_land" else math.nan,
+        }
+        for x, y, d, _, zone in there
+    ]  # fmt: skip
+    rows += [
+        {"class_code": c, "x_mm": 5.0, "y_mm": 5.0, "eq_diam_mm": 4.0, "zone": z, "dist_trace_mm": math.nan,
+         "dist_coolant_mm": math.nan}
+        for c, z in others
+    ]  # fmt: skip
+    marks = pd.DataFrame(
+        [{"mark_id": i, **r} for i, r in enumerate(rows, 1)],
+        columns=[
+            "mark_id",
+            "class_code",
+            "x_mm",
+            "y_mm",
+            "eq_diam_mm",
+            "zone",
+            "dist_trace_mm",
+            "dist_coolant_mm",
+        ],
+    )
+    zones = None
+    if share is not None:
+        zones = pd.DataFrame(
+            {
+                "zone": ["seal_land", "running_surface"], "class_word": "uncut", "share": share,
+                "share_low": 0.8 * share, "share_high": 1.2 * share,
+            }
+        )  # fmt: skip
+    table = readings_from_rows({"stage": stage, "kind": "pit_depth", **r} for r in readings).table
+    return FaceSurvey(
+        stage=stage, removed=RemovedStock.of(removed, sd if removed else 0.0), marks=marks, readings=table, zones=zones,
+        lands=lands,
+    )  # fmt: skip
+
+
+def _read(*pairs, sd=5):
+    return [{"mark": m, "value": v, "unit": "um", "uncertainty": sd} for m, v in pairs]
+
+
+LANDS = pd.DataFrame(
+    {
+        "place": [1], "x_mm": [100.0], "y_mm": [9.0], "sound_width_mm": [5.8], "sound_width_low_mm": [5.6],
+        "sound_width_high_mm": [6.0], "nominal_width_mm": [8.0], "is_leak_path": [False], "flags": [0],
+    }
+)  # fmt: skip
+
+
+def _lapped(**changes):
+    """Intake, 20 um, then readings of every pit that is left (numbers on the map after 20 um)."""
+    after = _read((1, 6), (2, 13), (3, 27), (4, 8), (5, 19), (6, 35))
+    return [_survey("intake", 0), _survey("test_lap", 20, readings=after, lands=LANDS, **changes)]
+
+
+def _plan(surveys, limits=None, seed=1, **changes):
+    return plan_stock(surveys, limits, rng=np.random.default_rng(seed), **changes)
+
+
+def _sheet(**entries):
+    return LimitSheet(entries={k: Limit(value=v, source="own rule") for k, v in entries.items()})
+
+
+def _need(plan, zone, aim="pits"):
+    return next(n for n in plan.needed if (n.zone, n.aim) == (zone, aim))
+
+
+def test_plan_lap_about():
+    plan = _plan(_lapped(), _sheet(total_stock=120))
+    assert plan.verdict.outcome == "lap"
+    # The deepest read pits: 27 um left on the land, 35 on the running surface.
+    assert _need(plan, "seal_land").stock_um.covers(27)
+    assert _need(plan, "running_surface").stock_um.covers(35)
+    assert plan.verdict.stock_um == pytest.approx(_need(plan, "running_surface").recommended_um)
+    assert 35 < plan.verdict.stock_um < 50
+    assert plan.verdict.headline.startswith("Lap about")
+    assert plan.verdict.reasons[-1] == CAUTION
+    assert plan.removed_um.value == 20
+    # The rim has the deepest pit of all: it carries no seal and asks for nothing.
+    assert plan.model.deepest("rim").value > 60 or not plan.model.deepest("rim").is_known
+
+
+def test_plan_curves_and_steps():
+    plan = _plan(_lapped(share=0.1), _sheet(sound_width_min=7.0, total_stock=120, case_depth=300))
+    assert CURVES.check(plan.curves) is plan.curves
+    assert STEPS.check(plan.steps) is plan.steps
+    for _, curve in plan.curves.groupby(["zone", "aim"]):
+        assert (curve["value_low"] <= curve["value"] + 1e-9).all()
+        assert (curve["value"] <= curve["value_high"] + 1e-9).all()
+        sign = 1 if curve["aim"].iat[0] == "sound_width" else -1
+        assert (sign * np.diff(curve["value"]) >= -1e-9).all()
+    pits = plan.curves[(plan.curves["zone"] == "seal_land") & (plan.curves["aim"] == "pits")]
+    assert pits["value"].iat[0] == pytest.approx(3, abs=0.15)
+    assert pits["p_reached"].iat[-1] > 0.95
+    width = _need(plan, "seal_land", "sound_width")
+    # Only the pit of 2.2 mm leaves less than 7 mm of 8; it is the deepest on the land.
+    assert width.stock_um.covers(27)
+    step = plan.steps[plan.steps["zone"] == "seal_land"].iloc[0]
+    assert (step["from_um"], step["to_um"]) == (0, 10)
+    assert step["pits_cleared"] > 0
+    assert "10 um of stock of 100 um allowed" in step["uses"]
+    assert "of 280 um case" in step["uses"]
+
+
+def test_plan_beyond_the_limit_entered():
+    plan = _plan(_lapped(), _sheet(total_stock=40))
+    assert plan.verdict.outcome == "beyond the limit you entered"
+    assert any("beyond the limit of at most 40 um (own rule)" in r for r in plan.verdict.reasons)
+
+
+def test_plan_history_counts():
+    assert _plan(_lapped(), _sheet(total_stock=90)).verdict.outcome == "lap"
+    aged = _sheet(total_stock=90, stock_removed_before=50)
+    assert _plan(_lapped(), aged).verdict.outcome == "beyond the limit you entered"
+
+
+def test_plan_without_limits_never_passes():
+    plan = _plan(_lapped())
+    assert {f.status for f in plan.verdict.findings} == {"not judged"}
+    assert any(r.startswith("Not judged") for r in plan.verdict.reasons)
+
+
+def test_plan_test_lap_first():
+    plan = _plan([_survey("intake", 0)])
+    assert plan.verdict.outcome == "test lap first"
+    assert math.isnan(plan.verdict.stock_um)
+    with_readings = _plan([_survey("intake", 0, readings=_read((1, 12), (3, 26), (5, 47), (7, 28), (9, 55)))])
+    assert with_readings.verdict.outcome == "test lap first"
+    assert any("may be needed" in r for r in with_readings.verdict.reasons)
+
+
+def test_plan_not_enough_readings_names_pits_to_read():
+    wide = [(20.0 + 7 * i, 10, 0.5 + 0.1 * i, 200.0 + i, "seal_land") for i in range(9)]
+    plan = _plan([_survey("intake", 0, pits=wide), _survey("test_lap", 10, pits=wide)])
+    assert plan.verdict.outcome == "not enough readings"
+    assert len(plan.read_next) == 5
+    first = str(plan.read_next["mark_id"].iat[0])
+    assert any(r.startswith("Read these pits next") and first in r for r in plan.verdict.reasons)
+    assert not _need(plan, "seal_land").stock_um.is_known
+
+
+def test_plan_leave_alone_and_polish_only():
+    bare = _survey("intake", 0, pits=[])
+    assert _plan([bare]).verdict.outcome == "leave alone"
+    tinted = _survey("intake", 0, pits=[], others=[(TINT, "seal_land"), (TINT, "running_surface")])
+    plan = _plan([tinted])
+    assert (plan.verdict.outcome, plan.verdict.stock_um) == ("leave alone", 0.0)
+    assert any("Discoloured" in r for r in plan.verdict.reasons)
+    stained = _survey("intake", 0, pits=[], others=[(STAIN, "seal_land")])
+    assert (_plan([stained]).verdict.outcome, _plan([stained]).verdict.stock_um) == ("polish only", 0.0)
+    cleared = [_survey("intake", 0), _survey("test_lap", 60)]
+    plan = _plan(cleared)
+    assert plan.verdict.outcome == "polish only"
+    assert _need(plan, "seal_land").recommended_um == 0.0
+
+
+@settings(max_examples=6, deadline=None)
+@given(
+    st.lists(
+        st.tuples(st.sampled_from([STAIN, TINT]), st.sampled_from(["seal_land", "running_surface"])),
+        max_size=6,
+    )
+)
+def test_discoloration_never_asks_for_stock(others):
+    assert _plan([_survey("intake", 0, pits=[], others=others)]).verdict.stock_um == 0.0
+    assert _plan([_survey("test_lap", 10, pits=[], others=others)]).verdict.stock_um == 0.0
+
+
+def test_plan_rim_damage_asks_for_nothing():
+    rim = [p for p in PITS if p[4] == "rim"]
+    assert _plan([_survey("intake", 0, pits=rim)]).verdict.outcome == "leave alone"
+
+
+def test_plan_uncut_metal_without_a_limit_is_not_a_pass():
+    surveys = [
+        _survey("intake", 0, pits=[]),
+        _survey("test_lap", 10, pits=[], others=[(UNCUT, "seal_land")], share=0.4),
+    ]
+    plan = _plan(surveys)
+    assert plan.verdict.outcome == "not enough readings"
+    assert "uncut share" in plan.verdict.headline
+    with_pits = _lapped(others=[(UNCUT, "seal_land")])
+    plan = _plan(with_pits)
+    assert plan.verdict.outcome == "lap"
+    assert any("Uncut metal is not in this figure" in r for r in plan.verdict.reasons)
+
+
+def test_plan_scores_are_named():
+    plan = _plan(_lapped(others=[(SCORE, "running_surface")]))
+    assert any(r.startswith("Scores are not in the stock figure") for r in plan.verdict.reasons)
+    assert plan.verdict.outcome == "lap"
+
+
+def test_plan_broken_form_asks_for_a_lap():
+    crooked = Estimate(value=90, low=80, high=100)
+    plan = _plan([_survey("intake", 0, pits=[])], _sheet(flatness=50), flatness_um=crooked)
+    assert plan.verdict.outcome == "test lap first"
+    assert any("Flatness of the face" in r for r in plan.verdict.reasons)
+    fine = _plan([_survey("intake", 0, pits=[])], _sheet(flatness=150), flatness_um=crooked)
+    assert fine.verdict.outcome == "leave alone"
+
+
+def test_plan_wear_step_and_gap_are_judged():
+    rows = [
+        {
+            "stage": "intake",
+            "kind": "wear_step",
+            "x_mm": 1,
+            "y_mm": 1,
+            "value": "3 thou",
+            "uncertainty": "0.1 thou",
+        }
+    ]
+    survey = replace(_survey("intake", 0, pits=[]), readings=readings_from_rows(rows).table)
+    gap = Estimate(value=60, low=50, high=70)
+    plan = _plan([survey], _sheet(wear_step=50, joint_gap=76.2), joint_gap_um=gap)
+    status = {f.rule: f.status for f in plan.verdict.findings}
+    assert (status["wear_step"], status["joint_gap"], status["flatness"]) == ("stop", "pass", "not judged")
+
+
+def test_plan_aim_sound_width():
+    aim = Aim(zones={"seal_land": "sound_width"})
+    plan = _plan(_lapped(), _sheet(sound_width_min=5.0), aim=aim)
+    assert plan.verdict.outcome == "polish only"
+    assert "The aim is reached" in plan.verdict.headline
+    with pytest.raises(InputError):
+        Aim(zones={"rim": "pits"})
+    with pytest.raises(InputError):
+        Aim(zones={"running_surface": "sound_width"})
+
+
+def test_plan_aim_sound_width_without_a_limit_is_not_a_pass():
+    plan = _plan(_lapped(), aim=Aim(zones={"seal_land": "sound_width"}))
+    assert plan.verdict.outcome == "not enough readings"
+    assert any("sound width" in r for r in plan.verdict.reasons)
+
+
+def test_plan_custom_sound_width_is_asked():
+    asked = []
+
+    def make(pits):
+        def width(left):
+            asked.append(len(left))
+            return 8.0 - 0.5 * float(np.sum(left))
+
+        return width
+
+    plan = _plan(_lapped(), _sheet(sound_width_min=7.9), sound_width=make)
+    assert set(asked) == {5}
+    assert _need(plan, "seal_land", "sound_width").stock_um.covers(27)
+
+
+def test_plan_uncut_share():
+    surveys = [
+        _survey("intake", 0, pits=[]),
+        _survey("test_lap", 10, pits=[], others=[(UNCUT, "seal_land")], share=0.4),
+    ]
+    rng = np.random.default_rng(1)
+    curve = uncut_curve("seal_land", surveys, 0.9, rng=rng, share_max=0.05)
+    assert curve["value"].iat[0] == pytest.approx(0.4, abs=0.01)
+    assert (np.diff(curve["value"]) < 0).all()
+    # exp(-(s/scale)^1.2) through 0.4 at 10 um reaches 0.05 at 26.9 um: 16.9 more.
+    need = needed_for_uncut("seal_land", surveys, 0.05, 0.9, 0.9, rng=rng)
+    assert need.stock_um.value == pytest.approx(16.9, abs=1.5)
+    assert need.stock_um.low < 16.9 < need.recommended_um
+    assert needed_for_uncut("seal_land", surveys, math.nan, 0.9, 0.9, rng=rng) is None
+    unknown = needed_for_uncut("seal_land", surveys[:1], 0.05, 0.9, 0.9, rng=rng)
+    assert "take a test lap" in unknown.stock_um.reason
+    plan = _plan(surveys, _sheet(uncut_share_max=5))
+    assert plan.verdict.outcome == "lap"
+
+
+def test_plan_same_seed_same_plan_and_order_of_surveys():
+    a, b = _plan(_lapped()), _plan(_lapped()[::-1])
+    assert a.verdict == b.verdict
+    pd.testing.assert_frame_equal(a.curves, b.curves)
+
+
+def test_plan_in_inches():
+    plan = _plan(_lapped(), _sheet(total_stock=120), system="inch")
+    assert "thou" in plan.verdict.headline
+    assert " um" not in plan.verdict.headline
+
+
+def test_plan_bad_calls():
+    with pytest.raises(InputError):
+        _plan([])
+    with pytest.raises(InputError):
+        _plan(_lapped(), confidence=1.0)
+    with pytest.raises(InputError):
+        FaceSurvey(
+            stage="later", removed=RemovedStock.of(0, 0), marks=pd.DataFrame(), readings=READINGS.empty()
+        )
+    with pytest.raises(InputError, match="eq_diam_mm"):
+        FaceSurvey(
+            stage="intake",
+            removed=RemovedStock.of(0, 0),
+            marks=pd.DataFrame(columns=["mark_id"]),
+            readings=READINGS.empty(),
+        )
+
+
+@settings(max_examples=6, deadline=None)
+@given(st.integers(0, 1000), st.floats(5, 30))
+def test_more_stock_never_brings_a_pit_back(seed, stock):
+    rng = np.random.default_rng(seed)
+    depth = 20 * rng.lognormal(0, 0.5, 15)
+    pits = [(10.0 * i, 10, 1.0, float(d), "seal_land") for i, d in enumerate(depth)]
+    left = []
+    for s in (stock, stock + 10):
+        plan = plan_stock([_survey("intake", 0, pits=pits), _survey("test_lap", s, pits=pits)], rng=rng)
+        left.append((plan.bounds.pits["last_survey"] == 1).sum())
+        rows = plan.curves[(plan.curves["zone"] == "seal_land") & (plan.curves["aim"] == "pits")]
+        assert (np.diff(rows["value"]) <= 1e-9).all()
+        assert (np.diff(rows["p_reached"]) >= -1e-9).all()
+    assert left[1] <= left[0]
