@@ -87,7 +87,8 @@ class EditConflict(CasebookError):
     changed_by, changed_at : str
         Who made the change that stands, and when (UTC, ISO 8601).
     draft_id : int
-        Number of the kept draft; 0 when there was nothing to keep.
+        Number of the kept draft (of the draft layer, when a map was edited); 0 when there was nothing to
+        keep.
     """
 
     def __init__(self, message: str, *, changed_by: str = "", changed_at: str = "", draft_id: int = 0) -> None:

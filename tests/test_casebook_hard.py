@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import sqlite3
 import subprocess
@@ -16,7 +17,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
 import pitmap.casebook
-from pitmap.casebook import Casebook, Job, Survey, engine, migrate, restore
+from pitmap.casebook import Casebook, Job, Plate, Survey, engine, migrate, restore
 from pitmap.casebook.backup import write_backup
 from pitmap.casebook.blobs import BlobStore
 from pitmap.casebook.engine import open_engines
@@ -25,6 +26,7 @@ from pitmap.casebook.place import find_place
 from pitmap.errors import CasebookError
 
 BENCH = Path(__file__).parent / "benchmarks" / "casebook_bench.py"
+DRAWING = hashlib.sha256(b"<svg/>").hexdigest()
 needs_fork = pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork")
 
 
@@ -81,10 +83,31 @@ def older(folder):
             "'2025-01-01T00:00:00.000000Z', 'Ada')"
         )
         connection.exec_driver_sql(
+            "INSERT INTO plate (id, tag, tag_key, position, drawing, notes, version, created_at, changed_at, "
+            "changed_by) VALUES (5, 'T', 't', '', '', '', 1, '2025-01-01T00:00:00.000000Z', "
+            "'2025-01-01T00:00:00.000000Z', 'Ada')"
+        )
+        connection.exec_driver_sql(
+            f"INSERT INTO blob (sha256, n_bytes, stored_at) VALUES ('{DRAWING}', 6, "
+            "'2025-01-01T00:00:00.000000Z')"
+        )
+        connection.exec_driver_sql(
+            "INSERT INTO attachment (id, plate_id, sha256, n_bytes, name, role, created_at, created_by) VALUES "
+            f"(8, 5, '{DRAWING}', 6, 'x.svg', 'drawing', '2025-01-01T00:00:00.000000Z', 'Ada')"
+        )
+        for kind, number in (("plate", 5), ("attachment", 8)):
+            connection.exec_driver_sql(
+                "INSERT INTO audit (at, who, action, kind, record_id, plate_id, changes_json, reason) VALUES "
+                f"('2025-01-01T00:00:00.000000Z', 'Ada', 'create', '{kind}', {number}, 5, '{{}}', '')"
+            )
+        connection.exec_driver_sql(
             "INSERT INTO audit (at, who, action, kind, record_id, job_id, changes_json, reason) "
             "VALUES ('2025-01-01T00:00:00.000000Z', 'Ada', 'create', 'job', 3, 3, '{}', '')"
         )
     writer.dispose()
+    store = BlobStore(place.files)
+    with store.staged(b"<svg/>", "drawing") as blob:
+        store.keep(blob)
     return place
 
 
@@ -100,7 +123,20 @@ def test_an_older_casebook_is_brought_up_and_keeps_its_rows(tmp_path):
     assert triggers(place.path) == []
     with Casebook(place.path) as book:
         assert book.get(Job, 3).reference == "old"
+        (attachment,) = book.open_plate(5).attachments
+        assert (attachment.id, attachment.name, attachment.face_id) == (8, "x.svg", None)
+        assert book.check().sentences()[1:] == ()
+        again = book.attach_file(book.get(Plate, 5), b"<svg/>", "y.svg")
+        assert again.id == 9
     assert len(triggers(place.path)) == 4
+
+
+def test_no_number_is_ever_given_twice(tmp_path):
+    Casebook(tmp_path / "shop.db").close()
+    plain = sqlite3.connect(tmp_path / "shop.db")
+    query = "SELECT name FROM sqlite_master WHERE type = 'table' AND sql NOT LIKE '%AUTOINCREMENT%'"
+    assert sorted(row[0] for row in plain.execute(query)) == ["alembic_version", "sqlite_sequence"]
+    plain.close()
 
 
 def test_a_backup_of_an_older_casebook_is_restored_and_brought_up(tmp_path):

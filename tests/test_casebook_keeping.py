@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import hashlib
 import json
 import os
@@ -200,6 +201,30 @@ def test_restore_never_overwrites_without_being_told(folder):
         assert [j.reference for j in book.jobs()] == ["only in the old one", "=1+1"]
 
 
+def test_a_restore_that_fails_at_the_last_step_brings_the_old_one_back(folder, monkeypatch):
+    real = os.replace
+
+    def failing(source, target):
+        if ".restoring-" in str(source) and str(target).endswith("shop.db"):
+            raise OSError(errno.EIO, "Input/output error")
+        real(source, target)
+
+    before = listing(folder)
+    monkeypatch.setattr(os, "replace", failing)
+    with pytest.raises(CasebookError, match="Input/output error"):
+        restore(folder / "backup.zip", folder / "shop.db", overwrite=True)
+    monkeypatch.undo()
+    assert listing(folder) == before
+    with Casebook(folder / "shop.db") as book:
+        assert book.check().sentences()[1:] == ()
+
+
+def test_check_names_what_a_killed_restore_left(book):
+    left = book.place.path.with_name("shop.db.restoring-0123456789ab")
+    left.write_bytes(b"half")
+    assert [f.path for f in book.check().leftovers] == [str(left)]
+
+
 def listing(folder):
     return sorted(str(p.relative_to(folder)) for p in folder.rglob("*"))
 
@@ -333,6 +358,7 @@ def test_zip_whose_entries_overlap(folder):
     refused(folder / "overlap.zip", folder, "overlap|not in it as its list")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(40))
 def test_damaged_backups_are_refused_or_harmless(folder, seed):
     """Bytes knocked over or cut off anywhere: a sentence, or (in a spare byte) the very same casebook."""

@@ -74,8 +74,13 @@ class CheckReport:
         return (head, *(f.text for f in self.problems), *(f.text for f in self.leftovers))
 
 
-def check_contents(session: Session, blobs: BlobStore, *, deep: bool) -> CheckReport:
-    """Check a casebook in one reading transaction; see :meth:`pitmap.casebook.Casebook.check`."""
+def check_contents(
+    session: Session, blobs: BlobStore, *, deep: bool, beside: Path | None = None
+) -> CheckReport:
+    """Check a casebook in one reading transaction; see :meth:`pitmap.casebook.Casebook.check`.
+
+    `beside` is the database's own file: what an interrupted restore left next to it is named too.
+    """
     # Files are listed before the records are read: a photo that arrives in between is in both or in neither.
     on_disk = list(blobs.kept())
     problems: list[Finding] = []
@@ -89,6 +94,7 @@ def check_contents(session: Session, blobs: BlobStore, *, deep: bool) -> CheckRe
         problems += _file_damage(blobs, kept, deep=deep)
         leftovers = _leftovers(on_disk, set(kept), blobs)
         leftovers += _unused_blobs(session)
+        leftovers += _interrupted_restores(beside)
         n_records = sum(session.scalar(select(func.count()).select_from(t)) or 0 for t in _TRAILED)
     except (SQLAlchemyError, CasebookError) as error:
         said = str(getattr(error, "orig", error)).splitlines()[0][:200]
@@ -219,6 +225,16 @@ def _leftovers(on_disk: list[tuple[Path, str]], kept: set[str], blobs: BlobStore
             said = "was not put there by pitmap; look at it and move it away"
         found.append(Finding(text=f"The file {path} {said}.", path=str(path)))
     return found
+
+
+def _interrupted_restores(beside: Path | None) -> list[Finding]:
+    if beside is None:
+        return []
+    return [
+        Finding(text=f"{path} was left by an interrupted restore; remove it.", path=str(path))
+        for path in sorted(beside.parent.iterdir())
+        if path.name.startswith(f"{beside.name}.") and ".restoring-" in path.name
+    ]
 
 
 def _unused_blobs(session: Session) -> list[Finding]:

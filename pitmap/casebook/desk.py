@@ -5,6 +5,7 @@ from __future__ import annotations
 import getpass
 import json
 import os
+import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -71,24 +72,56 @@ def current_person() -> str:
 class Desk:
     """Shared workings of the parts of :class:`~pitmap.casebook.Casebook`."""
 
-    def __init__(self, place: Place, reader: Engine, writer: Engine, blobs: BlobStore, who: str) -> None:
+    def __init__(
+        self,
+        place: Place,
+        reader: Engine,
+        writer: Engine,
+        blobs: BlobStore,
+        who: str,
+        ongoing: threading.local | None = None,
+    ) -> None:
         self.place = place
         self.who = clean_line(who, "who", required=True)
         self._reader, self._writer, self._blobs = reader, writer, blobs
+        self._ongoing = threading.local() if ongoing is None else ongoing
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Keep everything that is done inside the block, or nothing of it when the block ends in an error.
+
+        Others wait with their changes until it ends, so let nobody type inside it.
+        """
+        if getattr(self._ongoing, "session", None) is not None:
+            yield
+            return
+        with self._write() as session:
+            self._ongoing.session = session
+            try:
+                yield
+            finally:
+                self._ongoing.session = None
 
     @contextmanager
     def _read(self) -> Iterator[Session]:
-        with storage_errors(self.place), Session(self._reader) as session:
-            yield session
+        ongoing = getattr(self._ongoing, "session", None)
+        with storage_errors(self.place):
+            if ongoing is not None:
+                yield ongoing
+                return
+            with Session(self._reader) as session:
+                yield session
 
     @contextmanager
     def _write(self) -> Iterator[Session]:
-        with (
-            storage_errors(self.place),
-            Session(self._writer, expire_on_commit=False) as session,
-            session.begin(),
-        ):
-            yield session
+        ongoing = getattr(self._ongoing, "session", None)
+        with storage_errors(self.place):
+            if ongoing is not None:
+                with ongoing.begin_nested():  # a refused step inside leaves no half of itself
+                    yield ongoing
+                return
+            with Session(self._writer, expire_on_commit=False) as session, session.begin():
+                yield session
 
     def _row(self, session: Session, table: type[Row], number: object, *, lock: bool = False) -> Row:
         name = table.__tablename__

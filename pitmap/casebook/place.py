@@ -20,6 +20,10 @@ _VARIABLE = "PITMAP_CASEBOOK"
 _FILES_VARIABLE = "PITMAP_CASEBOOK_FILES"
 
 
+_LONGEST_NAME, _LONGEST_PATH = 200, 3900
+"""In bytes: what common file systems take, with room for the endings put to it."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
     """A casebook's database and the folder of its files.
@@ -70,6 +74,8 @@ def find_place(target: str | Path | None = None, files: str | Path | None = None
             return Place(url=url, files=files_path or _server_files(url), path=None)
         target = str(url.database)
     path = _as_path(target, "casebook").expanduser().absolute()
+    if len(os.fsencode(path.name)) > _LONGEST_NAME or len(os.fsencode(path)) > _LONGEST_PATH:
+        raise InputError(f"casebook: the path {str(path)[:40]}... is too long for a file")
     if path.is_dir():
         path = path / "casebook.db"
     elif path.name in {"", ".", ".."}:

@@ -112,9 +112,15 @@ def _restore_to_file(backup: Path, place: Place, path: Path, *, overwrite: bool)
                 set_aside="",
             )
         _must_be_sound(backup, aside, report.lost)
-        set_aside = _put_aside(path, place.files) if taken else ""
-        os.replace(aside_files, place.files)
-        os.replace(aside_db, path)
+        ending = f".before-{now():%Y%m%dT%H%M%S}-{token}" if taken else ""
+        set_aside = f"{path}{ending}" if taken else ""
+        try:
+            _put_aside(path, place.files, ending)
+            os.replace(aside_files, place.files)
+            os.replace(aside_db, path)
+        except OSError:
+            _bring_back(path, place.files, ending)
+            raise
         sync_folder(path.parent)
     finally:
         for name in (aside_db, *(Path(f"{aside_db}{end}") for end in ("-wal", "-shm"))):
@@ -136,19 +142,26 @@ def _must_be_sound(backup: Path, place: Place, lost: tuple[str, ...]) -> None:
         raise InputError(f"{backup} does not hold together: {problems[0].text} Use another backup")
 
 
-def _put_aside(path: Path, files: Path) -> str:
-    """Rename the casebook that is there, its journal with it; where it went."""
-    stamp = now().strftime("%Y%m%dT%H%M%S")
-    ending = f".before-{stamp}-{secrets.token_hex(3)}"
-    for name in (path, files):
+def _moves(path: Path, files: Path, ending: str) -> list[tuple[Path, Path]]:
+    """Each part of a casebook, its journal included, and its name while it is set aside."""
+    parts = [(path, path.with_name(path.name + ending)), (files, files.with_name(files.name + ending))]
+    return parts + [(Path(f"{path}{end}"), Path(f"{path}{ending}{end}")) for end in ("-wal", "-shm")]
+
+
+def _put_aside(path: Path, files: Path, ending: str) -> None:
+    """Rename the casebook that is there; nothing happens without an ending."""
+    for name, aside in _moves(path, files, ending) if ending else ():
         if name.exists():
-            os.replace(name, name.with_name(name.name + ending))
-    for end in ("-wal", "-shm"):
-        journal = Path(f"{path}{end}")
-        if journal.exists():
-            os.replace(journal, Path(f"{path}{ending}{end}"))
-    sync_folder(path.parent)
-    return str(path) + ending
+            os.replace(name, aside)
+
+
+def _bring_back(path: Path, files: Path, ending: str) -> None:
+    """Undo `_put_aside` after a failure half way."""
+    for name, aside in _moves(path, files, ending) if ending else ():
+        if aside.exists():
+            if name.is_dir():
+                shutil.rmtree(name)
+            os.replace(aside, name)
 
 
 def _restore_to_server(backup: Path, place: Place) -> RestoreReport:

@@ -79,6 +79,11 @@ def load_sample(book: Casebook, folder: Path | None = None) -> tuple[r.Job, r.Pl
     readings = _readings(_verified(folder, "readings.csv", hashes).decode())
     # Everything is read and looked at before the first record is made.
     surveys = [_survey(folder, hashes, entry, readings) for entry in told["surveys"]]
+    with book.together():
+        return _put_in(book, told, surveys)
+
+
+def _put_in(book: Casebook, told: Mapping[str, Any], surveys: list[_SampleSurvey]) -> tuple[r.Job, r.Plate]:
     job = book.create_job(
         told["job"]["number"],
         customer=told["job"]["customer"],

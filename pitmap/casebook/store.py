@@ -70,7 +70,7 @@ class Casebook(FindingDesk):
     def as_person(self, who: str) -> Casebook:
         """The same open casebook, with changes written under another name; close only the first one."""
         other = object.__new__(Casebook)
-        FindingDesk.__init__(other, self.place, self._reader, self._writer, self._blobs, who)
+        FindingDesk.__init__(other, self.place, self._reader, self._writer, self._blobs, who, self._ongoing)
         return other
 
     def check(self, *, deep: bool = True) -> CheckReport:
@@ -82,12 +82,13 @@ class Casebook(FindingDesk):
             Read every kept file and compare its hash; False compares sizes only.
         """
         with self._read() as session:
-            return check_contents(session, self._blobs, deep=deep)
+            return check_contents(session, self._blobs, deep=deep, beside=self.place.path)
 
     def tidy(self, *, older_than_h: float = 24.0) -> tuple[Path, ...]:
         """Remove files that interrupted writes left and no record names; the removed paths.
 
-        Files that pitmap did not put there are left alone (the check names them).
+        Files that pitmap did not put there are left alone (the check names them). Zero hours are for when
+        nobody else is writing: a write that goes on now would be told that its file is gone.
         """
         hours = clean_number(older_than_h, "tidy.older_than_h", low=0.0, high=1e6)
         with self._write() as session:

@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import os
 import platform
+import select
 import signal
 import sqlite3
 import statistics
@@ -227,7 +228,9 @@ def run_kills(args: argparse.Namespace, folder: Path) -> bool:
             finally:
                 os._exit(3)  # only reached when something went wrong: nothing ends the writing but a kill
         os.close(tell_end)
-        time.sleep(float(rng.uniform(0.01, 0.6)))
+        if kill % 4:  # most kills fall into the writing, the others anywhere from the start on
+            select.select([told], [], [], 30.0)
+        time.sleep(float(rng.uniform(0.0, 0.4)))
         os.kill(child, signal.SIGKILL)
         _, status = os.waitpid(child, 0)
         if not os.WIFSIGNALED(status):
