@@ -28,7 +28,9 @@ def make_drawing():
         from shapely.affinity import translate
 
         holes.append(
-            Opening(name=f"water_{i}", kind="coolant", polygon=translate(spot, 108 * np.cos(a), 77 * np.sin(a)))
+            Opening(
+                name=f"water_{i}", kind="coolant", polygon=translate(spot, 108 * np.cos(a), 77 * np.sin(a))
+            )
         )
     holes = [h for h in holes if outline.contains(h.polygon)]
     cut = holes[0].polygon
@@ -60,7 +62,9 @@ def _picture(rng, codes, grid, target):
     rgb[codes == SurfaceClass.TINT] += (-20, -5, 45)
     scratch = cv2.GaussianBlur(rng.normal(0, 22, grid.shape).astype(np.float32), (0, 0), sigmaX=6, sigmaY=0.6)
     rgb += 3 * scratch[..., None] + rng.normal(0, 3, grid.shape)[..., None]
-    rgb = cv2.resize(rgb.clip(0, 255).astype(np.uint8), (target.n_cols, target.n_rows), interpolation=cv2.INTER_AREA)
+    rgb = cv2.resize(
+        rgb.clip(0, 255).astype(np.uint8), (target.n_cols, target.n_rows), interpolation=cv2.INTER_AREA
+    )
     return rgb
 
 
@@ -77,7 +81,13 @@ def make_inspection(rng, drawing, spots, stage, removed, on, *, width=4.1, px=4.
     for value, zone in enumerate(drawing.zone_names, 1):
         part = codes[zones_raster == value]
         seen = part[(part != 255) & (part != 0)]
-        for word, index in {"pit": [2], "stain": [3], "tint": [4], "uncut": [5], "affected": [2, 3, 4, 5]}.items():
+        for word, index in {
+            "pit": [2],
+            "stain": [3],
+            "tint": [4],
+            "uncut": [5],
+            "affected": [2, 3, 4, 5],
+        }.items():
             share = float(np.isin(seen, index).mean())
             zone_rows.append({
                 "zone": zone, "class_code": index[0] if len(index) == 1 else -1, "class_word": word,
@@ -98,7 +108,17 @@ def make_inspection(rng, drawing, spots, stage, removed, on, *, width=4.1, px=4.
             "zone": ("", *drawing.zone_names)[value], "dist_trace_mm": math.nan, "dist_coolant_mm": math.nan,
             "confidence": 0.9, "flags": int(Flag.TOUCHES_EDGE) if k == 2 else 0,
         })  # fmt: skip
-    columns = ["mark_id", "class_code", "class_word", "x_mm", "y_mm", "area_mm2", "eq_diam_mm", "zone", "flags"]
+    columns = [
+        "mark_id",
+        "class_code",
+        "class_word",
+        "x_mm",
+        "y_mm",
+        "area_mm2",
+        "eq_diam_mm",
+        "zone",
+        "flags",
+    ]
     marks = pd.DataFrame(mark_rows) if mark_rows else pd.DataFrame({c: [] for c in columns})
     zones = pd.DataFrame(zone_rows)
     for zone in drawing.zone_names:
@@ -122,7 +142,10 @@ def make_inspection(rng, drawing, spots, stage, removed, on, *, width=4.1, px=4.
             codes=codes, confidence=np.full(grid.shape, 0.95, np.float32), grid=grid, probabilities=None
         ),
         measurement=SimpleNamespace(
-            marks=marks, zones=zones, lands=lands, land_paths=(np.array([[92.0, 4.0], [96.0, 4.3], [100.0, 4.2]]),)
+            marks=marks,
+            zones=zones,
+            lands=lands,
+            land_paths=(np.array([[92.0, 4.0], [96.0, 4.3], [100.0, 4.2]]),),
         ),
         picture=_picture(rng, codes, grid, target),
         picture_grid=target,
@@ -204,7 +227,12 @@ def make_record(seed=4, *, surveys=3, with_plan=True, units="mm"):
     depth = np.concatenate([[60.0], depth])
     tint = (4, -40, -35, 26.0)
     plan = [
-        ("intake", 0.0, date(2025, 3, 3), [tint, (3, 70, 30, 22.0), (3, -60, 38, 16.0), (255, -10, 58, 12.0)]),
+        (
+            "intake",
+            0.0,
+            date(2025, 3, 3),
+            [tint, (3, 70, 30, 22.0), (3, -60, 38, 16.0), (255, -10, 58, 12.0)],
+        ),
         ("test_lap", 12.0, date(2025, 3, 4), [tint, (5, 30, -45, 24.0)]),
         ("lap_1", 30.0, date(2025, 3, 6), [(5, 30, -45, 8.0), (255, 60, -20, 9.0)]),
     ][:surveys]

@@ -1,8 +1,10 @@
-"""How a record is shown: figures, HTML, PDF, exports; every word from one catalogue, no arithmetic."""
+"""How a record is shown: figures, HTML, PDF, exports; every word from one catalogue, no arithmetic.
+
+The page's charts are in :mod:`pitmap.report.draw_plotly`, imported by itself: the record does without plotly.
+"""
 
 from .document import build_document
 from .draw_mpl import draw_bars, draw_lines, draw_map
-from .draw_plotly import plot_bars, plot_lines, plot_map, plot_side_by_side
 from .export import record_csv, record_json, record_tables, record_zip, verify_zip
 from .figures import BarChart, FaceMap, LineChart, budget_bars, curve_chart, face_map, series_chart
 from .html import record_html
@@ -32,10 +34,6 @@ __all__ = [
     "draw_map",
     "face_map",
     "overlay_picture",
-    "plot_bars",
-    "plot_lines",
-    "plot_map",
-    "plot_side_by_side",
     "record_csv",
     "record_html",
     "record_json",

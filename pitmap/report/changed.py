@@ -74,7 +74,7 @@ def change_section(t: Translate, record: RecordInput) -> Section:
     share = 1 / len(head)
     blocks: list[Any] = [
         Paragraph(text=t("Pits from {before} to {after}:", **words)),
-        Table(head=head, rows=(row,), widths=(share,) * len(head), numeric=tuple(range(len(head)))),
+        Table(head=head, rows=(row,), widths=(share,) * len(head)),
         Paragraph(text=_shift_sentence(t, record), kind="note"),
     ]
     rows = []
@@ -100,9 +100,16 @@ def change_section(t: Translate, record: RecordInput) -> Section:
         present = {int(v) for v in np.unique(pair.change_codes)}
         styles = [(s, t(s.word)) for code, s in CHANGE_STYLES.items() if int(code) in present]
         if styles:
-            data, size = legend_png(styles)
+            data, size = legend_png(styles, width_px=620)
             blocks.append(
-                Picture(data=data, kind="png", alt=", ".join(w for _, w in styles), caption="", size_px=size)
+                Picture(
+                    data=data,
+                    kind="png",
+                    alt=", ".join(w for _, w in styles),
+                    caption="",
+                    width=0.4,
+                    size_px=size,
+                )
             )
     if ChangeCode.UNSEEN in {int(v) for v in np.unique(pair.change_codes)}:
         text = t("A place that one of the two photos does not show is never called changed or unchanged.")
@@ -167,9 +174,7 @@ def series_section(t: Translate, record: RecordInput) -> Section | None:
         t("land: narrowest sound width"),
         t("land: deepest pit under the first face"),
     )
-    blocks: list[Any] = [
-        Table(head=head, rows=tuple(rows), widths=(0.15, 0.13, 0.13, 0.2, 0.2, 0.19), numeric=(2,))
-    ]
+    blocks: list[Any] = [Table(head=head, rows=tuple(rows), widths=(0.15, 0.13, 0.13, 0.2, 0.2, 0.19))]
     forecast = None
     if record.plan is not None:
         try:
@@ -188,7 +193,7 @@ def series_section(t: Translate, record: RecordInput) -> Section | None:
                 kind="png",
                 alt=f"{chart.title}; {chart.x_label}",
                 caption=chart.title,
-                width=0.5,
+                width=0.333,
                 size_px=size,
             )
         )
@@ -219,8 +224,8 @@ def _forecast_blocks(t: Translate, record: RecordInput) -> list[Any]:
                 word,
             )
         )
-    head = (t("zone"), t("figure"), t("stock removed"), t("forecast"), t("found"), t("forecast"))
+    head = (t("zone"), t("figure"), t("stock removed"), t("forecast"), t("found"), t("result"))
     return [
         Paragraph(text=t("How good the forecast was"), kind="lead"),
-        Table(head=head, rows=tuple(rows), widths=(0.17, 0.21, 0.13, 0.2, 0.19, 0.1), numeric=(2,)),
+        Table(head=head, rows=tuple(rows), widths=(0.17, 0.21, 0.13, 0.2, 0.19, 0.1)),
     ]

@@ -97,7 +97,7 @@ def sources_section(t: Translate, record: RecordInput) -> Section:
     blocks: list[Any] = []
     if rows:
         head = (t("survey"), t("photo"), t("SHA-256, first 16"))
-        blocks.append(Table(head=head, rows=tuple(rows), widths=(0.12, 0.48, 0.4), numeric=(0,)))
+        blocks.append(Table(head=head, rows=tuple(rows), widths=(0.12, 0.48, 0.4)))
     else:
         blocks.append(Paragraph(text=t("The surveys name no photo files.")))
     versions = ", ".join(f"{name} {version}" for name, version in record.last.versions.items())

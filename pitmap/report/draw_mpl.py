@@ -15,15 +15,19 @@ __all__ = ["chart_png", "draw_bars", "draw_lines", "draw_map"]
 
 
 def _figure(width_in: float, height_in: float) -> Figure:
-    # Figure without pyplot: nothing global, nothing to close, safe in threads.
-    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    # Figure without pyplot: nothing global, nothing to close, safe in threads. Margins are set by hand: the
+    # layout engine draws every chart twice over.
+    figure = Figure(figsize=(width_in, height_in))
     FigureCanvasAgg(figure)
     return figure
 
 
-def draw_lines(chart: LineChart, *, width_in: float = 3.6, height_in: float = 2.4) -> Figure:
+def draw_lines(chart: LineChart, *, width_in: float = 3.0, height_in: float = 2.1) -> Figure:
     """Curves with their bands."""
     figure = _figure(width_in, height_in)
+    figure.subplots_adjust(
+        left=0.62 / width_in, right=1 - 0.1 / width_in, bottom=0.45 / height_in, top=1 - 0.1 / height_in
+    )
     ax = figure.add_subplot()
     for line in chart.lines:
         # A single survey has no line to draw; a plain marker stands for it.
@@ -63,7 +67,15 @@ def yerror_or(error: np.ndarray) -> np.ndarray:
 def draw_bars(chart: BarChart, *, width_in: float = 7.2) -> Figure:
     """Budgets, each on its own scale from 0, with the limit as a thick black line."""
     n = max(1, len(chart.bars))
-    figure = _figure(width_in, 0.35 + 0.55 * n)
+    height_in = 0.15 + 0.5 * n
+    figure = _figure(width_in, height_in)
+    figure.subplots_adjust(
+        left=1.9 / width_in,
+        right=1 - 0.15 / width_in,
+        bottom=0.2 / height_in,
+        top=1 - 0.03 / height_in,
+        hspace=0.9,
+    )
     axes = figure.subplots(n, 1, squeeze=False)[:, 0]
     for ax, bar in zip(axes, chart.bars):
         is_inside = bar.after >= bar.limit if bar.is_minimum else bar.after <= bar.limit
@@ -93,7 +105,9 @@ def draw_bars(chart: BarChart, *, width_in: float = 7.2) -> Figure:
 def draw_map(chart: FaceMap, *, width_in: float = 7.2) -> Figure:
     """The face in millimetres with zones, numbers, the narrowest sound metal and a scale bar."""
     left, right, bottom, top = chart.extent_mm
-    figure = _figure(width_in, width_in * (top - bottom) / (right - left) + 0.4)
+    height_in = width_in * (top - bottom) / (right - left) + 0.35
+    figure = _figure(width_in, height_in)
+    figure.subplots_adjust(left=0.01, right=0.99, bottom=0.01, top=1 - 0.3 / height_in)
     ax = figure.add_subplot()
     ax.imshow(chart.picture, extent=chart.extent_mm, interpolation="antialiased")
     for _, ring in chart.zones:

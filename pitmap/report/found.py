@@ -103,7 +103,12 @@ def survey_picture(t: Translate, record: RecordInput, inspection: Any, *, width:
     if rgb is None:
         return None
     drawn = overlay_picture(
-        rgb, inspection.class_map, record.drawing, inspection.measurement, picture=inspection.picture_grid
+        rgb,
+        inspection.class_map,
+        record.drawing,
+        inspection.measurement,
+        picture=inspection.picture_grid,
+        label_share=1 / (75 * width),
     )
     on = inspection.surveyed_on.isoformat() if inspection.surveyed_on else t("date not given")
     words = {"stage": stage_word(t, inspection.stage), "on": on}
@@ -177,9 +182,9 @@ def found_section(t: Translate, record: RecordInput) -> Section:
         Paragraph(
             text=t("Shares of the metal that the photo shows, with their 90 % intervals."), kind="note"
         ),
-        Table(head=head, rows=tuple(rows), widths=(0.18, 0.19, 0.18, 0.18, 0.18, 0.09), numeric=(5,)),
+        Table(head=head, rows=tuple(rows), widths=(0.17, 0.195, 0.195, 0.195, 0.195, 0.05), numeric=(5,)),
     ]
-    largest = numbered_marks(marks, 8)
+    largest = numbered_marks(marks, 6)
     if len(largest):
         rows = [
             (
@@ -195,8 +200,7 @@ def found_section(t: Translate, record: RecordInput) -> Section:
             Table(
                 head=(t("no."), t("zone"), t("diameter of a disc of its area"), t("remark")),
                 rows=tuple(rows),
-                widths=(0.08, 0.27, 0.25, 0.4),
-                numeric=(0, 2),
+                widths=(0.08, 0.25, 0.29, 0.38),
             )
         )
     else:
@@ -224,7 +228,7 @@ def narrowest_section(t: Translate, record: RecordInput) -> Section:
             )
         )
     head = (t("place"), t("sound width"), t("width of the land"), t("x, y on the drawing"), t("remark"))
-    table = Table(head=head, rows=tuple(rows), widths=(0.08, 0.28, 0.17, 0.23, 0.24), numeric=(0,))
+    table = Table(head=head, rows=tuple(rows), widths=(0.08, 0.28, 0.17, 0.23, 0.24))
     note = t(
         "Sound width is the least sound metal that coolant would have to cross on any path over the land."
     )
@@ -278,9 +282,7 @@ def depth_section(t: Translate, record: RecordInput) -> Section:
                 )
             )
         head = (t("reading"), t("mark"), t("value"), t("uncertainty"), t("instrument"))
-        blocks.append(
-            Table(head=head, rows=tuple(rows), widths=(0.2, 0.1, 0.25, 0.2, 0.25), numeric=(1, 2, 3))
-        )
+        blocks.append(Table(head=head, rows=tuple(rows), widths=(0.2, 0.1, 0.25, 0.2, 0.25)))
         if len(readings) > _N_READINGS:
             text = t("The first {shown} of {all} readings; the others are in the exported tables.",
                      shown=_N_READINGS, all=len(readings))  # fmt: skip
@@ -319,7 +321,7 @@ def stock_section(t: Translate, record: RecordInput) -> Section:
     ]  # fmt: skip
     if needed:
         head = (t("zone"), t("aim"), t("further stock that it needs"), t("advised"))
-        blocks.append(Table(head=head, rows=tuple(needed), widths=(0.24, 0.22, 0.36, 0.18), numeric=(3,)))
+        blocks.append(Table(head=head, rows=tuple(needed), widths=(0.24, 0.18, 0.4, 0.18)))
     lines = []
     for line in record.plan.budget:
         kind: Any = _UNIT_KINDS.get(line.unit, "percent")

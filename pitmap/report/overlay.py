@@ -153,6 +153,7 @@ def overlay_picture(
     *,
     picture: Grid | None = None,
     n_numbers: int = 15,
+    label_share: float = 1 / 75,
 ) -> NDArray[np.uint8]:
     """The straightened face with its marks, zones, numbers, narrowest sound metal and a scale bar.
 
@@ -167,6 +168,8 @@ def overlay_picture(
         Grid of `rgb_plate`; None when it covers the rectangle of the class map.
     n_numbers : int
         Marks that get a number.
+    label_share : float
+        Height of numbers as a share of the picture's width; more for a picture that is shown small.
 
     Returns
     -------
@@ -191,7 +194,7 @@ def overlay_picture(
     for zone, points in zone_lines(drawing, grid):
         cv2.polylines(out, [points], True, (0, 0, 0), thin + 2, cv2.LINE_AA)
         cv2.polylines(out, [points], True, _ZONE_COLOUR[zone], thin, cv2.LINE_AA)
-    size = max(11, round(grid.n_cols / 75))
+    size = max(11, round(grid.n_cols * label_share))
     labels: list[tuple[tuple[float, float], str]] = []
     if measurement is not None:
         for path in list(measurement.land_paths)[:1]:
@@ -200,7 +203,7 @@ def overlay_picture(
             cv2.polylines(out, [points], False, (255, 255, 255), 3 * thin, cv2.LINE_AA)
         for row in numbered_marks(measurement.marks, n_numbers).itertuples():
             at = grid.mm_to_px(np.array([row.x_mm, row.y_mm]))
-            labels.append(((float(at[0]), float(at[1]) - size), str(row.mark_id)))
+            labels.append(((float(at[0]), float(at[1]) - 0.9 * size), str(row.mark_id)))
     image = Image.fromarray(out)
     draw = ImageDraw.Draw(image)
     for at, text in labels:

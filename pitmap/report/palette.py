@@ -42,7 +42,7 @@ CLASS_STYLES: dict[SurfaceClass, Style] = {
         colour="#009e73", pattern="level", hatch="--", word=mark("not reached by the lap")
     ),
     SurfaceClass.SCORE: Style(colour="#cc79a7", pattern="outline", hatch="", word=mark("score")),
-    SurfaceClass.UNSEEN: Style(colour="#7f7f7f", pattern="cross", hatch="xx", word=mark("not seen")),
+    SurfaceClass.UNSEEN: Style(colour="#4d4d4d", pattern="cross", hatch="xx", word=mark("not seen")),
 }
 
 CHANGE_STYLES: dict[ChangeCode, Style] = {
@@ -50,7 +50,7 @@ CHANGE_STYLES: dict[ChangeCode, Style] = {
     ChangeCode.CLEARED: Style(colour="#56b4e9", pattern="rising", hatch="//", word=mark("cleared")),
     ChangeCode.CAME: Style(colour="#000000", pattern="dots", hatch="..", word=mark("came up")),
     ChangeCode.UNSEEN: Style(
-        colour="#7f7f7f", pattern="cross", hatch="xx", word=mark("not seen in one of the two")
+        colour="#4d4d4d", pattern="cross", hatch="xx", word=mark("not seen in one of the two")
     ),
 }
 

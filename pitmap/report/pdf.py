@@ -21,6 +21,10 @@ _BODY, _SMALL, _HEAD, _TITLE = 8.5, 7.5, 11.5, 17.0
 _LINE = 4.1
 _GAP = 4.0
 _GREY = (70, 70, 70)
+_ROW = 6.0
+"""Height of a table row of one or two lines, mm, for keeping short tables whole."""
+_LEAD = 7.0
+"""Height of a lead line with its gap, mm."""
 _NEED = 26.0
 """Room, mm, that a heading wants under itself: a heading never stands alone at the foot of a page."""
 
@@ -38,15 +42,18 @@ class _Page(FPDF):
         self.set_title(document.title)
         self.set_lang(document.language)
         self.set_creator("pitmap")
-        self.alias_nb_pages("{pages}")
+        self.c_margin = 0.0
 
     def footer(self) -> None:
         self.set_y(-11)
         self.set_font(_FONT, "", _SMALL)
         self.set_text_color(*_GREY)
-        page = self.document.page_word.replace("{page}", str(self.page_no()))
-        self.cell(self.epw / 2, 5, self.document.footer)
-        self.cell(self.epw / 2, 5, page, align="R")
+        page = self.document.page_word.replace("{page}", str(self.page_no())).replace(
+            "{pages}", self.str_alias_nb_pages
+        )
+        self.cell(self.epw - 30, 5, self.document.footer)
+        # Left-aligned: the number of pages is only known, and as wide as it is, when the file is written.
+        self.cell(30, 5, page)
         self.set_text_color(0)
 
     def room(self) -> float:
@@ -113,6 +120,10 @@ def _facts(pdf: _Page, block: Facts) -> None:
 
 
 def _table(pdf: _Page, block: Table) -> None:
+    wanted = _ROW * (len(block.rows) + 1)
+    if pdf.room() < wanted < pdf.eph / 3:
+        # A short table stays whole.
+        pdf.add_page()
     pdf.set_font(_FONT, "", _SMALL + 0.3)
     pdf.set_line_width(0.15)
     aligns = ["RIGHT" if k in block.numeric else "LEFT" for k in range(len(block.head))]
@@ -157,7 +168,7 @@ def _pictures(pdf: _Page, pictures: Sequence[Picture]) -> None:
 def _blocks(pdf: _Page, blocks: Sequence[Block]) -> None:
     waiting: list[Picture] = []
     used = 0.0
-    for block in blocks:
+    for k, block in enumerate(blocks):
         if isinstance(block, Picture):
             if used + block.width > 1.001:
                 _pictures(pdf, waiting)
@@ -168,6 +179,12 @@ def _blocks(pdf: _Page, blocks: Sequence[Block]) -> None:
         _pictures(pdf, waiting)
         waiting, used = [], 0.0
         if isinstance(block, Paragraph):
+            below = blocks[k + 1] if k + 1 < len(blocks) else None
+            if block.kind == "lead" and isinstance(below, Table):
+                # A lead belongs to its table: both on one page, unless the table is long.
+                wanted = _LEAD + _ROW * (len(below.rows) + 1)
+                if pdf.room() < wanted < pdf.eph / 3:
+                    pdf.add_page()
             _paragraph(pdf, block)
         elif isinstance(block, Facts):
             _facts(pdf, block)

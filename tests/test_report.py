@@ -1,0 +1,453 @@
+"""The record: HTML, PDF, exports, figures, words; on a made-up job of one face."""
+
+import importlib.util
+import io
+import json
+import re
+import shutil
+import subprocess
+import sys
+import zipfile
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pitmap.classes import CLASS_WORDS, SurfaceClass
+from pitmap.compare import ChangeCode, Fate, forecast_from_plan
+from pitmap.errors import InputError
+from pitmap.estimate import Estimate
+from pitmap.report import (
+    CHANGE_STYLES,
+    CLASS_STYLES,
+    FATE_SYMBOLS,
+    RecordInput,
+    budget_bars,
+    build_document,
+    curve_chart,
+    draw_bars,
+    draw_lines,
+    draw_map,
+    face_map,
+    overlay_picture,
+    record_csv,
+    record_html,
+    record_json,
+    record_pdf,
+    record_tables,
+    record_zip,
+    series_chart,
+    translator,
+    verify_zip,
+)
+from pitmap.report.draw_plotly import plot_bars, plot_lines, plot_map, plot_side_by_side
+from pitmap.report.model import Paragraph, Picture, Table
+from pitmap.report.overlay import numbered_marks, scale_bar_mm
+from pitmap.report.words import estimate_of, number, stage_word
+
+_SPEC = importlib.util.spec_from_file_location("report_fakes", Path(__file__).with_name("report_fakes.py"))
+fakes = importlib.util.module_from_spec(_SPEC)
+sys.modules["report_fakes"] = fakes
+_SPEC.loader.exec_module(fakes)
+
+
+@pytest.fixture(scope="module")
+def record():
+    return fakes.make_record()
+
+
+@pytest.fixture(scope="module")
+def bare():
+    return fakes.make_record(surveys=1, with_plan=False)
+
+
+@pytest.fixture(scope="module")
+def html(record):
+    return record_html(record)
+
+
+@pytest.fixture(scope="module")
+def pdf(record):
+    return record_pdf(record)
+
+
+class Checker(HTMLParser):
+    """Balanced tags, unique ids, described pictures, no address outside the page."""
+
+    VOID = {"meta", "img", "br", "hr", "link", "input"}
+
+    def __init__(self):
+        super().__init__()
+        self.stack, self.ids, self.links, self.problems, self.text, self.images = [], [], [], [], [], 0
+
+    def handle_starttag(self, tag, attrs):
+        values = dict(attrs)
+        if len(values) != len(attrs):
+            self.problems.append(f"{tag}: attribute twice")
+        if tag not in self.VOID:
+            self.stack.append(tag)
+        if "id" in values:
+            self.ids.append(values["id"])
+        if tag == "a":
+            self.links.append(values["href"])
+        if tag == "img":
+            self.images += 1
+            if not values.get("alt"):
+                self.problems.append("img without alt")
+            if not values["src"].startswith("data:image/"):
+                self.problems.append(f"img from {values['src'][:40]}")
+        if tag in ("script", "link", "iframe", "object", "form"):
+            self.problems.append(f"{tag} in a record")
+
+    def handle_endtag(self, tag):
+        if not self.stack or self.stack.pop() != tag:
+            self.problems.append(f"unbalanced {tag}")
+
+    def handle_data(self, data):
+        self.text.append(data)
+
+
+def checked(page):
+    checker = Checker()
+    checker.feed(page)
+    checker.close()
+    return checker
+
+
+def test_html_is_well_formed_and_asks_nobody(html):
+    c = checked(html)
+    assert c.problems == [] and c.stack == []
+    assert len(set(c.ids)) == len(c.ids)
+    assert {f"#{i}" for i in c.ids} == set(c.links)
+    assert html.startswith("<!DOCTYPE html>") and '<html lang="en">' in html
+    outside = re.sub(r"data:image/\w+;base64,[A-Za-z0-9+/=]+", "", html)
+    assert not re.search(r"https?:|//|url\(|@import|src=\"(?!data:|\")", outside.replace("<!DOCTYPE", ""))
+    assert "default-src 'none'" in html
+    assert c.images >= 6
+
+
+def test_html_says_what_a_customer_asks(html):
+    text = " ".join(checked(html).text)
+    for words in (
+        "2025-014",
+        "Lap a further 34 um off this face.",
+        "service manual of the engine maker, page 12 (as entered)",
+        "not judged",
+        "4.10 mm (3.80 to 4.30)",
+        "30.0 um (27.8 to 32.2)",
+        "not known: only 2 pits have a reading; take 4 more",
+        "at least 18 um",
+        "opened up by the lap",
+        "deeper than 30 um",
+        "Metal that was not seen is counted neither as sound nor as damaged.",
+        "Lapping slurry and dry abrasive dust need eye and breathing protection.",
+        "J. Example",
+    ):
+        assert words in text
+
+
+def test_html_escapes_what_people_type(record):
+    page = record_html(replace(record, job={"customer": "<b>A & B</b>"}, plan=None, comparison=None))
+    assert "<b>A" not in page and "&lt;b&gt;A &amp; B&lt;/b&gt;" in page
+
+
+def test_pdf_has_few_pages_fonts_inside_and_selectable_text(pdf):
+    assert pdf.startswith(b"%PDF-")
+    pages = len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf))
+    assert 1 <= pages <= 4
+    assert pdf.count(b"/FontFile2") == 2
+    assert b"/ToUnicode" in pdf
+    assert b"/URI" not in pdf and b"/JavaScript" not in pdf
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler's pdftotext")
+def test_pdf_text_and_page_numbers(pdf, tmp_path):
+    path = tmp_path / "record.pdf"
+    path.write_bytes(pdf)
+    text = subprocess.run(
+        ["pdftotext", "-layout", path, "-"], capture_output=True, text=True, check=True
+    ).stdout
+    pages = text.split("\f")[:-1]
+    for k, page in enumerate(pages, 1):
+        assert f"page {k} of {len(pages)}" in page
+    for words in (
+        "Inspection record: front face",
+        "Lap a further 34 um",
+        "Narrowest sound metal",
+        "Cautions",
+    ):
+        assert words in text
+    assert "\u2713 pass" in text and "\u25b2 watch" in text
+
+
+@pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="needs poppler's pdftoppm")
+def test_pdf_pages_render_with_ink_in_grey(pdf, tmp_path):
+    (tmp_path / "r.pdf").write_bytes(pdf)
+    subprocess.run(["pdftoppm", "-gray", "-r", "40", "-png", tmp_path / "r.pdf", tmp_path / "p"], check=True)
+    import cv2
+
+    pages = sorted(tmp_path.glob("p-*.png"))
+    assert pages
+    for page in pages:
+        grey = cv2.imread(str(page), cv2.IMREAD_GRAYSCALE)
+        assert grey.shape[0] > grey.shape[1]
+        assert 0.01 < (grey < 128).mean() < 0.5
+
+
+def test_bare_record_says_why_things_are_missing(bare):
+    text = " ".join(checked(record_html(bare)).text)
+    for words in (
+        "No verdict: no stock plan was made for this face.",
+        "Nothing to compare: this is the first survey of the face.",
+        "No readings were entered",
+        "No budget: no stock plan was made",
+        "No checklist was filled in",
+        "Not released yet: nobody has signed this record.",
+        "not lapped yet",
+    ):
+        assert words in text
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", record_pdf(bare))) <= 3
+
+
+def test_record_without_pictures_lands_or_pits(bare):
+    from types import SimpleNamespace
+
+    i = bare.last
+    m = i.measurement
+    poor = SimpleNamespace(
+        **{k: getattr(i, k) for k in vars(i) if k not in ("picture", "measurement", "surveyed_on")},
+        picture=None,
+        surveyed_on=None,
+        measurement=SimpleNamespace(
+            marks=m.marks.iloc[:0], zones=m.zones, lands=m.lands.iloc[:0], land_paths=()
+        ),
+    )
+    text = " ".join(checked(record_html(replace(bare, inspections=(poor,)))).text)
+    assert "No picture: the surveys were kept without" in text
+    assert "Not measured: the drawing has no coolant-seal land" in text
+    assert "No pit was found on the metal that the photo shows." in text
+    assert "date not given" in text
+
+
+def test_record_in_inches(record):
+    text = " ".join(checked(record_html(replace(record, units="inch"))).text)
+    assert "1.181 thou" in text or "1.18 thou (1.09 to 1.27)" in text
+    # The scale bar stays in mm and is inside the picture; no text of the record may mix units.
+    assert " mm (" not in text.split("How this was measured")[0].replace("um (", "")
+
+
+def test_record_refuses_nothing_and_two_faces(record):
+    from types import SimpleNamespace
+
+    with pytest.raises(InputError, match="no inspection"):
+        RecordInput(job={}, drawing=record.drawing, inspections=())
+    other = SimpleNamespace(face="rear face")
+    with pytest.raises(InputError, match="different faces: front face, rear face"):
+        RecordInput(job={}, drawing=record.drawing, inspections=(record.last, other))
+    with pytest.raises(InputError, match="units"):
+        RecordInput(job={}, drawing=record.drawing, inspections=(record.last,), units="furlong")
+
+
+def test_number_never_shows_more_digits_than_its_interval(record):
+    t = translator()
+    assert number(t, Estimate(value=31.234, low=27.1, high=35.9), "depth", "mm") == "31.2 um (27.1 to 35.9)"
+    assert number(t, Estimate(value=310.234, low=201.0, high=400.0), "depth", "mm") == "310 um (201 to 400)"
+    assert number(t, Estimate(value=12.0, low=10.0, high=14.0), "percent", "mm").startswith("12.0 %")
+    assert number(t, Estimate.unknown("no photo"), "length", "mm") == "not known: no photo"
+
+
+def test_estimate_of_keeps_the_interval_or_says_why():
+    assert estimate_of(1.0, 0.5, 2.0).covers(0.6)
+    assert (
+        estimate_of(float("nan"), float("nan"), float("nan"), reason="zone not seen").reason
+        == "zone not seen"
+    )
+    assert not estimate_of(1.0, float("nan"), float("nan"), reason="a count").has_interval
+
+
+def test_zip_holds_everything_and_finds_damage(record):
+    data = record_zip(record, files={"photos/a.jpg": b"123"})
+    assert verify_zip(data) == []
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        names = set(archive.namelist())
+        parts = {n: archive.read(n) for n in names}
+    assert {"record.pdf", "record.html", "record.json", "SHA256SUMS", "files/photos/a.jpg"} <= names
+    assert {"tables/marks.csv", "tables/fates.csv", "tables/series.csv", "tables/readings.csv"} <= names
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        for name, part in parts.items():
+            if name != "tables/zones.csv":
+                archive.writestr(name, part + b"x" if name == "record.json" else part)
+        archive.writestr("extra.txt", "?")
+    assert verify_zip(out.getvalue()) == ["extra.txt", "record.json", "tables/zones.csv"]
+
+
+def test_json_is_strict_and_complete(record, bare):
+    document = json.loads(record_json(record), parse_constant=lambda c: pytest.fail(f"{c} in JSON"))
+    assert document["verdict"]["outcome"] == "lap"
+    assert document["inspections"][2]["removed_um"]["value"] == 30.0
+    assert document["tables"]["tracks"][0]["depth_high_um"] in (12.0, 30.0, "inf")
+    assert len(document["tables"]["zones"]) == 45
+    assert "verdict" not in json.loads(record_json(bare))
+
+
+def test_csv_reads_back_as_it_was(record):
+    table = record_tables(record)["fates"]
+    back = pd.read_csv(io.StringIO(record_csv(table)), float_precision="round_trip")
+    assert back["x_mm"].tolist() == table["x_mm"].tolist()
+    assert back["fate"].tolist() == table["fate"].tolist()
+
+
+def test_overlay_draws_on_the_face_and_leaves_the_photo_alone(record):
+    i = record.last
+    before = i.picture.copy()
+    out = overlay_picture(i.picture, i.class_map, record.drawing, i.measurement)
+    assert out.shape == i.picture.shape and out.dtype == np.uint8
+    assert (i.picture == before).all()
+    pit = i.class_map.codes == SurfaceClass.PIT
+    assert (out[pit] != before[pit]).any(axis=1).mean() > 0.9
+    with pytest.raises(InputError, match="does not cover"):
+        overlay_picture(i.picture[:-40], i.class_map, record.drawing, i.measurement)
+    with pytest.raises(InputError, match="rows, columns, 3"):
+        overlay_picture(i.picture[..., 0], i.class_map, record.drawing, None)
+
+
+def test_overlay_of_another_scale(record):
+    i = record.last
+    small = np.ascontiguousarray(i.picture[::2, ::2])
+    out = overlay_picture(small, i.class_map, record.drawing, None)
+    assert out.shape == small.shape and (out != small).any()
+
+
+def test_numbered_marks_are_the_largest_of_the_working_zones():
+    marks = pd.DataFrame(
+        {
+            "mark_id": [1, 2, 3, 4],
+            "class_code": [2, 2, 2, 3],
+            "zone": ["rim", "seal_land", "running_surface", "seal_land"],
+            "area_mm2": [9.0, 1.0, 2.0, 20.0],
+        }
+    )
+    assert numbered_marks(marks, 2)["mark_id"].tolist() == [3, 2]
+    assert numbered_marks(marks)["mark_id"].tolist() == [3, 2, 1]
+
+
+@pytest.mark.parametrize(("width", "bar"), [(250, 50), (140, 20), (39, 5), (3, 1)])
+def test_scale_bar_is_round_and_under_a_quarter(width, bar):
+    assert scale_bar_mm(width) == bar
+
+
+def test_palette_covers_every_class_and_tells_them_apart_without_colour():
+    damage = [c for c in CLASS_WORDS if c not in (SurfaceClass.OUTSIDE, SurfaceClass.SOUND)]
+    assert set(CLASS_STYLES) == set(damage)
+    assert len({s.pattern for s in CLASS_STYLES.values()}) == len(damage)
+    assert len({s.pattern for s in CHANGE_STYLES.values()}) == len(CHANGE_STYLES)
+    assert set(CHANGE_STYLES) == set(ChangeCode) - {ChangeCode.OUTSIDE, ChangeCode.UNTOUCHED}
+    assert set(FATE_SYMBOLS) == {str(f) for f in Fate}
+    assert len(set(FATE_SYMBOLS.values())) == len(FATE_SYMBOLS)
+
+
+def _simulated(rgb, kind):
+    # Machado, Oliveira and Fernandes, IEEE TVCG 15 (2009) 1291-1298, full deficiency; on linear sRGB (from memory).
+    matrix = {
+        "deutan": [
+            [0.367322, 0.860646, -0.227968],
+            [0.280085, 0.672501, 0.047413],
+            [-0.011820, 0.042940, 0.968881],
+        ],
+        "protan": [
+            [0.152286, 1.052583, -0.204868],
+            [0.114503, 0.786281, 0.099216],
+            [-0.003882, -0.048116, 1.051998],
+        ],
+    }[kind]
+    c = np.asarray(rgb) / 255
+    linear = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
+    return np.clip(np.array(matrix) @ linear, 0, 1)
+
+
+@pytest.mark.parametrize("kind", ["deutan", "protan"])
+def test_palette_colours_stay_apart_with_a_colour_vision_deficiency(kind):
+    from skimage.color import deltaE_ciede2000, xyz2lab
+
+    to_xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+    lab = [xyz2lab((to_xyz @ _simulated(s.rgb, kind))[None, None])[0, 0] for s in CLASS_STYLES.values()]
+    pairs = [deltaE_ciede2000(a, b) for k, a in enumerate(lab) for b in lab[:k]]
+    # A difference of 10 is seen at a glance side by side; the patterns carry the rest.
+    assert min(pairs) > 10
+
+
+def test_figures_are_drawn_from_one_set_of_data(record):
+    t = translator()
+    chart = series_chart(t, record.comparison, "affected_share", forecast=forecast_from_plan(record.plan))
+    assert [line.label for line in chart.lines] == ["rim", "running surface", "coolant-seal land"]
+    land = chart.lines[2]
+    assert land.x.tolist() == [0.0, 12.0, 30.0]
+    drawn = draw_lines(chart).axes[0].get_lines()
+    shown = next(x for x in drawn if x.get_label() == "coolant-seal land")
+    page = next(x for x in plot_lines(chart).data if x.name == "coolant-seal land")
+    assert shown.get_ydata().tolist() == list(page.y) == land.y.tolist()
+    inches = series_chart(t, record.comparison, "affected_share", "inch")
+    assert inches.lines[2].x.tolist() == pytest.approx([0.0, 0.4724, 1.1811], abs=1e-4)
+    pits = curve_chart(t, record.plan.curves, "pits")
+    assert len(pits.lines) == 2 and pits.lines[0].low[0] == pytest.approx(18.0)
+
+
+def test_series_chart_draws_the_forecast_beside_what_was_found(record):
+    chart = series_chart(translator(), record.comparison, "n_pits", forecast=forecast_from_plan(record.plan))
+    assert "coolant-seal land, forecast" in [line.label for line in chart.lines]
+
+
+def test_budget_bars_leave_out_what_has_no_limit(record):
+    chart = budget_bars(translator(), record.plan)
+    assert [(b.label, b.limit) for b in chart.bars] == [
+        ("stock taken off this face", 100.0),
+        ("hardened case left", 150.0),
+    ]
+    assert budget_bars(translator(), record.plan, "inch").bars[0].limit == pytest.approx(3.937, abs=1e-3)
+    assert len(draw_bars(chart).axes) == 2
+    assert sum(1 for trace in plot_bars(chart).data if trace.type == "bar") == 2
+
+
+def test_face_maps_for_record_and_page(record):
+    t, i = translator(), record.last
+    chart = face_map(t, i, record.drawing, i.picture, i.picture_grid)
+    assert chart.extent_mm == (-127.0, 127.0, -87.0, 87.0)
+    axis = draw_map(chart).axes[0]
+    assert any(text.get_text() == "50 mm" for text in axis.texts)
+    figure = plot_map(chart)
+    assert figure.data[0].type == "image" and figure.data[0].x0 == -127.0 and figure.data[0].dy < 0
+    both = plot_side_by_side(face_map(t, record.first, record.drawing, i.picture, i.picture_grid), chart)
+    assert both.layout.xaxis2.matches == "x" and both.layout.yaxis2.matches == "y"
+    with pytest.raises(InputError, match="does not fit its grid"):
+        face_map(t, i, record.drawing, i.picture[:-1], i.picture_grid)
+
+
+def test_document_blocks_are_ready_text(record):
+    document = build_document(record)
+    keys = [s.key for s in document.sections]
+    assert keys[:3] == ["face", "verdict", "pictures"] and keys[-2:] == ["cautions", "sources"]
+    for section in document.sections:
+        assert section.blocks
+        for block in section.blocks:
+            if isinstance(block, Paragraph):
+                assert "{" not in block.text and "nan" not in block.text.lower().split()
+            if isinstance(block, Table):
+                assert all("nan" not in cell for row in block.rows for cell in row)
+            if isinstance(block, Picture):
+                assert block.size_px[0] > 0 and block.alt
+    with pytest.raises(InputError, match="another length"):
+        Table(head=("a", "b"), rows=(("1",),), widths=(0.5, 0.5))
+
+
+def test_stage_words():
+    t = translator()
+    assert [stage_word(t, s) for s in ("intake", "test_lap", "lap_2", "final")] == [
+        "intake",
+        "light test lap",
+        "after lap 2",
+        "final",
+    ]
