@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 
 from .errors import InputError
 
@@ -60,6 +61,16 @@ class Estimate:
     def unknown(cls, reason: str, *, level: float = DEFAULT_LEVEL) -> Estimate:
         """A number that could not be measured, and why."""
         return cls(value=math.nan, low=math.nan, high=math.nan, level=level, reason=reason)
+
+    @classmethod
+    def from_sd(
+        cls, value: float, sd: float, *, level: float = DEFAULT_LEVEL, low: float = -math.inf
+    ) -> Estimate:
+        """A value with a normal interval from its standard deviation, cut off below at `low`."""
+        if not (math.isfinite(sd) and sd >= 0):
+            raise InputError(f"Estimate.from_sd: expected a standard deviation of 0 or more, got {sd!r}")
+        half = NormalDist().inv_cdf((1 + level) / 2) * sd
+        return cls(value=value, low=min(value, max(low, value - half)), high=value + half, level=level)
 
     @property
     def is_known(self) -> bool:

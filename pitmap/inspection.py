@@ -28,7 +28,7 @@ from .registration import Alignment
 from .surface import ClassMap
 from .tables import Schema
 
-__all__ = ["FILE_VERSION", "Inspection", "PhotoSource", "load_inspection", "save_inspection"]
+__all__ = ["FILE_VERSION", "Inspection", "PhotoSource", "load_inspection", "plain_values", "save_inspection"]
 
 FILE_VERSION = 1
 _JSON, _CODES, _CONFIDENCE, _PICTURE = "inspection.json", "classes.png", "confidence.png", "face.jpg"
@@ -137,16 +137,16 @@ def _estimate_from_json(d: Mapping[str, Any]) -> Estimate:
     )
 
 
-def _plain(value: Any) -> Any:
+def plain_values(value: Any) -> Any:
     """NumPy scalars, tuples and NaN as JSON knows them."""
     if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
+        return {str(k): plain_values(v) for k, v in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_plain(v) for v in value]
+        return [plain_values(v) for v in value]
     if isinstance(value, np.ndarray):
-        return _plain(value.tolist())
+        return plain_values(value.tolist())
     if isinstance(value, np.generic):
-        return _plain(value.item())
+        return plain_values(value.item())
     if isinstance(value, float) and not math.isfinite(value):
         # JSON has neither; null is "none", and the word comes back through float().
         return None if math.isnan(value) else str(value)
@@ -154,7 +154,7 @@ def _plain(value: Any) -> Any:
 
 
 def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
-    return [_plain(row) for row in table.to_dict("records")]
+    return [plain_values(row) for row in table.to_dict("records")]
 
 
 def inspection_to_dict(inspection: Inspection) -> dict[str, Any]:
@@ -167,8 +167,8 @@ def inspection_to_dict(inspection: Inspection) -> dict[str, Any]:
         "surveyed_on": inspection.surveyed_on.isoformat() if inspection.surveyed_on else None,
         "removed_um": _estimate_to_json(inspection.removed_um),
         "drawing": inspection.drawing_name,
-        "photos": [_plain(asdict(p)) for p in inspection.photos],
-        "alignment": _plain(inspection.alignment.to_dict()),
+        "photos": [plain_values(asdict(p)) for p in inspection.photos],
+        "alignment": plain_values(inspection.alignment.to_dict()),
         "raster": {
             "file": _CODES,
             "codes": {int(c): w for c, w in CLASS_WORDS.items()},
@@ -180,10 +180,10 @@ def inspection_to_dict(inspection: Inspection) -> dict[str, Any]:
         "readings": _records(inspection.readings),
         "sound_width_mm": _estimate_to_json(inspection.measurement.sound_width_mm),
         "bright_sound_width_mm": _estimate_to_json(inspection.measurement.bright_sound_width_mm),
-        "land_paths_mm": [_plain(np.round(p, 3)) for p in inspection.measurement.land_paths],
+        "land_paths_mm": [plain_values(np.round(p, 3)) for p in inspection.measurement.land_paths],
         "photo_px_per_mm": inspection.photo_px_per_mm,
         "notes": list(inspection.notes),
-        "settings": _plain(dict(inspection.settings)),
+        "settings": plain_values(dict(inspection.settings)),
         "versions": dict(inspection.versions),
     }
 

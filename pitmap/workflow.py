@@ -16,12 +16,12 @@ import numpy as np
 import pandas as pd
 from shapely import Polygon
 
-from .casebook import Casebook, InspectionRef, Job, MapEdit, PhotoRef, Plate, Reading, Survey
+from .casebook import Attachment, Casebook, InspectionRef, Job, MapEdit, PhotoRef, Plate, Reading, Survey
 from .casebook import Face as CasebookFace
 from .classes import Stage, SurfaceClass
 from .compare import Comparison
 from .depth import READINGS, FaceSurvey, attach_readings
-from .drawing import Drawing, load_drawing, load_shipped, shipped_plates
+from .drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plates
 from .errors import InputError
 from .inspection import Inspection, load_inspection, save_inspection
 from .measure import ClassEdit, MeasureSettings, change_classes, measure
@@ -34,11 +34,11 @@ from .stock import LimitSheet, StockPlan, plan_stock, read_limits, write_limits
 from .units import UnitSystem
 
 __all__ = [
+    "DRAWING_ROLE",
     "HAND_SD_MM",
     "LIMITS_ROLE",
     "PLAN_SEED",
     "drawing_of",
-    "drawing_role",
     "inspections_of_face",
     "keep_readings",
     "limits_of",
@@ -49,9 +49,13 @@ __all__ = [
     "plan_face",
     "readings_table",
     "record_of_face",
+    "save_drawing",
     "save_limits",
+    "tie_readings",
+    "with_readings",
 ]
 
+DRAWING_ROLE = "drawing"
 LIMITS_ROLE = "limit sheet"
 HAND_SD_MM = 0.5
 """How far a place read off the map by eye may be from the needle, one standard deviation (house choice)."""
@@ -60,22 +64,22 @@ PLAN_SEED = 20260314
 """Plans are simulated; one fixed seed gives the same plan for the same data (house choice)."""
 
 
-def drawing_role(face: CasebookFace) -> str:
-    """The role of an attachment that is the drawing of one face."""
-    return f"drawing of face {face.id}"
+def _attached(book: Casebook, face: CasebookFace, role: str) -> list[Attachment]:
+    """Files of a face in the order they came: its own where it has any, else those of the whole plate."""
+    of_role = [a for a in book.open_plate(face.plate_id).attachments if a.role == role]
+    own = [a for a in of_role if a.face_id == face.id]
+    return own or [a for a in of_role if a.face_id is None]
 
 
 def drawing_of(book: Casebook, plate: Plate, face: CasebookFace) -> Drawing:
-    """The drawing of a face: the newest one attached for it, else the shipped one that the plate names.
-
-    A shipped plate with two faces has one drawing each, named ``<plate>_<face>``.
+    """The drawing of a face: the newest one attached for it, else the shipped one that it or its plate names.
 
     Raises
     ------
     InputError
         The face has no usable drawing.
     """
-    attached = [a for a in book.open_plate(plate.id).attachments if a.role == drawing_role(face)]
+    attached = _attached(book, face, DRAWING_ROLE)
     if attached:
         with tempfile.TemporaryDirectory() as folder:
             # An SVG and the TOML beside it are two attachments with one stem.
@@ -83,9 +87,9 @@ def drawing_of(book: Casebook, plate: Plate, face: CasebookFace) -> Drawing:
                 (Path(folder) / Path(one.name).name).write_bytes(book.read_file(one.sha256))
             main = next((a for a in reversed(attached) if not a.name.endswith(".toml")), attached[-1])
             return load_drawing(Path(folder) / Path(main.name).name)
-    for name in (f"{plate.drawing}_{face.name.lower()}", plate.drawing):
-        if name in shipped_plates():
-            return load_shipped(name)
+    name = face.drawing or plate.drawing
+    if name in shipped_plates():
+        return load_shipped(name)
     raise InputError(
         f"plate {plate.tag}, face {face.name}: has no drawing; give it one on the Drawing page, or name a shipped one"
     )
@@ -169,8 +173,18 @@ def readings_table(book: Casebook, survey: Survey, inspection: Inspection) -> pd
         }
         for r in book.readings(survey)
     ]
-    table = READINGS.frame(rows)
-    return attach_readings(table, inspection.marks, math.hypot(inspection.alignment.error_sd_mm, HAND_SD_MM))
+    return tie_readings(READINGS.frame(rows), inspection)
+
+
+def tie_readings(readings: pd.DataFrame, inspection: Inspection) -> pd.DataFrame:
+    """Readings tied to the marks of a map where that is certain within the alignment's and the hand's error."""
+    place_sd_mm = math.hypot(inspection.alignment.error_sd_mm, HAND_SD_MM)
+    return attach_readings(readings, inspection.marks, place_sd_mm)
+
+
+def with_readings(inspection: Inspection, readings: pd.DataFrame) -> Inspection:
+    """The inspection with these readings, tied to its marks."""
+    return replace(inspection, readings=tie_readings(readings, inspection))
 
 
 def keep_readings(
@@ -231,16 +245,12 @@ def inspections_of_face(
     return sorted(mapped, key=lambda pair: (pair[0].surveyed_on, Stage(pair[0].stage).order))
 
 
-def _limits_name(face: CasebookFace) -> str:
-    return f"limits_face_{face.id}.toml"
-
-
-def limits_of(book: Casebook, plate: Plate, face: CasebookFace) -> LimitSheet:
+def limits_of(book: Casebook, face: CasebookFace) -> LimitSheet:
     """The newest limit sheet kept for a face; an empty one (nothing is judged) when there is none.
 
     What is lapped off one face is not off the other, so each face has its own sheet.
     """
-    sheets = [a for a in book.open_plate(plate.id).attachments if a.name == _limits_name(face)]
+    sheets = _attached(book, face, LIMITS_ROLE)
     if not sheets:
         return LimitSheet()
     with tempfile.TemporaryDirectory() as folder:
@@ -254,7 +264,15 @@ def save_limits(book: Casebook, plate: Plate, face: CasebookFace, sheet: LimitSh
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "limits.toml"
         write_limits(sheet, path)
-        book.attach_file(plate, path.read_bytes(), _limits_name(face), role=LIMITS_ROLE)
+        book.attach_file(plate, path.read_bytes(), "limits.toml", role=LIMITS_ROLE, face=face)
+
+
+def save_drawing(book: Casebook, plate: Plate, face: CasebookFace, drawing: Drawing) -> None:
+    """Keep a drawing (SVG and the TOML beside it) for a face; the earlier ones stay readable."""
+    with tempfile.TemporaryDirectory() as folder:
+        save_svg(drawing, Path(folder) / "drawing.svg")
+        for one in sorted(Path(folder).iterdir()):
+            book.attach_file(plate, one.read_bytes(), one.name, role=DRAWING_ROLE, face=face)
 
 
 def plan_face(inspections: Sequence[Inspection], limits: LimitSheet | None, **choices: Any) -> StockPlan:

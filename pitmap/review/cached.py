@@ -52,7 +52,7 @@ def _drawing(face_id: int, n_attachments: int, name: str) -> Drawing:
 def face_drawing(face: Face) -> Drawing:
     """The drawing of a face; read again when another one was attached."""
     life = book().open_plate(face.plate_id)
-    return _drawing(face.id, len(life.attachments), life.plate.drawing)
+    return _drawing(face.id, len(life.attachments), face.drawing or life.plate.drawing)
 
 
 @st.cache_resource(max_entries=6, show_spinner=False)
@@ -134,7 +134,7 @@ def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
     series = face_series(face, job)
     if not series:
         raise NotEnoughData(f"face {face.name}: no survey is mapped yet; add photos and map them")
-    limits = limits_of(book(), plate, face)
+    limits = limits_of(book(), face)
     # The inspections are cached objects, so their identity says whether anything they rest on has changed.
     key = (*(f"{s.id}:{id(i)}" for s, i in series), repr(sorted(limits.entries.items())))
     return _plan(key, units(), [i for _, i in series], limits)
@@ -177,6 +177,6 @@ def face_record(face: Face, job: Job, plate: Plate) -> RecordInput:
         *(f"{s.id}.{s.version}:{id(i)}" for s, i in series),
         items,
         signs,
-        repr(limits_of(kept, plate, face)),
+        repr(limits_of(kept, face)),
     )
     return _record(key, face.id, job.id, units())

@@ -125,7 +125,7 @@ def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
             "From the engine maker's service manual, with the page, or your own rule in your words. What is left empty "
             "is not judged, never passed."
         )
-        sheet = limits_of(kept, plate, face)
+        sheet = limits_of(kept, face)
         with st.form("limits", border=False):
             entries = {}
             for name, (unit, text) in LIMIT_TEXT.items():

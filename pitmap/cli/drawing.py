@@ -1,0 +1,115 @@
+"""``pitmap drawing``: build, check, bring in, hand out and mirror plate drawings."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from ..drawing import (
+    Drawing,
+    build_drawing,
+    check_drawing,
+    import_dxf,
+    load_numbers,
+    load_svg,
+    save_dxf,
+    save_svg,
+    shipped_plates,
+)
+from ..errors import InputError
+from .options import DRAWING
+
+__all__ = ["command"]
+
+
+@click.group(name="drawing")
+def command() -> None:
+    """Build, check, trace, bring in and hand out plate drawings."""
+
+
+def _save(drawing: Drawing, out: Path) -> None:
+    if out.suffix.lower() == ".svg":
+        save_svg(drawing, out)
+    elif out.suffix.lower() == ".dxf":
+        save_dxf(drawing, out)
+    else:
+        raise InputError(f"{out}: give a name that ends in .svg or .dxf")
+    click.echo(f"written to {out} and {out.with_suffix('.toml').name} beside it")
+
+
+def _report(drawing: Drawing) -> int:
+    """Print what the check finds; the number of errors."""
+    findings = check_drawing(drawing)
+    for f in findings:
+        at = f" at ({f.xy[0]:.1f}, {f.xy[1]:.1f}) mm" if f.xy else ""
+        click.echo(f"  {f.severity}: {f.element}{at}: {f.text}")
+    areas = ", ".join(
+        f"{name.replace('_', ' ')} {zone.area / 100:.1f} cm2" for name, zone in drawing.zones.items()
+    )
+    click.echo(f"  {drawing.name}: {len(drawing.openings)} openings; {areas}")
+    if not findings:
+        click.echo("  nothing found")
+    return sum(f.severity == "error" for f in findings)
+
+
+@command.command(name="check")
+@click.argument("drawing", type=DRAWING)
+def check(drawing: Drawing) -> int:
+    """Look for what would make figures wrong; exit code 2 when there is an error."""
+    return 2 if _report(drawing) else 0
+
+
+@command.command(name="list")
+def list_() -> None:
+    """Names of the plates that come with pitmap (all invented)."""
+    for name in shipped_plates():
+        click.echo(name)
+
+
+@command.command(name="build")
+@click.argument("numbers", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="SVG or DXF to write; else NUMBERS with .svg.")
+def build(numbers: Path, out: Path | None) -> None:
+    """Make a drawing from a plate's numbers (NUMBERS.toml)."""
+    drawing = build_drawing(load_numbers(numbers))
+    _report(drawing)
+    _save(
+        drawing,
+        out or numbers.with_name(numbers.name.removesuffix(".toml").removesuffix(".numbers") + ".svg"),
+    )
+
+
+@command.command(name="import")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="SVG to write.")
+def import_(file: Path, out: Path) -> None:
+    """Bring in an SVG or DXF from a drawing program; the TOML beside it says what its layers mean."""
+    if file.suffix.lower() == ".dxf":
+        found = import_dxf(file)
+        for layer, role in found.layers.items():
+            click.echo(f"  layer {layer}: {role}")
+        for note in found.notes:
+            click.echo(f"  {note}")
+        drawing = found.drawing
+    else:
+        drawing = load_svg(file)
+    _report(drawing)
+    _save(drawing, out)
+
+
+@command.command(name="export")
+@click.argument("drawing", type=DRAWING)
+@click.argument("out", type=click.Path(path_type=Path))
+def export(drawing: Drawing, out: Path) -> None:
+    """Write a drawing as SVG or DXF."""
+    _save(drawing, out)
+
+
+@command.command(name="mirror")
+@click.argument("drawing", type=DRAWING)
+@click.argument("out", type=click.Path(path_type=Path))
+@click.option("--name", required=True, help="Name of the second face.")
+def mirror(drawing: Drawing, out: Path, name: str) -> None:
+    """The second face of an intermediate plate: the mirror image, to be edited where it differs."""
+    _save(drawing.mirrored(name), out)

@@ -1,0 +1,77 @@
+"""``pitmap record``: the record for the customer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import cast
+
+import click
+
+from ..drawing import Drawing
+from ..inspection import Inspection
+from ..stock import StockPlan
+from ..units import UnitSystem
+from .options import DRAWING, units_option
+from .plan import open_face, write_plan
+
+__all__ = ["command", "write_record"]
+
+
+@click.command(name="record")
+@click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--drawing", required=True, type=DRAWING, help="Drawing that the surveys were mapped with.")
+@click.option("--limits", type=click.Path(path_type=Path), help="Limit sheet (TOML).")
+@click.option("--job", default="", help="The customer's reference.")
+@click.option("--engine", default="")
+@click.option("--plate", default="", help="The plate's tag.")
+@click.option("--workshop", default="", help="Whose record it is.")
+@click.option("--out", type=click.Path(path_type=Path), default=Path("record"), show_default=True)
+@units_option
+def command(
+    folders: tuple[Path, ...],
+    drawing: Drawing,
+    limits: Path | None,
+    job: str,
+    engine: str,
+    plate: str,
+    workshop: str,
+    out: Path,
+    units: str,
+) -> None:
+    """Write the record of one face: PDF, web page, and a ZIP of everything with hashes."""
+    from ..stock import read_limits
+
+    inspections = open_face(folders)
+    plan = write_plan(inspections, read_limits(limits) if limits else None, None, units)
+    words = {"reference": job, "engine": engine, "plate": plate, "workshop": workshop}
+    path = write_record(inspections, drawing, plan, out, units, {k: v for k, v in words.items() if v})
+    click.echo(f"written to {path.parent}")
+
+
+def write_record(
+    inspections: Sequence[Inspection],
+    drawing: Drawing,
+    plan: StockPlan | None,
+    out: Path,
+    units: str,
+    job: Mapping[str, str],
+) -> Path:
+    """Write PDF, page and ZIP into a folder; the path of the PDF."""
+    from ..compare import compare
+    from ..report import RecordInput, record_html, record_pdf, record_zip
+
+    record = RecordInput(
+        job={k: v for k, v in job.items() if k != "workshop"},
+        drawing=drawing,
+        inspections=tuple(inspections),
+        plan=plan,
+        comparison=compare(inspections, drawing) if len(inspections) > 1 else None,
+        workshop=job.get("workshop", ""),
+        units=cast(UnitSystem, units),
+    )
+    out.mkdir(parents=True, exist_ok=True)
+    (out / "record.html").write_text(record_html(record), encoding="utf-8")
+    (out / "record.zip").write_bytes(record_zip(record))
+    (out / "record.pdf").write_bytes(record_pdf(record))
+    return out / "record.pdf"

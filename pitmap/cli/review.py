@@ -1,0 +1,41 @@
+"""``pitmap review``: the review page in a browser."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+
+__all__ = ["command"]
+
+
+@click.command(name="review")
+@click.option("--casebook", default=None, metavar="URL", help="File, folder or database URL of the casebook.")
+@click.option("--port", type=click.IntRange(1, 65535), default=8501, show_default=True)
+@click.option(
+    "--address", default="127.0.0.1", show_default=True,
+    help="Who may open the page: 127.0.0.1 is this computer only. See the README before opening it to a network.",
+)  # fmt: skip
+@click.option(
+    "--who", default=None, help="The name that changes are written under until somebody types theirs."
+)
+def command(casebook: str | None, port: int, address: str, who: str | None) -> int:
+    """Open the review page: jobs, photos, maps, plans and records."""
+    page = Path(__file__).resolve().parents[1] / "review" / "start.py"
+    environment = dict(os.environ, STREAMLIT_BROWSER_GATHER_USAGE_STATS="false")
+    if casebook:
+        environment["PITMAP_CASEBOOK"] = casebook
+    if who:
+        environment["PITMAP_WHO"] = who
+    click.echo(
+        f"pitmap review: http://{'localhost' if address == '127.0.0.1' else address}:{port} (stop with Ctrl+C)"
+    )
+    arguments = [
+        "--server.address", address, "--server.port", str(port), "--server.headless", "true",
+        "--server.fileWatcherType", "none", "--client.showErrorDetails", "none", "--client.toolbarMode", "minimal",
+        "--browser.gatherUsageStats", "false",
+    ]  # fmt: skip
+    return subprocess.call([sys.executable, "-m", "streamlit", "run", str(page), *arguments], env=environment)

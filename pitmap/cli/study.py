@@ -1,0 +1,75 @@
+"""``pitmap study``: a repeatability study of this shop's photos."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import click
+
+from ..classes import Stage
+from ..drawing import Drawing
+from ..errors import InputError
+from .options import DRAWING, STAGE
+from .tables import print_table
+
+__all__ = ["command"]
+
+_COLUMNS = ("part", "operator", "trial", "photo")
+
+
+@click.command(name="study")
+@click.argument("list_csv", type=click.Path(path_type=Path))
+@click.option("--drawing", required=True, type=DRAWING)
+@click.option("--stage", type=STAGE, default="test_lap", show_default=True)
+@click.option(
+    "--zone",
+    default="seal_land",
+    show_default=True,
+    type=click.Choice(["seal_land", "running_surface", "rim"]),
+)
+@click.option("--out", type=click.Path(path_type=Path), help="CSV of every photo's figures.")
+def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path | None) -> None:
+    """How small a change this shop's photos can prove: gage R&R of share, pit count and sound width.
+
+    LIST_CSV has the columns part, operator, trial, photo: every face photographed several times by everybody.
+    """
+    from ..compare import StudyRun, study, study_sentence, study_values
+    from ..pipeline import map_face
+
+    rows = _rows(list_csv)
+    runs = []
+    with click.progressbar(rows, label="mapping", show_pos=True) as bar:
+        for row in bar:
+            inspection = map_face([list_csv.parent / row["photo"]], drawing, stage=stage)
+            runs.append(
+                StudyRun(
+                    part=row["part"], operator=row["operator"], trial=int(row["trial"]), inspection=inspection
+                )
+            )
+    if out is not None:
+        study_values(runs, zone=zone).to_csv(out, index=False)
+    for quantity, result in study(runs, zone=zone).items():
+        click.echo(f"\n{quantity.replace('_', ' ')}")
+        print_table(
+            ["component", "standard deviation", "% of study variation"],
+            [[name, f"{r.sd:.4g}", f"{100 * r.share_study:.1f}"] for name, r in result.components.iterrows()],
+        )
+        click.echo(f"  distinct categories: {result.ndc}")
+        click.echo(f"  {study_sentence(quantity, result)}")
+
+
+def _rows(path: Path) -> list[dict[str, str]]:
+    try:
+        with open(path, newline="", encoding="utf-8-sig") as file:
+            reader = csv.DictReader(file)
+            missing = [c for c in _COLUMNS if c not in (reader.fieldnames or ())]
+            if missing:
+                raise InputError(f"{path}: no column {', '.join(missing)}; expected {', '.join(_COLUMNS)}")
+            rows = list(reader)
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path}: cannot be read ({error})") from error
+    for k, row in enumerate(rows, 2):
+        if not (row["trial"] or "").strip().isdecimal():
+            raise InputError(f"{path}, line {k}, column trial: {row['trial']!r} is not a whole number")
+    return rows

@@ -1,0 +1,20 @@
+"""``pitmap target``: the printed sheet that gives a photo its scale."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+__all__ = ["command"]
+
+
+@click.command(name="target")
+@click.option("--paper", type=click.Choice(["A4", "letter"]), default="A4", show_default=True)
+@click.option("--out", type=click.Path(path_type=Path), default=Path("target.pdf"), show_default=True)
+def command(paper: str, out: Path) -> None:
+    """Write the target sheet as a PDF at true size; print it at 100 %, and measure the printed line."""
+    from ..registration.target_sheet import target_sheet_pdf
+
+    path = target_sheet_pdf(out, paper)
+    click.echo(f"written to {path}; print it at 100 % and check that the printed line measures 100 mm")
