@@ -11,6 +11,19 @@
 
 SQLite by default, PostgreSQL by URL. Photos and inspections are kept once by the hash of their bytes, beside
 the database. Every change is written with the time and the person; nothing is ever deleted.
+
+Notes
+-----
+A change is kept when the call returns: the file is flushed and renamed first, then the database commits with
+full synchronisation. A crash in between leaves a file that :meth:`Casebook.check` names. What the disk itself
+promises and does not keep is beyond this.
+
+A record carries a `version`; whoever changes an older one gets :class:`~pitmap.errors.EditConflict`, and the
+change is kept as a draft. Values from outside pass the doors in ``clean.py`` and ``entries.py``.
+
+To change the tables: change ``models.py``, add a step under ``migrations/versions`` and its name to
+``migrate.KNOWN``; a test compares the steps with the models. A step runs in one transaction on both kinds of
+database. Rows of the trail and signatures are never rewritten, not even by a step.
 """
 
 from .backup import BackupReport

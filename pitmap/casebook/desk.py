@@ -90,7 +90,8 @@ class Desk:
     def together(self) -> Iterator[None]:
         """Keep everything that is done inside the block, or nothing of it when the block ends in an error.
 
-        Others wait with their changes until it ends, so let nobody type inside it.
+        Others wait with their changes until it ends, so let nobody type inside it. When the whole block is
+        dropped, drafts that were kept inside it are dropped too.
         """
         if getattr(self._ongoing, "session", None) is not None:
             yield
