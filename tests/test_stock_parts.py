@@ -129,8 +129,19 @@ def _sheet(**entries):
 
 
 def test_stock_budget_counts_earlier_rebuilds():
-    sheet = _sheet(total_stock=120, stock_removed_before=40, case_depth=300, case_left_min=150, thickness=50.0,
-                   thickness_min=49.9, ring_section=3.0, groove_depth=2.3, squeeze_max=28, groove_width=4.5, fill_max=85)  # fmt: skip
+    sheet = _sheet(
+        total_stock=120,
+        stock_removed_before=40,
+        case_depth=300,
+        case_left_min=150,
+        thickness=50.0,
+        thickness_min=49.9,
+        ring_section=3.0,
+        groove_depth=2.3,
+        squeeze_max=28,
+        groove_width=4.5,
+        fill_max=85,
+    )
     lines = {line.name: line for line in stock_budget(sheet, _e(20), _e(50))}
     assert (lines["total_stock"].now.value, lines["total_stock"].after.value) == (60, 110)
     assert (lines["case_left"].now.value, lines["case_left"].after.value) == (240, 190)

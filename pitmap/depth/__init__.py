@@ -2,6 +2,9 @@
 
 from .attach import attach_readings
 from .bounds import PITS, LapBounds, PixelBounds, lap_bounds, pixel_bounds
+from .extremes import GumbelFit, ParetoFit, fit_gumbel, fit_pareto, plotting_positions, return_level
+from .flatness import Flatness
+from .heights import HeightData, LowSpotMap, height_data, low_spot_map
 from .next_readings import NEXT_READINGS, next_readings
 from .pit_model import DEPTHS, PARAMETERS, PRIOR, DepthModel, fit_depths
 from .readings import (
@@ -14,8 +17,11 @@ from .readings import (
     readings_from_rows,
 )
 from .removed import RemovedStock, removed_from_thickness
-from .series import fit_series, readings_under_first_face
+from .series import fit_series, readings_under_first_face, with_readings
+from .straightedge import EdgeGap, edge_gap, feeler_gap
 from .survey import FaceSurvey
+from .turnbull import Turnbull, wilson_share
+from .union_jack import UnionJack
 
 __all__ = [
     "CSV_COLUMNS",
@@ -27,20 +33,38 @@ __all__ = [
     "READINGS",
     "READING_KINDS",
     "DepthModel",
+    "EdgeGap",
     "FaceSurvey",
+    "Flatness",
+    "GumbelFit",
+    "HeightData",
     "LapBounds",
+    "LowSpotMap",
+    "ParetoFit",
     "PixelBounds",
     "ReadingSheet",
     "RemovedStock",
+    "Turnbull",
+    "UnionJack",
     "attach_readings",
+    "edge_gap",
+    "feeler_gap",
     "fit_depths",
+    "fit_gumbel",
+    "fit_pareto",
     "fit_series",
+    "height_data",
     "lap_bounds",
+    "low_spot_map",
     "next_readings",
     "pixel_bounds",
+    "plotting_positions",
     "read_readings",
     "readings_from_csv_text",
     "readings_from_rows",
     "readings_under_first_face",
     "removed_from_thickness",
+    "return_level",
+    "wilson_share",
+    "with_readings",
 ]

@@ -53,16 +53,17 @@ def attach_readings(readings: pd.DataFrame, marks: pd.DataFrame, position_sd_mm:
     xy = pits[["x_mm", "y_mm"]].to_numpy(float)
     radius = pits["eq_diam_mm"].to_numpy(float) / 2
     out = readings.copy()
-    for i in np.flatnonzero(readings["kind"].to_numpy() == "pit_depth"):
-        typed = int(readings["mark_id"].iat[i])
-        place = readings[["x_mm", "y_mm"]].iloc[i].to_numpy(float)
-        edge = np.maximum(np.hypot(*(xy - place).T) - radius, 0.0) if len(ids) else np.empty(0)
-        mark, flag, why = _decide(typed, edge, ids, position_sd_mm, has_place=bool(np.isfinite(place).all()))
-        out.loc[out.index[i], "mark_id"] = mark
+    typed, places = readings["mark_id"].to_numpy(np.int64), readings[["x_mm", "y_mm"]].to_numpy(float)
+    mark, flags, notes = typed.copy(), readings["flags"].to_numpy(np.int64).copy(), list(readings["note"])
+    for i in np.flatnonzero(readings["kind"].to_numpy() == "pit_depth").tolist():
+        edge = np.maximum(np.hypot(*(xy - places[i]).T) - radius, 0.0) if len(ids) else np.empty(0)
+        has_place = bool(np.isfinite(places[i]).all())
+        mark[i], flag, why = _decide(int(typed[i]), edge, ids, position_sd_mm, has_place=has_place)
         if flag:
-            out.loc[out.index[i], "flags"] = int(readings["flags"].iat[i]) | int(flag)
-            note = str(readings["note"].iat[i])
-            out.loc[out.index[i], "note"] = f"{note}; {why}" if note else why
+            flags[i] |= int(flag)
+            notes[i] = f"{notes[i]}; {why}" if notes[i] else why
+    out["mark_id"], out["flags"] = mark, flags
+    out["note"] = pd.Series(notes, index=out.index, dtype=object)
     return READINGS.check(out)
 
 

@@ -198,7 +198,7 @@ def plotting_positions(n: int, a: float = 0.0) -> NDArray[np.float64]:
     """(i - a) / (n + 1 - 2a): 0 Weibull, 0.5 Hazen, 0.375 Blom, 0.4 Cunnane, 0.44 Gringorten, 0.3 Benard."""
     if n < 1 or not 0 <= a < 1:
         raise InputError(f"plotting_positions: expected n from 1 and a in 0..1, got {n}, {a}")
-    return (np.arange(1, n + 1) - a) / (n + 1 - 2 * a)
+    return (np.arange(1.0, n + 1) - a) / (n + 1 - 2 * a)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

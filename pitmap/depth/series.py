@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from ..classes import Stage
+from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL
+from .attach import attach_readings
 from .bounds import LapBounds, lap_bounds
 from .pit_model import DepthModel, fit_depths
-from .readings import READINGS
+from .readings import READINGS, ReadingSheet
 from .survey import FaceSurvey
 
-__all__ = ["fit_series", "readings_under_first_face"]
+__all__ = ["fit_series", "readings_under_first_face", "with_readings"]
 
 
 def fit_series(
@@ -65,7 +69,7 @@ def readings_under_first_face(surveys: Sequence[FaceSurvey], bounds: LapBounds) 
         to the depth, its error to the uncertainty (in quadrature). Numbered anew from 1.
     """
     pit_of = {(int(k), int(m)): int(p) for p, k, m in bounds.links.to_numpy()}
-    rows = []
+    rows: list[dict[str, Any]] = []
     places = bounds.pits[["x_mm", "y_mm"]].to_numpy(float)
     middle = places.mean(axis=0) if len(places) else np.zeros(2)
     for k, survey in enumerate(surveys):
@@ -78,9 +82,53 @@ def readings_under_first_face(surveys: Sequence[FaceSurvey], bounds: LapBounds) 
                 place = middle
             rows.append(
                 {
-                    **r.to_dict(), "reading_id": len(rows) + 1, "mark_id": pit,
+                    **{str(c): v for c, v in r.items()}, "reading_id": len(rows) + 1, "mark_id": pit,
                     "value_um": r["value_um"] + float(survey.removed.at(place)),
                     "uncertainty_um": float(np.hypot(r["uncertainty_um"], survey.removed.sd_at(place))),
                 }
             )  # fmt: skip
     return READINGS.frame(rows)
+
+
+def with_readings(
+    surveys: Sequence[FaceSurvey], sheet: ReadingSheet, *, position_sd_mm: float, face: str | None = None
+) -> list[FaceSurvey]:
+    """The surveys with the readings of a sheet, each attached to the marks of its own stage.
+
+    Parameters
+    ----------
+    surveys : sequence of FaceSurvey
+    sheet : ReadingSheet
+        From :func:`~pitmap.depth.read_readings`.
+    position_sd_mm : float
+        As in :func:`~pitmap.depth.attach_readings`.
+    face : str or None
+        Only the readings of this face (and those without one).
+
+    Returns
+    -------
+    list of FaceSurvey
+        New surveys; readings that a survey had already are kept before the sheet's, numbered anew.
+
+    Raises
+    ------
+    InputError
+        The sheet has readings of a stage that was not surveyed.
+    """
+    known = {s.stage for s in surveys}
+    strange = sorted(
+        {s for s, f in zip(sheet.stages, sheet.faces) if face is None or f in ("", face)} - known
+    )
+    if strange:
+        raise InputError(f"readings of {', '.join(strange)}, but that stage was not surveyed")
+    out = []
+    for survey in surveys:
+        fresh = attach_readings(sheet.of(survey.stage, face), survey.marks, position_sd_mm)
+        both = (
+            pd.concat([t for t in (survey.readings, fresh) if len(t)])
+            if len(survey.readings) or len(fresh)
+            else fresh
+        )
+        both = both.reset_index(drop=True).assign(reading_id=np.arange(1, len(both) + 1))
+        out.append(replace(survey, readings=READINGS.check(both)))
+    return out

@@ -3,12 +3,16 @@
 from .budget import BudgetLine, fill_percent, squeeze_percent, stock_budget
 from .condition import form_findings, zone_condition
 from .curves import CURVES, Needed
+from .gap import JointGap, joint_gap, joint_gap_of_dips
 from .limits import LIMIT_TEXT, OFFERED, Limit, LimitSheet, limit_from_text, read_limits, write_limits
 from .needs import STEPS
 from .plan import Aim, StockPlan, plan_stock
+from .plane import LappingPlane, confident_plane, lapping_plane
 from .rules import Finding, judge
 from .sound import SoundWidth, disc_sound_width
+from .time import LapStep, lap_rate, minutes_to_go
 from .verdict import CAUTION, Verdict, decide
+from .words import plan_record, plan_sentences
 
 __all__ = [
     "CAUTION",
@@ -19,18 +23,29 @@ __all__ = [
     "Aim",
     "BudgetLine",
     "Finding",
+    "JointGap",
+    "LapStep",
+    "LappingPlane",
     "Limit",
     "LimitSheet",
     "Needed",
     "SoundWidth",
     "StockPlan",
     "Verdict",
+    "confident_plane",
     "decide",
     "disc_sound_width",
     "fill_percent",
     "form_findings",
+    "joint_gap",
+    "joint_gap_of_dips",
     "judge",
+    "lap_rate",
+    "lapping_plane",
     "limit_from_text",
+    "minutes_to_go",
+    "plan_record",
+    "plan_sentences",
     "plan_stock",
     "read_limits",
     "squeeze_percent",

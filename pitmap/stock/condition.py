@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TypedDict
 
+import numpy as np
 import pandas as pd
 
 from ..classes import Stage, SurfaceClass
@@ -63,32 +64,37 @@ def form_findings(
     """Rules on flatness, wear step, joint gap and sound width; each says so where it was not measured."""
     flat = flatness_um or Estimate.unknown("heights were not measured")
     gap = joint_gap_um or Estimate.unknown("the rotor housing's dip was not entered")
+    rows = (
+        ("flatness", "Flatness of the face", flat, "flatness", False),
+        ("wear_step", "Largest wear step", _wear_step(survey.readings), "wear_step", False),
+        ("joint_gap", "Gap at the joint", gap, "joint_gap", False),
+        (
+            "sound_width",
+            "Narrowest sound width of the seal land now",
+            _sound_width(survey.lands),
+            "sound_width_min",
+            True,
+        ),
+    )
     return [
-        judge_limit("flatness", "Flatness of the face", flat, limits, "flatness", is_minimum=False, system=system),
-        judge_limit(
-            "wear_step", "Largest wear step", _wear_step(survey.readings), limits, "wear_step", is_minimum=False, system=system
-        ),
-        judge_limit("joint_gap", "Gap at the joint", gap, limits, "joint_gap", is_minimum=False, system=system),
-        judge_limit(
-            "sound_width", "Narrowest sound width of the seal land now", _sound_width(survey.lands), limits,
-            "sound_width_min", is_minimum=True, system=system,
-        ),
-    ]  # fmt: skip
+        judge_limit(rule, what, value, limits, entry, is_minimum=is_minimum, system=system)
+        for rule, what, value, entry, is_minimum in rows
+    ]
 
 
 def _wear_step(readings: pd.DataFrame) -> Estimate:
     steps = readings.loc[readings["kind"] == "wear_step"]
     if not len(steps):
         return Estimate.unknown("no wear step was measured")
-    worst = steps.loc[steps["value_um"].abs().idxmax()]
-    value, half = abs(float(worst["value_um"])), _Z90 * float(worst["uncertainty_um"])
+    heights = steps["value_um"].abs().to_numpy(float)
+    worst = int(np.argmax(heights))
+    value, half = float(heights[worst]), _Z90 * float(steps["uncertainty_um"].to_numpy(float)[worst])
     return Estimate(value=value, low=max(value - half, 0.0), high=value + half, level=DEFAULT_LEVEL)
 
 
 def _sound_width(lands: pd.DataFrame | None) -> Estimate:
     if lands is None or not len(lands):
         return Estimate.unknown("the land was not measured")
-    row = lands.loc[lands["sound_width_mm"].idxmin()]
-    value = float(row["sound_width_mm"])
-    low, high = float(row["sound_width_low_mm"]), float(row["sound_width_high_mm"])
+    widths = lands[["sound_width_mm", "sound_width_low_mm", "sound_width_high_mm"]].to_numpy(float)
+    value, low, high = (float(v) for v in widths[int(np.argmin(widths[:, 0]))])
     return Estimate(value=value, low=min(low, value), high=max(high, value))

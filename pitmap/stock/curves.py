@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -17,7 +17,6 @@ from .sound import SoundWidth
 __all__ = [
     "CURVES",
     "Needed",
-    "curve_rows",
     "needed_for_pits",
     "needed_for_width",
     "removal_levels",
@@ -41,7 +40,7 @@ _N_WIDTH_DRAWS = 40
 _N_WIDTH_LEVELS = 7
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Needed:
     """Further stock that reaches one aim in one zone.
 
@@ -53,6 +52,8 @@ class Needed:
     recommended_um : float
         Least removal that reaches the aim at `confidence`; NaN when unknown.
     confidence : float
+    draws_um : ndarray
+        Draws of what truly is needed, spread evenly through the draws of the depth model; empty when unknown.
     """
 
     zone: str
@@ -60,6 +61,37 @@ class Needed:
     stock_um: Estimate
     recommended_um: float
     confidence: float
+    draws_um: NDArray[np.float64] = field(repr=False)
+
+    @classmethod
+    def from_draws(cls, zone: str, aim: str, draws_um: NDArray, confidence: float, level: float) -> Needed:
+        """Median, interval and recommendation from draws."""
+        tail = (1 - level) / 2
+        low, value, high, enough = (
+            float(q) for q in np.quantile(draws_um, [tail, 0.5, 1 - tail, confidence])
+        )
+        draws = np.array(draws_um, float)
+        draws.setflags(write=False)
+        return cls(
+            zone=zone,
+            aim=aim,
+            stock_um=Estimate(value=value, low=low, high=high, level=level),
+            recommended_um=enough,
+            confidence=confidence,
+            draws_um=draws,
+        )
+
+    @classmethod
+    def unknown(cls, zone: str, aim: str, reason: str, confidence: float, level: float) -> Needed:
+        """A need that cannot be said, and why."""
+        return cls(
+            zone=zone,
+            aim=aim,
+            stock_um=Estimate.unknown(reason, level=level),
+            recommended_um=math.nan,
+            confidence=confidence,
+            draws_um=np.empty(0),
+        )
 
 
 def removal_levels(top_um: float, *, step_um: float = 2.0) -> NDArray[np.float64]:
@@ -83,7 +115,9 @@ def needed_for_pits(
         Why the depths are not to be trusted; then the need is unknown.
     """
     need = np.maximum(left_um.max(axis=1), 0.0) if left_um.shape[1] else np.zeros(len(left_um))
-    return _needed(zone, "pits", need.astype(float), confidence, level, lacking)
+    if lacking:
+        return Needed.unknown(zone, "pits", lacking, confidence, level)
+    return Needed.from_draws(zone, "pits", need, confidence, level)
 
 
 def needed_for_width(
@@ -101,21 +135,9 @@ def needed_for_width(
     need = np.array([_least_removal(row, width, width_min_mm) for row in some])
     if not np.isfinite(need).all():
         lacking = f"the land without any pit is narrower than the {width_min_mm:g} mm that you entered"
-    return _needed(zone, "sound_width", need, confidence, level, lacking)
-
-
-def _needed(zone: str, aim: str, need: NDArray, confidence: float, level: float, lacking: str) -> Needed:
     if lacking:
-        return Needed(
-            zone=zone, aim=aim, stock_um=Estimate.unknown(lacking, level=level), recommended_um=math.nan,
-            confidence=confidence,
-        )  # fmt: skip
-    tail = (1 - level) / 2
-    low, value, high, enough = (float(q) for q in np.quantile(need, [tail, 0.5, 1 - tail, confidence]))
-    return Needed(
-        zone=zone, aim=aim, stock_um=Estimate(value=value, low=low, high=high, level=level), recommended_um=enough,
-        confidence=confidence,
-    )  # fmt: skip
+        return Needed.unknown(zone, "sound_width", lacking, confidence, level)
+    return Needed.from_draws(zone, "sound_width", need, confidence, level)
 
 
 def _least_removal(left: NDArray, width: SoundWidth, least_mm: float) -> float:
@@ -145,16 +167,10 @@ def width_draws(left_um: NDArray, width: SoundWidth, levels_um: NDArray) -> NDAr
     return np.array([[width(row > level) for level in levels_um] for row in _spread(left_um)])
 
 
-def curve_rows(
-    zone: str,
-    left_um: NDArray[np.float32],
-    levels_um: NDArray[np.float64],
-    level: float,
-    *,
-    width: SoundWidth | None = None,
-    width_min_mm: float = math.nan,
+def pit_curve(
+    zone: str, left_um: NDArray[np.float32], levels_um: NDArray[np.float64], level: float
 ) -> pd.DataFrame:
-    """The curves of one zone: pits left at every level, sound width at about seven of them.
+    """Pits left at every level.
 
     Returns
     -------
@@ -163,28 +179,45 @@ def curve_rows(
     """
     tail = (1 - level) / 2
     rows = []
-    # Sorted once, every level is a search: no table of draws times pits times levels.
-    ordered = np.sort(left_um, axis=1)
     for removal in levels_um:
-        count = (ordered > removal).sum(axis=1) if ordered.shape[1] else np.zeros(len(ordered))
+        count = (left_um > removal).sum(axis=1)
+        mean = float(count.mean())
         low, high = np.quantile(count, [tail, 1 - tail], method="inverted_cdf")
         rows.append(
             {
-                "zone": zone, "aim": "pits", "removal_um": float(removal), "value": float(count.mean()),
-                "value_low": float(min(low, count.mean())), "value_high": float(max(high, count.mean())),
+                "zone": zone, "aim": "pits", "removal_um": float(removal), "value": mean,
+                "value_low": min(float(low), mean), "value_high": max(float(high), mean),
                 "p_reached": float((count == 0).mean()),
             }
         )  # fmt: skip
-    if width is not None:
-        few = levels_um[np.unique(np.linspace(0, len(levels_um) - 1, _N_WIDTH_LEVELS).astype(int))]
-        widths = width_draws(left_um, width, few)
-        for removal, column in zip(few, widths.T):
-            low, middle, high = np.quantile(column, [tail, 0.5, 1 - tail])
-            reached = float((column >= width_min_mm).mean()) if math.isfinite(width_min_mm) else math.nan
-            rows.append(
-                {
-                    "zone": zone, "aim": "sound_width", "removal_um": float(removal), "value": float(middle),
-                    "value_low": float(low), "value_high": float(high), "p_reached": reached,
-                }
-            )  # fmt: skip
+    return CURVES.frame(rows)
+
+
+def width_curve(
+    zone: str,
+    left_um: NDArray[np.float32],
+    levels_um: NDArray[np.float64],
+    level: float,
+    width: SoundWidth,
+    width_min_mm: float,
+) -> pd.DataFrame:
+    """Sound width at about seven of the levels, in mm.
+
+    Returns
+    -------
+    DataFrame
+        :data:`CURVES`.
+    """
+    tail = (1 - level) / 2
+    few = levels_um[np.unique(np.linspace(0, len(levels_um) - 1, _N_WIDTH_LEVELS).astype(int))]
+    rows = []
+    for removal, column in zip(few, width_draws(left_um, width, few).T):
+        low, middle, high = np.quantile(column, [tail, 0.5, 1 - tail])
+        reached = float((column >= width_min_mm).mean()) if math.isfinite(width_min_mm) else math.nan
+        rows.append(
+            {
+                "zone": zone, "aim": "sound_width", "removal_um": float(removal), "value": float(middle),
+                "value_low": float(low), "value_high": float(high), "p_reached": reached,
+            }
+        )  # fmt: skip
     return CURVES.frame(rows)

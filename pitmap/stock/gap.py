@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-
 from dataclasses import dataclass
 
 import numpy as np
@@ -86,8 +85,12 @@ def joint_gap_of_dips(
     for name, dip in (("plate", plate_dip_um), ("housing", housing_dip_um)):
         if not (dip.is_known and dip.has_interval):
             raise InputError(f"joint_gap_of_dips: the {name}'s dip is not known ({dip.reason})")
-    sds = [(d.high - d.low) / (2 * float(ndtri(0.5 + d.level / 2))) for d in (plate_dip_um, housing_dip_um)]
-    return JointGap(gap_um=_sum(plate_dip_um.value + housing_dip_um.value, *sds, level), along_mm=math.nan)
+    plate, housing = (
+        (d.high - d.low) / (2 * float(ndtri(0.5 + d.level / 2))) for d in (plate_dip_um, housing_dip_um)
+    )
+    return JointGap(
+        gap_um=_sum(plate_dip_um.value + housing_dip_um.value, plate, housing, level), along_mm=math.nan
+    )
 
 
 def _sum(value: float, a: float, b: float, level: float) -> Estimate:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from ..classes import SurfaceClass
 from ..depth import DepthModel, FaceSurvey, LapBounds
 from ..depth.next_readings import NEXT_READINGS, next_readings
 from ..depth.pit_model import MAX_RATIO
@@ -110,12 +111,17 @@ def width_function(
     return disc_sound_width(pits, float(nominal[-1]))
 
 
-def step_rows(zone: str, left: NDArray, top_um: float, width: SoundWidth | None, uses: str) -> pd.DataFrame:
-    """What each further 10 um buys in one zone, up to `top_um` and at most twelve steps."""
+def step_rows(
+    zone: str, left: NDArray, with_free: NDArray, top_um: float, width: SoundWidth | None, uses: str
+) -> pd.DataFrame:
+    """What each further 10 um buys in one zone, up to `top_um` and at most twelve steps.
+
+    `with_free` are the pits of `left` and the readings that belong to no one mark.
+    """
     n = min(_MAX_STEPS, max(1, math.ceil(top_um / _STEP_UM)))
     levels = np.arange(n + 1) * _STEP_UM
-    count = np.array([(left > level).sum(axis=1).mean() for level in levels])
-    clean = np.array([(left <= level).all(axis=1).mean() for level in levels])
+    count = np.array([(with_free > level).sum(axis=1).mean() for level in levels])
+    clean = np.array([(with_free <= level).all(axis=1).mean() for level in levels])
     widths = np.full(n + 1, np.nan) if width is None else np.median(width_draws(left, width, levels), axis=0)
     return STEPS.frame(
         {
@@ -144,19 +150,44 @@ def uses_words(budget: Sequence[BudgetLine]) -> str:
     return "; ".join(parts)
 
 
-def face_need(goals: Sequence[Needed], level: float) -> tuple[float, Estimate, str]:
-    """Recommended stock, true need and what is lacking for the face as a whole: the zone that needs most decides.
+def face_need(goals: Sequence[Needed], confidence: float, level: float) -> tuple[float, Estimate, str]:
+    """Recommended stock, true need and what is lacking for the face as a whole.
 
-    The interval is that of the zone whose upper end is highest: zones of one face share its depth law, so the
-    zone that is worst is worst in most draws.
+    Draw by draw the zone that needs most decides, so that the recommended stock is enough for all zones together
+    at the wanted confidence.
     """
     for goal in goals:
         if not goal.stock_um.is_known:
             return math.nan, goal.stock_um, f"{goal.zone.replace('_', ' ')}: {goal.stock_um.reason}"
     if not goals:
         return 0.0, Estimate(value=0.0, low=0.0, high=0.0, level=level), ""
-    most = max(goals, key=lambda g: (g.recommended_um, g.stock_um.high))
-    return most.recommended_um, most.stock_um, ""
+    n = max(len(g.draws_um) for g in goals)
+    # Shorter tables of draws are spread evenly through the same joint draws; each is held in its place.
+    most = np.max([g.draws_um[np.arange(n) * len(g.draws_um) // n] for g in goals], axis=0)
+    face = Needed.from_draws("face", "all", most, confidence, level)
+    return face.recommended_um, face.stock_um, ""
+
+
+def free_left_um(last: FaceSurvey, zone: str, n_draws: int, rng: np.random.Generator) -> NDArray[np.float32]:
+    """Pit readings of the last survey that belong to no one mark (draws, readings), um under the present face.
+
+    One of the pits around each is that deep, so the zone is not clean before it is reached.
+    """
+    table = last.readings
+    free = table.loc[
+        (table["kind"] == "pit_depth")
+        & (table["mark_id"] < 0)
+        & ~table["is_lower_bound"]
+        & np.isfinite(table["x_mm"])
+    ]
+    pits = last.marks.loc[last.marks["class_code"] == int(SurfaceClass.PIT)]
+    if not len(free) or not len(pits):
+        return np.empty((n_draws, 0), np.float32)
+    place, near = free[["x_mm", "y_mm"]].to_numpy(float), pits[["x_mm", "y_mm"]].to_numpy(float)
+    nearest = np.argmin(np.hypot(*(place[:, None] - near[None]).transpose(2, 0, 1)), axis=1)
+    own = pits["zone"].to_numpy()[nearest] == zone
+    value, sd = free["value_um"].to_numpy(float)[own], free["uncertainty_um"].to_numpy(float)[own]
+    return np.maximum(value + sd * rng.standard_normal((n_draws, len(value))), 0.0).astype(np.float32)
 
 
 def read_next(

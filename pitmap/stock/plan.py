@@ -17,9 +17,20 @@ from ..estimate import DEFAULT_LEVEL, Estimate
 from ..units import UnitSystem
 from .budget import BudgetLine, stock_budget
 from .condition import form_findings, zone_condition
-from .curves import CURVES, Needed, curve_rows, needed_for_pits, needed_for_width, removal_levels
+from .curves import CURVES, Needed, needed_for_pits, needed_for_width, pit_curve, removal_levels, width_curve
 from .limits import LimitSheet
-from .needs import STEPS, face_need, left_um, read_next, step_rows, uses_words, why_not, width_function
+from .needs import (
+    STEPS,
+    face_need,
+    free_left_um,
+    left_um,
+    read_next,
+    step_rows,
+    uses_words,
+    why_not,
+    width_function,
+)
+from .plane import LappingPlane, confident_plane
 from .rules import judge_budget
 from .sound import SoundWidth
 from .uncut import needed_for_uncut, uncut_curve
@@ -73,6 +84,9 @@ class StockPlan:
     verdict : Verdict
     read_next : DataFrame
         :data:`~pitmap.depth.NEXT_READINGS`.
+    plane : LappingPlane or None
+        Best plane within the allowed tilt that clears the pits of the working zones at the same confidence; None
+        without face bounds, without such pits, or when their depths are not known.
     bounds : LapBounds
     model : DepthModel or None
         None on a face without pits.
@@ -89,6 +103,7 @@ class StockPlan:
     budget: tuple[BudgetLine, ...]
     verdict: Verdict
     read_next: pd.DataFrame
+    plane: LappingPlane | None
     bounds: LapBounds
     model: DepthModel | None
     removed_um: Estimate
@@ -109,6 +124,8 @@ def plan_stock(
     flatness_um: Estimate | None = None,
     joint_gap_um: Estimate | None = None,
     lap_uncertainty_um: float = 3.0,
+    face_bounds_mm: tuple[float, float, float, float] | None = None,
+    tilt_max_um: float = 0.0,
     system: UnitSystem = "mm",
 ) -> StockPlan:
     """Plan the stock of one face.
@@ -132,6 +149,10 @@ def plan_stock(
         From :mod:`pitmap.depth.flatness` and :mod:`pitmap.stock.gap`, where measured.
     lap_uncertainty_um : float
         How well the bench hits a planned removal, one standard deviation.
+    face_bounds_mm : tuple or None
+        (x_min, y_min, x_max, y_max) of the face; with it the tilted lapping plane is worked out.
+    tilt_max_um : float
+        Difference of stock across the face that is allowed, um.
     system : {"mm", "inch"}
         Units of the sentences.
 
@@ -152,18 +173,19 @@ def plan_stock(
     removed = _at_level(last.removed.estimate(_middle(bounds)), level)
     wanted = _Wanted(limits=limits, confidence=confidence, level=level)
 
-    planned_later: list[tuple[str, np.ndarray, SoundWidth | None]] = []
+    later: list[tuple[str, np.ndarray, np.ndarray, SoundWidth | None]] = []
     needed: list[Needed] = []
     curves = []
+    share_max = limits.value("uncut_share_max") / 100
     for zone in WORKING_ZONES:
         own = (bounds.pits["zone"] == zone).to_numpy()
         width = width_function(zone, bounds.pits.loc[own], surveys, sound_width)
-        found, curve = _zone(zone, own, left, model, width, wanted)
+        with_free = np.hstack([left[:, own], free_left_um(last, zone, len(left), rng)])
+        found, curve = _zone(zone, own, left, with_free, model, width, wanted)
         needed += found
-        curves.append(curve)
+        curves += curve
         if found[0].stock_um.is_known:
-            planned_later.append((zone, left[:, own], width))
-        share_max = limits.value("uncut_share_max") / 100
+            later.append((zone, left[:, own], with_free, width))
         for_uncut = needed_for_uncut(zone, surveys, share_max, confidence, level, rng=rng)
         needed += [for_uncut] if for_uncut else []
         curves.append(uncut_curve(zone, surveys, level, rng=rng, share_max=share_max))
@@ -171,7 +193,7 @@ def plan_stock(
     goals = [n for n in needed if n.aim in (aim.zones.get(n.zone, ""), "uncut")]
     if aim.zones.get("seal_land") == "sound_width" and not any(n.aim == "sound_width" for n in needed):
         goals.append(_no_width(limits, wanted))
-    recommended, need, lacking = face_need(goals, level)
+    recommended, need, lacking = face_need(goals, confidence, level)
     planned = 0.0 if math.isnan(recommended) else recommended
     half = _Z90 * lap_uncertainty_um if planned > 0 else 0.0
     budget = stock_budget(
@@ -180,9 +202,10 @@ def plan_stock(
         Estimate(value=planned, low=max(planned - half, 0.0), high=planned + half, level=level),
         level=level,
     )
+    uses = uses_words(budget)
     steps = [
-        step_rows(zone, own_left, _top(own_left), width, uses_words(budget))
-        for zone, own_left, width in planned_later
+        step_rows(zone, own_left, with_free, _top(with_free), width, uses)
+        for zone, own_left, with_free, width in later
     ]
     findings = [judge_budget(line, system=system) for line in budget]
     findings += form_findings(last, limits, flatness_um, joint_gap_um, system)
@@ -191,9 +214,21 @@ def plan_stock(
         stage=last.stage, **zone_condition(last, limits), need_um=need, recommended_um=recommended, lacking=lacking,
         findings=findings, read_next=words, system=system,
     )  # fmt: skip
+    plane = None
+    in_work = bounds.pits["zone"].isin(WORKING_ZONES).to_numpy() & (left > 0).any(axis=0)
+    if face_bounds_mm is not None and not lacking and in_work.any():
+        plane = confident_plane(
+            bounds.pits["x_mm"].to_numpy(float)[in_work],
+            bounds.pits["y_mm"].to_numpy(float)[in_work],
+            left[:, in_work],
+            face_bounds_mm,
+            tilt_max_um=tilt_max_um,
+            confidence=confidence,
+            level=level,
+        )
     return StockPlan(
         needed=tuple(needed), curves=_stack(curves, CURVES.empty()), steps=_stack(steps, STEPS.empty()), budget=budget,
-        verdict=verdict, read_next=table, bounds=bounds, model=model, removed_um=removed, confidence=confidence,
+        verdict=verdict, read_next=table, plane=plane, bounds=bounds, model=model, removed_um=removed, confidence=confidence,
         level=level, problems=(*bounds.problems, *(model.problems if model else ())),
     )  # fmt: skip
 
@@ -220,28 +255,28 @@ def _zone(
     zone: str,
     own: np.ndarray,
     left: np.ndarray,
+    with_free: np.ndarray,
     model: DepthModel | None,
     width: SoundWidth | None,
     wanted: _Wanted,
-) -> tuple[list[Needed], pd.DataFrame]:
+) -> tuple[list[Needed], list[pd.DataFrame]]:
     """Needs of one zone (pits first) and its curves; no curves where the depths are not known."""
-    zone_left = left[:, own]
+    zone_left, confidence, level = left[:, own], wanted.confidence, wanted.level
     why = ""
     if model is not None and own.any():
         known = model.depths["basis"].eq("read").to_numpy() | model.is_bounded
-        why = why_not(
-            zone_left, model.draws_um[:, own].max(axis=1), model.not_enough, known[own], wanted.level
-        )
-    found = [needed_for_pits(zone, zone_left, wanted.confidence, wanted.level, lacking=why)]
+        why = why_not(zone_left, model.draws_um[:, own].max(axis=1), model.not_enough, known[own], level)
+    found = [needed_for_pits(zone, with_free, confidence, level, lacking=why)]
     least = wanted.limits.value("sound_width_min")
     if width is not None and not math.isnan(least):
-        found.append(
-            needed_for_width(zone, zone_left, width, least, wanted.confidence, wanted.level, lacking=why)
-        )
+        found.append(needed_for_width(zone, zone_left, width, least, confidence, level, lacking=why))
     if why:
-        return found, CURVES.empty()
-    levels = removal_levels(_top(zone_left))
-    return found, curve_rows(zone, zone_left, levels, wanted.level, width=width, width_min_mm=least)
+        return found, []
+    levels = removal_levels(_top(with_free))
+    curves = [pit_curve(zone, with_free, levels, level)]
+    if width is not None:
+        curves.append(width_curve(zone, zone_left, levels, level, width, least))
+    return found, curves
 
 
 def _no_width(limits: LimitSheet, wanted: _Wanted) -> Needed:
@@ -250,10 +285,7 @@ def _no_width(limits: LimitSheet, wanted: _Wanted) -> Needed:
         why = "the aim is a sound width, but no least sound width was entered"
     else:
         why = "the aim is a sound width, but the width of the land was not measured"
-    return Needed(
-        zone="seal_land", aim="sound_width", stock_um=Estimate.unknown(why, level=wanted.level),
-        recommended_um=math.nan, confidence=wanted.confidence,
-    )  # fmt: skip
+    return Needed.unknown("seal_land", "sound_width", why, wanted.confidence, wanted.level)
 
 
 def _top(left: np.ndarray) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -12,7 +12,7 @@ from scipy.optimize import linprog
 from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL, Estimate
 
-__all__ = ["LappingPlane", "lapping_plane"]
+__all__ = ["LappingPlane", "confident_plane", "lapping_plane"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,3 +139,58 @@ def _solve(u: np.ndarray, v: np.ndarray, low: np.ndarray, tilt: float) -> tuple[
     tx, ty = float(solved.x[1]), float(solved.x[2])
     # The offset that this tilt needs, free of the solver's tolerance.
     return float((least - places @ (tx, ty)).max()), tx, ty
+
+
+def confident_plane(
+    x_mm: ArrayLike,
+    y_mm: ArrayLike,
+    low_draws_um: ArrayLike,
+    bounds_mm: tuple[float, float, float, float],
+    *,
+    tilt_max_um: float,
+    confidence: float,
+    level: float = DEFAULT_LEVEL,
+) -> LappingPlane:
+    """Lapping plane that reaches every point together with the wanted confidence.
+
+    Parameters
+    ----------
+    x_mm, y_mm : array (n,)
+    low_draws_um : array (draws, n)
+        Joint draws of the depths under the present face.
+    bounds_mm, tilt_max_um, level
+        As in :func:`lapping_plane`.
+    confidence : float
+        Chance wanted that the plane lies under every point.
+
+    Notes
+    -----
+    The tilt is that of the best plane for the median depths; the plane is then lowered until it lies under all
+    points in the wanted share of the draws. The parallel removal is held to the same chance.
+    """
+    draws = np.asarray(low_draws_um, float)
+    if not 0 < confidence < 1:
+        raise InputError(f"confident_plane: expected a confidence between 0 and 1, got {confidence!r}")
+    if draws.ndim != 2 or not draws.size:
+        raise NotEnoughData("confident_plane: no draws of any critical point; nothing has to come off")
+    middle = np.median(draws, axis=0)
+    best = lapping_plane(x_mm, y_mm, middle, bounds_mm, tilt_max_um=tilt_max_um, level=level)
+    c0, cx, cy = best.coefficients
+    plane = c0 + cx * np.asarray(x_mm, float) + cy * np.asarray(y_mm, float)
+    lowest_corner = best.mean_um - (abs(best.tilt_x_um) + abs(best.tilt_y_um)) / 2
+    lower = max(float(np.quantile((draws - plane).max(axis=1), confidence)), -lowest_corner)
+    parallel = max(float(np.quantile(draws.max(axis=1), confidence)), 0.0)
+    return replace(
+        best,
+        coefficients=(c0 + lower, cx, cy),
+        largest_um=best.largest_um + lower,
+        mean_um=best.mean_um + lower,
+        parallel_um=parallel,
+        saving_um=Estimate(
+            value=parallel - best.mean_um - lower,
+            low=math.nan,
+            high=math.nan,
+            level=level,
+            reason="both removals are plans, held to the same confidence",
+        ),
+    )

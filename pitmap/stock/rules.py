@@ -101,10 +101,7 @@ def judge_limit(
         sentence = f"{what}: {_show(value.value, unit, system)}. Not judged: no limit entered."
     else:
         side = "at least" if is_minimum else "at most"
-        said = {
-            "pass": "within", "watch": "within, but not certainly, of", "stop": "beyond",
-            "not judged": "not judged against",
-        }[status]  # fmt: skip
+        said = _said(status, is_minimum)
         sentence = (
             f"{what}: {_show(value.value, unit, system)}, {said} the limit of {side} {_show(limit, unit, system)}"
             f" ({given.source})."
@@ -139,7 +136,7 @@ def judge_budget(line: BudgetLine, *, system: UnitSystem = "mm") -> Finding:
     if status == "not judged":
         sentence = f"{start}. Not judged: no limit entered."
     else:
-        said = {"pass": "within", "watch": "within, but not certainly, of", "stop": "beyond"}[status]
+        said = _said(status, line.is_minimum and math.isnan(high))
         sentence = f"{start}, {said} the limit of {text} ({line.source})."
     return Finding(
         rule=line.name,
@@ -150,6 +147,12 @@ def judge_budget(line: BudgetLine, *, system: UnitSystem = "mm") -> Finding:
         limit=limit,
         source=line.source,
     )
+
+
+def _said(status: Status, is_minimum: bool) -> str:
+    if status == "stop":
+        return "short of" if is_minimum else "beyond"
+    return {"pass": "within", "watch": "inside, though not for certain,"}.get(status, "not judged against")
 
 
 def _worse(a: Status, b: Status) -> Status:

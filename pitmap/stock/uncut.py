@@ -12,7 +12,6 @@ from scipy.special import expit, logit, ndtri
 
 from ..classes import Stage
 from ..depth import FaceSurvey
-from ..estimate import Estimate
 from .curves import CURVES, Needed
 
 __all__ = ["needed_for_uncut", "uncut_curve"]
@@ -90,19 +89,11 @@ def needed_for_uncut(
     drawn = _draw(zone, surveys, rng)
     if drawn is None:
         why = "no lapped survey has measured the uncut share; take a test lap"
-        return Needed(
-            zone=zone, aim="uncut", stock_um=Estimate.unknown(why, level=level), recommended_um=math.nan,
-            confidence=confidence,
-        )  # fmt: skip
+        return Needed.unknown(zone, "uncut", why, confidence, level)
     now, share, shape = drawn
     aim = min(max(share_max, 1e-6), 1 - 1e-6)
     need = np.maximum(now * (np.log(aim) / np.log(share)) ** (1 / shape) - now, 0.0)
-    tail = (1 - level) / 2
-    low, value, high, enough = (float(q) for q in np.quantile(need, [tail, 0.5, 1 - tail, confidence]))
-    return Needed(
-        zone=zone, aim="uncut", stock_um=Estimate(value=value, low=low, high=high, level=level), recommended_um=enough,
-        confidence=confidence,
-    )  # fmt: skip
+    return Needed.from_draws(zone, "uncut", need, confidence, level)
 
 
 def _draw(
@@ -113,11 +104,13 @@ def _draw(
     for survey in surveys:
         if not Stage(survey.stage).is_lapped or survey.zones is None:
             continue
-        row = survey.zones.loc[(survey.zones["zone"] == zone) & (survey.zones["class_word"] == "uncut")]
+        rows = survey.zones.loc[(survey.zones["zone"] == zone) & (survey.zones["class_word"] == "uncut")]
         middle = survey.marks[["x_mm", "y_mm"]].mean().fillna(0.0).to_numpy()
         stock, sd = float(survey.removed.at(middle)), float(survey.removed.sd_at(middle))
-        if len(row) and np.isfinite(row["share"].iat[0]) and stock > 0:
-            found.append((stock, sd, _share_draws(row.iloc[0], rng)))
+        if len(rows) and np.isfinite(float(rows["share"].to_numpy()[0])) and stock > 0:
+            found.append(
+                (stock, sd, _share_draws(rows[["share_low", "share", "share_high"]].to_numpy(float)[0], rng))
+            )
     if not found:
         return None
     stock, sd, share = found[-1]
@@ -131,7 +124,8 @@ def _draw(
     return now, share, shape
 
 
-def _share_draws(row: pd.Series, rng: np.random.Generator) -> NDArray[np.float64]:
-    low, value, high = (float(np.clip(row[c], 1e-4, 1 - 1e-4)) for c in ("share_low", "share", "share_high"))
-    sd = max((logit(high) - logit(low)) / (2 * float(ndtri(0.95))), 1e-3)
-    return expit(logit(value) + sd * rng.standard_normal(_N_DRAWS))
+def _share_draws(ends: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
+    """Draws of a share from (low, value, high), normal on the logit scale."""
+    low, value, high = logit(np.clip(ends, 1e-4, 1 - 1e-4))
+    sd = max(float(high - low) / (2 * float(ndtri(0.95))), 1e-3)
+    return expit(value + sd * rng.standard_normal(_N_DRAWS))
