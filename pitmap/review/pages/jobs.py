@@ -47,7 +47,7 @@ def _offer_sample(kept: Casebook) -> None:
             "intake, after a light test lap and after a further lap. Or start your own under **New job**."
         )
         if st.button("Load the sample job", type="primary", icon=":material/download:"):
-            with sentences(), st.spinner("Loading and mapping the sample photos (about a minute) ..."):
+            with sentences(), st.spinner("Loading the sample photos ..."):
                 from ...casebook.sample import load_sample
 
                 job, plate = load_sample(kept)

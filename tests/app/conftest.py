@@ -1,0 +1,80 @@
+"""A casebook with a mapped face, and the review page served from it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from pitmap.casebook import Casebook
+from pitmap.casebook.sample import load_sample, sample_folder
+from pitmap.classes import Stage
+from pitmap.settings import Settings
+from pitmap.workflow import map_survey
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture(scope="session")
+def chromium() -> str:
+    """Debian's browser, or a skip that says how to get it."""
+    path = shutil.which("chromium")
+    if path is None:
+        pytest.skip("no browser: apt-get install chromium")
+    return path
+
+
+@pytest.fixture(scope="session")
+def samples() -> Path:
+    return sample_folder()
+
+
+@pytest.fixture(scope="session")
+def mapped_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The sample job with the first two surveys of face A mapped, coarsely so that it is quick."""
+    path = tmp_path_factory.mktemp("casebook")
+    with Casebook(path, who="Ada") as book:
+        job, plate = load_sample(book)
+        face = next(f for f in book.faces(plate) if f.name == "A")
+        surveys = sorted(book.surveys(face=face, job=job), key=lambda s: Stage(s.stage).order)
+        for survey in surveys[:2]:
+            for photo in book.photos(survey)[1:]:
+                book.withdraw(photo, "one lamp is enough for this test")
+            map_survey(book, survey, plate, face, settings=Settings(map_px_per_mm=4.0, picture_px_per_mm=2.0))
+    return path
+
+
+@pytest.fixture(scope="session")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The review page on an empty casebook; its address."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    folder = tmp_path_factory.mktemp("served")
+    environment = dict(os.environ, PITMAP_CASEBOOK=str(folder), PITMAP_WHO="Ada", OMP_NUM_THREADS="1")
+    with open(folder / "server.log", "wb") as log:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "pitmap", "review", "--port", str(port)],
+            env=environment, cwd=ROOT, stdout=log, stderr=subprocess.STDOUT,
+        )  # fmt: skip
+    try:
+        for _ in range(240):
+            with socket.socket() as probe:
+                if probe.connect_ex(("127.0.0.1", port)) == 0:
+                    break
+            time.sleep(0.25)
+        else:
+            pytest.fail(f"the review page did not start: {(folder / 'server.log').read_text()[-2000:]}")
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        # The command starts Streamlit as a child; both must go.
+        subprocess.run(["pkill", "-P", str(process.pid)], check=False)
+        process.terminate()
+        process.wait(20)

@@ -1,0 +1,116 @@
+"""Every page by itself, through Streamlit's own test harness: it shows, and bad entries become sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from pitmap.casebook import Casebook
+from pitmap.classes import Stage
+
+PAGES = [
+    "jobs",
+    "checklist",
+    "photos",
+    "alignment",
+    "map",
+    "depth",
+    "plan",
+    "before_after",
+    "record",
+    "drawing",
+]
+pytestmark = pytest.mark.filterwarnings("default")
+
+
+def _page(module: str) -> None:
+    import importlib
+
+    from pitmap.review.guard import guarded
+
+    guarded(importlib.import_module(f"pitmap.review.pages.{module}").show)()
+
+
+@pytest.fixture
+def open_page(mapped_book: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., AppTest]:
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(mapped_book))
+    with Casebook(mapped_book) as book:
+        job = book.jobs()[0]
+        plate = book.plates(job=job)[0]
+        face = next(f for f in book.faces(plate) if f.name == "A")
+        survey = next(s for s in book.surveys(face=face, job=job) if Stage(s.stage).name == "test_lap")
+
+    def run(module: str, **state: object) -> AppTest:
+        test = AppTest.from_function(_page, args=(module,), default_timeout=120)
+        ids = {
+            "job_id": job.id,
+            "plate_id": plate.id,
+            "face_id": face.id,
+            "survey_id": survey.id,
+            "place_read": True,
+        }
+        for name, value in {**ids, **state}.items():
+            test.session_state[name] = value
+        return test.run()
+
+    return run
+
+
+@pytest.mark.parametrize("module", PAGES)
+def test_page_shows_without_error(open_page: Callable[..., AppTest], module: str) -> None:
+    test = open_page(module)
+    assert not test.exception
+    assert [e.value for e in test.error] == []
+    assert test.title
+
+
+@pytest.mark.parametrize("module", PAGES)
+def test_page_without_a_plate_says_what_to_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, module: str
+) -> None:
+    import streamlit as st
+
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path))
+    st.cache_resource.clear()
+    test = AppTest.from_function(_page, args=(module,), default_timeout=60)
+    test.session_state["place_read"] = True
+    test.run()
+    assert not test.exception
+    assert [e.value for e in test.error] == []
+    st.cache_resource.clear()
+
+
+def test_map_page_shows_the_figures(open_page: Callable[..., AppTest]) -> None:
+    test = open_page("map")
+    labels = [m.label for m in test.metric]
+    assert "Narrowest sound metal across the land" in labels
+    assert "Seal land affected" in labels
+
+
+def test_inch_units_reach_the_map(open_page: Callable[..., AppTest]) -> None:
+    test = open_page("map", units="inch")
+    assert any(" in" in m.value for m in test.metric)
+
+
+def test_bad_reading_is_a_sentence_beside_the_form(open_page: Callable[..., AppTest]) -> None:
+    test = open_page("depth")
+    next(t for t in test.text_input if t.label == "Reading").input("about three")
+    next(b for b in test.button if b.label == "Keep the reading").click().run()
+    assert not test.exception
+    assert any("about three" in e.value for e in test.error)
+
+
+def test_new_job_without_a_tag_is_a_sentence(open_page: Callable[..., AppTest]) -> None:
+    test = open_page("jobs")
+    next(b for b in test.button if b.label == "Start the job").click().run()
+    assert any("Plate tag" in e.value for e in test.error)
+
+
+def test_limit_without_a_source_is_refused(open_page: Callable[..., AppTest]) -> None:
+    test = open_page("plan")
+    test.text_input(key="limit_total_stock").input("4 thou")
+    next(b for b in test.button if b.label == "Keep the limit sheet").click().run()
+    assert any("source" in e.value for e in test.error)

@@ -1,0 +1,61 @@
+"""The README's promises: its headings, its commands, every command named."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from pitmap.cli.entry import COMMANDS
+
+ROOT = Path(__file__).resolve().parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def block_under(heading: str) -> str:
+    match = re.search(rf"^## {heading}$.*?```bash\n(.*?)\n```", README, re.S | re.M)
+    assert match, f"no fenced command under {heading}"
+    return match[1]
+
+
+def test_run_and_test_are_one_command_each() -> None:
+    assert block_under("Run") == "bash .ci/demo"
+    assert block_under("Test") == "bash .ci/test"
+    for name in ("demo", "test", "setup", "run"):
+        assert (ROOT / ".ci" / name).is_file()
+
+
+def test_every_command_is_documented() -> None:
+    for name in COMMANDS:
+        assert f"`pitmap {name}" in README, name
+
+
+def test_readme_opens_with_the_job_in_one_paragraph() -> None:
+    first = README.split("\n\n")[1]
+    assert "rotary engines" in first and "stock plan" in first
+
+
+def test_pictures_named_exist() -> None:
+    for path in re.findall(r"!\[[^\]]*\]\(([^)]+)\)", README):
+        assert (ROOT / path).is_file(), path
+
+
+def test_exit_codes_are_documented() -> None:
+    from pitmap import errors
+
+    for name in errors.__all__:
+        assert f" {getattr(errors, name).exit_code} " in README or name == "PitmapError"
+
+
+def test_top_level_holds_the_agreed_names_only() -> None:
+    agreed = {
+        "README.md",
+        "DEVELOPERS.md",
+        "LICENSE",
+        "pyproject.toml",
+        "app.py",
+        "pitmap",
+        "tests",
+        "sample_images_synthetic",
+    }
+    made = {"pitmap_out", "build", "dist", "pitmap.egg-info", "record", "target.pdf"}
+    assert {p.name for p in ROOT.iterdir() if not p.name.startswith(".")} <= agreed | made
