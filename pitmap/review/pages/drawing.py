@@ -1,2 +1,198 @@
+"""Drawing: the plate's drawing, its check, and the ways to get one."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import plotly.graph_objects as go
+import streamlit as st
+
+from ...casebook import Casebook, Face, Plate
+from ...drawing import (
+    Drawing,
+    build_drawing,
+    check_drawing,
+    load_drawing,
+    load_numbers,
+    load_shipped,
+    save_dxf,
+    save_svg,
+    shipped_plates,
+)
+from ...errors import InputError
+from ...workflow import save_drawing
+from ..cached import face_drawing
+from ..guard import sentences
+from ..parts import caution
+from ..state import book, here
+
+__all__ = ["show"]
+
+_ICONS = {"error": ":material/block:", "warning": ":material/warning:", "note": ":material/info:"}
+_FILL = {
+    "running_surface": "rgba(120,150,190,0.35)",
+    "seal_land": "rgba(0,114,178,0.55)",
+    "rim": "rgba(160,160,150,0.25)",
+}
+
+
 def show() -> None:
-    pass
+    """The page."""
+    st.title("Drawing")
+    place, kept = here(), book()
+    if place.plate is None:
+        st.info(
+            "No plate is open. The shipped, invented plates can be looked at here all the same.",
+            icon=":material/draw:",
+        )
+        name = st.selectbox("Shipped plate", shipped_plates())
+        with sentences():
+            _look(load_shipped(name))
+        return
+    plate = place.plate
+    faces = kept.faces(plate)
+    if not faces:
+        st.info("Add a face to this plate on the Jobs page first.")
+        return
+    face = st.selectbox(f"Plate {plate.tag}: face", faces, format_func=lambda f: f.name)
+    try:
+        drawing: Drawing | None = face_drawing(face)
+    except InputError as error:
+        st.info(str(error))
+        drawing = None
+    if drawing is not None:
+        with sentences():
+            _look(drawing)
+            _take(drawing)
+    with sentences():
+        _bring(kept, plate, face, drawing)
+    caution()
+
+
+def _figure(drawing: Drawing, findings) -> go.Figure:  # type: ignore[no-untyped-def]
+    figure = go.Figure()
+    for zone, shape in drawing.zones.items():
+        for part in getattr(shape, "geoms", [shape]):
+            # One path with its holes: None breaks the line, and the even-odd rule leaves the holes open.
+            xy = [np.asarray(r.coords)[:, :2] for r in (part.exterior, *part.interiors)]
+            line = np.concatenate([np.vstack([r, [np.nan, np.nan]]) for r in xy])
+            figure.add_trace(
+                go.Scatter(
+                    x=line[:, 0], y=line[:, 1], fill="toself", fillcolor=_FILL[zone], name=zone.replace("_", " "),
+                    line={"color": "#333", "width": 1}, hoverinfo="name", legendgroup=zone,
+                )
+            )  # fmt: skip
+    for opening in drawing.openings:
+        ring = np.asarray(opening.polygon.exterior.coords)[:, :2]
+        figure.add_trace(
+            go.Scatter(
+                x=ring[:, 0], y=ring[:, 1], fill="toself", fillcolor="#ffffff", line={"color": "#333", "width": 1},
+                name=opening.name, text=f"{opening.name} ({opening.kind})", hoverinfo="text", showlegend=False,
+            )
+        )  # fmt: skip
+    placed = [f for f in findings if f.xy]
+    if placed:
+        figure.add_trace(
+            go.Scatter(
+                x=[f.xy[0] for f in placed], y=[f.xy[1] for f in placed], mode="markers", name="found",
+                marker={"symbol": "x", "size": 14, "color": "#d55e00"}, text=[f"{f.element}: {f.text}" for f in placed],
+                hoverinfo="text",
+            )
+        )  # fmt: skip
+    figure.update_yaxes(scaleanchor="x", title="mm")
+    figure.update_xaxes(title="mm", constrain="domain")
+    figure.update_layout(
+        height=640, template="simple_white", margin={"l": 30, "r": 5, "t": 5, "b": 30}, dragmode="pan"
+    )
+    return figure
+
+
+def _look(drawing: Drawing) -> None:
+    findings = check_drawing(drawing)
+    st.plotly_chart(
+        _figure(drawing, findings), width="stretch", config={"scrollZoom": True, "displaylogo": False}
+    )
+    st.caption(
+        f"{drawing.name}, {drawing.thickness_mm:g} mm thick, {len(drawing.openings)} openings. "
+        + ", ".join(f"{n.replace('_', ' ')} {z.area / 100:.1f} cm2" for n, z in drawing.zones.items())
+    )
+    if not findings:
+        st.write(":material/check: The check found nothing.")
+    for f in findings:
+        st.write(f"{_ICONS[f.severity]} {f.element}: {f.text}")
+
+
+def _take(drawing: Drawing) -> None:
+    with st.expander("Take the drawing to another program"), tempfile.TemporaryDirectory() as folder:
+        svg, dxf = Path(folder) / "plate.svg", Path(folder) / "plate.dxf"
+        save_svg(drawing, svg)
+        save_dxf(drawing, dxf)
+        one, two, three = st.columns(3)
+        one.download_button("SVG", svg.read_bytes(), "plate.svg", "image/svg+xml", width="stretch")
+        two.download_button(
+            "TOML beside it", svg.with_suffix(".toml").read_bytes(), "plate.toml", width="stretch"
+        )
+        three.download_button("DXF", dxf.read_bytes(), "plate.dxf", width="stretch")
+
+
+def _bring(kept: Casebook, plate: Plate, face: Face, drawing: Drawing | None) -> None:
+    st.subheader("Give this face a drawing")
+    file, numbers, mirror = st.tabs(["From a file", "From numbers", "Mirror another face"])
+    with file, st.form("drawing_file", border=False):
+        files = st.file_uploader(
+            "SVG or DXF, and the TOML beside it",
+            type=["svg", "dxf", "toml", "json"],
+            accept_multiple_files=True,
+        )
+        if st.form_submit_button("Keep it"):
+            with sentences():
+                _keep(kept, plate, face, _from_files(files))
+    with numbers, st.form("drawing_numbers", border=False):
+        st.write("The plate's numbers as TOML; take a shipped plate's as a pattern and change them.")
+        text = st.text_area("Numbers", value=_pattern(), height=320)
+        if st.form_submit_button("Build and keep it"):
+            with sentences(), tempfile.TemporaryDirectory() as folder:
+                path = Path(folder) / "plate.numbers.toml"
+                path.write_text(text, encoding="utf-8")
+                _keep(kept, plate, face, build_drawing(load_numbers(path)))
+    others = [f for f in kept.faces(plate) if f.id != face.id]
+    with mirror:
+        if not others:
+            st.write("This plate has one face.")
+            return
+        other = st.selectbox("Mirror image of face", others, format_func=lambda f: f.name)
+        if st.button("Mirror it"):
+            with sentences():
+                _keep(kept, plate, face, face_drawing(other).mirrored(f"{plate.tag} {face.name}"))
+
+
+def _from_files(files) -> Drawing:  # type: ignore[no-untyped-def]
+    if not files:
+        raise InputError("file: choose an SVG, DXF or JSON")
+    with tempfile.TemporaryDirectory() as folder:
+        main = None
+        for one in files:
+            suffix = Path(one.name).suffix.lower()
+            path = Path(folder) / f"plate{suffix}"
+            path.write_bytes(one.getvalue())
+            main = path if suffix != ".toml" or main is None else main
+        assert main is not None
+        return load_drawing(main)
+
+
+def _keep(kept: Casebook, plate: Plate, face: Face, drawing: Drawing) -> None:
+    errors = [f for f in check_drawing(drawing) if f.severity == "error"]
+    if errors:
+        raise InputError(f"{errors[0].element}: {errors[0].text}")
+    save_drawing(kept, plate, face, drawing)
+    st.rerun()
+
+
+@st.cache_data(show_spinner=False)
+def _pattern() -> str:
+    from importlib.resources import files
+
+    folder = files("pitmap.drawing") / "plates"
+    return (folder / "heron40_end.numbers.toml").read_text(encoding="utf-8")
