@@ -60,8 +60,12 @@ def blank(drawing: Drawing, px_per_mm: float = 10.0, stage: str = "test_lap") ->
 
 
 def disc(m: Map, x: float, y: float, diameter: float, code: int) -> None:
+    col, row = m.grid.mm_to_px([x, y])
+    reach = diameter / 2 * m.grid.px_per_mm + 2
+    rows = slice(max(0, int(row - reach)), max(0, int(row + reach) + 1))
+    cols = slice(max(0, int(col - reach)), max(0, int(col + reach) + 1))
     xs, ys = m.grid.centres_mm()
-    m.codes[np.hypot(xs[None] - x, ys[:, None] - y) <= diameter / 2] = code
+    m.codes[rows, cols][np.hypot(xs[None, cols] - x, ys[rows, None] - y) <= diameter / 2] = code
 
 
 def rectangle(m: Map, x0: float, y0: float, x1: float, y1: float, code: int) -> None:

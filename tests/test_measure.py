@@ -131,7 +131,8 @@ def test_unseen_leaves_the_denominator() -> None:
     m.codes[~drawing.mask(m.grid)] = 0
     rectangle(m, 31, 10, 35, 12, PIT)
     row = zone_row(measure(m, drawing).zones, "rim", "pit")
-    # right of x = 6: 38 x 64 less the part of the disc of radius 28 there, r^2 acos(x / r) - x sqrt(r^2 - x^2)
+    # right of x = 6: 38 x 64 less the part of the disc of radius 28 there, r^2 acos(x / r) - x sqrt(r^2 -
+    # x^2)
     right = 38 * 64 - (28**2 * np.arccos(6 / 28) - 6 * np.sqrt(28**2 - 6**2))
     assert row["seen_area_mm2"] == pytest.approx(right, rel=0.002)
     assert row["unseen_share"] == pytest.approx(1 - right / (76 * 64 - np.pi * 28**2), abs=0.002)

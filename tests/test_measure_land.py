@@ -68,7 +68,8 @@ def test_two_pits_side_by_side_leave_the_straight_way() -> None:
 
 
 def test_a_slanted_way_is_not_lengthened_by_the_raster() -> None:
-    """Gap of 3-4-5: a raster path over 8 neighbours would make it 5.24 mm (3 diagonal and 1 straight steps)."""
+    """Gap of 3-4-5: a raster path over 8 neighbours would make it 5.24 mm (3 diagonal and 1 straight
+    steps)."""
     plate = ring_plate()
     drawing = Drawing(
         name="wide ring",
@@ -146,7 +147,8 @@ def test_unseen_bounds_the_width_from_below_only() -> None:
     rectangle(m, 21, 1.5, 25, 4, SurfaceClass.UNSEEN)
     result = measure(m, drawing)
     assert result.sound_width_mm.value == pytest.approx(6.0, abs=0.16)
-    # the hidden corner at (21, 1.5) is 1.05 mm from the running side, the one at (25, 4) 2.68 mm from the coolant side
+    # the hidden corner at (21, 1.5) is 1.05 mm from the running side, the one at (25, 4) 2.68 mm from the
+    # coolant side
     assert 3.2 < result.sound_width_mm.low < 3.73
     assert result.lands["flags"].iloc[0] & Flag.TOUCHES_UNSEEN
     # all of the land hidden at one place: the place is listed, nothing is known to be wrong, nothing is safe

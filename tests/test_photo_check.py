@@ -38,7 +38,8 @@ def plate() -> Drawing:
 
 
 def camera(px_per_mm: float = 8.0, tilt: float = 0.0, size: tuple[int, int] = (1200, 900)) -> Camera:
-    """A pinhole over the origin: axis through the middle of the picture, tilted about x; y up on the plate."""
+    """A pinhole over the origin: axis through the middle of the picture, tilted about x; y up on the
+    plate."""
     focal = 1500.0
     t = np.radians(tilt)
     turn = np.array([[1, 0, 0], [0, -np.cos(t), -np.sin(t)], [0, np.sin(t), -np.cos(t)]])

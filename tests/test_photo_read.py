@@ -21,7 +21,8 @@ HEIGHT, WIDTH = 40, 64
 
 
 def scene() -> np.ndarray:
-    """Red top left, green top right, blue bottom left, white bottom right; taller parts differ so that turns show."""
+    """Red top left, green top right, blue bottom left, white bottom right; taller parts differ so that turns
+    show."""
     rgb = np.zeros((HEIGHT, WIDTH, 3), np.uint8)
     rgb[:16, :24] = (200, 0, 0)
     rgb[:16, 24:] = (0, 200, 0)
@@ -168,7 +169,8 @@ def test_read_alpha_is_not_seen() -> None:
 
 
 def linear_profile() -> bytes:
-    """An RGB profile with sRGB's primaries and a straight tone curve, made by editing Pillow's own sRGB profile."""
+    """An RGB profile with sRGB's primaries and a straight tone curve, made by editing Pillow's own sRGB
+    profile."""
     data = bytearray(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
     count = struct.unpack(">I", data[128:132])[0]
     for k in range(count):

@@ -1,5 +1,6 @@
 """How much, how wide, where? From a class map and a drawing to tables in millimetres."""
 
+from .calibrate import MapPair, fit_error_model
 from .edits import ClassEdit, change_classes
 from .errors_model import ClassErrors, ErrorModel
 from .frame import MeasureFrame, make_frame
@@ -27,11 +28,13 @@ __all__ = [
     "ClassEdit",
     "ClassErrors",
     "ErrorModel",
+    "MapPair",
     "MeasureFrame",
     "MeasureSettings",
     "Measurement",
     "change_classes",
     "d610_grade",
+    "fit_error_model",
     "g46_density_class",
     "g46_depth_class",
     "g46_size_class",

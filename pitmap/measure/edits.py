@@ -56,7 +56,8 @@ def change_classes(class_map: Any, edits: Sequence[ClassEdit]) -> tuple[Any, NDA
     Returns
     -------
     (ClassMap, (rows, columns) bool array)
-        The new map (confidence 1 where a person decided, class probabilities dropped there: the field is set to None)
+        The new map (confidence 1 where a person decided, class probabilities dropped there: the field is set
+        to None)
         and what changed, to be passed to :func:`pitmap.measure.measure` as `edited`.
 
     Raises

@@ -112,7 +112,8 @@ def _sort_outer(
     if has_inner or trace is None:
         coolant.append(points)
         return
-    # A land drawn as open strips: the side along the trace is the running side, the far side the coolant side,
+    # A land drawn as open strips: the side along the trace is the running side, the far side the coolant
+    # side,
     # and the ends of the strip are neither.
     far = cKDTree(_dense(trace.exterior)).query(points)[0]
     inside = np.array([trace.covers(Point(p)) for p in points[:: max(1, len(points) // 50)]])

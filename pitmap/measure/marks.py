@@ -51,16 +51,15 @@ def marks_table(
     parts = [_of_class(b, frame, settings, camera_scale, unseen, leaking) for b in blobs if len(b)]
     if not parts:
         return MARKS.empty()
-    table = pd.concat(parts, ignore_index=True)
-    n_zones = len(frame.zone_names)
+    columns = {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
+    zone = columns.pop("_zone")
     order = np.lexsort(
-        (table["x_mm"], -table["area_mm2"], np.where(table["_zone"] == 0, n_zones + 1, table["_zone"]))
+        (columns["x_mm"], -columns["area_mm2"], np.where(zone == 0, len(frame.zone_names) + 1, zone))
     )
-    table = table.iloc[order].reset_index(drop=True)
-    names = np.array(["", *frame.zone_names], object)
-    table["zone"] = pd.Series(names[table.pop("_zone").to_numpy()], dtype=object)
-    table.insert(0, "mark_id", np.arange(1, len(table) + 1))
-    return table[MARKS.names].astype({c.name: c.dtype for c in MARKS.columns})
+    columns = {name: values[order] for name, values in columns.items()}
+    columns["zone"] = np.array(["", *frame.zone_names], object)[zone[order]]
+    columns["mark_id"] = np.arange(1, len(order) + 1)
+    return pd.DataFrame({c.name: columns[c.name].astype(c.dtype) for c in MARKS.columns})
 
 
 def _of_class(b, frame, settings, camera_scale, unseen, leaking):  # type: ignore[no-untyped-def]
@@ -87,25 +86,23 @@ def _of_class(b, frame, settings, camera_scale, unseen, leaking):  # type: ignor
     flags |= np.where(wider_than_seal(b, length, width, frame), int(Flag.WIDER_THAN_SEAL), 0)
     if leaking is not None and b.class_code in tuple(int(c) for c in settings.breaks_contact):
         flags |= np.where(_any(leaking[row, col], b.edge_owner, n), int(Flag.CROSSES_LAND), 0)
-    return pd.DataFrame(
-        {
-            "class_code": b.class_code,
-            "class_word": word,
-            "x_mm": centre[:, 0],
-            "y_mm": centre[:, 1],
-            "area_mm2": area,
-            "area_low_mm2": low,
-            "area_high_mm2": high,
-            "eq_diam_mm": 2 * np.sqrt(area / np.pi),
-            "length_mm": length,
-            "width_mm": width,
-            "_zone": zone,
-            "dist_trace_mm": dist_trace,
-            "dist_coolant_mm": dist_coolant,
-            "confidence": np.clip(b.confidence, 0, 1),
-            "flags": flags,
-        }
-    )
+    return {
+        "class_code": np.full(n, b.class_code),
+        "class_word": np.full(n, word, object),
+        "x_mm": centre[:, 0],
+        "y_mm": centre[:, 1],
+        "area_mm2": area,
+        "area_low_mm2": low,
+        "area_high_mm2": high,
+        "eq_diam_mm": 2 * np.sqrt(area / np.pi),
+        "length_mm": length,
+        "width_mm": width,
+        "_zone": zone,
+        "dist_trace_mm": dist_trace,
+        "dist_coolant_mm": dist_coolant,
+        "confidence": np.clip(b.confidence, 0, 1),
+        "flags": flags,
+    }
 
 
 def _any(what: NDArray[np.bool_], owner: NDArray[np.int64], n: int) -> NDArray[np.bool_]:
@@ -113,7 +110,8 @@ def _any(what: NDArray[np.bool_], owner: NDArray[np.int64], n: int) -> NDArray[n
 
 
 def _interval(b, area, word, settings, grid):  # type: ignore[no-untyped-def]
-    """Area plus and minus the edge error times the length of the edge, log-normal so that it stays positive."""
+    """Area plus and minus the edge error times the length of the edge, log-normal so that it stays
+    positive."""
     errors = settings.errors.classes[word]
     perimeter = b.perimeter_px * grid.mm_per_px
     sd = errors.spread * np.hypot(

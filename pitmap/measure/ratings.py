@@ -70,7 +70,8 @@ def d610_grade(area_percent: float) -> int:
 def iso4628_rust_grade(area_percent: float) -> str:
     """Rust grade Ri 0 to Ri 5, the nearest of the standard's pictures on a log scale (ISO 4628-3, Annex B).
 
-    Ri 0 is an area under half of the Ri 1 picture on the log scale's lower side: 0.005 % (house choice, since zero
+    Ri 0 is an area under half of the Ri 1 picture on the log scale's lower side: 0.005 % (house choice, since
+    zero
     has no logarithm).
     """
     area = _percent(area_percent, "ISO 4628-3")
@@ -165,47 +166,51 @@ def radial_projection_mm(points_xy, centre_xy) -> float:  # type: ignore[no-unty
 def ratings_table(zones: pd.DataFrame, marks: pd.DataFrame) -> pd.DataFrame:
     """Rows of the schema ``ratings``: ISO 10289, ASTM D610 and ISO 4628-3 of areas, ASTM G46 of pits.
 
-    ISO 10289 is read for ``affected`` and for pits, D610 and ISO 4628-3 for stain with pits (rusted area). A zone that
+    ISO 10289 is read for ``affected`` and for pits, D610 and ISO 4628-3 for stain with pits (rusted area). A
+    zone that
     was not seen gets no row.
     """
+    by: dict[str, dict[str, dict]] = {}
+    for row in zones.to_dict("records"):
+        by.setdefault(row["zone"], {})[row["class_word"]] = row
+    is_pit, mark_zone = (marks["class_word"] == "pit").to_numpy(), marks["zone"].to_numpy()
+    area = marks["area_mm2"].to_numpy()
     rows = []
-    for zone, part in zones.groupby("zone", sort=False):
-        by = part.set_index("class_word")
+    for zone, words in by.items():
         for word in ("affected", "pit"):
-            rows += _area_row(zone, "ISO 10289", word, by.loc[[word]], iso10289_rating)
-        rust = by.loc[["pit", "stain"]]
+            rows += _area_row(zone, "ISO 10289", word, [words[word]], iso10289_rating)
+        rust = [words["pit"], words["stain"]]
         rows += _area_row(zone, "ASTM D610", "pit and stain", rust, d610_grade)
         rows += _area_row(zone, "ISO 4628-3", "pit and stain", rust, iso4628_rust_grade)
-        rows += _chart_rows(
-            zone, by.loc["pit"], marks[(marks["zone"] == zone) & (marks["class_word"] == "pit")]
-        )
+        rows += _chart_rows(zone, words["pit"], area[is_pit & (mark_zone == zone)])
     return RATINGS.frame(rows)
 
 
-def _area_row(zone, system, word, part, rate):  # type: ignore[no-untyped-def]
-    if part["share"].isna().any():
+def _area_row(zone, system, word, parts, rate):  # type: ignore[no-untyped-def]
+    share, low, high = (sum(p[c] for p in parts) for c in ("share", "share_low", "share_high"))
+    if math.isnan(share):
         return []
-    share, low, high = (min(1.0, float(part[c].sum())) for c in ("share", "share_low", "share_high"))
+    share, low, high = (100 * min(1.0, s) for s in (share, low, high))
     return [
         {
             "zone": zone,
             "system": system,
             "class_word": word,
-            "input_value": 100 * share,
+            "input_value": share,
             "input_unit": "% of seen area",
-            "rating": str(rate(100 * share)),
-            "rating_low": str(rate(100 * low)),
-            "rating_high": str(rate(100 * high)),
+            "rating": str(rate(share)),
+            "rating_low": str(rate(low)),
+            "rating_high": str(rate(high)),
             "source": SOURCES[system],
         }
     ]
 
 
-def _chart_rows(zone, pit, marks):  # type: ignore[no-untyped-def]
+def _chart_rows(zone, pit, areas_mm2):  # type: ignore[no-untyped-def]
     if math.isnan(pit["share"]):
         return []
     per_m2 = float(pit["density_per_cm2"]) * 1e4
-    mean = float(marks["area_mm2"].mean()) if len(marks) else 0.0
+    mean = float(areas_mm2.mean()) if len(areas_mm2) else 0.0
     base = {"zone": zone, "class_word": "pit", "rating_low": "", "rating_high": ""}
     return [
         {**base, "system": "ASTM G46 A", "input_value": per_m2, "input_unit": "pits per m2",

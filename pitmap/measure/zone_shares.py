@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import cv2
 import numpy as np
@@ -23,7 +23,8 @@ __all__ = ["ZoneMeasure", "zone_measures", "zones_table"]
 
 CLASSES = (SurfaceClass.PIT, SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT, SurfaceClass.SCORE)
 _DOUBTFUL_UNSEEN = 0.5
-"""Zones of which less than half was seen are flagged: what was seen need not stand for the rest (house choice)."""
+"""Zones of which less than half was seen are flagged: what was seen need not stand for the rest (house
+choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +65,8 @@ class ZoneMeasure:
         variance = (
             (errors.edge_sd_mm * self.perimeter_mm) ** 2
             + errors.edge_mark_sd_mm**2 * self.perimeter_square_mm2
-            # A shift moves metal in at one side and out at the other; only the zone's border feels it, about a
+            # A shift moves metal in at one side and out at the other; only the zone's border feels it, about
+            # a
             # tenth of the marks' edges by the look of real maps (house choice).
             + (0.1 * alignment_error_mm * self.perimeter_mm) ** 2
             + (errors.relative_sd * self.area_mm2) ** 2
@@ -87,6 +89,9 @@ class ZoneMeasure:
             floor=errors.blank_share * self.seen_mm2,
         )
         return low / self.seen_mm2, min(1.0, high / self.seen_mm2)
+
+
+_SUMMED = [f.name for f in fields(ZoneMeasure)][3:]
 
 
 def zone_measures(
@@ -123,7 +128,7 @@ def zone_measures(
                 expected_mm2=float(expected[int(code), k] * pixel) if expected is not None else math.nan, **part,
             ))  # fmt: skip
         hit = [p for p, code in zip(parts, CLASSES) if code in AFFECTED]
-        sums = {f: sum(getattr(p, f) for p in hit) for f in ZoneMeasure.__slots__[3:]}
+        sums = {f: sum(getattr(p, f) for p in hit) for f in _SUMMED}
         out.extend([*parts, ZoneMeasure(zone=name, word="affected", seen_mm2=seen, **sums)])
     return out
 
@@ -176,12 +181,13 @@ def zones_table(
     code_of = {**{CLASS_WORDS[c]: int(c) for c in CLASSES}, "affected": -1}
     affected = [int(c) for c in AFFECTED]
     pixel = frame.grid.pixel_area_mm2
+    mark_zone, mark_code = marks["zone"].to_numpy(), marks["class_code"].to_numpy()
+    mark_area = marks["area_mm2"].to_numpy()
     rows = []
     for m in measures:
         zone_area = float(frame.zone_px[1 + frame.zone_names.index(m.zone)]) * pixel
         code = code_of[m.word]
-        mine = marks[marks["zone"] == m.zone]
-        mine = mine[mine["class_code"].isin(affected) if code == -1 else mine["class_code"] == code]
+        mine = mark_area[(mark_zone == m.zone) & np.isin(mark_code, affected if code == -1 else [code])]
         unknown = m.seen_mm2 <= 0 or (m.word == "uncut" and not stage.is_lapped)
         low, high = (math.nan, math.nan)
         if not unknown:
@@ -200,7 +206,7 @@ def zones_table(
                 "share_low": low,
                 "share_high": high,
                 "n_marks": len(mine),
-                "largest_mm2": float(mine["area_mm2"].max()) if len(mine) else 0.0,
+                "largest_mm2": float(mine.max(initial=0.0)),
                 "density_per_cm2": 100 * len(mine) / m.seen_mm2 if m.seen_mm2 > 0 else math.nan,
                 "flags": int(Flag.TOUCHES_UNSEEN) if unseen > _DOUBTFUL_UNSEEN else 0,
             }

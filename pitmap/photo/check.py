@@ -1,4 +1,5 @@
-"""Is this picture good enough to measure on? Before the alignment from the picture alone, after it per zone."""
+"""Is this picture good enough to measure on? Before the alignment from the picture alone, after it per
+zone."""
 
 from __future__ import annotations
 
@@ -85,7 +86,8 @@ def check_photo(
 
     Notes
     -----
-    Without an alignment the whole picture is judged, bench included, so glare and exposure are never a reason to
+    Without an alignment the whole picture is judged, bench included, so glare and exposure are never a reason
+    to
     stop there.
     """
     limits = limits or PhotoLimits()

@@ -93,9 +93,12 @@ def merge_lamps(
     Notes
     -----
     In linear light each picture is divided by its own smooth shading, so that lamps can be compared pixel by
-    pixel. Gloss brightens a pixel under one lamp and not under the others; a pit is dark under all of them. So
-    each lamp's say falls with how much brighter than the darker half of the lamps it shows the pixel, and with
-    how near it is to black or white; the weighted mean is then shaded again by the mean shading. A darkest-lamp
+    pixel. Gloss brightens a pixel under one lamp and not under the others; a pit is dark under all of them.
+    So
+    each lamp's say falls with how much brighter than the darker half of the lamps it shows the pixel, and
+    with
+    how near it is to black or white; the weighted mean is then shaded again by the mean shading. A
+    darkest-lamp
     pick would keep every shadow; a brightest one would fill the pits.
 
     The small shift left between straightenings is found by maximising the correlation of the fine structure

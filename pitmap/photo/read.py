@@ -55,7 +55,8 @@ def read_photo(path_or_bytes: str | Path | bytes, *, name: str | None = None) ->
     -----
     Ordinary JPEG goes straight through OpenCV; the rest through Pillow and libheif. EXIF orientation is
     applied by one function, except where the decoder has already turned the picture: TIFF, and HEIC, which
-    is turned by the file's own transform (ISO/IEC 23008-12) so that its EXIF entry must be left alone. 16-bit channels
+    is turned by the file's own transform (ISO/IEC 23008-12) so that its EXIF entry must be left alone. 16-bit
+    channels
     keep 8 bits. Pixels less than half opaque count as not seen (house choice).
     """
     data, name = _load(path_or_bytes, name)
@@ -173,7 +174,8 @@ def _read_pillow(data: bytes, name: str) -> Photo:
 
 
 def _decode_jpeg(data: bytes, name: str, mode: str, icc: bytes | None) -> tuple[NDArray[np.uint8], list[str]]:
-    """RGB pixels as they lie in the file; OpenCV's own turning is off so that one function does it for all."""
+    """RGB pixels as they lie in the file; OpenCV's own turning is off so that one function does it for
+    all."""
     flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
     rgb = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     if rgb is None:

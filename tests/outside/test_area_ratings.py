@@ -76,7 +76,8 @@ def test_pitting_factor() -> None:
         pitting_factor(500.0, 0.0)
 
 
-# ISO 10289:1999, clause 5, Table 1 (same text as GB/T 6461-2002; a copy that prints 12.5 for 2.5 is a misprint).
+# ISO 10289:1999, clause 5, Table 1 (same text as GB/T 6461-2002; a copy that prints 12.5 for 2.5 is a
+# misprint).
 ISO10289 = [
     (0.0, 10),
     (0.1, 9),
@@ -163,7 +164,8 @@ def test_ratings_table_of_a_known_zone() -> None:
 
 
 def test_spherical_cap_pit_shrinks_under_the_lap() -> None:
-    """Sphere radius 1 mm, depth 0.2 mm: mouth radius 0.6 mm; after 0.1 mm sqrt(0.19) = 0.43589 mm (geometry)."""
+    """Sphere radius 1 mm, depth 0.2 mm: mouth radius 0.6 mm; after 0.1 mm sqrt(0.19) = 0.43589 mm
+    (geometry)."""
     drawing = ring_plate()
     for radius in (0.6, 0.435890):
         m = blank(drawing, 20.0)
@@ -176,7 +178,8 @@ def test_spherical_cap_pit_shrinks_under_the_lap() -> None:
     ("radius", "pixels", "tolerance"), [(5, 81, 0.08), (10, 317, 0.04), (20, 1257, 0.02), (40, 5025, 0.01)]
 )
 def test_digitised_disc(radius: int, pixels: int, tolerance: float) -> None:
-    """Gauss circle counts (OEIS A000328) of a disc about a pixel centre; perimeter 2 pi r within 8, 4, 2, 1 %."""
+    """Gauss circle counts (OEIS A000328) of a disc about a pixel centre; perimeter 2 pi r within 8, 4, 2, 1
+    %."""
     rows, cols = np.mgrid[-45:46, -50:51]
     mask = rows**2 + cols**2 <= radius**2
     ones = np.ones(mask.shape, np.float32)
@@ -199,7 +202,8 @@ def test_laplacian_variance() -> None:
 
 
 def test_radial_projection() -> None:
-    """ASME B16.5 par. 6.4.6: a pit from r = 101.0 to 102.5 on a land from 100 to 104 projects 1.5, 37.5 % of it."""
+    """ASME B16.5 par. 6.4.6: a pit from r = 101.0 to 102.5 on a land from 100 to 104 projects 1.5, 37.5 % of
+    it."""
     angles = np.linspace(0, 2 * np.pi, 400, endpoint=False)
     edge = np.column_stack([101.75 + 0.75 * np.cos(angles), 0.2 * np.sin(angles)])
     turned = edge @ np.array([[0.8, 0.6], [-0.6, 0.8]]) + [7.0, -3.0]
