@@ -7,8 +7,7 @@ import math
 from dataclasses import dataclass, fields
 from datetime import date, datetime
 from functools import cache
-from types import UnionType
-from typing import Any, TypeVar, get_type_hints
+from typing import Any, TypeVar, get_origin, get_type_hints
 
 from ..errors import CasebookError
 from ..estimate import Estimate
@@ -259,9 +258,14 @@ class AuditEntry:
 
 
 @cache
-def _may_be_none(kind: Any) -> dict[str, bool]:
+def _ways(kind: Any) -> tuple[tuple[str, str], ...]:
+    """Each field with how it is read from a row: ``json``, ``number`` (empty is NaN) or as it ``is``."""
     hints = get_type_hints(kind)
-    return {field.name: isinstance(hints[field.name], UnionType) for field in fields(kind)}
+
+    def way(hint: Any) -> str:
+        return "json" if get_origin(hint) is dict else "number" if hint is float else "is"
+
+    return tuple((field.name, way(hints[field.name])) for field in fields(kind))
 
 
 def unfolded(row: Any, name: str) -> dict[str, Any]:
@@ -278,10 +282,10 @@ def unfolded(row: Any, name: str) -> dict[str, Any]:
 def to_record(kind: type[R], row: Any) -> R:
     """A row as the frozen record of that kind: ``x_json`` columns parsed, empty numbers as NaN."""
     values: dict[str, Any] = {}
-    for name, none_ok in _may_be_none(kind).items():  # type: ignore[arg-type]
-        if hasattr(row, f"{name}_json"):
+    for name, way in _ways(kind):  # type: ignore[arg-type]
+        if way == "json":
             values[name] = unfolded(row, name)
             continue
         value = getattr(row, name)
-        values[name] = math.nan if value is None and not none_ok else value
+        values[name] = math.nan if value is None and way == "number" else value
     return kind(**values)
