@@ -145,7 +145,7 @@ def _photos(
     scene = random_scene(
         drawing, rng, size_wh=size_wh, tilt_deg=step.tilt_deg, lights=step.lights, bench=step.bench,
         fill=0.93,
-        cut_by_frame=False, covers=(), marks=0.7, defocus_px=0.5, motion_px=0.0, noise=0.006,
+        cut_by_frame=False, covers=(), marks=0.7, lamp_reach=1.0, defocus_px=0.5, motion_px=0.0, noise=0.006,
     )  # fmt: skip
     phone = dataclasses.replace(
         scene.phone, jpeg_quality=88, denoise=0.7, exposure=0.42, contrast=0.3, sharpen=0.35, vignette=0.12

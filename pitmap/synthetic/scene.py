@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -281,6 +281,7 @@ def random_scene(
     motion_px: float | None = None,
     noise: float | None = None,
     marks: float | None = None,
+    lamp_reach: float | None = None,
 ) -> Scene:
     """A scene as a rebuilder might shoot it; whatever is given is fixed, the rest is drawn at random.
 
@@ -305,6 +306,8 @@ def random_scene(
         Blur, for a photo 1600 pixels wide; scaled with the width.
     noise, marks : float
         See :class:`Phone` and :class:`Scene`.
+    lamp_reach : float
+        Factor on the distance of every lamp: near lamps light one side of the plate more than the other.
     """
     w, h = size_wh
     scale = w / 1600
@@ -330,6 +333,15 @@ def random_scene(
         n = int(rng.choice([1, 2, 3], p=[0.4, 0.45, 0.15]))
         lights = tuple(str(rng.choice(LIGHTS, p=[0.3, 0.28, 0.2, 0.1, 0.12])) for _ in range(n))
     lamps = tuple(make_lamp(k, rng, pose, aim, power=float(rng.uniform(0.5, 1.5))) for k in lights)
+    if lamp_reach is None:
+        lamp_reach = float(rng.uniform(0.4, 1.05))
+    middle = np.append(aim, 0.0)
+    lamps = tuple(
+        replace(lamp, points_mm=middle + lamp_reach * (lamp.points_mm - middle))
+        if lamp.kind != "ring"
+        else lamp
+        for lamp in lamps
+    )
     if covers is None:
         covers = tuple(
             str(c) for c in rng.choice(COVERS, int(rng.choice([0, 1, 2], p=[0.85, 0.11, 0.04])), False)
@@ -350,7 +362,7 @@ def random_scene(
         denoise=float(rng.uniform(0, 1)),
         sharpen=float(rng.uniform(0, 1)),
         contrast=float(rng.uniform(0, 0.7)),
-        vignette=float(rng.uniform(0, 0.35)),
+        vignette=float(rng.uniform(0, 0.5)),
         jpeg_quality=int(rng.integers(78, 96)),
     )
     return Scene(
