@@ -29,6 +29,7 @@ from pitmap.measure import (
     measure,
 )
 from pitmap.measure.errors_model import area_interval
+from pitmap.surface import PROBABILITY_CLASSES
 
 sys.path.insert(0, str(Path(__file__).parent))
 from measure_fakes import PIT, SCORE, STAIN, TINT, blank, disc, rectangle, ring_plate  # noqa: E402
@@ -308,10 +309,11 @@ def test_probabilities_widen_the_interval() -> None:
     drawing = ring_plate()
     m = blank(drawing)
     rectangle(m, 31, 10, 35, 12, PIT)
-    p = np.zeros((7, *m.grid.shape), np.float16)
-    p[PIT][m.codes == PIT] = 1.0
+    p = np.zeros((len(PROBABILITY_CLASSES), *m.grid.shape), np.float16)
+    layer = p[PROBABILITY_CLASSES.index(PIT)]
+    layer[m.codes == PIT] = 1.0
     sure = zone_row(measure(replace(m, probabilities=p), drawing).zones, "rim", "pit")
-    p[PIT][:] = np.maximum(p[PIT], 0.01)
+    layer[:] = np.maximum(layer, 0.01)
     unsure = zone_row(measure(replace(m, probabilities=p), drawing).zones, "rim", "pit")
     assert unsure["share_high"] > 1.2 * sure["share_high"]
 

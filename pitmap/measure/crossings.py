@@ -148,7 +148,8 @@ def build_graph(
     if len(points):
         for node, tree, gap in ((RUNNING, running, to_running), (COOLANT, coolant, to_coolant)):
             far, where = tree.query(points)
-            far = np.maximum(far - half_px, 0.0)
+            # A spot cut off by the land's edge has its own edge blurred there: half a pixel is no metal.
+            far = np.where(far - half_px < 0.5 * grid.mm_per_px, 0.0, far - half_px)
             best, picked = _least_per(owner, far)
             gap[best] = far[picked]
             arcs.add(np.full(best.size, node), best, far[picked], tree.data[where[picked]], points[picked])

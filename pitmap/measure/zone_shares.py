@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ..classes import AFFECTED, CLASS_WORDS, Stage, SurfaceClass
 from ..flags import Flag
+from ..surface import PROBABILITY_CLASSES
 from .blobs import Blobs
 from .errors_model import CELL_MM2, ClassErrors, area_interval
 from .frame import MeasureFrame
@@ -108,7 +109,7 @@ def zone_measures(
     blobs : mapping of class code to Blobs
     frame : MeasureFrame
     probabilities : (classes, rows, columns) array or None
-        Index along the first axis is the class code.
+        In the order of :data:`pitmap.surface.PROBABILITY_CLASSES`.
     """
     pixel = frame.grid.pixel_area_mm2
     scale = frame.grid.mm_per_px
@@ -125,7 +126,7 @@ def zone_measures(
             area = float(counts[code]) * pixel
             parts.append(ZoneMeasure(
                 zone=name, word=CLASS_WORDS[code], seen_mm2=seen, area_mm2=area,
-                expected_mm2=float(expected[int(code), k] * pixel) if expected is not None else math.nan, **part,
+                expected_mm2=_expected_mm2(expected, code, k, pixel), **part,
             ))  # fmt: skip
         hit = [p for p, code in zip(parts, CLASSES) if code in AFFECTED]
         sums = {f: sum(getattr(p, f) for p in hit) for f in _SUMMED}
@@ -157,10 +158,17 @@ def _expected(probabilities, codes, frame):  # type: ignore[no-untyped-def]
     code = codes[::step, ::step].reshape(-1)
     seen = (code > 0) & (code < 255)
     out = np.zeros((256, len(frame.zone_names) + 1))
-    for k in range(probabilities.shape[0]):
-        p = probabilities[k, ::step, ::step].reshape(-1).astype(np.float64)
-        out[k] = step**2 * np.bincount(zone, weights=p * seen, minlength=out.shape[1])
+    for name, layer in zip(PROBABILITY_CLASSES, probabilities):
+        p = layer[::step, ::step].reshape(-1).astype(np.float64)
+        out[int(name)] = step**2 * np.bincount(zone, weights=p * seen, minlength=out.shape[1])
     return out
+
+
+def _expected_mm2(expected, code, zone, pixel):  # type: ignore[no-untyped-def]
+    """NaN for a class that has no probability of its own."""
+    if expected is None or code not in PROBABILITY_CLASSES:
+        return math.nan
+    return float(expected[int(code), zone]) * pixel
 
 
 def zones_table(
