@@ -97,6 +97,7 @@ def test_inch_units_reach_the_map(open_page: Callable[..., AppTest]) -> None:
 
 def test_bad_reading_is_a_sentence_beside_the_form(open_page: Callable[..., AppTest]) -> None:
     test = open_page("depth")
+    next(t for t in test.text_input if t.label == "Mark number").input("1")
     next(t for t in test.text_input if t.label == "Reading").input("about three")
     next(b for b in test.button if b.label == "Keep the reading").click().run()
     assert not test.exception
