@@ -13,7 +13,7 @@ from ..errors import InputError
 from .class_map import PROBABILITY_CLASSES, ClassMap
 from .classic import CLASSIC_PX_PER_MM, classic_scores
 from .decide import choose_codes, covered_parts, softmax_rows
-from .learned import LEARNED_PX_PER_MM, default_network, has_model, learned_map
+from .learned import LEARNED_PX_PER_MM, Network, default_network, has_model, learned_map
 from .unseen import unreadable
 
 __all__ = ["METHODS", "classify"]
@@ -35,6 +35,7 @@ def classify(
     in_frame: NDArray[np.bool_] | None = None,
     method: str = "auto",
     keep_probabilities: bool = False,
+    network: Network | None = None,
 ) -> ClassMap:
     """Class of every pixel of a straightened photo, or of a plain picture of metal.
 
@@ -59,6 +60,8 @@ def classify(
         ``auto`` is the learned one where its file is there, else the classical one.
     keep_probabilities : bool
         Keep the probability of every class (six float16 rasters).
+    network : Network, optional
+        Another network than the shipped one, as benchmarks use for scores on faces not trained on.
 
     Returns
     -------
@@ -97,9 +100,10 @@ def classify(
         raise InputError(f"classify: photo_px_per_mm has shape {scale.shape}, expected one number or {shape}")
     if not (np.isfinite(scale).all() and (scale > 0).all()):
         raise InputError("classify: photo_px_per_mm must be above 0 and finite everywhere")
-    if method == "learned" and not has_model():
+    is_there = network is not None or has_model()
+    if method == "learned" and not is_there:
         raise InputError("classify: the learned classifier's file is missing; use method='classic'")
-    use_learned = method == "learned" or (method == "auto" and has_model())
+    use_learned = method != "classic" and is_there
 
     metal = np.ones(shape, bool) if mask is None else np.asarray(mask, bool)
     lost = unreadable(rgb, px_per_mm, in_frame=in_frame, photo_px_per_mm=scale)
@@ -121,7 +125,7 @@ def classify(
     else:
         if use_learned:
             codes, confidence, covered, probabilities = learned_map(
-                default_network(),
+                network or default_network(),
                 small.rgb,
                 small.metal,
                 small.edge,

@@ -1,0 +1,181 @@
+"""Fit the calibration and the class weights on faces that each network had not seen; print honest scores.
+
+    python calibrate.py MODELS PHOTOS SETTINGS.json     # MODELS holds 0.onnx, 1.onnx ... of the folds
+
+The calibration is one factor and one shift per class on the logits, fitted by maximum likelihood on a sample of
+pixels. The weights of the decision are chosen so that the pooled overlap (IoU) of each class is best.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+
+import cv2
+import numpy as np
+from scipy.optimize import minimize
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from folds import FACE_FOLDS, face_of
+from surface_photos import true_cases
+
+from pitmap.classes import Stage
+from pitmap.surface.learned import Network, tile_logits
+
+N = 6
+IGNORE = 250
+STEP, MULTIPLE = 3, 48
+SHARE = 40
+"""One pixel in so many is kept of the common class; of pits one in four."""
+
+
+def bare_network(path: Path) -> Network:
+    """A network with no calibration yet."""
+    one, zero = np.ones(N, np.float32), np.zeros(N, np.float32)
+    return Network(
+        net=cv2.dnn.readNetFromONNX(str(path)),
+        step=STEP,
+        multiple=MULTIPLE,
+        logit_scale=one,
+        logit_shift=zero,
+        weights_lapped=one,
+        weights_intake=one,
+    )
+
+
+def sample(models: Path, photos: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Logits, class, stage and weight of pixels of every photo, by the network that had not seen its face."""
+    networks = [bare_network(models / f"{k}.onnx") for k in range(len(FACE_FOLDS))]
+    place = np.full(256, IGNORE, np.uint8)
+    place[[1, 2, 3, 4, 5, 255]] = np.arange(N)
+    rng, rows = np.random.default_rng(3), []
+    for case in true_cases(photos):
+        fold = next(k for k, faces in enumerate(FACE_FOLDS) if face_of(case.name) in faces)
+        seen, stage = case.metal & case.in_frame, Stage(case.stage)
+        edge = cv2.distanceTransform(case.metal.astype(np.uint8), cv2.DIST_L2, 5) / np.float32(
+            case.grid.px_per_mm
+        )
+        truth = place[case.labels]
+        tiles = tile_logits(networks[fold], case.rgb, seen, edge, stage, case.photo_px_per_mm)
+        for window, logits in tiles:
+            t, ok = truth[window], seen[window] & (truth[window] != IGNORE)
+            rate = np.where((t == 1) | (t == 2), 4.0, SHARE)
+            keep = ok & (rng.random(t.shape) < 1 / rate)
+            rows.append((logits[:, keep].T, t[keep], np.full(keep.sum(), stage.is_lapped), rate[keep]))
+        print(case.name, "fold", fold, flush=True)
+    return tuple(np.concatenate(c) for c in zip(*rows, strict=True))  # type: ignore[return-value]
+
+
+def probabilities(logits: np.ndarray, lapped: np.ndarray, scale: np.ndarray, shift: np.ndarray) -> np.ndarray:
+    """Calibrated probabilities (pixels, classes)."""
+    z = logits * scale + shift
+    z[~lapped, 4] = -50
+    z = z - z.max(1, keepdims=True)
+    p = np.exp(z)
+    return p / p.sum(1, keepdims=True)
+
+
+def fit(
+    logits: np.ndarray, truth: np.ndarray, lapped: np.ndarray, weight: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Factor and shift of each class."""
+    hot = np.eye(N)[truth]
+
+    def loss(v: np.ndarray) -> tuple[float, np.ndarray]:
+        p = probabilities(logits, lapped, v[:N], v[N:])
+        own = np.clip((p * hot).sum(1), 1e-9, 1)
+        d = (p - hot) * weight[:, None]
+        d[~lapped, 4] = 0
+        total = weight.sum()
+        grad = np.concatenate([(d * logits).sum(0), d.sum(0)]) / total
+        ridge = np.concatenate([v[:N] - 1, 0.1 * v[N:]])
+        return float(
+            -(weight * np.log(own)).sum() / total + 1e-3 * (ridge**2).sum()
+        ), grad + 2e-3 * np.concatenate([v[:N] - 1, 0.01 * v[N:]])
+
+    best = minimize(
+        loss,
+        np.concatenate([np.ones(N), np.zeros(N)]),
+        jac=True,
+        method="L-BFGS-B",
+        bounds=[(0.2, 3)] * N + [(-5, 5)] * N,
+    )
+    return best.x[:N], best.x[N:]
+
+
+def overlaps(p: np.ndarray, truth: np.ndarray, weight: np.ndarray, w: np.ndarray) -> np.ndarray:
+    """IoU of each class under decision weights; the last is that of what is covered."""
+    metal = p[:, : N - 1] * w[: N - 1]
+    best = metal.argmax(1)
+    covered = p[:, N - 1] * w[N - 1] > metal.max(1)
+    out = np.zeros(N)
+    both_seen = ~covered & (truth != N - 1)
+    for k in range(N - 1):
+        a, b = (best == k) & both_seen, (truth == k) & both_seen
+        out[k] = weight[a & b].sum() / max(weight[a | b].sum(), 1)
+    a, b = covered, truth == N - 1
+    out[N - 1] = weight[a & b].sum() / max(weight[a | b].sum(), 1)
+    return out
+
+
+def choose_weights(p: np.ndarray, truth: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Weights that make the mean IoU of the classes best, one class after the other, twice round."""
+    w = np.ones(N)
+    for _ in range(2):
+        for k in (1, 2, 3, 4, 5):
+            tried = []
+            for x in (0.5, 0.65, 0.8, 1.0, 1.25, 1.5, 1.8, 2.2, 2.7):
+                w[k] = x
+                tried.append((overlaps(p, truth, weight, w).sum(), x))
+            w[k] = max(tried)[1]
+    return w
+
+
+def reliability(p: np.ndarray, truth: np.ndarray, weight: np.ndarray) -> list[tuple[float, float, float]]:
+    """(said, came true, share of pixels) of the pit probability in bins."""
+    rows, edges = [], np.array([0, 0.02, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 1.0001])
+    for low, high in zip(edges[:-1], edges[1:], strict=True):
+        q = (p[:, 1] >= low) & (p[:, 1] < high)
+        if weight[q].sum() > 0:
+            total = weight[q].sum()
+            rows.append(
+                (
+                    (p[q, 1] * weight[q]).sum() / total,
+                    weight[q & (truth == 1)].sum() / total,
+                    total / weight.sum(),
+                )
+            )
+    return rows
+
+
+def main() -> None:
+    """Command line."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("models", type=Path)
+    parser.add_argument("photos", type=Path)
+    parser.add_argument("settings", type=Path)
+    args = parser.parse_args()
+    cv2.setNumThreads(1)
+    logits, truth, lapped, weight = sample(args.models, args.photos)
+    scale, shift = fit(logits, truth, lapped, weight)
+    p = probabilities(logits, lapped, scale, shift)
+    w = choose_weights(p, truth, weight)
+    print("scale", scale.round(3), "shift", shift.round(3), "weights", w)
+    print("IoU without weights", overlaps(p, truth, weight, np.ones(N)).round(3))
+    print("IoU with weights   ", overlaps(p, truth, weight, w).round(3))
+    for said, came, share in reliability(p, truth, weight):
+        print(f"  pit said {said:.3f}, came true {came:.3f}, {100 * share:.2f} % of the metal")
+    names = ("logit_scale", "logit_shift", "weights_lapped", "weights_intake")
+    values = dict(zip(names, (scale, shift, w, w), strict=True))
+    out = dict(
+        step=STEP, multiple=MULTIPLE, **{k: [round(float(x), 4) for x in v] for k, v in values.items()}
+    )
+    args.settings.write_text(json.dumps(out, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,87 @@
+"""The network: a small U-Net that reads a raster at 10 px/mm, works on a coarser grid and writes 10 px/mm again."""
+
+from __future__ import annotations
+
+import torch
+import torch.nn.functional as F
+from torch import nn
+
+N_CLASSES = 6
+N_PICTURE = 5
+N_KNOWN = 5
+
+
+def block(n_in: int, n_out: int, n_convolutions: int = 2) -> nn.Sequential:
+    """3x3 convolutions, each with batch normalisation and a ramp."""
+    layers: list[nn.Module] = []
+    for k in range(n_convolutions):
+        layers += [
+            nn.Conv2d(n_in if k == 0 else n_out, n_out, 3, padding=1, bias=False),
+            nn.BatchNorm2d(n_out),
+        ]
+        layers += [nn.ReLU(inplace=True)]
+    return nn.Sequential(*layers)
+
+
+class SurfaceNet(nn.Module):
+    """Logits (batch, classes * step^2, rows / step, columns / step) from a picture and what is known of it.
+
+    Parameters
+    ----------
+    channels : sequence of int
+        Width of every level; each level halves the grid.
+    step : int
+        Raster pixels per pixel of the finest level, 2, 3 or 4. Phone photos hold about 3 px/mm, so a grid of
+        10 / 3 px/mm loses little, and the head writes the finer classes back, step x step for every pixel.
+    """
+
+    def __init__(self, channels: tuple[int, ...] = (24, 48, 64, 96, 128), step: int = 3) -> None:
+        super().__init__()
+        self.step, self.channels = step, tuple(channels)
+        kernel, first = {2: 4, 3: 5, 4: 6}[step], channels[0]
+        self.stem = nn.Conv2d(N_PICTURE, first, kernel, stride=step, padding=1)
+        self.known = nn.Conv2d(N_KNOWN, first, 1, bias=False)
+        self.enter = block(first, first)
+        self.down = nn.ModuleList(block(a, b) for a, b in zip(channels[:-1], channels[1:], strict=True))
+        self.up = nn.ModuleList(
+            block(channels[k + 1] + channels[k], channels[k]) for k in range(len(channels) - 1)
+        )
+        self.head = nn.Conv2d(first, N_CLASSES * step * step, 1)
+
+    @property
+    def multiple(self) -> int:
+        """A tile's side must be a multiple of this, raster pixels."""
+        return self.step * 2 ** (len(self.channels) - 1)
+
+    def forward(self, picture: torch.Tensor, known: torch.Tensor) -> torch.Tensor:
+        """Logits; `known` is (batch, 5, rows / step, columns / step), one number for the whole tile in each plane."""
+        x = self.enter(F.relu(self.stem(picture) + self.known(known)))
+        levels = [x]
+        for down in self.down:
+            x = down(F.max_pool2d(x, 2))
+            levels.append(x)
+        for k in range(len(self.up) - 1, -1, -1):
+            x = self.up[k](torch.cat([F.interpolate(x, scale_factor=2.0, mode="nearest"), levels[k]], 1))
+        return self.head(x)
+
+
+def export(model: SurfaceNet, path: str, side: int = 480) -> None:
+    """Write the network as ONNX, in the form that OpenCV's reader takes."""
+    model = model.eval().cpu().float()
+    side = -(-side // model.multiple) * model.multiple
+    example = (
+        torch.zeros(1, N_PICTURE, side, side),
+        torch.zeros(1, N_KNOWN, side // model.step, side // model.step),
+    )
+    torch.onnx.export(
+        model,
+        example,
+        path,
+        opset_version=17,
+        dynamo=False,
+        input_names=["picture", "known"],
+        output_names=["logits"],
+        dynamic_axes={
+            name: {2: f"{name}_rows", 3: f"{name}_columns"} for name in ("picture", "known", "logits")
+        },
+    )
