@@ -25,13 +25,13 @@ PAGES: tuple[tuple[str, str, str, str], ...] = (
     ("Decide", "record", "Record", ":material/description:"),
     ("Shop", "drawing", "Drawing", ":material/draw:"),
 )
-"""Section, module under ``pages``, title, icon."""
+"""Section, module under ``screens``, title, icon."""
 
 
 def _page(module: str) -> Callable[[], None]:
     def show() -> None:
         # Loaded when it is opened: the first page must not wait for the plotting libraries of the others.
-        importlib.import_module(f"{__package__}.pages.{module}").show()
+        importlib.import_module(f"{__package__}.screens.{module}").show()
 
     show.__name__ = module
     return guarded(show)

@@ -31,7 +31,7 @@ def _page(module: str) -> None:
 
     from pitmap.review.guard import guarded
 
-    guarded(importlib.import_module(f"pitmap.review.pages.{module}").show)()
+    guarded(importlib.import_module(f"pitmap.review.screens.{module}").show)()
 
 
 @pytest.fixture

@@ -1,1 +1,0 @@
-"""One module per page; each has ``show()``."""
