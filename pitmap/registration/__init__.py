@@ -3,6 +3,7 @@
 from .alignment import Alignment, RunnerUp
 from .camera import Camera, Lens, apply_homography
 from .finder import refine, register, register_from_landmarks
+from .landmark_file import Landmarks, read_landmarks
 from .rectify import photo_scale, rectify
 from .regions import REGIONS
 
@@ -10,10 +11,12 @@ __all__ = [
     "REGIONS",
     "Alignment",
     "Camera",
+    "Landmarks",
     "Lens",
     "RunnerUp",
     "apply_homography",
     "photo_scale",
+    "read_landmarks",
     "rectify",
     "refine",
     "register",

@@ -1,8 +1,9 @@
-"""Hypotheses of where the plate lies: a round opening found as an ellipse, then every way round it can lie.
+"""Hypotheses of where the plate lies, and the way from many rough ones to a few good ones.
 
-The largest round opening of the drawing (on a rotary plate the shaft bore) is sought densely over place, size
-and view; every good ellipse stands for two views of the plate and all rotations of it, and each of these is
-scored with all drawn edges. Nothing is assumed of tone or colour.
+Two generators. The quick one seeks the largest round opening of the drawing (on a rotary plate the shaft bore) as
+an ellipse, densely over place, size and view; every good ellipse stands for two views of the plate and all turns of
+it. The thorough one lays the whole plate on a smaller picture, at every place, size, view and turn. Each hypothesis
+is scored with all drawn edges. Nothing is assumed of tone or colour.
 """
 
 from __future__ import annotations
@@ -16,8 +17,9 @@ from numpy.typing import NDArray
 
 from ..drawing import Drawing
 from .edges import DrawnEdges, drawn_edges
-from .evidence import N_DIRECTIONS, EdgeField, edge_field, shrink
+from .evidence import EdgeField, edge_field, shrink
 from .poses import Poses, exp_rotation, pull, score
+from .templates import ShapeMaps
 
 __all__ = ["TYPICAL_HFOV_DEG", "Hypotheses", "focal_for", "round_openings", "search"]
 
@@ -25,15 +27,21 @@ TYPICAL_HFOV_DEG = 58.0
 """Along the long side of the frame; phones' main cameras lie between 40 and 75 deg (common practice)."""
 
 _SEARCH_PX = 320
+_PLATE_SEARCH_PX = 160
 _VIEWS = ((0.0, 1), (22.0, 4), (32.0, 6), (41.0, 8), (49.0, 8))
 """Angle between line of sight and plate normal, deg, and how many directions of it are tried over 180 deg."""
+_PLATE_VIEWS = ((0.0, 1), (25.0, 4), (40.0, 6))
 _TURNS = 72
+_PLATE_TURNS = 48
+_PLATE_SAMPLES = 48
 _SIZE_STEP = 1.1
 _SPAN = (0.35, 1.8)
 """Longest side of the plate over the long side of the frame."""
-_STRIDE = 2
 _AROUND = 24
-"""Samples round an ellipse; their sum of thousandths must fit into 16 bits."""
+_QUICK_ELLIPSES = 60
+_THOROUGH_ELLIPSES = 400
+_SEED_SHARE = 0.05
+"""A round opening is worth seeking as an ellipse when its radius is at least this share of the plate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -43,7 +51,6 @@ class Hypotheses:
     poses: Poses
     score: NDArray[np.float64]
     scale: float
-    field: EdgeField
 
 
 def focal_for(size_wh: tuple[int, int], hfov_deg: float = TYPICAL_HFOV_DEG) -> float:
@@ -63,112 +70,107 @@ def round_openings(drawing: Drawing, tolerance: float = 0.02) -> list[tuple[floa
     return sorted(out, key=lambda c: -c[2])
 
 
-def _views() -> NDArray:
-    """(V, 2): tilt and its direction, rad."""
-    return np.array([(math.radians(t), math.pi * k / n) for t, n in _VIEWS for k in range(n)])
+def _views(views: tuple[tuple[float, int], ...]) -> list[tuple[float, float]]:
+    """Tilt and its direction, rad."""
+    return [(math.radians(t), math.pi * k / n) for t, n in views for k in range(n)]
 
 
-class _EllipseMaps:
-    """Scores of an ellipse centred at every stride-th pixel, by adding shifted maps (whole rows at a time)."""
-
-    def __init__(self, field: EdgeField, pad: int) -> None:
-        w, h = field.size_wh
-        self.pad = pad + pad % _STRIDE
-        self.shape = -(-h // _STRIDE), -(-w // _STRIDE)
-        thousandths = np.rint(field.gain * 1000).astype(np.int16)
-        extra = self.pad + _STRIDE
-        padded = np.pad(thousandths, ((0, 0), (self.pad, extra), (self.pad, extra)))
-        self.phase = [
-            [np.ascontiguousarray(padded[:, r::_STRIDE, q::_STRIDE]) for q in range(_STRIDE)]
-            for r in range(_STRIDE)
-        ]
-
-    def __call__(self, radius_px: float, tilt: float, azimuth: float) -> NDArray[np.int16]:
-        phi = 2 * np.pi * (np.arange(_AROUND) + 0.5) / _AROUND
-        c, s = math.cos(azimuth), math.sin(azimuth)
-        squeeze = math.cos(tilt)
-        u, v = np.cos(phi) * squeeze, np.sin(phi)
-        x = np.rint(radius_px * (c * u - s * v)).astype(int) + self.pad
-        y = np.rint(radius_px * (s * u + c * v)).astype(int) + self.pad
-        nu, nv = np.cos(phi), np.sin(phi) * squeeze
-        direction = np.arctan2(s * nu + c * nv, c * nu - s * nv) * (N_DIRECTIONS / np.pi)
-        direction = np.rint(direction).astype(int) % N_DIRECTIONS
-        h, w = self.shape
-        total = np.zeros(self.shape, np.int16)
-        for q, r, d in zip(x, y, direction):
-            i, j = r // _STRIDE, q // _STRIDE
-            total += self.phase[r % _STRIDE][q % _STRIDE][d, i : i + h, j : j + w]
-        return total
+def _leaning(points: NDArray, normals: NDArray, tilt: float, azimuth: float) -> tuple[NDArray, NDArray]:
+    """A flat shape (y down) and its edge normals, seen from afar with the plane leaning over."""
+    c, s = math.cos(azimuth), math.sin(azimuth)
+    turn = np.array([[c, s], [-s, c]])
+    squeeze = math.cos(tilt)
+    return points @ turn.T * [squeeze, 1] @ turn, normals @ turn.T * [1, squeeze] @ turn
 
 
-def _ellipses(
-    field: EdgeField, radius_mm: float, span_mm: float, hint: float | None, per_size: int, per_place: int
-) -> NDArray:
-    """Good ellipses (E, 5): centre x, y in px, px per mm, tilt, direction of tilt."""
-    w, h = field.size_wh
-    sizes = []
-    smallest, largest = (
-        ((s * max(w, h) / span_mm) for s in _SPAN) if hint is None else (hint / 1.3, hint * 1.3)
-    )
-    size = smallest
-    while size < largest:
-        sizes.append(size)
-        size *= _SIZE_STEP
-    views = _views()
-    score_map = _EllipseMaps(field, math.ceil(sizes[-1] * radius_mm) + 2)
+def _sizes(field: EdgeField, span_mm: float, hint: float | None) -> NDArray:
+    """px per mm to try."""
+    if hint is not None:
+        low, high = hint / 1.3, hint * 1.3
+    else:
+        low, high = (s * max(field.size_wh) / span_mm for s in _SPAN)
+    return low * _SIZE_STEP ** np.arange(math.ceil(math.log(high / low) / math.log(_SIZE_STEP)) + 1)
+
+
+def _ellipses(field: EdgeField, radius_mm: float, sizes: NDArray, n: int) -> NDArray:
+    """The n best ellipses (n, 5): centre x, y in px, px per mm, tilt, direction of tilt."""
+    per_size, per_place = 16, 4
+    phi = 2 * np.pi * (np.arange(_AROUND) + 0.5) / _AROUND
+    circle = np.stack([np.cos(phi), np.sin(phi)], -1)
+    views = _views(_VIEWS)
+    maps = ShapeMaps(field, sizes[-1] * radius_mm + 1)
     out = []
     for size in sizes:
-        maps = np.stack([score_map(size * radius_mm, t, a) for t, a in views])
-        best = maps.max(0)
-        peak = (best >= cv2.dilate(best, np.ones((5, 5), np.uint8))).ravel()
-        places = np.nonzero(peak)[0]
-        places = places[np.argsort(-best.ravel()[places])[:per_size]]
-        at = maps.reshape(len(views), -1)[:, places]
-        order = np.argsort(-at, axis=0)[:per_place]
+        stack = np.empty((len(views), *maps.shape), np.int16)
+        for k, view in enumerate(views):
+            points, normals = _leaning(circle, circle, *view)
+            stack[k] = maps(size * radius_mm * points, normals)
+        best = stack.max(0)
+        peak = np.nonzero((best >= cv2.dilate(best, np.ones((5, 5), np.uint8))).ravel())[0]
+        places = peak[np.argsort(-best.ravel()[peak])[:per_size]]
         rows, cols = np.divmod(places, best.shape[1])
-        for k in range(len(order)):
-            v = order[k]
+        at = stack.reshape(len(views), -1)[:, places]
+        for v in np.argsort(-at, axis=0)[:per_place]:
+            view = np.array(views)[v]
             value = at[v, np.arange(len(places))]
-            out.append(
-                np.stack(
-                    [cols * _STRIDE, rows * _STRIDE, np.full(len(v), size), views[v, 0], views[v, 1], value],
-                    -1,
-                )
-            )
+            size_column = np.full(len(v), size)
+            out.append(np.stack([cols * maps.stride, rows * maps.stride, size_column, *view.T, value], -1))
     found = np.concatenate(out)
-    return found[np.argsort(-found[:, 5])]
+    return found[np.argsort(-found[:, 5])][:n, :5]
+
+
+def _whole_plates(field: EdgeField, edges: DrawnEdges, middle_mm: NDArray, sizes: NDArray, n: int) -> NDArray:
+    """The n best ways to lay the whole plate, (n, 6): as an ellipse about its middle, and the turn, rad."""
+    some = _thin(edges.take(edges.length_mm > 0), _PLATE_SAMPLES)
+    flip = np.array([1.0, -1.0])
+    reach = np.hypot(*(some.points_mm - middle_mm).T).max()
+    maps = ShapeMaps(field, sizes[-1] * reach + 1)
+    out = []
+    for turn in 2 * np.pi * np.arange(_PLATE_TURNS) / _PLATE_TURNS:
+        c, s = math.cos(turn), math.sin(turn)
+        spin = np.array([[c, s], [-s, c]])
+        points, normals = (some.points_mm - middle_mm) @ spin * flip, some.normals @ spin * flip
+        for view in _views(_PLATE_VIEWS):
+            seen, facing = _leaning(points, normals, *view)
+            for size in sizes:
+                values = maps(size * seen, facing)
+                at = int(values.argmax())
+                row, col = divmod(at, values.shape[1])
+                out.append((col * maps.stride, row * maps.stride, size, *view, turn, values[row, col]))
+    found = np.array(out)
+    return found[np.argsort(-found[:, 6])][:n, :6]
 
 
 def _poses_of(
-    ellipses: NDArray, turns: NDArray, centre_mm: NDArray, focal_px: float, centre_px: tuple[float, float]
+    ellipses: NDArray, turns: NDArray, centre_mm: NDArray, focal_px: float, centre_px: NDArray
 ) -> Poses:
-    """Every ellipse seen from both of its sides, with every turn of the plate."""
+    """Every ellipse (E, 5) seen from both of its sides, with its turns (E, T): 2 E T poses."""
     two = np.concatenate([ellipses, ellipses])
     two[len(ellipses) :, 4] += np.pi
-    n_e, n_t = len(two), len(turns)
+    turns = np.concatenate([turns, turns])
+    n_e, n_t = turns.shape
     ray = np.concatenate([(two[:, :2] - centre_px) / focal_px, np.ones((n_e, 1))], 1)
     # turn the optical axis to the line of sight, lean the plate over, lay it face up, spin it
     off = np.linalg.norm(ray[:, :2], axis=1)
     axis = np.stack([-ray[:, 1], ray[:, 0], np.zeros(n_e)], -1) / np.maximum(off, 1e-9)[:, None]
     to_ray = exp_rotation(axis * np.arctan(off)[:, None])
     lean = exp_rotation(np.stack([-np.sin(two[:, 4]), np.cos(two[:, 4]), np.zeros(n_e)], -1) * two[:, 3:4])
-    spin = exp_rotation(np.stack([np.zeros(n_t), np.zeros(n_t), turns], -1))
-    base = to_ray @ lean @ np.diag([1.0, -1.0, -1.0])
-    rotation = (base[:, None] @ spin[None]).reshape(-1, 3, 3)
-    distance = focal_px / two[:, 2]
-    place = ray / np.linalg.norm(ray, axis=1)[:, None] * distance[:, None]
-    shift = np.repeat(place, n_t, axis=0) - rotation[:, :, :2] @ centre_mm
+    flat = turns.ravel()
+    spin = exp_rotation(np.stack([0 * flat, 0 * flat, flat], -1))
+    rotation = np.repeat(to_ray @ lean @ np.diag([1.0, -1.0, -1.0]), n_t, axis=0) @ spin
+    place = ray / np.linalg.norm(ray, axis=1)[:, None] * (focal_px / two[:, 2])[:, None]
     return Poses(
-        rotation=rotation, shift_mm=shift, focal_px=np.full(n_e * n_t, focal_px), centre_xy=centre_px
+        rotation=rotation,
+        shift_mm=np.repeat(place, n_t, axis=0) - rotation[:, :, :2] @ centre_mm,
+        focal_px=np.full(len(flat), focal_px),
+        centre_xy=(float(centre_px[0]), float(centre_px[1])),
     )
 
 
-def _score_all(poses: Poses, edges: DrawnEdges, field: EdgeField, chunk: int = 4000) -> NDArray:
+def _score_all(poses: Poses, edges: DrawnEdges, field: EdgeField, chunk: int = 2000) -> NDArray:
+    rows = np.arange(len(poses))
     return np.concatenate(
-        [
-            score(poses.take(np.arange(k, min(k + chunk, len(poses)))), edges, field)
-            for k in range(0, len(poses), chunk)
-        ]
+        [score(poses.take(rows[k : k + chunk]), edges, field) for k in range(0, len(poses), chunk)]
     )
 
 
@@ -181,16 +183,19 @@ def search(
     rgb: NDArray[np.uint8],
     drawing: Drawing,
     *,
+    thorough: bool = False,
     keep: int = 12,
     px_hint: float | None = None,
     focal_px: float | None = None,
 ) -> Hypotheses:
-    """Poses worth refining.
+    """Poses worth refining, best first.
 
     Parameters
     ----------
     rgb : (H, W, 3) uint8 array
     drawing : Drawing
+    thorough : bool
+        Also without the round opening, which may be covered; some seconds instead of one.
     keep : int
         How many to return at most.
     px_hint : float, optional
@@ -199,34 +204,51 @@ def search(
         In photo pixels.
     """
     small, scale = shrink(rgb, _SEARCH_PX)
-    field = edge_field(small, tolerance_px=2.0)
-    w, h = field.size_wh
-    centre = ((w - 1) / 2, (h - 1) / 2)
-    focal = focal_for((w, h)) if focal_px is None else focal_px * scale
+    field = edge_field(small)
+    size_wh = field.size_wh
+    centre = (np.array(size_wh) - 1) / 2
+    focal = focal_for(size_wh) if focal_px is None else focal_px * scale
     hint = None if px_hint is None else px_hint * scale
     x_min, y_min, x_max, y_max = drawing.outline.bounds
     span = max(x_max - x_min, y_max - y_min)
-    coarse = drawn_edges(drawing, span / 30)
+    middle = np.array(drawing.outline.centroid.coords[0])
+    edges = drawn_edges(drawing, span / 30)
+    rough = []
+    seeds = [c for c in round_openings(drawing)[:1] if c[2] > _SEED_SHARE * span]
     turns = 2 * np.pi * np.arange(_TURNS) / _TURNS
-    (cx, cy, radius), *_ = round_openings(drawing)
-    found = _ellipses(field, radius, span, hint, per_size=16, per_place=4)[:400]
-    poses = _poses_of(found[:, :5], turns, np.array([cx, cy]), focal, centre)
-    poses = poses.take(np.argsort(-_score_all(poses, _thin(coarse, 60), field))[:3000])
-    value = _score_all(poses, coarse, field)
-    best = np.argsort(-value)[:120]
-    poses = poses.take(best)
-    poses = pull(poses, coarse, field, reach_px=(8, 8, 6, 6, 4, 4), log_focal=math.log(focal))
-    value = score(poses, coarse, field)
-    first = _distinct(poses, value, edges=coarse, apart_px=0.04 * max(w, h), keep=4)
+    for x, y, radius in seeds:
+        n = _THOROUGH_ELLIPSES if thorough else _QUICK_ELLIPSES
+        found = _ellipses(field, radius, _sizes(field, span, hint), n)
+        rough.append(_poses_of(found, np.tile(turns, (len(found), 1)), np.array([x, y]), focal, centre))
+    if thorough or not seeds:
+        tiny, k = shrink(small, _PLATE_SEARCH_PX)
+        sizes = _sizes(edge_field(tiny), span, None if hint is None else hint * k)
+        found = _whole_plates(edge_field(tiny), edges, middle, sizes, 400)
+        found[:, :2] = (found[:, :2] + 0.5) / k - 0.5
+        found[:, 2] /= k
+        rough.append(_poses_of(found[:, :5], found[:, 5:], middle, focal, centre))
+    poses = Poses.joined(rough)
+    poses = poses.take(np.argsort(-_score_all(poses, _thin(edges, 60), field))[:2000])
+    poses = poses.take(np.argsort(-_score_all(poses, edges, field))[:80])
+    return _sharpen(poses, drawing, edges, field, focal, scale, keep)
+
+
+def _sharpen(
+    poses: Poses, drawing: Drawing, edges: DrawnEdges, field: EdgeField, focal: float, scale: float, keep: int
+) -> Hypotheses:
+    """Pull rough poses onto the edges, look around the best few, pull again."""
+    long_side, log_focal = max(field.size_wh), math.log(focal)
+    poses = pull(poses, edges, field, reach_px=(8, 8, 6, 5, 4), log_focal=log_focal)
+    first = _distinct(poses, score(poses, edges, field), edges, apart_px=0.04 * long_side, keep=3)
     poses = _around(poses.take(first), np.array(drawing.outline.centroid.coords[0]))
-    poses = pull(poses, coarse, field, reach_px=(4, 4, 3, 3), log_focal=math.log(focal))
-    value = score(poses, coarse, field)
-    poses = poses.take(np.argsort(-value)[:60])
-    fine = drawn_edges(drawing, span / 90)
-    poses = pull(poses, fine, field, reach_px=(3, 3, 2, 2, 2), log_focal=math.log(focal))
+    poses = pull(poses, edges, field, reach_px=(4, 4, 3, 3), log_focal=log_focal)
+    poses = poses.take(np.argsort(-score(poses, edges, field))[:40])
+    x_min, y_min, x_max, y_max = drawing.outline.bounds
+    fine = drawn_edges(drawing, max(x_max - x_min, y_max - y_min) / 60)
+    poses = pull(poses, fine, field, reach_px=(3, 3, 2, 2), log_focal=log_focal)
     value = score(poses, fine, field)
-    best = _distinct(poses, value, edges=coarse, apart_px=0.004 * max(w, h), keep=keep)
-    return Hypotheses(poses=poses.take(best), score=value[best], scale=scale, field=field)
+    best = _distinct(poses, value, edges, apart_px=0.004 * long_side, keep=keep)
+    return Hypotheses(poses=poses.take(best), score=value[best], scale=scale)
 
 
 def _around(poses: Poses, middle_mm: NDArray) -> Poses:
@@ -238,24 +260,23 @@ def _around(poses: Poses, middle_mm: NDArray) -> Poses:
     angles = 2 * np.pi * np.arange(8) / 8
     lean = [np.zeros(3)] + [a * np.array([np.cos(t), np.sin(t), 0]) for a in (0.08, 0.18) for t in angles]
     turn = exp_rotation(np.array(lean))
-    rotation, shift, focal = [], [], []
+    out = []
     for k in range(len(poses)):
         middle = poses.rotation[k][:, :2] @ middle_mm + poses.shift_mm[k]
         for longer in (0.8, 1.0, 1.3):
-            at = middle * np.array([1, 1, longer])
-            r = turn @ poses.rotation[k]
-            rotation.append(r)
-            shift.append(at - r[:, :, :2] @ middle_mm)
-            focal.append(np.full(len(turn), poses.focal_px[k] * longer))
-    return Poses(
-        rotation=np.concatenate(rotation),
-        shift_mm=np.concatenate(shift),
-        focal_px=np.concatenate(focal),
-        centre_xy=poses.centre_xy,
-    )
+            rotation = turn @ poses.rotation[k]
+            out.append(
+                Poses(
+                    rotation=rotation,
+                    shift_mm=middle * [1, 1, longer] - rotation[:, :, :2] @ middle_mm,
+                    focal_px=np.full(len(turn), poses.focal_px[k] * longer),
+                    centre_xy=poses.centre_xy,
+                )
+            )
+    return Poses.joined(out)
 
 
-def _distinct(poses: Poses, value: NDArray, *, edges: DrawnEdges, apart_px: float, keep: int) -> NDArray:
+def _distinct(poses: Poses, value: NDArray, edges: DrawnEdges, *, apart_px: float, keep: int) -> NDArray:
     """Rows of the best poses that lay the plate differently: root mean square over the samples above apart_px."""
     px = poses.project(edges.points_mm)
     chosen: list[int] = []
@@ -264,4 +285,4 @@ def _distinct(poses: Poses, value: NDArray, *, edges: DrawnEdges, apart_px: floa
             chosen.append(int(k))
             if len(chosen) == keep:
                 break
-    return np.array(chosen)
+    return np.array(chosen, dtype=np.int64)

@@ -17,15 +17,16 @@ from .evidence import shrink
 from .judge import weigh
 from .landmarks import view_from_points
 from .lookalike import best_lookalike
-from .refine import Priors, refine_view
-from .verdict import check_size, conclude
+from .polish import Priors, refine_view
+from .verdict import check_size, conclude, doubt
 from .view import View
 
 __all__ = ["refine", "register", "register_from_landmarks"]
 
 _MIDDLE_PX = 640
 _FINE_PX = 1280
-_N_REFINED = 3
+_PROMISING = 0.9
+_N_REFINED = 2
 """Hypotheses of the search that are refined before the best is chosen."""
 
 
@@ -52,7 +53,8 @@ def _finish(
 ) -> Alignment:
     """From views near the truth to an alignment, or a refusal."""
     priors = _priors(max(rgb.shape[:2]), focal_px)
-    edges = drawn_edges(drawing, _spacing_mm(drawing))
+    dense = drawn_edges(drawing, _spacing_mm(drawing) / 2)
+    edges = dense.take(np.arange(0, len(dense.part), 2))
     middle, k = shrink(rgb, _MIDDLE_PX)
     thickness = drawing.thickness_mm
     level = {"thickness_mm": thickness, "edge_break_mm": 0.3, "blur_px": 0.8}
@@ -62,18 +64,17 @@ def _finish(
         trials.append((float((fit.weight * edges.length_mm).sum()), fit.view))
     view = max(trials, key=lambda t: t[0])[1]
     evidence = weigh(middle, view, edges, thickness)
+    reason = doubt(evidence)
+    if reason:
+        raise AlignmentRefused(reason)
     rival = best_lookalike(middle, view, edges, evidence.met, priors, thickness_mm=thickness)
-    fine, q = shrink(rgb, _FINE_PX)
-    if q > k:
+    view = view.scaled(1 / k)
+    if max(rgb.shape[:2]) > 2 * _FINE_PX:
+        fine, q = shrink(rgb, _FINE_PX)
         view = refine_view(
-            fine, view.scaled(q / k), edges, priors, tolerance_px=(2, 2, 1.5, 1.5), **level
-        ).view
-    else:
-        q = k
-    dense = drawn_edges(drawing, _spacing_mm(drawing) / 2)
-    fit = refine_view(
-        rgb, view.scaled(1 / q), dense, priors, thickness_mm=thickness, tolerance_px=(2, 1.5, 1.5, 1, 1, 1)
-    )
+            fine, view.scaled(q), edges, priors, tolerance_px=(2, 2, 1.5), **level
+        ).view.scaled(1 / q)
+    fit = refine_view(rgb, view, dense, priors, thickness_mm=thickness, tolerance_px=(2, 1.5, 1.5, 1, 1))
     return conclude(rgb, drawing, dense, fit, evidence, rival, method=method)
 
 
@@ -114,15 +115,21 @@ def register(
             raise InputError(f"{name}: expected a number above 0, got {value!r}")
     if landmarks is not None:
         return register_from_landmarks(rgb, drawing, *landmarks, focal_px=focal_px)
-    found = search(rgb, drawing, px_hint=px_hint, focal_px=focal_px)
-    if not len(found.score):
-        raise AlignmentRefused(
-            "nothing in the photo looks like this plate: no place, size and tilt brings the drawn edges near "
-            "edges of the picture; show the whole plate, well lit, or pick four landmarks"
-        )
-    starts = [
-        View.of_pose(found.poses, j).scaled(1 / found.scale) for j in range(min(_N_REFINED, len(found.score)))
+    try:
+        return _searched(rgb, drawing, thorough=False, px_hint=px_hint, focal_px=focal_px)
+    except AlignmentRefused:
+        # the quick search leans on one opening, which may be covered; a refusal is worth a second look
+        return _searched(rgb, drawing, thorough=True, px_hint=px_hint, focal_px=focal_px)
+
+
+def _searched(
+    rgb: NDArray[np.uint8], drawing: Drawing, *, thorough: bool, px_hint: float | None, focal_px: float | None
+) -> Alignment:
+    found = search(rgb, drawing, thorough=thorough, px_hint=px_hint, focal_px=focal_px)
+    promising = np.nonzero(found.score > _PROMISING * found.score[0])[0][
+        : 2 * _N_REFINED if thorough else _N_REFINED
     ]
+    starts = [View.of_pose(found.poses, j).scaled(1 / found.scale) for j in promising]
     return _finish(rgb, drawing, starts, focal_px=focal_px, method="automatic")
 
 

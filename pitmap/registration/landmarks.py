@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..errors import AlignmentRefused, InputError
 from .camera import apply_homography
 from .coarse import focal_for
-from .refine import Priors
+from .polish import Priors
 from .view import View
 
 __all__ = ["view_from_points"]

@@ -12,9 +12,9 @@ from .alignment import RunnerUp
 from .edges import DrawnEdges
 from .evidence import edge_field, shrink
 from .judge import met
+from .polish import Priors, refine_view
 from .poses import Poses, exp_rotation, pull, score
 from .profiles import fit_profiles
-from .refine import Priors, refine_view
 from .view import View
 
 __all__ = ["best_lookalike"]

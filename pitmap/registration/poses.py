@@ -44,6 +44,16 @@ class Poses:
     def __len__(self) -> int:
         return len(self.focal_px)
 
+    @classmethod
+    def joined(cls, several: list[Poses]) -> Poses:
+        """One batch of several for the same picture."""
+        return cls(
+            rotation=np.concatenate([p.rotation for p in several]),
+            shift_mm=np.concatenate([p.shift_mm for p in several]),
+            focal_px=np.concatenate([p.focal_px for p in several]),
+            centre_xy=several[0].centre_xy,
+        )
+
     def take(self, rows: NDArray) -> Poses:
         """Some of the poses."""
         return Poses(
@@ -69,31 +79,35 @@ class Poses:
 
     def project(self, points_mm: NDArray) -> NDArray:
         """Plate points (N, 2) to pixels (K, N, 2); far outside the picture when behind the camera."""
-        return np.stack(self._project(points_mm), -1)
+        return np.stack(self._project(points_mm, points_mm)[:2], -1)
 
-    def _project(self, points_mm: NDArray) -> tuple[NDArray, NDArray]:
-        """x and y of the pixels, (K, N) float32 each: half the bytes, and whole rows at a time."""
+    def _project(self, points_mm: NDArray, ways: NDArray) -> tuple[NDArray, NDArray, NDArray, NDArray]:
+        """Pixels x, y and the way (u, v) that `ways` points to there, of any length; (K, N) float32 each.
+
+        Half the bytes of double precision, and whole rows at a time.
+        """
         matrix = np.concatenate([self.rotation[:, :, :2], self.shift_mm[:, :, None]], 2)
         matrix[:, :2] *= self.focal_px[:, None, None]
+        m = np.ascontiguousarray(matrix.transpose(1, 0, 2).astype(np.float32))
         flat = np.concatenate([points_mm, np.ones((len(points_mm), 1))], 1).astype(np.float32).T
-        x, y, z = np.ascontiguousarray(matrix.transpose(1, 0, 2).astype(np.float32)) @ flat
+        x, y, z = m @ flat
         behind = z < 1.0
         z[behind] = 1.0
         x /= z
         y /= z
+        u, v, dz = m[:, :, :2] @ ways.astype(np.float32).T
+        u -= x * dz
+        v -= y * dz
         x += np.float32(self.centre_xy[0])
         y += np.float32(self.centre_xy[1])
         x[behind] = -1e6
-        return x, y
+        return x, y, u, v
 
 
 def _look_up(poses: Poses, edges: DrawnEdges, field: EdgeField) -> tuple[NDArray, NDArray, tuple, tuple]:
     """Flat index into the field, in-frame mask, pixels and unnormalised normals, each (K, N)."""
     w, h = field.size_wh
-    x, y = poses._project(edges.points_mm)
-    u, v = poses._project(edges.points_mm + edges.normals)
-    u -= x
-    v -= y
+    x, y, u, v = poses._project(edges.points_mm, edges.normals)
     # rint(...) of the angle in steps of 180 / N_DIRECTIONS deg, wrapped by integer arithmetic
     direction = np.rint(np.arctan2(v, u) * np.float32(N_DIRECTIONS / np.pi)).astype(np.int32) % N_DIRECTIONS
     inside = (x >= 2) & (y >= 2) & (x < w - 3) & (y < h - 3)
@@ -174,7 +188,10 @@ def pull(
         limit = 0.2 * shift[:, 2:3]
         step[:, 3:6] = np.clip(step[:, 3:6], -limit, limit)
         rotation = exp_rotation(step[:, :3]) @ rotation
-        shift = shift + step[:, 3:6]
+        # distance by its logarithm, as the focal length: a far step along both keeps the size of the plate
+        longer = step[:, 5:6] / shift[:, 2:3]
+        sideways = step[:, 3:5] - shift[:, :2] * longer
+        shift = (shift + np.concatenate([sideways, np.zeros_like(longer)], 1)) * np.exp(longer)
         shift[:, 2] = np.maximum(shift[:, 2], 20.0)
         focal = focal * np.exp(step[:, 6])
     return Poses(rotation=rotation, shift_mm=shift, focal_px=focal, centre_xy=poses.centre_xy)

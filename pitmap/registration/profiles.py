@@ -19,7 +19,7 @@ from .view import View
 
 __all__ = ["ProfileFit", "fit_profiles"]
 
-_HALF_STEPS = 12
+_HALF_STEPS = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -120,10 +120,15 @@ def fit_profiles(
     where = (px[:, None] + x[..., None] * normal[:, None]).astype(np.float32)
     where[~inside] = -1
     value = cv2.remap(rgb, where[..., 0], where[..., 1], cv2.INTER_LINEAR).astype(np.float32)
-    u1, u2, u3 = ((x - at[:, None]) / blur_px for at in (first, second, np.maximum(foot, second + 0.05)))
-    s1, s2, s3 = ndtr(u1), ndtr(u2), np.where((foot > second + 0.05)[:, None], ndtr(u3), 0)
-    bell = np.float32(1 / (blur_px * np.sqrt(2 * np.pi)))
-    d1, d2, d3 = (np.where(s > 0, np.exp(-0.5 * u**2) * bell, 0) for u, s in ((u1, s1), (u2, s2), (u3, s3)))
+
+    def edge(at: NDArray) -> tuple[NDArray, NDArray]:
+        """Blurred step at `at` (N,), and its slope, (N, P) each."""
+        u = (x - at[:, None].astype(np.float32)) / np.float32(blur_px)
+        return ndtr(u), np.float32(1 / (blur_px * np.sqrt(2 * np.pi))) * np.exp(-0.5 * u * u)
+
+    hidden = (foot <= second + 0.05)[:, None]
+    (s1, d1), (s2, d2), (s3, d3) = (edge(at) for at in (first, second, np.maximum(foot, second + 0.05)))
+    s3, d3 = np.where(hidden, 0, s3), np.where(hidden, 0, d3)
     # step from metal to beyond; the broken edge off the middle of the two; what follows the wall's foot
     basis = np.stack([np.ones_like(x), (s1 + s2) / 2, s1 - s2, s3], -1).astype(np.float32)
     slope = -np.stack([np.zeros_like(x), (d1 + d2) / 2, d1 - d2, d3], -1).astype(np.float32)

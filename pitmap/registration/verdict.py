@@ -14,10 +14,10 @@ from ..estimate import DEFAULT_LEVEL, Estimate
 from .alignment import Alignment, RunnerUp, plate_covariance
 from .edges import DrawnEdges
 from .judge import Evidence, met
-from .refine import Fit
+from .polish import Fit
 from .regions import region_table
 
-__all__ = ["check_size", "conclude"]
+__all__ = ["check_size", "conclude", "doubt"]
 
 _MIN_LONG_SIDE_PX = 400
 _MIN_MET = 0.40
@@ -36,16 +36,18 @@ def check_size(rgb: NDArray) -> None:
     """Refuse a picture in which no plate could be measured."""
     if max(rgb.shape[:2]) < _MIN_LONG_SIDE_PX:
         raise AlignmentRefused(
-            f"the photo is {rgb.shape[1]} x {rgb.shape[0]} px; at least {_MIN_LONG_SIDE_PX} px along the long side are needed"
+            f"the photo is {rgb.shape[1]} x {rgb.shape[0]} px; at least {_MIN_LONG_SIDE_PX} px "
+            "along the long side are needed"
         )
 
 
-def _against(evidence: Evidence, rival: RunnerUp) -> str:
-    """What speaks against the pose, or nothing."""
+def doubt(evidence: Evidence) -> str:
+    """What speaks against the pose itself, in words; empty when nothing does."""
     if evidence.met < _MIN_MET or evidence.met - evidence.chance < _MIN_OVER_CHANCE:
         return (
             f"the plate was not found: at the best place only {100 * evidence.met:.0f} % of the drawn edges are met "
-            f"(a few millimetres beside it: {100 * evidence.chance:.0f} %); is it the right drawing, and is the plate in the photo?"
+            f"(a few millimetres beside it: {100 * evidence.chance:.0f} %); is it the right drawing, and is the plate "
+            "in the photo?"
         )
     if evidence.displaced:
         return (
@@ -56,25 +58,30 @@ def _against(evidence: Evidence, rival: RunnerUp) -> str:
         )
     if evidence.n_regions * evidence.regions_met < _MIN_REGIONS:
         return (
-            f"too little of the plate can be recognised: {evidence.n_regions * evidence.regions_met:.0f} pieces of the drawing "
-            f"are met, {_MIN_REGIONS} are needed; show more of the plate"
+            f"too little of the plate can be recognised: {evidence.n_regions * evidence.regions_met:.0f} pieces of the "
+            f"drawing are met, {_MIN_REGIONS} are needed; show more of the plate"
         )
     if evidence.regions_met < _MIN_REGIONS_MET:
         return (
             f"only {100 * evidence.regions_met:.0f} % of the pieces of the drawing that should be in the photo are met; "
             "too much is covered, or it is the wrong drawing"
         )
-    if not math.isnan(rival.met) and rival.met > _MAX_RIVAL * evidence.met:
-        what = (
-            "the mirror image of the drawing (the other face?)"
-            if rival.kind == "mirrored"
-            else f"the drawing turned by {rival.turn_deg:.0f} deg"
-        )
-        return (
-            f"ambiguous: {what} meets {100 * rival.met:.0f} % of the edges, the best pose {100 * evidence.met:.0f} %; "
-            "show the features that tell them apart, or pick landmarks"
-        )
     return ""
+
+
+def _rivalry(evidence: Evidence, rival: RunnerUp) -> str:
+    """Why the choice between the pose and its look-alike is open, in words; empty when it is not."""
+    if math.isnan(rival.met) or rival.met <= _MAX_RIVAL * evidence.met:
+        return ""
+    what = (
+        "the mirror image of the drawing (the other face?)"
+        if rival.kind == "mirrored"
+        else f"the drawing turned by {rival.turn_deg:.0f} deg"
+    )
+    return (
+        f"ambiguous: {what} meets {100 * rival.met:.0f} % of the edges, the best pose {100 * evidence.met:.0f} %; "
+        "show the features that tell them apart, or pick landmarks"
+    )
 
 
 def _typical_error(fit: Fit, drawing: Drawing) -> Estimate:
@@ -109,7 +116,7 @@ def conclude(
     AlignmentRefused
         With the first rule that is broken, in words.
     """
-    reason = _against(evidence, rival)
+    reason = doubt(evidence) or _rivalry(evidence, rival)
     if reason:
         raise AlignmentRefused(reason)
     h, w = rgb.shape[:2]
@@ -123,7 +130,8 @@ def conclude(
     error = _typical_error(fit, drawing)
     if error.high > _MAX_ERROR_MM:
         raise AlignmentRefused(
-            f"the place of the plate is only known to {error.high:.2f} mm (at most {_MAX_ERROR_MM} mm); show more of it, sharper"
+            f"the place of the plate is only known to {error.high:.2f} mm (at most {_MAX_ERROR_MM} mm); "
+            "show more of it, sharper"
         )
     p = fit.profiles
     good = met(p, edges, 1.0)

@@ -114,10 +114,12 @@ class View:
         return px, out
 
     def moved(self, step: NDArray) -> View:
-        """After a step in :data:`PARAMETERS`."""
+        """After a step in :data:`PARAMETERS`; distance grows as the focal length does, so that far steps keep size."""
+        longer = step[5] / self.shift_mm[2]
+        sideways = np.array([step[3], step[4], 0.0]) - [*(self.shift_mm[:2] * longer), 0.0]
         return View(
             rotation=exp_rotation(step[None, :3])[0] @ self.rotation,
-            shift_mm=self.shift_mm + step[3:6],
+            shift_mm=(self.shift_mm + sideways) * np.exp(longer),
             focal_px=self.focal_px * float(np.exp(step[6])),
             centre_xy=self.centre_xy + step[7:9],
             k1=self.k1 + float(step[9]),

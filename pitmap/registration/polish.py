@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import minimize
 
 from .edges import DrawnEdges
 from .profiles import ProfileFit, fit_profiles
@@ -16,10 +17,13 @@ __all__ = ["Fit", "Priors", "refine_view"]
 
 _CORRELATION_MM = 15.0
 """Errors of neighbouring samples (stain, shadow, lighting of the broken edge) are alike over about this length."""
-_MODEL_SD_MM = 0.04
-"""What the three levels get wrong on real edges, as one standard deviation per correlation length."""
-_EDGE_BREAKS_MM = (0.02, 0.1, 0.2, 0.3, 0.45, 0.65)
-_BLURS_PX = (0.6, 0.8, 1.05, 1.4, 1.9, 2.6)
+_MODEL_SD_MM = 0.02
+_MODEL_SD_PX = 0.20
+"""What the three levels get wrong on real edges, one standard deviation per correlation length: a part that goes
+with the plate and one that goes with the pixels. Set so that the interval covers on photos with known truth."""
+_BREAK_RANGE_MM = (0.02, 0.8)
+_BLUR_RANGE_PX = (0.45, 4.0)
+_SHAPE_SAMPLES = 400
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +97,9 @@ def _solve(
     """Step, covariance and robust weights."""
     spacing = max(float(np.median(edges.length_mm[edges.length_mm > 0])), 1e-6)
     alike = max(_CORRELATION_MM / spacing, 1.0)
-    variance = fit.variance_px2 + alike * fit.condition * (_MODEL_SD_MM * fit.px_per_mm) ** 2
+    variance = fit.variance_px2 + alike * fit.condition * (
+        (_MODEL_SD_MM * fit.px_per_mm) ** 2 + _MODEL_SD_PX**2
+    )
     robust = (1 + (fit.offset_px / tolerance_px) ** 2) ** -2.0
     robust *= fit.inside & (edges.length_mm > 0) & (np.abs(fit.offset_px) < 4 * tolerance_px)
     robust *= np.clip(fit.explained, 0, 1) ** 2
@@ -107,33 +113,28 @@ def _solve(
     return step, covariance, robust
 
 
-def _best_of(
-    rgb: NDArray,
-    view: View,
-    edges: DrawnEdges,
-    thickness_mm: float,
-    edge_break_mm: float,
-    blur_px: float,
-    what: str,
-) -> float:
-    """The candidate of edge break or blur that leaves the least unexplained, over all samples alike."""
-    some = edges.take(np.arange(0, len(edges.part), max(1, len(edges.part) // 700)))
-    candidates = _EDGE_BREAKS_MM if what == "edge_break_mm" else _BLURS_PX
-    fits = []
-    for value in candidates:
-        trial = {
-            "thickness_mm": thickness_mm,
-            "edge_break_mm": edge_break_mm,
-            "blur_px": blur_px,
-            what: value,
-        }
-        fit = fit_profiles(rgb, view, some, **trial)
-        use = fit.inside & (some.length_mm > 0)
-        if not use.any():
-            return trial[what]
-        shrunk = fit.offset_px**2 / np.maximum(fit.variance_px2, 1e-9)
-        fits.append(float(np.median(np.log(fit.misfit[use] ** 2 + 1) - 0 * shrunk[use])))
-    return candidates[int(np.argmin(fits))]
+def _edge_shape(
+    rgb: NDArray, view: View, edges: DrawnEdges, thickness_mm: float, edge_break_mm: float, blur_px: float
+) -> tuple[float, float]:
+    """Edge break (mm) and blur (px) that leave the least unexplained in the middle one of the samples."""
+    used = np.nonzero(edges.length_mm > 0)[0]
+    some = edges.take(used[:: max(1, len(used) // _SHAPE_SAMPLES)])
+
+    def values(p: NDArray) -> tuple[float, float]:
+        return float(np.clip(p[0], *_BREAK_RANGE_MM)), float(np.clip(math.exp(p[1]), *_BLUR_RANGE_PX))
+
+    def unexplained(p: NDArray) -> float:
+        e, b = values(p)
+        fit = fit_profiles(rgb, view, some, thickness_mm=thickness_mm, edge_break_mm=e, blur_px=b)
+        if not fit.inside.any():
+            return 0.0
+        outside = abs(p[0] - e) + abs(p[1] - math.log(b))
+        return float(np.median(np.log(fit.misfit[fit.inside] ** 2 + 1))) + outside
+
+    start = np.array([edge_break_mm, math.log(blur_px)])
+    simplex = start + np.array([[0, 0], [-0.1, 0], [0, 0.3]])
+    options = {"maxfev": 24, "initial_simplex": simplex, "xatol": 0.01, "fatol": 0.005}
+    return values(minimize(unexplained, start, method="Nelder-Mead", options=options).x)
 
 
 def refine_view(
@@ -150,17 +151,12 @@ def refine_view(
     """Gauss-Newton on the drawn edges at one size of the picture, with a falling robust tolerance (px)."""
     h, w = rgb.shape[:2]
     size = (w, h)
-    given_break, given_blur = edge_break_mm, blur_px
-    e = given_break if given_break is not None else 0.2
-    b = given_blur if given_blur is not None else 1.2
-    n = len(tolerance_px)
+    find_shape = edge_break_mm is None or blur_px is None
+    e = 0.3 if edge_break_mm is None else edge_break_mm
+    b = 0.8 if blur_px is None else blur_px
     for k, tolerance in enumerate(tolerance_px):
-        if k == n // 2:
-            for _ in range(2):
-                if given_blur is None:
-                    b = _best_of(rgb, view, edges, thickness_mm, e, b, "blur_px")
-                if given_break is None:
-                    e = _best_of(rgb, view, edges, thickness_mm, e, b, "edge_break_mm")
+        if find_shape and k == len(tolerance_px) // 2:
+            e, b = _edge_shape(rgb, view, edges, thickness_mm, e, b)
         fit = fit_profiles(rgb, view, edges, thickness_mm=thickness_mm, edge_break_mm=e, blur_px=b)
         step, _, _ = _solve(fit, view, edges, size, priors, tolerance)
         view = view.moved(step)
