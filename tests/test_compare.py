@@ -27,6 +27,7 @@ from pitmap.compare import (
     shift_from_pictures,
 )
 from pitmap.compare.decide import Step
+from pitmap.compare.difference import difference_interval
 from pitmap.drawing import Drawing
 from pitmap.errors import InputError, NotEnoughData
 from pitmap.estimate import Estimate
@@ -439,22 +440,63 @@ def test_step_between_surveys(before, after, is_cut, is_same_visit):
 
 
 def test_repeatability_from_repeats_needs_pairs_with_marks(drawing):
-    rng = np.random.default_rng(2)
     pairs = []
-    for _ in range(4):
-        photos = []
-        for _ in range(2):
-            common = rng.normal(0, 0.05)
-            spots = [(PIT, x, y, 1.6 + 2 * common) for x in range(5, 58, 6) for y in (8, 20, 32)]
-            photos.append(survey(drawing, spots, "lap_1", 10))
-        pairs.append(compare(photos, drawing).overall.fates)
+    for grow in (0.06, -0.06, 0.06, -0.06):
+        spots = [
+            [(PIT, x, y, 1.6 + d) for x in range(5, 58, 6) for y in (8, 20, 32)] for d in (0.0, 2 * grow)
+        ]
+        pairs.append(compare([survey(drawing, s, "lap_1", 10) for s in spots], drawing).overall)
     r = Repeatability.from_repeats(pairs)
-    # 0.05 mm a photo is 0.07 mm between two; four pairs tell it within a factor of two or so.
-    assert 0.03 < r.common_edge_mm < 0.15
-    assert r.own_edge_mm < 0.02 and r.coming_and_going == 0.0
+    # Every edge moves by 0.06 mm: half a pixel, so the raster may show it a quarter off.
+    assert r.common_edge_mm == pytest.approx(0.06 * (4 / 3.357) ** 0.5, rel=0.3)
+    assert r.own_edge_mm < 0.03 and r.coming_and_going == 0.0
     assert r.source == "4 pairs of repeat photos"
     with pytest.raises(NotEnoughData, match="2 usable pairs"):
         Repeatability.from_repeats(pairs[:2])
+
+
+def test_repeatability_of_patches_adds_to_what_a_zone_must_change_by(drawing):
+    surveys = [
+        survey(drawing, [(STAIN, 20, 20, 8.0)]),
+        survey(drawing, [(STAIN, 20, 20, 8.4)], "test_lap", 1),
+    ]
+    quiet = Repeatability(relative_sd={}, blank_sd={})
+    loud = Repeatability(relative_sd={"stain": 0.3}, blank_sd={"stain": 0.01})
+    least = []
+    for r in (quiet, loud):
+        z = compare(surveys, drawing, repeatability=r).overall.zone_changes.set_index(["zone", "class_word"])
+        least.append(z.loc[("running_surface", "stain"), "least_provable"])
+    share = 0.5 * (16 + 4.2**2) * math.pi / 1600
+    patch = math.hypot(0.3 * share, 0.01)
+    assert math.sqrt(least[1] ** 2 - least[0] ** 2) == pytest.approx(2.5758 * patch, rel=0.03)
+
+
+def test_difference_interval_published_example():
+    # Newcombe, Statistics in Medicine 17 (1998) 873-890, table II, 56/70 against 48/80, method 10 (from memory):
+    # difference 0.2, 95 % interval 0.0524 to 0.3339, from the score intervals of the two shares.
+    from statsmodels.stats.proportion import proportion_confint
+
+    first = (48 / 80, *proportion_confint(48, 80, method="wilson"))
+    second = (56 / 70, *proportion_confint(56, 70, method="wilson"))
+    assert difference_interval(first, second) == pytest.approx((0.0524, 0.3339), abs=1e-4)
+
+
+def test_zone_change_is_at_least_as_wide_as_the_surveys_own_intervals_say(drawing):
+    a, b = survey(drawing, [(PIT, 20, 20, 8.0)]), survey(drawing, [(PIT, 20, 20, 4.0)], "lap_1", 20)
+    for s, low, high in ((a, 0.02, 0.05), (b, 0.005, 0.03)):
+        at = s.measurement.zones
+        at.loc[
+            (at["zone"] == "running_surface") & (at["class_word"] == "pit"), ["share_low", "share_high"]
+        ] = low, high
+    z = compare([a, b], drawing).overall.zone_changes.set_index(["zone", "class_word"])
+    row = z.loc[("running_surface", "pit")]
+    before, after = row["share_before"], row["share_after"]
+    assert row["change_low"] == pytest.approx(
+        row["change"] - math.hypot(after - 0.005, 0.05 - before), abs=1e-4
+    )
+    assert row["change_high"] == pytest.approx(
+        row["change"] + math.hypot(0.03 - after, before - 0.02), abs=1e-4
+    )
 
 
 def test_counts_name_every_fate(drawing):

@@ -13,6 +13,7 @@ from scipy.stats import norm
 from ..classes import CLASS_WORDS, SurfaceClass
 from ..errors import InputError
 from ..flags import Flag
+from ..grid import Grid
 from .fates import FATES, Fate
 from .layer import Layer
 from .marks import Marks
@@ -45,8 +46,9 @@ class Rules:
         Share of a place hidden in one survey from which nothing is said about it.
     pit_probability : float
         Where the class map kept its probabilities: a place with this much "pit" anywhere is not gone.
-    dark_share : float
-        Where straightened photos are given: a place that keeps this share of the mark's darkness is not gone.
+    dark_quantile : float
+        Where the survey kept its straightened photo: a place is not surely sound when any spot of it is darker
+        against its surroundings than this quantile of all metal that the survey calls sound.
     mark_level : float
         Level of the interval of one mark's change in area; high, because many marks are looked at.
     misread_diam_mm : float
@@ -63,7 +65,7 @@ class Rules:
     sound_share: float = 0.75
     unseen_share: float = 0.1
     pit_probability: float = 0.3
-    dark_share: float = 0.4
+    dark_quantile: float = 0.002
     mark_level: float = 0.95
     misread_diam_mm: float = 1.5
     level: float = 0.90
@@ -74,7 +76,7 @@ class Rules:
             "sound_share",
             "unseen_share",
             "pit_probability",
-            "dark_share",
+            "dark_quantile",
             "level",
         ):
             if not 0 < getattr(self, name) < 1:
@@ -131,10 +133,10 @@ class Place:
     is_sure: NDArray[np.bool_]
     covered: NDArray[np.float64]
     pit_probability: NDArray[np.float64]
-    darkness: NDArray[np.float64]
+    is_dark: NDArray[np.bool_]
 
     @classmethod
-    def of(cls, marks: Marks, other: Layer, darkness: NDArray[np.float64] | None = None) -> Place:
+    def of(cls, marks: Marks, other: Layer, grid: Grid) -> Place:
         """What `other` shows over the pixels of each mark of another survey."""
         n = len(marks)
         pixels, at = marks.pixels, marks.owner
@@ -157,8 +159,22 @@ class Place:
             is_sure=is_sure,
             covered=share(np.isin(there, [SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT])),
             pit_probability=top,
-            darkness=np.zeros(n) if darkness is None else darkness,
+            is_dark=_is_dark(marks, other, grid),
         )
+
+
+def _is_dark(marks: Marks, other: Layer, grid: Grid) -> NDArray[np.bool_]:
+    """Which places the photo of `other` shows darker, anywhere, than sound metal is."""
+    out = np.zeros(len(marks), bool)
+    if other.picture is None or other.picture_grid is None:
+        return out
+    target = other.picture_grid
+    rows, cols = np.divmod(marks.pixels, grid.n_cols)
+    place = np.round(target.mm_to_px(grid.px_to_mm(np.column_stack([cols, rows])))).astype(np.int64)
+    inside = ((place >= 0) & (place < (target.n_cols, target.n_rows))).all(1)
+    dark = other.picture[place[inside, 1], place[inside, 0]] < other.picture_floor
+    out[marks.owner[inside][dark]] = True
+    return out
 
 
 def _words(code: int) -> str:
@@ -187,7 +203,7 @@ def judge_gone(
         return tell, "sound by a close call only"
     if place.pit_probability[i] > rules.pit_probability:
         return tell, "part of the place may still be a pit"
-    if place.darkness[i] > rules.dark_share:
+    if place.is_dark[i]:
         return tell, "the photo still shows a dark spot here"
     return Fate.GONE, f"the place reads sound: no hole of {rules.gone_below_mm:g} mm or more is left"
 

@@ -29,7 +29,8 @@ class Layer:
 
     ``confidence`` is smoothed over 0.4 mm; under ``sound_floor`` sound metal is not surely sound.
     ``pit`` is the probability of "pit" where the class map kept one, ``picture`` the straightened photo in
-    grey with its slow shading taken out, on ``picture_grid``; both may be None.
+    grey against its surroundings, on ``picture_grid``; both may be None. Sound metal is seldom darker than
+    ``picture_floor``.
     """
 
     survey: int
@@ -41,6 +42,7 @@ class Layer:
     pit: NDArray[np.float32] | None
     picture: NDArray[np.float32] | None
     picture_grid: Grid | None
+    picture_floor: float
 
     def moved(self, shift: Shift, grid: Grid) -> Layer:
         """The same survey in the frame of an earlier one."""
@@ -65,6 +67,7 @@ class Layer:
             pit=warp(self.pit, 0.0),
             picture=picture,
             picture_grid=self.picture_grid,
+            picture_floor=self.picture_floor,
         )
 
 
@@ -93,11 +96,7 @@ def layer_of(survey: int, inspection: Any, grid: Grid, zones: NDArray[np.uint8],
     pit = None
     if getattr(cm, "probabilities", None) is not None:
         pit = onto_grid(np.asarray(cm.probabilities[SurfaceClass.PIT], np.float32), cm.grid, grid, fill=0.0)
-    rgb, picture, picture_grid = getattr(inspection, "picture", None), None, None
-    if rgb is not None:
-        picture_grid = inspection.picture_grid
-        grey = cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2GRAY).astype(np.float32)
-        picture = grey - cv2.blur(grey, (_odd(6 * picture_grid.px_per_mm),) * 2)
+    picture, picture_grid, picture_floor = _levelled_picture(inspection, codes, grid, rules)
     table = None if inspection.measurement is None else inspection.measurement.marks
     return Layer(
         survey=survey,
@@ -109,7 +108,24 @@ def layer_of(survey: int, inspection: Any, grid: Grid, zones: NDArray[np.uint8],
         pit=pit,
         picture=picture,
         picture_grid=picture_grid,
+        picture_floor=picture_floor,
     )
+
+
+def _levelled_picture(
+    inspection: Any, codes: NDArray[np.uint8], grid: Grid, rules: Rules
+) -> tuple[NDArray[np.float32] | None, Grid | None, float]:
+    """The survey's photo in grey against its surroundings, its grid, and how dark sound metal gets."""
+    rgb = getattr(inspection, "picture", None)
+    if rgb is None:
+        return None, None, 0.0
+    target = inspection.picture_grid
+    grey = cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2GRAY).astype(np.float32)
+    grey = cv2.blur(grey, (_odd(0.5 * target.px_per_mm),) * 2) - cv2.blur(
+        grey, (_odd(6 * target.px_per_mm),) * 2
+    )
+    sample = grey[::2, ::2][onto_grid(codes, grid, target, fill=0)[::2, ::2] == SurfaceClass.SOUND]
+    return grey, target, float(np.quantile(sample, rules.dark_quantile)) if len(sample) else 0.0
 
 
 def _odd(x: float) -> int:

@@ -16,7 +16,7 @@ from ..grid import Grid
 from .decide import Place, Rules, Step, decide_fates
 from .fates import Fate
 from .layer import Layer
-from .marks import Marks, onto_grid
+from .marks import onto_grid
 from .matching import Groups, match_marks
 from .repeatability import Repeatability
 from .shift import Shift, shift_from_marks, shift_from_pictures
@@ -69,23 +69,6 @@ class PairChange:
         """How many marks of a class met each fate; every fate is a key."""
         of = self.fates.loc[self.fates["class_word"] == class_word, "fate"].value_counts()
         return {str(fate): int(of.get(str(fate), 0)) for fate in Fate}
-
-
-def _darkness(marks: Marks, grid: Grid, own: Layer, other: Layer) -> NDArray[np.float64] | None:
-    """How much of each mark's darkness in its own photo the other photo still shows, 0..1."""
-    if own.picture is None or other.picture is None or own.picture_grid != other.picture_grid:
-        return None
-    target = own.picture_grid
-    assert target is not None
-    rows, cols = np.divmod(marks.pixels, grid.n_cols)
-    at = marks.owner
-    place = np.round(target.mm_to_px(grid.px_to_mm(np.column_stack([cols, rows])))).astype(np.int64)
-    inside = ((place >= 0) & (place < (target.n_cols, target.n_rows))).all(1)
-    cols, rows, at = place[inside, 0], place[inside, 1], at[inside]
-    n = np.maximum(1, np.bincount(at, minlength=len(marks)))
-    here, there = (np.bincount(at, p[rows, cols], len(marks)) / n for p in (own.picture, other.picture))
-    # Under 8 grey levels a mark is no darker than scratches are, and says nothing.
-    return np.where((here < -8) & (there < -8), np.clip(there / np.minimum(here, -1e-9), 0, 1), 0.0)
 
 
 def _alignment_error_mm(inspection: Any, given: float | None) -> tuple[float, float]:
@@ -153,8 +136,8 @@ def compare_pair(
         before.marks,
         after.marks,
         groups,
-        Place.of(before.marks, after, _darkness(before.marks, grid, before, after)),
-        Place.of(after.marks, before),
+        Place.of(before.marks, after, grid),
+        Place.of(after.marks, before, grid),
         step,
         repeatability,
         rules,

@@ -16,6 +16,7 @@ from ..classes import AFFECTED, CLASS_WORDS, SurfaceClass
 from ..drawing import Drawing
 from ..grid import Grid
 from .decide import Rules
+from .difference import difference_interval
 from .fates import ZONE_CHANGES, ChangeCode, Fate
 from .layer import Layer
 from .repeatability import Repeatability
@@ -119,6 +120,22 @@ def _misplaced_mm(
     return math.hypot(*flow) * grid.mm_per_px
 
 
+def _stated(layer: Layer, zone: str, word: str, share: float) -> tuple[float, float, float]:
+    """A survey's own interval of a share, moved to the share on the metal that both surveys show."""
+    measurement = layer.inspection.measurement
+    if measurement is None:
+        return math.nan, math.nan, math.nan
+    table = measurement.zones
+    at = table[(table["zone"] == zone) & (table["class_word"] == word)]
+    if not len(at):
+        return math.nan, math.nan, math.nan
+    value, low, high = (float(at[c].iat[0]) for c in ("share", "share_low", "share_high"))
+    if math.isnan(value) and share == 0.0:
+        # Nothing is uncut at intake by definition; that is known, not unmeasured.
+        return 0.0, 0.0, 0.0
+    return share, max(0.0, share + low - value), min(1.0, share + high - value)
+
+
 def zone_changes(
     key: NDArray[np.uint8],
     before: Layer,
@@ -154,7 +171,9 @@ def zone_changes(
     -----
     The variance of a difference is that of the marks' edges (one part common to all marks of a photo, one of
     each mark's own) plus, for every mark that may have been misread, its area squared times the share of such
-    marks that come and go, plus what a zone gains or loses when the drawing lies a little off the metal.
+    marks that come and go, plus what a zone gains or loses when the drawing lies a little off the metal. This
+    is the repeatability, and what a change is held against. The interval of the change is at least as wide; where
+    the surveys state intervals of their own shares, it is that of their difference when that is wider.
     """
     grid = zones.grid
     counts = (
@@ -191,23 +210,30 @@ def zone_changes(
             # A zone without a mark in either survey may still hide one just under the sure size.
             specks = float((lost**2).sum()) + sure_mm2**2 / 4
             place = place_sd_mm * _misplaced_mm(key, zones.borders[value - 1], index, grid)
-            variance = (
-                repeatability.area_sd_mm2(edge) ** 2 + repeatability.coming_and_going * specks + place**2
-            )
+            word = CLASS_WORDS[classes[0]] if len(classes) == 1 else "affected"
+            patch = repeatability.patch_sd(word, sum(share) / 2) * seen if seen else 0.0
+            variance = repeatability.area_sd_mm2(edge) ** 2 + repeatability.coming_and_going * specks
+            variance += place**2 + patch**2
             sd = math.sqrt(variance) / seen if seen else math.nan
             change = share[1] - share[0]
+            low, high = change - z * sd, change + z * sd
+            own = [_stated(layer, name, word, s) for layer, s in zip((before, after), share)]
+            if seen and not any(math.isnan(x) for triple in own for x in triple):
+                # The surveys' own intervals know how wrong a class can be, which two like photos cannot show.
+                wide = difference_interval(own[0], own[1])
+                low, high = min(low, wide[0]), max(high, wide[1])
             rows.append(
                 {
                     "zone": name,
                     "class_code": index[0] if len(index) == 1 else -1,
-                    "class_word": CLASS_WORDS[classes[0]] if len(classes) == 1 else "affected",
+                    "class_word": word,
                     "zone_area_mm2": counts_all[value] * grid.pixel_area_mm2,
                     "seen_area_mm2": seen,
                     "share_before": share[0],
                     "share_after": share[1],
                     "change": change,
-                    "change_low": max(-1.0, change - z * sd),
-                    "change_high": min(1.0, change + z * sd),
+                    "change_low": max(-1.0, low),
+                    "change_high": min(1.0, high),
                     "least_provable": z_proven * sd,
                     "is_beyond_repeatability": bool(seen and abs(change) > z_proven * sd),
                 }

@@ -1,7 +1,9 @@
 """How a record is shown: figures, HTML, PDF, exports; every word from one catalogue, no arithmetic.
 
-The page's charts are in :mod:`pitmap.report.draw_plotly`, imported by itself: the record does without plotly.
+The page's charts (``plot_...``) load plotly when they are first asked for: the record does without it.
 """
+
+from typing import Any
 
 from .document import build_document
 from .draw_mpl import draw_bars, draw_lines, draw_map
@@ -34,6 +36,10 @@ __all__ = [
     "draw_map",
     "face_map",
     "overlay_picture",
+    "plot_bars",
+    "plot_lines",
+    "plot_map",
+    "plot_side_by_side",
     "record_csv",
     "record_html",
     "record_json",
@@ -44,3 +50,11 @@ __all__ = [
     "translator",
     "verify_zip",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    if name in ("plot_bars", "plot_lines", "plot_map", "plot_side_by_side"):
+        from . import draw_plotly
+
+        return getattr(draw_plotly, name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

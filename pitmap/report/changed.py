@@ -35,7 +35,7 @@ def change_picture(t: Translate, record: RecordInput, *, width: float = 0.5) -> 
         (grid.n_cols, grid.n_rows),
         flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
     )
-    painted = paint_codes(rgb, codes, CHANGE_STYLES, step=max(6, round(1.6 * grid.px_per_mm)))
+    painted = paint_codes(rgb, codes, CHANGE_STYLES, step=max(6, round(grid.n_cols / 70)))
     data = cv2.imencode(".jpg", cv2.cvtColor(painted, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 85])[
         1
     ].tobytes()

@@ -29,12 +29,12 @@ CAUTIONS = (
 
 METHOD = (
     mark(
-        "The photo was laid on the drawing of the plate by the edges of the metal, straightened, and every piece of metal was"
-        " sorted into sound, pit, stain, heat tint, not reached by the lap, score, or not seen."
+        "The photo was laid on the drawing of the plate by the edges of the metal, straightened, and every piece of metal"
+        " was sorted into sound, pit, stain, heat tint, not reached by the lap, score, or not seen."
     ),
     mark(
-        "Numbers in brackets are 90 % intervals: of ten such intervals about nine hold the true value. They cover how far two"
-        " photos of the same face differ, how exactly the drawing lies on the metal, and how surely the edge of a mark is read."
+        "Numbers in brackets are 90 % intervals: of ten such intervals about nine hold the true value. They cover how far"
+        " two photos of the same face differ, how exactly the drawing lies on the metal, and how surely a mark is read."
     ),
     mark(
         "A mark under three photo pixels across can be missed. A pit is called gone only where the photo shows surely sound"

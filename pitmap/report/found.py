@@ -140,8 +140,8 @@ def pictures_section(t: Translate, record: RecordInput) -> Section:
     blocks.append(
         Paragraph(
             text=t(
-                "Yellow lines bound the coolant-seal land; the white bar marks its narrowest sound metal. Numbers are"
-                " the mark numbers of the tables below."
+                "Lines are the zones of the drawing (yellow: the coolant-seal land); the white bar marks its narrowest"
+                " sound metal. Numbers are the mark numbers of the tables below."
             ),
             kind="note",
         )

@@ -41,7 +41,7 @@ def legend_png(
             codes = np.zeros((_SIZE, swatch), np.uint8)
             codes[2:-2, 2:-2] = 1
             image.paste(
-                Image.fromarray(paint_codes(sheet, codes, {1: style}, step=9)), (x, gap // 2 + k * line)
+                Image.fromarray(paint_codes(sheet, codes, {1: style}, step=10)), (x, gap // 2 + k * line)
             )
             ImageDraw.Draw(image).text(
                 (x + swatch + gap, gap // 2 + k * line + _SIZE // 2),

@@ -109,7 +109,8 @@ def paint_codes(
             part[inside] = veil[inside].astype(np.uint8)
         if style.pattern not in ("solid", "outline"):
             ink = inside & _pattern(style.pattern, (h, w), step)
-            part[ink] = style.rgb
+            # Darker than the veil, so that the pattern stands out when the colours are gone.
+            part[ink] = tuple(int(0.45 * v) for v in style.rgb)
         contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
         edge = (20, 20, 20) if style.pattern == "solid" else style.rgb
         cv2.drawContours(out, contours, -1, edge, 1, cv2.LINE_AA)
@@ -188,7 +189,7 @@ def overlay_picture(
     codes = cv2.warpAffine(
         class_map.codes, step[:2], (grid.n_cols, grid.n_rows), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
     )
-    pattern = max(6, round(grid.px_per_mm * 1.6))
+    pattern = max(6, round(0.55 * grid.n_cols * label_share))
     out = paint_codes(rgb_plate, codes, CLASS_STYLES, step=pattern)
     thin = max(1, round(grid.n_cols / 900))
     for zone, points in zone_lines(drawing, grid):

@@ -21,7 +21,7 @@ _BODY, _SMALL, _HEAD, _TITLE = 8.5, 7.5, 11.5, 17.0
 _LINE = 4.1
 _GAP = 4.0
 _GREY = (70, 70, 70)
-_ROW = 6.0
+_ROW = 5.2
 """Height of a table row of one or two lines, mm, for keeping short tables whole."""
 _LEAD = 7.0
 """Height of a lead line with its gap, mm."""

@@ -205,8 +205,8 @@ def photograph(rng, plate, drawing, grid, stage, removed_um, on, noise, *, commo
     while area < target:
         centre = face[rng.integers(0, len(face))]
         axes = rng.uniform(3, 9, 2) * grid.px_per_mm
-        cv2.ellipse(codes, (int(centre[1]), int(centre[0])), (int(axes[0]), int(axes[1])), float(rng.uniform(0, 180)), 0, 360,  # noqa: E501
-                    int(SurfaceClass.UNSEEN), -1)  # fmt: skip
+        middle, turn = (int(centre[1]), int(centre[0])), float(rng.uniform(0, 180))
+        cv2.ellipse(codes, middle, (int(axes[0]), int(axes[1])), turn, 0, 360, int(SurfaceClass.UNSEEN), -1)
         area += math.pi * axes[0] * axes[1]
     codes[outside] = SurfaceClass.OUTSIDE
     return survey(codes, confidence, grid, drawing, stage, removed_um, on)
@@ -221,15 +221,22 @@ def survey(codes, confidence, grid, drawing, stage, removed_um, on, level=0.9):
         seen = (zones == value) & (codes != SurfaceClass.UNSEEN) & (codes != SurfaceClass.OUTSIDE)
         for word, index in words.items():
             share = float(np.isin(codes[seen], index).mean()) if seen.any() else math.nan
-            half = 0.1 * share + 0.002
-            rows.append({"zone": name, "class_word": word, "share": share, "share_low": max(0.0, share - half),  # noqa: E501
-                         "share_high": min(1.0, share + half)})  # fmt: skip
+            # No interval of the survey's own, so that the change rests on the repeatability alone.
+            rows.append(
+                {
+                    "zone": name,
+                    "class_word": word,
+                    "share": share,
+                    "share_low": math.nan,
+                    "share_high": math.nan,
+                }
+            )
     n, _, stats, centre = cv2.connectedComponentsWithStats(
         (codes == SurfaceClass.PIT).astype(np.uint8), connectivity=8
     )
     xy = grid.px_to_mm(centre[1:]) if n > 1 else np.zeros((0, 2))
     marks = pd.DataFrame({
-        "mark_id": np.arange(1, n, dtype=np.int64), "class_code": np.full(n - 1, 2, np.int64), "class_word": "pit",  # noqa: E501
+        "mark_id": np.arange(1, n, dtype=np.int64), "class_code": np.full(n - 1, 2, np.int64), "class_word": "pit",
         "x_mm": xy[:, 0], "y_mm": xy[:, 1], "area_mm2": stats[1:, 4] * grid.pixel_area_mm2, "zone": "rim",
         "flags": np.zeros(n - 1, np.int64),
     })  # fmt: skip
@@ -286,8 +293,8 @@ def true_fates(plate, drawing, grid, before, after, surveys):
     )
     size = stats[1:, 4]
     area = grid.pixel_area_mm2
-    return pd.DataFrame({"x": grid.px_to_mm(centre[1:])[:, 0], "y": grid.px_to_mm(centre[1:])[:, 1], "a": a * area,  # noqa: E501
-                         "b": b * area, "seen": s / size, "covered": cover / size, "size": size * area})  # fmt: skip  # noqa: E501
+    return pd.DataFrame({"x": grid.px_to_mm(centre[1:])[:, 0], "y": grid.px_to_mm(centre[1:])[:, 1], "a": a * area,
+                         "b": b * area, "seen": s / size, "covered": cover / size, "size": size * area})  # fmt: skip
 
 
 def judge(pair, truth, noise_shift_mm=0.8):

@@ -26,7 +26,19 @@ HOLE_MM2 = math.pi / 4 * 0.3**2
 """A hole of 0.3 mm: what "gone" promises is not left."""
 
 
-def run_series(seeds, repeatability=None):
+TOLD = Repeatability(
+    common_edge_mm=0.03,
+    own_edge_mm=0.05,
+    coming_and_going=0.5,
+    relative_sd={},
+    blank_sd={},
+    source="the simulation",
+)
+"""What the simulated noise amounts to: 0.02 mm common and 0.03 mm own edge a photo, root 2 times that between two,
+and the raster; no patches of a class come and go."""
+
+
+def run_series(seeds, repeatability=TOLD):
     drawing = sim.make_drawing()
     grid = drawing.grid(sim.PX_PER_MM)
     pits, changes, unchanged = [], [], []
@@ -97,11 +109,11 @@ def test_repeatability_is_learned_from_repeat_photos():
         plate = sim.make_plate(rng, drawing, grid)
         args = (plate, drawing, grid, Stage("test_lap"), 10.0, date(2025, 4, 1), sim.Noise())
         twice = [sim.photograph(rng, *args, common=float(c)) for c in common]
-        pairs.append(compare(twice, drawing).overall.fates)
+        pairs.append(compare(twice, drawing).overall)
     learned = Repeatability.from_repeats(pairs)
     drawn = float(np.sqrt(np.mean(np.diff(commons, axis=1) ** 2)))
     # 90 pits with 0.04 mm of their own each leave about 0.005 mm on the common part of a pair.
     assert learned.common_edge_mm == pytest.approx(drawn, rel=0.3)
     # 0.03 mm a photo at 1 mm is 0.042 mm between two; the ragged edge and the raster add to it.
-    assert 0.035 < learned.own_edge_mm < 0.07
+    assert 0.035 < learned.own_edge_mm < 0.08
     assert 0.1 < learned.coming_and_going < 0.9
