@@ -55,6 +55,7 @@ def light_field(scene: Scene, points_mm: NDArray, aim_mm: NDArray) -> LightField
         share = (1 - scene.ambient) * lamp.power / total
         to_aim = lamp.points_mm - aim_mm
         d_aim = np.linalg.norm(to_aim, axis=-1)
+        rgb_lamp = lamp.rgb.astype(np.float32)
         at_aim = float((np.clip(to_aim[:, 2], 30, None) / d_aim**3).mean())
         for point in lamp.points_mm:
             to_lamp = point - points_mm
@@ -71,7 +72,7 @@ def light_field(scene: Scene, points_mm: NDArray, aim_mm: NDArray) -> LightField
                 Highlight(
                     half=half.astype(np.float32),
                     strength=strength.astype(np.float32),
-                    rgb=lamp.rgb.astype(np.float32),
+                    rgb=rgb_lamp,
                     radius=lamp.radius,
                 )
             )

@@ -44,6 +44,9 @@ _TINT_RGB = np.array(
 )  # fmt: skip
 
 
+_STRIP_AREA_PX = 60_000
+
+
 def tint_colour(strength: NDArray) -> NDArray[np.float32]:
     """RGB factors (..., 3) of heat tint of a strength from 0 to 1.2."""
     table = np.stack([np.interp(np.linspace(0, 1.2, 256), _TINT_AT, c) for c in _TINT_RGB.T], -1).astype(
@@ -55,6 +58,92 @@ def tint_colour(strength: NDArray) -> NDArray[np.float32]:
 def _mix(base: NDArray, colour: NDArray, share: NDArray) -> None:
     """Blend `colour` into `base` in place."""
     base += (colour - base) * share[..., None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Tone:
+    """Colours and strengths of one look; colours are (3,) float32."""
+
+    bright: NDArray[np.float32]
+    brown: NDArray[np.float32]
+    mottle: float
+    width_old: float
+    even: NDArray[np.float32]
+    grain: float
+    width_new: float
+    orange: NDArray[np.float32]
+    crust: NDArray[np.float32]
+    veil: NDArray[np.float32]
+    drift: float
+    floor: NDArray[np.float32]
+
+
+def _draw_tone(rng: np.random.Generator) -> _Tone:
+    warm = rng.uniform(0.0, 0.12)
+    bright = np.array([1.0, 1.0 - 0.35 * warm, 1.0 - warm]) * rng.uniform(0.50, 0.66)
+    brown = np.array([0.215, 0.165, 0.115]) * rng.uniform(0.75, 1.35) * (1 + rng.normal(0, 0.06, 3))
+    grey = np.array([0.30, 0.295, 0.275]) * rng.uniform(0.8, 1.2)
+    brown = brown + (grey - brown) * rng.choice([0.0, 1.0], p=[0.75, 0.25]) * rng.uniform(0.3, 1)
+    even = np.array([0.445, 0.45, 0.455]) * rng.uniform(0.88, 1.12) * (1 + rng.normal(0, 0.008, 3))
+    return _Tone(
+        bright=bright.astype(np.float32),
+        brown=brown.astype(np.float32),
+        mottle=rng.uniform(0.75, 1),
+        width_old=rng.uniform(0.17, 0.32),
+        even=even.astype(np.float32),
+        grain=rng.uniform(0.02, 0.055),
+        width_new=rng.uniform(0.27, 0.5),
+        orange=(np.array([0.47, 0.165, 0.04]) * rng.uniform(0.8, 1.25)).astype(np.float32),
+        crust=(np.array([0.13, 0.075, 0.045]) * rng.uniform(0.8, 1.3)).astype(np.float32),
+        veil=(np.array([0.24, 0.165, 0.10]) * rng.uniform(0.85, 1.2)).astype(np.float32),
+        drift=rng.normal(0, 0.45),
+        floor=(np.array([0.045, 0.037, 0.032]) * rng.uniform(0.7, 1.6)).astype(np.float32),
+    )
+
+
+_RUSTY_FLOOR = np.array([0.13, 0.055, 0.025], np.float32)
+
+
+def _lay(tone: _Tone, maps: dict[str, NDArray[np.float32]], out: NDArray, form: NDArray) -> None:
+    """Paint one strip: old finish, fresh metal, tint, rust, pits, in the order in which they lie on each other."""
+    fresh, stain, mottle, hue, fine = (maps[k] for k in ("fresh", "stain", "mottle", "hue", "fine"))
+    hollow = maps["hollow"]
+    # Old finish: bright where it was rubbed, brown where oil and varnish stayed.
+    paint = tone.bright * np.exp(np.float32(0.05) * hue)[..., None]
+    _mix(paint, tone.brown, mottle * np.float32(tone.mottle))
+    paint *= np.exp(np.float32(0.07) * fine)[..., None]
+    sparkle = 0.6 - 0.4 * mottle
+    width = tone.width_old + 0.26 * mottle
+    # Freshly lapped metal: even, matt, light grey, with the faint lines of the abrasive.
+    grain = np.exp(np.float32(tone.grain) * fine + np.float32(0.012) * maps["lines"])
+    _mix(paint, tone.even * grain[..., None], fresh)
+    sparkle += (0.40 - sparkle) * fresh
+    width += (np.float32(tone.width_new) - width) * fresh
+    paint *= tint_colour(maps["tint"])
+    # Rust and scale: from a brown veil through orange to dark crusts, by strength and by the drift of hue.
+    share = smoothstep(-1.3, 0.7, hue + np.float32(tone.drift) + np.float32(0.5) * fine)
+    rust = tone.crust + (tone.orange - tone.crust) * share[..., None]
+    rust += (tone.veil - rust) * smoothstep(0.5, 0.15, stain)[..., None]
+    # Crusts catch light unevenly: their brightness drifts with the pattern of the old finish and with grain.
+    rust *= np.exp(np.float32(0.5) * (np.float32(0.4) - mottle) + np.float32(0.16) * fine)[..., None]
+    cover = np.clip(stain * np.float32(1.2), 0, 0.93)
+    _mix(paint, rust, cover)
+    paint *= np.exp(np.float32(0.12) * fine * cover)[..., None]
+    sparkle *= 1 - 0.92 * cover
+    width += (0.6 - width) * cover
+    # Pits: dark floors, some rust, ragged rims; deeper is darker.
+    deep = smoothstep(2.0, 30.0, hollow)
+    pit = tone.floor + (_RUSTY_FLOOR - tone.floor) * (smoothstep(0.2, 1.6, hue) * 0.8)[..., None]
+    pit *= np.exp(np.float32(0.35) * fine + np.float32(0.35) * smoothstep(60, 15, hollow))[..., None]
+    _mix(paint, pit, np.float32(0.93) * deep)
+    sparkle *= 1 - 0.95 * deep
+    out[..., :3] = np.clip(paint, 0.004, 0.95)
+    out[..., 3] = np.clip(sparkle, 0, 1)
+    bumps = np.float32(0.03) * cover + np.float32(0.008)
+    form[..., 0] += bumps * fine
+    form[..., 1] += bumps * maps["fine_y"]
+    form[..., 2] = np.clip(width, 0.08, 0.8)
+    form[..., 3] = 1 - 0.5 * smoothstep(10, 120, hollow)
 
 
 def dress(survey: Survey, rng: np.random.Generator, px_per_mm: float | None = None) -> Look:
@@ -76,71 +165,22 @@ def dress(survey: Survey, rng: np.random.Generator, px_per_mm: float | None = No
         a = np.asarray(a, np.float32)
         return a if grid.shape == a.shape else cv2.resize(a, grid.shape[::-1], interpolation=cv2.INTER_AREA)
 
-    fresh, stain, tint, mottle, hue = (
-        at(a) for a in (survey.fresh, survey.stain, survey.tint, face.mottle, face.hue)
-    )
+    tone = _draw_tone(rng)
     left = np.maximum(face.pit_um - survey.cut_um, 0) * (face.pit_um > 0)
-    hollow = at(np.maximum(left, survey.score_um))
     fine = fractal(rng, grid.shape, 1.2 * scale, 1.0, gain=0.9)
-
-    # Old finish: bright where it was rubbed, brown where oil and varnish stayed.
-    warm = rng.uniform(0.0, 0.12)
-    bright = np.array([1.0, 1.0 - 0.35 * warm, 1.0 - warm]) * rng.uniform(0.50, 0.66)
-    brown = np.array([0.215, 0.165, 0.115]) * rng.uniform(0.75, 1.35) * (1 + rng.normal(0, 0.06, 3))
-    grey = np.array([0.30, 0.295, 0.275]) * rng.uniform(0.8, 1.2)
-    brown = brown + (grey - brown) * rng.choice([0.0, 1.0], p=[0.75, 0.25]) * rng.uniform(0.3, 1)
-    paint = bright.astype(np.float32) * np.exp(np.float32(0.05) * hue)[..., None]
-    _mix(paint, brown.astype(np.float32), mottle * np.float32(rng.uniform(0.75, 1)))
-    paint *= np.exp(np.float32(0.07) * fine)[..., None]
-    sparkle = 0.6 - 0.4 * mottle
-    width = rng.uniform(0.17, 0.32) + 0.26 * mottle
-
-    # Freshly lapped metal: even, matt, light grey, with the faint crossed lines of the abrasive.
-    even = np.array([0.445, 0.45, 0.455]) * rng.uniform(0.88, 1.12) * (1 + rng.normal(0, 0.008, 3))
-    lines = np.float32(0.012) * streaks(rng, grid.shape, 18 * scale, 1.0)
-    grain = np.exp(np.float32(rng.uniform(0.02, 0.055)) * fine + lines)
-    _mix(paint, even.astype(np.float32) * grain[..., None], fresh)
-    sparkle += (0.40 - sparkle) * fresh
-    width += (np.float32(rng.uniform(0.27, 0.5)) - width) * fresh
-
-    paint *= tint_colour(tint)
-    # Rust and scale: from a brown veil through orange to dark crusts, by strength and by the drift of hue.
-    orange = np.array([0.47, 0.165, 0.04]) * rng.uniform(0.8, 1.25)
-    dark = np.array([0.13, 0.075, 0.045]) * rng.uniform(0.8, 1.3)
-    veil = np.array([0.24, 0.165, 0.10]) * rng.uniform(0.85, 1.2)
-    share = smoothstep(-1.3, 0.7, hue + np.float32(rng.normal(0, 0.45)) + np.float32(0.5) * fine)
-    rust = dark.astype(np.float32) + (orange - dark).astype(np.float32) * share[..., None]
-    rust += (veil.astype(np.float32) - rust) * smoothstep(0.5, 0.15, stain)[..., None]
-    # Crusts catch light unevenly: their brightness drifts with the pattern of the old finish and with grain.
-    rust *= np.exp(np.float32(0.5) * (np.float32(0.4) - mottle) + np.float32(0.16) * fine)[..., None]
-    cover = np.clip(stain * np.float32(1.2), 0, 0.93)
-    _mix(paint, rust, cover)
-    paint *= np.exp(np.float32(0.12) * fine * cover)[..., None]
-    sparkle *= 1 - 0.92 * cover
-    width += (0.6 - width) * cover
-
-    # Pits: dark floors, some rust, ragged rims; deeper is darker.
-    deep = smoothstep(2.0, 30.0, hollow)
-    floor = np.array([0.045, 0.037, 0.032]) * rng.uniform(0.7, 1.6)
-    rusty = np.array([0.13, 0.055, 0.025])
-    pit = (
-        floor.astype(np.float32)
-        + (rusty - floor).astype(np.float32) * (smoothstep(0.2, 1.6, hue) * 0.8)[..., None]
-    )
-    pit = pit * np.exp(np.float32(0.35) * fine + np.float32(0.35) * smoothstep(60, 15, hollow))[..., None]
-    _mix(paint, pit, np.float32(0.93) * deep)
-    sparkle *= 1 - 0.95 * deep
-    shut = 1 - 0.5 * smoothstep(10, 120, hollow)
-
-    relief = cv2.GaussianBlur(-hollow, (0, 0), 0.6) * np.float32(0.001 * scale)
-    slope_x = cv2.Sobel(relief, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
-    slope_y = -cv2.Sobel(relief, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
-    bumps = np.float32(0.03) * cover + np.float32(0.008)
-    slope_x += bumps * fine
-    slope_y += bumps * np.roll(fine, (7, 11), (0, 1))
-    paint = np.clip(paint, 0.004, 0.95)
-    return Look(
-        grid=grid,
-        paint=np.dstack([paint, np.clip(sparkle, 0, 1)]).astype(np.float32),
-        form=np.dstack([slope_x, slope_y, np.clip(width, 0.08, 0.8), shut]).astype(np.float32),
-    )
+    maps = {
+        "fresh": at(survey.fresh), "stain": at(survey.stain), "tint": at(survey.tint), "mottle": at(face.mottle),
+        "hue": at(face.hue), "hollow": at(np.maximum(left, survey.score_um)), "fine": fine,
+        "fine_y": np.roll(fine, (7, 11), (0, 1)), "lines": streaks(rng, grid.shape, 18 * scale, 1.0),
+    }  # fmt: skip
+    paint = np.empty((*grid.shape, 4), np.float32)
+    form = np.empty((*grid.shape, 4), np.float32)
+    relief = cv2.GaussianBlur(-maps["hollow"], (0, 0), 0.6) * np.float32(0.001 * scale)
+    form[..., 0] = cv2.Sobel(relief, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
+    form[..., 1] = -cv2.Sobel(relief, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
+    # In strips, because a dozen passes over one strip stay in the processor's cache.
+    step = max(1, _STRIP_AREA_PX // grid.n_cols)
+    for r in range(0, grid.n_rows, step):
+        rows = slice(r, r + step)
+        _lay(tone, {k: m[rows] for k, m in maps.items()}, paint[rows], form[rows])
+    return Look(grid=grid, paint=paint, form=form)

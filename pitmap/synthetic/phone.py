@@ -12,6 +12,8 @@ from .scene import Phone
 
 __all__ = ["develop", "motion_kernel"]
 
+_STRIP_ROWS = 64
+
 
 def motion_kernel(length_px: float, angle_deg: float) -> NDArray[np.float32]:
     """A straight smear of the given length, sum 1."""
@@ -51,27 +53,37 @@ def _noise(rng: np.random.Generator, shape: tuple[int, int], denoise: float) -> 
 def develop(light: NDArray[np.float32], phone: Phone, rng: np.random.Generator) -> NDArray[np.uint8]:
     """Linear light (rows, cols, 3), already exposed, to 8-bit RGB before JPEG. The input is overwritten."""
     h, w = light.shape[:2]
-    if phone.vignette > 0:
-        y = (np.arange(h, dtype=np.float32) - h / 2) / (w / 2)
-        x = (np.arange(w, dtype=np.float32) - w / 2) / (w / 2)
-        light *= (1 - np.float32(phone.vignette) * 0.64 * (y[:, None] ** 2 + x[None, :] ** 2))[..., None]
-    light *= np.asarray(phone.white_balance, np.float32)
+    strips = [slice(r, r + _STRIP_ROWS) for r in range(0, h, _STRIP_ROWS)]
+    y = (np.arange(h, dtype=np.float32) - h / 2) / (w / 2)
+    x = (np.arange(w, dtype=np.float32) - w / 2) / (w / 2)
+    balance = np.asarray(phone.white_balance, np.float32)
+    for rows in strips:
+        fall = 1 - np.float32(0.64 * phone.vignette) * (y[rows, None] ** 2 + x[None, :] ** 2)
+        light[rows] *= fall[..., None] * balance
     if phone.defocus_px > 0.05:
         light = cv2.GaussianBlur(light, (0, 0), phone.defocus_px)
     if phone.motion_px > 0.3:
-        light = cv2.filter2D(
-            light, -1, motion_kernel(phone.motion_px, phone.motion_deg), borderType=cv2.BORDER_REPLICATE
-        )
-    # A little veiling light from the whole scene, as any lens and cover glass add.
-    np.clip(light, 0, 2, out=light)
-    out = np.take(_tone_table(phone.contrast), (light * np.float32(4095 / 2)).astype(np.uint16))
+        smear = motion_kernel(phone.motion_px, phone.motion_deg)
+        light = cv2.filter2D(light, -1, smear, borderType=cv2.BORDER_REPLICATE)
+    table = _tone_table(phone.contrast)
+    grain, chroma = None, None
     if phone.noise > 0:
         sigma = np.float32(255 * phone.noise)
-        out += (sigma * _noise(rng, (h, w), phone.denoise))[..., None]
+        grain = sigma * _noise(rng, (h, w), phone.denoise)
         small = rng.standard_normal((h // 3 + 1, w // 3 + 1, 3), dtype=np.float32)
-        chroma = cv2.resize(small, (w, h), interpolation=cv2.INTER_LINEAR)
-        out += sigma * np.float32(0.55) * (chroma - chroma.mean(-1, keepdims=True))
-    if phone.sharpen > 0.02:
-        soft = cv2.GaussianBlur(out, (0, 0), 1.1)
-        out += np.float32(0.9 * phone.sharpen) * (out - soft)
-    return np.clip(out + np.float32(0.5), 0, 255).astype(np.uint8)
+        small -= small.mean(-1, keepdims=True)
+        chroma = cv2.resize(sigma * np.float32(0.55) * small, (w, h), interpolation=cv2.INTER_LINEAR)
+    for rows in strips:
+        level = (np.clip(light[rows], 0, 2) * np.float32(4095 / 2)).astype(np.uint16)
+        part = np.take(table, level)
+        if grain is not None and chroma is not None:
+            part += grain[rows][..., None]
+            part += chroma[rows]
+        light[rows] = part
+    out = np.empty(light.shape, np.uint8)
+    soft = cv2.GaussianBlur(light, (0, 0), 1.1) if phone.sharpen > 0.02 else light
+    for rows in strips:
+        part = light[rows]
+        sharp = part + np.float32(0.9 * phone.sharpen) * (part - soft[rows])
+        out[rows] = np.clip(sharp + np.float32(0.5), 0, 255)
+    return out

@@ -198,7 +198,11 @@ def _walls(
     kind = np.round(
         _sparse(kinds, (x + nx - coarse.x0_mm) * 2 - 0.5, (coarse.y1_mm - y - ny) * 2 - 0.5)
     ).astype(int)
-    grain = 1 + 0.10 * np.sin(3.1 * x + 1.7 * depth) * np.sin(2.3 * y - 2.9 * depth)
+    # Cast and drilled walls: blotches, and faint rings of the drill.
+    blotch = np.sin(1.1 * x + 0.7 * depth) * np.sin(0.9 * y - 1.3 * depth) + np.sin(
+        2.7 * x - 1.9 * y + 0.8 * depth
+    )
+    grain = 1 + 0.06 * blotch + 0.03 * np.sin(9.0 * depth)
     colour = tone[np.clip(kind, 0, 2)] * grain[:, None]
     # Daylight comes down into a hole through its mouth only: narrow holes are dark.
     shut = _sparse(job.crowd, (x - coarse.x0_mm) * 2 - 0.5, (coarse.y1_mm - y) * 2 - 0.5)
@@ -250,14 +254,19 @@ def _face_colour(
     out += (np.float32(scene.ambient) * open_ * around)[..., None]
     w2 = width * width
     shine = sparkle * open_
-    for lobe in job.light.highlights:
+    glow = np.zeros_like(shine)
+    last = job.light.highlights[-1]
+    for lobe, following in zip(job.light.highlights, [*job.light.highlights[1:], last]):
         half = nodes.stretch(lobe.half, rows, cols)
         a2 = w2 + np.float32(lobe.radius**2)
         hn = half[..., 0] * nx + half[..., 1] * ny + half[..., 2] * nz
         t = hn * hn * (a2 - 1) + 1
         # GGX lobe of unit energy against a white diffuser: a^2 / (4 t^2).
-        bright = a2 / (4 * t * t) * nodes.stretch(lobe.strength, rows, cols) * shine * np.float32(0.62)
-        out += bright[..., None] * lobe.rgb
+        glow += a2 / (4 * t * t) * nodes.stretch(lobe.strength, rows, cols)
+        if lobe is last or following.rgb is not lobe.rgb:
+            # All points of one lamp have one colour: three channels only once for each lamp.
+            out += (glow * shine * np.float32(0.62))[..., None] * lobe.rgb
+            glow[:] = 0
     return out * colour
 
 
