@@ -86,12 +86,10 @@ def plot_bars(chart: BarChart) -> go.Figure:
 
 def _add_map(figure: go.Figure, chart: FaceMap, **cell: Any) -> None:
     left, right, bottom, top = chart.extent_mm
-    figure.add_trace(
-        go.Image(
-            source=_data_uri(chart.picture), x0=left, y0=top, dx=(right - left) / chart.picture.shape[1],
-            dy=(bottom - top) / chart.picture.shape[0], hoverinfo="skip",
-        ),
-        **cell,
+    # A layout image, not an Image trace: the trace draws a picture upside down on an axis that points up.
+    figure.add_layout_image(
+        source=_data_uri(chart.picture), x=left, y=top, sizex=right - left, sizey=top - bottom,
+        xref="x", yref="y", sizing="stretch", layer="below", **cell,
     )  # fmt: skip
     for name, ring in chart.zones:
         figure.add_trace(
