@@ -89,7 +89,7 @@ def test_bulges(tmp_path, old_style):
 
 
 def test_bulge_side_and_size(tmp_path):
-    """tan(22.5 deg) is a quarter circle; positive turns left, so the arc lies below a line drawn to the right."""
+    """tan(22.5 deg) is a quarter circle; a positive one lies below a line drawn to the right."""
     document, space = new()
     frame(space)
     b = np.tan(np.radians(22.5))

@@ -24,7 +24,7 @@ APP_NAME = "PITMAP"
 """Under this name an entity carries the name of what it draws."""
 
 _MAX_BYTES = 32_000_000
-_MAX_ENTITIES = 20_000
+_MAX_ENTITIES = 10_000
 _MAX_DEPTH = 8
 _MAX_MM = 20_000.0
 _FLAT_MM = 0.01
