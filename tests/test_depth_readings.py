@@ -184,3 +184,11 @@ def test_attach_readings_empty_map_and_bad_error():
     assert attach_readings(_reading(), MARKS.iloc[:0], 0.25)["mark_id"].iat[0] == -1
     with pytest.raises(InputError):
         attach_readings(_reading(), MARKS, np.nan)
+
+
+def test_own_name_of_a_spot_is_kept_as_a_note_when_the_place_is_given() -> None:
+    row = {"stage": "test_lap", "kind": "pit_depth", "value": "3 thou", "x_mm": 1, "y_mm": 2, "mark": "P101"}
+    table = readings_from_rows([{**row, "note": "rim"}]).table
+    assert (table.mark_id[0], table.note[0]) == (-1, "P101; rim")
+    with pytest.raises(ReadingError, match="mark"):
+        readings_from_rows([{**row, "x_mm": "", "y_mm": ""}])

@@ -37,7 +37,7 @@ CSV_COLUMNS: dict[str, str] = {
     "kind": f"one of {', '.join(READING_KINDS)} (needed)",
     "x_mm": "place in the plate frame; empty when a mark number says where",
     "y_mm": "place in the plate frame",
-    "mark": "number of the mark on the map of that stage; empty for a free point",
+    "mark": "number of the mark on the map of that stage, or your own name of the spot; may be empty",
     "value": "the number, with its own unit (3 thou) or without (needed)",
     "unit": "um, mm, thou, in ... for a bare number; HV for hardness",
     "uncertainty": "one standard deviation, same unit or with its own; empty takes the kind's default",
@@ -243,7 +243,12 @@ def _parse(row: Mapping[str, Any], where: str) -> tuple[str, str, dict[str, Any]
         raise fail("stage", str(error)) from error
 
     x, y = (_place(text(c), c, fail) for c in ("x_mm", "y_mm"))
-    mark = _mark_number(text("mark"), fail)
+    note = text("note")
+    if not math.isnan(x) and any(c.isalpha() for c in text("mark")):
+        # The shop's own name of a spot ("P101") says nothing about the map's numbers; the place does.
+        mark, note = -1, "; ".join(filter(None, (text("mark"), note)))
+    else:
+        mark = _mark_number(text("mark"), fail)
     if math.isnan(x) != math.isnan(y):
         raise fail("y_mm" if math.isnan(y) else "x_mm", "one coordinate without the other")
     if math.isnan(x) and mark < 0 and kind in ("pit_depth", "height", "thickness"):
@@ -274,7 +279,7 @@ def _parse(row: Mapping[str, Any], where: str) -> tuple[str, str, dict[str, Any]
             "uncertainty_um": uncertainty,
             "is_lower_bound": is_lower,
             "instrument": text("instrument"),
-            "note": text("note"),
+            "note": note,
             "flags": int(Flag.DEPTH_LOWER_BOUND) if is_lower and kind == "pit_depth" else 0,
         },
     )
