@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +29,9 @@ __all__ = [
     "readings_from_csv_text",
     "readings_from_rows",
 ]
+
+_OWN_NAME = re.compile(r"[A-Za-z][A-Za-z .-]*\d+")
+"""Letters, then a number: P101, pit 7."""
 
 READING_KINDS = ("pit_depth", "height", "thickness", "wear_step", "straightedge", "hardness")
 
@@ -244,7 +248,7 @@ def _parse(row: Mapping[str, Any], where: str) -> tuple[str, str, dict[str, Any]
 
     x, y = (_place(text(c), c, fail) for c in ("x_mm", "y_mm"))
     note = text("note")
-    if not math.isnan(x) and any(c.isalpha() for c in text("mark")):
+    if not math.isnan(x) and _OWN_NAME.fullmatch(text("mark")):
         # The shop's own name of a spot ("P101") says nothing about the map's numbers; the place does.
         mark, note = -1, "; ".join(filter(None, (text("mark"), note)))
     else:
