@@ -248,7 +248,7 @@ def _parse(row: Mapping[str, Any], where: str) -> tuple[str, str, dict[str, Any]
 
     x, y = (_place(text(c), c, fail) for c in ("x_mm", "y_mm"))
     note = text("note")
-    if not math.isnan(x) and _OWN_NAME.fullmatch(text("mark")):
+    if not math.isnan(x) and _is_own_name(text("mark"), kind):
         # The shop's own name of a spot ("P101") says nothing about the map's numbers; the place does.
         mark, note = -1, "; ".join(filter(None, (text("mark"), note)))
     else:
@@ -296,6 +296,12 @@ def _place(text: str, column: str, fail: Any) -> float:
         return parse_length(text, to="mm", default_unit="mm")
     except InputError as error:
         raise fail(column, str(error)) from error
+
+
+def _is_own_name(text: str, kind: str) -> bool:
+    if kind == "pit_depth":
+        return bool(_OWN_NAME.fullmatch(text))
+    return any(c.isalpha() for c in text)
 
 
 def _mark_number(text: str, fail: Any) -> int:
