@@ -46,11 +46,12 @@ def _readings(depths, sd=5.0, first=1, **changes):
     ).table
 
 
-def _bounds(n, lo, hi, lo_survey=0, hi_survey=1):
+def _bounds(n, lo, hi, lo_survey=0, hi_survey=1, seen_from=0.0):
     lo, hi = np.broadcast_to(np.asarray(lo, float), n), np.broadcast_to(np.asarray(hi, float), n)
     return pd.DataFrame(
         {
-            "pit_id": np.arange(1, n + 1), "deeper_than_um": lo, "deeper_survey": lo_survey, "shallower_than_um": hi,
+            "pit_id": np.arange(1, n + 1), "deeper_than_um": lo, "deeper_survey": lo_survey,
+            "seen_from_um": seen_from, "first_survey": 0, "shallower_than_um": hi,
             "shallower_survey": np.where(np.isfinite(hi), hi_survey, -1),
         }
     )  # fmt: skip
@@ -78,6 +79,22 @@ def test_likelihood_of_lap_steps_is_the_chance_between():
     lower, upper = ((d / scale) ** 2.565099 for d in (20, 40))
     expected = math.log(math.exp(-lower) - math.exp(-upper)) - lower
     assert Likelihood(data, WEIBULL)(theta)[0] == pytest.approx(expected, abs=1e-5)
+
+
+def test_likelihood_of_a_pit_that_came_late_into_sight():
+    """Left truncation: of pits first seen after 20 um nobody knows the shallower ones."""
+    theta = np.array([[math.log(30), 0.5, math.log(0.5)]])
+    late = _bounds(2, [20, 20], [40, np.inf], seen_from=20.0)
+    data = collect(_marks((1.0, 1.0)), _readings([]), late, np.array([0.0, 0.0]))
+    # P(20 < d <= 40) / P(d > 20), and 1 for the pit that is still there.
+    assert Likelihood(data)(theta)[0] == pytest.approx(
+        math.log((0.717479 - 0.208703) / (1 - 0.208703)), abs=1e-5
+    )
+    read = collect(
+        _marks((1.0,)), _readings([30.0], sd=0.05), _bounds(1, 20, np.inf, seen_from=20.0), np.zeros(2)
+    )
+    plain = -math.log(30 * 0.5 * math.sqrt(2 * math.pi))
+    assert Likelihood(read)(theta)[0] == pytest.approx(plain - math.log(1 - 0.208703), abs=1e-4)
 
 
 def test_likelihood_of_a_reading_without_error_is_the_density():

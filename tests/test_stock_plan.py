@@ -309,11 +309,11 @@ def test_plan_uncut_share():
     assert (np.diff(curve["value"]) < 0).all()
     # exp(-(s/scale)^1.2) through 0.4 at 10 um reaches 0.05 at 26.9 um: 16.9 more.
     need = needed_for_uncut("seal_land", surveys, 0.05, 0.9, 0.9, rng=rng)
-    assert need.stock_um.value == pytest.approx(16.9, abs=1.5)
-    assert need.stock_um.low < 16.9 < need.recommended_um
+    assert need.needed.stock_um.value == pytest.approx(16.9, abs=1.5)
+    assert need.needed.stock_um.low < 16.9 < need.needed.recommended_um
     assert needed_for_uncut("seal_land", surveys, math.nan, 0.9, 0.9, rng=rng) is None
     unknown = needed_for_uncut("seal_land", surveys[:1], 0.05, 0.9, 0.9, rng=rng)
-    assert "take a test lap" in unknown.stock_um.reason
+    assert "take a test lap" in unknown.needed.stock_um.reason
     plan = _plan(surveys, _sheet(uncut_share_max=5))
     assert plan.verdict.outcome == "lap"
 
@@ -428,3 +428,13 @@ def test_with_readings_attaches_by_stage():
             readings_from_rows([{"stage": "lap_3", "kind": "hardness", "value": 600}]),
             position_sd_mm=1,
         )
+
+
+def test_read_next_speaks_of_the_last_map():
+    surveys = [_survey("intake", 0), _survey("test_lap", 30, readings=_read((1, 3), (3, 9)))]
+    plan = _plan(surveys)
+    # Five pits are left of ten; their numbers on the new map run from 1 to 5.
+    assert set(plan.read_next["mark_id"]) <= {1, 2, 3, 4, 5}
+    deepest = plan.read_next.set_index("mark_id")["depth_um"]
+    assert (deepest > 0).all()
+    assert deepest.max() < 60

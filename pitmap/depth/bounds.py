@@ -39,6 +39,11 @@ PITS = Schema(
             "nearest point to the coolant-side edge of the land, NaN off the land",
         ),
         Column("first_survey", "int64", "survey (from 0) that first saw it"),
+        Column(
+            "seen_from_um",
+            "float64",
+            "stock already off when first seen: shallower pits never came into sight",
+        ),
         Column("last_survey", "int64", "last survey that saw it"),
         Column("deeper_than_um", "float64", "still there after this much stock, under the first face"),
         Column("deeper_survey", "int64", "the survey behind it, -1 for none"),
@@ -169,7 +174,8 @@ def _first_sight(
             rows.append(
                 {
                     "pit_id": pit_id, "x_mm": xy[j, 0], "y_mm": xy[j, 1], "zone": zone[j], "eq_diam_mm": diameter[j],
-                    "dist_trace_mm": trace[j], "dist_coolant_mm": coolant[j], "first_survey": k, "last_survey": k,
+                    "dist_trace_mm": trace[j], "dist_coolant_mm": coolant[j], "first_survey": k,
+                    "seen_from_um": 0.0, "last_survey": k,
                     "deeper_than_um": 0.0, "deeper_survey": -1, "shallower_than_um": np.inf, "shallower_survey": -1,
                     "flags": 0, "note": "",
                 }
@@ -230,6 +236,7 @@ def _bound_one(
 ) -> None:
     there = np.flatnonzero(present == 1)
     last = int(there[-1])
+    row["seen_from_um"] = max(float(stock[row["first_survey"]]), 0.0)
     row["last_survey"] = last
     deepest = int(there[np.argmax(stock[there])])
     row["deeper_than_um"], row["deeper_survey"] = max(float(stock[deepest]), 0.0), deepest

@@ -32,7 +32,7 @@ class Likelihood:
         self.data = data
         self.law = law
         self.n_zone = len(data.zone_names) - 1 if data.has_zone_effect else 0
-        used = np.unique(np.concatenate([data.lo_survey, data.hi_survey]))
+        used = np.unique(np.concatenate([data.lo_survey, data.hi_survey, data.entry_survey]))
         used = used[used >= 0]
         self.surveys = used[data.stock_sd[used] > 0]
         self.n_parameters = 3 + self.n_zone + len(self.surveys)
@@ -40,6 +40,7 @@ class Likelihood:
         column = np.full(len(data.stock_sd) + 1, len(self.surveys))
         column[self.surveys] = np.arange(len(self.surveys))
         self._lo_column, self._hi_column = column[data.lo_survey], column[data.hi_survey]
+        self._entry_column = column[data.entry_survey]
         read, only_low = data.is_read, ~data.is_read & np.isfinite(data.at_least)
         self._plain = np.flatnonzero(~read & ~only_low)
         self._group, self._weight, self._group_x = _alike(data, self._plain)
@@ -69,6 +70,16 @@ class Likelihood:
         hi = np.maximum(self.data.hi[pits] + error[:, self._hi_column[pits]], 0.0)
         return lo, hi
 
+    def _log_seen(self, theta: NDArray, pits: NDArray, x: NDArray | None = None) -> NDArray | float:
+        """Log of the chance that pits of these sizes were deep enough to come into sight (B, pits)."""
+        if not (self.data.entry[pits] > 0).any():
+            return 0.0
+        error = theta[:, 3 + self.n_zone :] * self.data.stock_sd[self.surveys]
+        error = np.concatenate([error, np.zeros((len(theta), 1))], axis=1)
+        entry = np.maximum(self.data.entry[pits] + error[:, self._entry_column[pits]], 0.0)
+        mu, sigma = self.location(theta, pits, x), np.exp(theta[:, 2:3])
+        return np.log(np.maximum(self._between(entry, np.full_like(entry, np.inf), mu, sigma), _TINY))
+
     def __call__(self, theta: NDArray) -> NDArray:
         """Log likelihood (B,) of parameter vectors (B, P)."""
         theta = np.atleast_2d(theta)
@@ -81,11 +92,14 @@ class Likelihood:
         if len(self._group):
             lo, hi = self.bounds(theta, self._group)
             mu = self.location(theta, self._group, self._group_x)
-            out += np.log(np.maximum(self._between(lo, hi, mu, sigma), _TINY)) @ self._weight
+            seen = self._log_seen(theta, self._group, self._group_x)
+            out += (np.log(np.maximum(self._between(lo, hi, mu, sigma), _TINY)) - seen) @ self._weight
         if len(self._read):
-            out += np.log(np.maximum(self.read_weights(theta).sum(axis=2), _TINY)).sum(axis=1)
+            chance = np.log(np.maximum(self.read_weights(theta).sum(axis=2), _TINY))
+            out += (chance - self._log_seen(theta, self._read)).sum(axis=1)
         if len(self._only_low):
-            out += np.log(np.maximum(self._low_chance(theta, sigma), _TINY)).sum(axis=1)
+            chance = np.log(np.maximum(self._low_chance(theta, sigma), _TINY))
+            out += (chance - self._log_seen(theta, self._only_low)).sum(axis=1)
         return out
 
     def read_weights(self, theta: NDArray) -> NDArray:
@@ -156,13 +170,14 @@ def _alike(data: PitData, plain: NDArray) -> tuple[NDArray, NDArray, NDArray]:
     Alike: same zone and surveys, bounds within a quarter of a micrometre, diameters within 3 %. What the mean
     leaves out is of second order; without it the time of a fit would grow with every pit.
     """
-    informative = plain[(data.lo[plain] > 0) | np.isfinite(data.hi[plain])]
+    informative = plain[(data.lo[plain] > data.entry[plain]) | np.isfinite(data.hi[plain])]
     if not len(informative):
         return informative, np.empty(0), np.empty(0)
     hi = np.where(np.isfinite(data.hi[informative]), data.hi[informative], -1.0)
     keys = np.column_stack(
         [
             data.zone[informative], data.lo_survey[informative], data.hi_survey[informative],
+            data.entry_survey[informative], np.round(4 * data.entry[informative]),
             np.round(4 * data.lo[informative]), np.round(4 * hi), np.round(data.x[informative] / 0.03),
         ]
     )  # fmt: skip

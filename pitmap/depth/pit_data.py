@@ -28,8 +28,9 @@ class PitData:
     """What is known of each of n pits; depths in um under the first face.
 
     ``x`` log diameter over the reference; ``zone`` place in ``zone_names``; ``lo``/``hi`` lap bounds and the
-    surveys behind them (-1 none) whose common errors are ``stock_sd``; ``y``/``u`` the mean of its exact readings
-    and their error (NaN none); ``at_least``/``at_least_u`` the strongest lower-bound reading.
+    surveys behind them (-1 none) whose common errors are ``stock_sd``; ``entry`` the stock that was already off
+    when the pit was first seen, and that survey: a shallower pit would not be in the sample at all; ``y``/``u``
+    the mean of its exact readings and their error (NaN none); ``at_least``/``at_least_u`` the strongest lower-bound reading.
     """
 
     x: NDArray[np.float64]
@@ -40,6 +41,8 @@ class PitData:
     hi: NDArray[np.float64]
     lo_survey: NDArray[np.int64]
     hi_survey: NDArray[np.int64]
+    entry: NDArray[np.float64]
+    entry_survey: NDArray[np.int64]
     stock_sd: NDArray[np.float64]
     y: NDArray[np.float64]
     u: NDArray[np.float64]
@@ -82,6 +85,7 @@ def collect(
     zone_names, zone = np.unique(marks["zone"].astype(str).to_numpy(), return_inverse=True)
     lo, hi = np.zeros(n), np.full(n, np.inf)
     lo_survey, hi_survey = np.full(n, -1), np.full(n, -1)
+    entry, entry_survey = np.zeros(n), np.full(n, -1)
     if bounds is not None and n:
         if set(bounds["pit_id"]) != set(ids):
             raise InputError("fit_depths: bounds and marks do not name the same pits")
@@ -91,8 +95,11 @@ def collect(
             b["deeper_survey"].to_numpy(int).copy(),
             b["shallower_survey"].to_numpy(int).copy(),
         )
+        entry = np.maximum(b["seen_from_um"].to_numpy(float), 0.0)
+        entry_survey = b["first_survey"].to_numpy(int).copy()
         # Nothing had come off before the survey that saw it: no bound, and no error of a bound.
         lo_survey[lo <= 0] = -1
+        entry_survey[entry <= 0] = -1
     sd_of = np.append(np.asarray(stock_sd_um, float), 0.0)
 
     flags = np.zeros(n, np.int64)
@@ -138,7 +145,7 @@ def collect(
     return PitData(
         x=np.log(diameter / REFERENCE_DIAM_MM), zone=zone.astype(np.int64), zone_names=tuple(map(str, zone_names)),
         has_zone_effect=bool((per_zone >= _MIN_ZONE_INFORMATIVE).sum() >= 2),
-        lo=lo, hi=hi, lo_survey=lo_survey, hi_survey=hi_survey, stock_sd=sd_of[:-1],
+        lo=lo, hi=hi, lo_survey=lo_survey, hi_survey=hi_survey, entry=entry, entry_survey=entry_survey, stock_sd=sd_of[:-1],
         y=y_mean, u=y_sd, at_least=at_least, at_least_u=at_least_u,
         free_y=np.array([f[0] for f in free]), free_u=np.array([f[1] for f in free]),
         free_zone=np.array([f[2] for f in free], np.int64), flags=flags, problems=tuple(problems),

@@ -193,7 +193,8 @@ def fit_depths(
     -----
     log depth = a + b log(d / 1 mm) + zone contrast + sigma e, e standard normal. Exact readings carry a normal
     error; lap steps give interval, left and right censoring; a needle that did not reach gives right
-    censoring. Intervals come from posterior draws under :data:`PRIOR`, so that they stay honest with few
+    censoring. A pit first seen after some stock had come off enters as left-truncated: had it been shallower nobody
+    would know of it. Intervals come from posterior draws under :data:`PRIOR`, so that they stay honest with few
     readings; `parameters` lists the plain maximum-likelihood values beside them. Zone contrasts enter once two
     zones have four known depths each.
 

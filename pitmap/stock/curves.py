@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,7 @@ from .sound import SoundWidth
 
 __all__ = [
     "CURVES",
+    "DrawnNeed",
     "Needed",
     "needed_for_pits",
     "needed_for_width",
@@ -40,7 +41,7 @@ _N_WIDTH_DRAWS = 40
 _N_WIDTH_LEVELS = 7
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Needed:
     """Further stock that reaches one aim in one zone.
 
@@ -52,8 +53,6 @@ class Needed:
     recommended_um : float
         Least removal that reaches the aim at `confidence`; NaN when unknown.
     confidence : float
-    draws_um : ndarray
-        Draws of what truly is needed, spread evenly through the draws of the depth model; empty when unknown.
     """
 
     zone: str
@@ -61,37 +60,51 @@ class Needed:
     stock_um: Estimate
     recommended_um: float
     confidence: float
-    draws_um: NDArray[np.float64] = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DrawnNeed:
+    """A need together with the draws behind it, so that the needs of several zones can be joined draw by draw.
+
+    Parameters
+    ----------
+    needed : Needed
+    draws_um : ndarray
+        Spread evenly through the draws of the depth model; empty when unknown.
+    """
+
+    needed: Needed
+    draws_um: NDArray[np.float64]
 
     @classmethod
-    def from_draws(cls, zone: str, aim: str, draws_um: NDArray, confidence: float, level: float) -> Needed:
+    def of(cls, zone: str, aim: str, draws_um: NDArray, confidence: float, level: float) -> DrawnNeed:
         """Median, interval and recommendation from draws."""
         tail = (1 - level) / 2
         low, value, high, enough = (
             float(q) for q in np.quantile(draws_um, [tail, 0.5, 1 - tail, confidence])
         )
-        draws = np.array(draws_um, float)
-        draws.setflags(write=False)
-        return cls(
+        needed = Needed(
             zone=zone,
             aim=aim,
             stock_um=Estimate(value=value, low=low, high=high, level=level),
             recommended_um=enough,
             confidence=confidence,
-            draws_um=draws,
         )
+        draws = np.array(draws_um, float)
+        draws.setflags(write=False)
+        return cls(needed=needed, draws_um=draws)
 
     @classmethod
-    def unknown(cls, zone: str, aim: str, reason: str, confidence: float, level: float) -> Needed:
+    def unknown(cls, zone: str, aim: str, reason: str, confidence: float, level: float) -> DrawnNeed:
         """A need that cannot be said, and why."""
-        return cls(
+        needed = Needed(
             zone=zone,
             aim=aim,
             stock_um=Estimate.unknown(reason, level=level),
             recommended_um=math.nan,
             confidence=confidence,
-            draws_um=np.empty(0),
         )
+        return cls(needed=needed, draws_um=np.empty(0))
 
 
 def removal_levels(top_um: float, *, step_um: float = 2.0) -> NDArray[np.float64]:
@@ -104,7 +117,7 @@ def removal_levels(top_um: float, *, step_um: float = 2.0) -> NDArray[np.float64
 
 def needed_for_pits(
     zone: str, left_um: NDArray[np.float32], confidence: float, level: float, *, lacking: str = ""
-) -> Needed:
+) -> DrawnNeed:
     """Stock that clears the last pit.
 
     Parameters
@@ -116,8 +129,8 @@ def needed_for_pits(
     """
     need = np.maximum(left_um.max(axis=1), 0.0) if left_um.shape[1] else np.zeros(len(left_um))
     if lacking:
-        return Needed.unknown(zone, "pits", lacking, confidence, level)
-    return Needed.from_draws(zone, "pits", need, confidence, level)
+        return DrawnNeed.unknown(zone, "pits", lacking, confidence, level)
+    return DrawnNeed.of(zone, "pits", need, confidence, level)
 
 
 def needed_for_width(
@@ -129,15 +142,15 @@ def needed_for_width(
     level: float,
     *,
     lacking: str = "",
-) -> Needed:
+) -> DrawnNeed:
     """Stock after which the sound width is at least `width_min_mm`; halving the removal draw by draw."""
     some = _spread(left_um)
     need = np.array([_least_removal(row, width, width_min_mm) for row in some])
     if not np.isfinite(need).all():
         lacking = f"the land without any pit is narrower than the {width_min_mm:g} mm that you entered"
     if lacking:
-        return Needed.unknown(zone, "sound_width", lacking, confidence, level)
-    return Needed.from_draws(zone, "sound_width", need, confidence, level)
+        return DrawnNeed.unknown(zone, "sound_width", lacking, confidence, level)
+    return DrawnNeed.of(zone, "sound_width", need, confidence, level)
 
 
 def _least_removal(left: NDArray, width: SoundWidth, least_mm: float) -> float:

@@ -16,7 +16,7 @@ from ..depth.pit_model import MAX_RATIO
 from ..estimate import Estimate
 from ..tables import Column, Schema
 from .budget import BudgetLine
-from .curves import Needed, width_draws
+from .curves import DrawnNeed, Needed, width_draws
 from .sound import SoundWidth, disc_sound_width
 
 __all__ = [
@@ -150,21 +150,22 @@ def uses_words(budget: Sequence[BudgetLine]) -> str:
     return "; ".join(parts)
 
 
-def face_need(goals: Sequence[Needed], confidence: float, level: float) -> tuple[float, Estimate, str]:
+def face_need(goals: Sequence[DrawnNeed], confidence: float, level: float) -> tuple[float, Estimate, str]:
     """Recommended stock, true need and what is lacking for the face as a whole.
 
     Draw by draw the zone that needs most decides, so that the recommended stock is enough for all zones together
     at the wanted confidence.
     """
     for goal in goals:
-        if not goal.stock_um.is_known:
-            return math.nan, goal.stock_um, f"{goal.zone.replace('_', ' ')}: {goal.stock_um.reason}"
+        if not goal.needed.stock_um.is_known:
+            zone = goal.needed.zone.replace("_", " ")
+            return math.nan, goal.needed.stock_um, f"{zone}: {goal.needed.stock_um.reason}"
     if not goals:
         return 0.0, Estimate(value=0.0, low=0.0, high=0.0, level=level), ""
     n = max(len(g.draws_um) for g in goals)
     # Shorter tables of draws are spread evenly through the same joint draws; each is held in its place.
     most = np.max([g.draws_um[np.arange(n) * len(g.draws_um) // n] for g in goals], axis=0)
-    face = Needed.from_draws("face", "all", most, confidence, level)
+    face = DrawnNeed.of("face", "all", most, confidence, level).needed
     return face.recommended_um, face.stock_um, ""
 
 
@@ -191,22 +192,37 @@ def free_left_um(last: FaceSurvey, zone: str, n_draws: int, rng: np.random.Gener
 
 
 def read_next(
-    model: DepthModel | None, goals: Sequence[Needed], left: NDArray, rng: np.random.Generator, *, n: int = 5
+    model: DepthModel | None,
+    bounds: LapBounds,
+    goals: Sequence[Needed],
+    left: NDArray,
+    rng: np.random.Generator,
+    *,
+    n: int = 5,
 ) -> tuple[pd.DataFrame, str]:
-    """Pits to read next for the zone that decides, and the advice in words; empty when nothing is left to clear."""
-    if model is None or not left.shape[1] or not (left > 0).any():
-        return NEXT_READINGS.empty(), ""
+    """Pits to read next for the zone that decides, and the advice in words; empty when nothing is left to clear.
+
+    Numbers are those of the last survey's map, depths are under the present face: what the person at the bench sees.
+    """
+    last = len(bounds.stages) - 1
+    now = bounds.links.loc[bounds.links["survey"] == last].drop_duplicates("pit_id")
+    number = dict(zip(now["pit_id"], now["mark_id"]))
+    here = bounds.pits["pit_id"].isin(number).to_numpy()
     pit_goals = [g for g in goals if g.aim != "uncut"]
-    unknown = [g for g in pit_goals if not g.stock_um.is_known]
-    if not pit_goals:
+    if model is None or not here.any() or not pit_goals:
         return NEXT_READINGS.empty(), ""
+    unknown = [g for g in pit_goals if not g.stock_um.is_known]
     worst = unknown[0] if unknown else max(pit_goals, key=lambda g: g.stock_um.high - g.stock_um.low)
-    table = next_readings(model, n, rng=rng, zone=worst.zone, present=(left > 0).mean(axis=0) > 0.5)
+    table = next_readings(model, n, rng=rng, zone=worst.zone, present=here)
     if not len(table):
         return table, ""
+    place = {int(p): i for i, p in enumerate(bounds.pits["pit_id"])}
+    depth = [float(np.median(left[:, place[int(p)]])) for p in table["mark_id"]]
+    table = table.assign(mark_id=[int(number[p]) for p in table["mark_id"]], depth_um=depth)
     names = ", ".join(str(i) for i in table["mark_id"])
     before, after = table["spread_before_um"].iat[0], table["spread_after_um"].iat[-1]
-    return table, (
+    words = (
         f"Read these pits next, in this order: {names}; the error of the deepest would go from about"
         f" {before:.0f} to {after:.0f} um."
     )
+    return NEXT_READINGS.check(table.astype({"mark_id": "int64"})), words

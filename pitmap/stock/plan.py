@@ -17,7 +17,16 @@ from ..estimate import DEFAULT_LEVEL, Estimate
 from ..units import UnitSystem
 from .budget import BudgetLine, stock_budget
 from .condition import form_findings, zone_condition
-from .curves import CURVES, Needed, needed_for_pits, needed_for_width, pit_curve, removal_levels, width_curve
+from .curves import (
+    CURVES,
+    DrawnNeed,
+    Needed,
+    needed_for_pits,
+    needed_for_width,
+    pit_curve,
+    removal_levels,
+    width_curve,
+)
 from .limits import LimitSheet
 from .needs import (
     STEPS,
@@ -83,7 +92,8 @@ class StockPlan:
     budget : tuple of BudgetLine
     verdict : Verdict
     read_next : DataFrame
-        :data:`~pitmap.depth.NEXT_READINGS`.
+        :data:`~pitmap.depth.NEXT_READINGS`, with the numbers of the last survey's map and depths under the present
+        face.
     plane : LappingPlane or None
         Best plane within the allowed tilt that clears the pits of the working zones at the same confidence; None
         without face bounds, without such pits, or when their depths are not known.
@@ -174,7 +184,7 @@ def plan_stock(
     wanted = _Wanted(limits=limits, confidence=confidence, level=level)
 
     later: list[tuple[str, np.ndarray, np.ndarray, SoundWidth | None]] = []
-    needed: list[Needed] = []
+    needed: list[DrawnNeed] = []
     curves = []
     share_max = limits.value("uncut_share_max") / 100
     for zone in WORKING_ZONES:
@@ -184,14 +194,14 @@ def plan_stock(
         found, curve = _zone(zone, own, left, with_free, model, width, wanted)
         needed += found
         curves += curve
-        if found[0].stock_um.is_known:
+        if found[0].needed.stock_um.is_known:
             later.append((zone, left[:, own], with_free, width))
         for_uncut = needed_for_uncut(zone, surveys, share_max, confidence, level, rng=rng)
         needed += [for_uncut] if for_uncut else []
         curves.append(uncut_curve(zone, surveys, level, rng=rng, share_max=share_max))
 
-    goals = [n for n in needed if n.aim in (aim.zones.get(n.zone, ""), "uncut")]
-    if aim.zones.get("seal_land") == "sound_width" and not any(n.aim == "sound_width" for n in needed):
+    goals = [n for n in needed if n.needed.aim in (aim.zones.get(n.needed.zone, ""), "uncut")]
+    if aim.zones.get("seal_land") == "sound_width" and not any(n.needed.aim == "sound_width" for n in needed):
         goals.append(_no_width(limits, wanted))
     recommended, need, lacking = face_need(goals, confidence, level)
     planned = 0.0 if math.isnan(recommended) else recommended
@@ -209,7 +219,7 @@ def plan_stock(
     ]
     findings = [judge_budget(line, system=system) for line in budget]
     findings += form_findings(last, limits, flatness_um, joint_gap_um, system)
-    table, words = read_next(model, goals, left, rng)
+    table, words = read_next(model, bounds, [g.needed for g in goals], left, rng)
     verdict = decide(
         stage=last.stage, **zone_condition(last, limits), need_um=need, recommended_um=recommended, lacking=lacking,
         findings=findings, read_next=words, system=system,
@@ -227,10 +237,20 @@ def plan_stock(
             level=level,
         )
     return StockPlan(
-        needed=tuple(needed), curves=_stack(curves, CURVES.empty()), steps=_stack(steps, STEPS.empty()), budget=budget,
-        verdict=verdict, read_next=table, plane=plane, bounds=bounds, model=model, removed_um=removed, confidence=confidence,
-        level=level, problems=(*bounds.problems, *(model.problems if model else ())),
-    )  # fmt: skip
+        needed=tuple(n.needed for n in needed),
+        curves=_stack(curves, CURVES.empty()),
+        steps=_stack(steps, STEPS.empty()),
+        budget=budget,
+        verdict=verdict,
+        read_next=table,
+        plane=plane,
+        bounds=bounds,
+        model=model,
+        removed_um=removed,
+        confidence=confidence,
+        level=level,
+        problems=(*bounds.problems, *(model.problems if model else ())),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,7 +279,7 @@ def _zone(
     model: DepthModel | None,
     width: SoundWidth | None,
     wanted: _Wanted,
-) -> tuple[list[Needed], list[pd.DataFrame]]:
+) -> tuple[list[DrawnNeed], list[pd.DataFrame]]:
     """Needs of one zone (pits first) and its curves; no curves where the depths are not known."""
     zone_left, confidence, level = left[:, own], wanted.confidence, wanted.level
     why = ""
@@ -279,13 +299,13 @@ def _zone(
     return found, curves
 
 
-def _no_width(limits: LimitSheet, wanted: _Wanted) -> Needed:
+def _no_width(limits: LimitSheet, wanted: _Wanted) -> DrawnNeed:
     """The aim was a sound width, and it cannot be worked out: unknown, never reached."""
     if math.isnan(limits.value("sound_width_min")):
         why = "the aim is a sound width, but no least sound width was entered"
     else:
         why = "the aim is a sound width, but the width of the land was not measured"
-    return Needed.unknown("seal_land", "sound_width", why, wanted.confidence, wanted.level)
+    return DrawnNeed.unknown("seal_land", "sound_width", why, wanted.confidence, wanted.level)
 
 
 def _top(left: np.ndarray) -> float:

@@ -12,7 +12,7 @@ from scipy.special import expit, logit, ndtri
 
 from ..classes import Stage
 from ..depth import FaceSurvey
-from .curves import CURVES, Needed
+from .curves import CURVES, DrawnNeed
 
 __all__ = ["needed_for_uncut", "uncut_curve"]
 
@@ -82,18 +82,18 @@ def needed_for_uncut(
     level: float,
     *,
     rng: np.random.Generator,
-) -> Needed | None:
+) -> DrawnNeed | None:
     """Further stock after which at most `share_max` of the zone is uncut; None without a limit (not asked)."""
     if not math.isfinite(share_max):
         return None
     drawn = _draw(zone, surveys, rng)
     if drawn is None:
         why = "no lapped survey has measured the uncut share; take a test lap"
-        return Needed.unknown(zone, "uncut", why, confidence, level)
+        return DrawnNeed.unknown(zone, "uncut", why, confidence, level)
     now, share, shape = drawn
     aim = min(max(share_max, 1e-6), 1 - 1e-6)
     need = np.maximum(now * (np.log(aim) / np.log(share)) ** (1 / shape) - now, 0.0)
-    return Needed.from_draws(zone, "uncut", need, confidence, level)
+    return DrawnNeed.of(zone, "uncut", need, confidence, level)
 
 
 def _draw(

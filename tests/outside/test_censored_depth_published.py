@@ -119,6 +119,7 @@ def _ml(left, right, count, law: Scatter):
     bounds = pd.DataFrame(
         {
             "pit_id": marks["mark_id"], "deeper_than_um": np.asarray(left, float)[n], "deeper_survey": 0,
+            "seen_from_um": 0.0, "first_survey": 0,
             "shallower_than_um": right, "shallower_survey": np.where(np.isfinite(right), 0, -1),
         }
     )  # fmt: skip
