@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pitmap.depth import RemovedStock, pixel_bounds, readings_from_rows
+from pitmap.depth import CROSS_CHECKS, PITS, RemovedStock, cross_checks, pixel_bounds, readings_from_rows
 from pitmap.depth.blue import blue_coefficients
 from pitmap.depth.extremes import fit_gumbel, fit_pareto, plotting_positions, return_level
 from pitmap.depth.flatness import flatness, minimum_width
@@ -221,3 +221,34 @@ def test_low_spot_map_refuses():
     with pytest.raises(InputError):
         HeightData(dial_xy=np.zeros((2, 2)), dial_um=np.zeros(3), dial_sd_um=np.ones(3))
     assert len(height_data(pd.DataFrame(readings_from_rows([]).table)).dial_um) == 0
+
+
+def _pits(lo, hi):
+    n = len(lo)
+    rows = {
+        "pit_id": range(1, n + 1), "x_mm": 0.0, "y_mm": 0.0, "zone": "z", "eq_diam_mm": 1.0, "dist_trace_mm": 0.0,
+        "dist_coolant_mm": 0.0, "first_survey": 0, "seen_from_um": 0.0, "last_survey": 0, "deeper_than_um": lo,
+        "deeper_survey": 0, "shallower_than_um": hi, "shallower_survey": -1, "flags": 0, "note": "",
+    }  # fmt: skip
+    return pd.DataFrame(rows)[PITS.names].astype({c.name: c.dtype for c in PITS.columns})
+
+
+def test_cross_checks_stand_beside_the_model():
+    rows = [
+        {"stage": "intake", "kind": "pit_depth", "mark": i, "value": v, "unit": "um"}
+        for i, v in enumerate([12.0, 18, 25, 31, 22, 40, 28, 35, 19, 27, 33, 45], 1)
+    ]
+    pits = _pits([0.0] * 12 + [20.0] * 8, [math.inf] * 12 + [35.0] * 8)
+    table = cross_checks(readings_from_rows(rows).table, pits)
+    assert CROSS_CHECKS.check(table) is table
+    assert table["n_used"].tolist() == [12, 12, 12, 20]
+    gumbel = table.iloc[0]
+    assert gumbel["deepest_low_um"] < gumbel["deepest_um"] < gumbel["deepest_high_um"]
+    # Without a law nothing lies beyond the deepest that was measured.
+    assert table["deepest_um"].iat[3] == 45.0
+
+
+def test_cross_checks_say_why_not():
+    table = cross_checks(readings_from_rows([]).table, _pits([0.0], [math.inf]))
+    assert table["deepest_um"].isna().all()
+    assert (table["note"].str.len() > 0).all()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 from pitmap.depth import READINGS, FaceSurvey, RemovedStock, readings_from_rows, with_readings
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
+from pitmap.grid import Grid
 from pitmap.stock import (
     CAUTION,
     CURVES,
@@ -438,3 +440,20 @@ def test_read_next_speaks_of_the_last_map():
     deepest = plan.read_next.set_index("mark_id")["depth_um"]
     assert (deepest > 0).all()
     assert deepest.max() < 60
+
+
+def test_face_survey_from_inspection_knows_what_was_seen():
+    grid = Grid(x0_mm=0, y1_mm=20, px_per_mm=1, n_rows=20, n_cols=30)
+    codes = np.full(grid.shape, 1, np.uint8)
+    codes[:, 15:] = 255
+    whole = _survey("test_lap", 20)
+    record = SimpleNamespace(
+        stage="test_lap",
+        removed_um=Estimate(value=20, low=17, high=23),
+        measurement=SimpleNamespace(marks=whole.marks, zones=None, lands=None),
+        readings=whole.readings,
+        class_map=SimpleNamespace(codes=codes, grid=grid),
+    )
+    found = FaceSurvey.from_inspection(record)
+    assert float(found.removed.sd_at((0, 0))) == pytest.approx(3 / 1.6448536)
+    assert found.is_seen(np.array([[5.0, 5.0], [20.0, 5.0], [200.0, 5.0]])).tolist() == [True, False, False]

@@ -2,6 +2,7 @@
 
 from .attach import attach_readings
 from .bounds import PITS, LapBounds, PixelBounds, lap_bounds, pixel_bounds
+from .crosscheck import CROSS_CHECKS, cross_checks
 from .extremes import GumbelFit, ParetoFit, fit_gumbel, fit_pareto, plotting_positions, return_level
 from .flatness import Flatness
 from .heights import HeightData, LowSpotMap, height_data, low_spot_map
@@ -24,6 +25,7 @@ from .turnbull import Turnbull, wilson_share
 from .union_jack import UnionJack
 
 __all__ = [
+    "CROSS_CHECKS",
     "CSV_COLUMNS",
     "DEPTHS",
     "NEXT_READINGS",
@@ -47,6 +49,7 @@ __all__ = [
     "Turnbull",
     "UnionJack",
     "attach_readings",
+    "cross_checks",
     "edge_gap",
     "feeler_gap",
     "fit_depths",

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ..classes import Stage
+from ..classes import Stage, SurfaceClass
 from ..errors import InputError
 from .readings import READINGS
 from .removed import RemovedStock
@@ -59,7 +59,10 @@ class FaceSurvey:
 
     @classmethod
     def from_inspection(cls, inspection: Any, *, removed: RemovedStock | None = None) -> FaceSurvey:
-        """From a frozen inspection record; `removed` replaces its single number where a plane is known."""
+        """From a frozen inspection record; `removed` replaces its single number where a plane is known.
+
+        A place that the map calls unseen is not seen, so a pit there is never taken for gone.
+        """
         measured = inspection.measurement
         return cls(
             stage=str(inspection.stage),
@@ -68,4 +71,23 @@ class FaceSurvey:
             readings=inspection.readings,
             zones=measured.zones,
             lands=measured.lands,
+            is_seen=_seen_in(inspection.class_map),
         )
+
+
+def _seen_in(class_map: Any) -> Callable[[NDArray[np.float64]], NDArray[np.bool_]] | None:
+    """From places to whether the map shows them; None for a map without a place in the plate frame."""
+    grid = class_map.grid
+    if grid is None:
+        return None
+    codes = class_map.codes
+
+    def is_seen(xy: NDArray[np.float64]) -> NDArray[np.bool_]:
+        column, row = np.rint(grid.mm_to_px(xy)).astype(int).T
+        inside = (row >= 0) & (row < codes.shape[0]) & (column >= 0) & (column < codes.shape[1])
+        seen = np.zeros(len(row), bool)
+        code = codes[row[inside], column[inside]]
+        seen[inside] = (code != SurfaceClass.UNSEEN) & (code != SurfaceClass.OUTSIDE)
+        return seen
+
+    return is_seen
