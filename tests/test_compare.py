@@ -499,6 +499,16 @@ def test_zone_change_is_at_least_as_wide_as_the_surveys_own_intervals_say(drawin
     )
 
 
+def test_zone_change_without_intervals_of_the_surveys_rests_on_repeatability(drawing):
+    a, b = survey(drawing, [(PIT, 20, 20, 8.0)]), survey(drawing, [(PIT, 20, 20, 4.0)], "lap_1", 20)
+    for s in (a, b):
+        s.measurement.zones[["share_low", "share_high"]] = math.nan
+    z = compare([a, b], drawing).overall.zone_changes.set_index(["zone", "class_word"])
+    row = z.loc[("running_surface", "pit")]
+    half = row["least_provable"] * 1.6449 / 2.5758
+    assert row["change_high"] - row["change_low"] == pytest.approx(2 * half, rel=1e-3)
+
+
 def test_counts_name_every_fate(drawing):
     c = compare([survey(drawing, []), survey(drawing, [], "lap_1", 20)], drawing)
     assert set(c.overall.counts()) == {str(f) for f in Fate}

@@ -256,6 +256,7 @@ def test_number_never_shows_more_digits_than_its_interval(record):
     assert number(t, Estimate(value=31.234, low=27.1, high=35.9), "depth", "mm") == "31.2 um (27.1 to 35.9)"
     assert number(t, Estimate(value=310.234, low=201.0, high=400.0), "depth", "mm") == "310 um (201 to 400)"
     assert number(t, Estimate(value=12.0, low=10.0, high=14.0), "percent", "mm").startswith("12.0 %")
+    assert number(t, Estimate(value=-0.0002, low=-0.04, high=0.03), "share", "mm") == "0.0 % (-4.0 to 3.0)"
     assert number(t, Estimate.unknown("no photo"), "length", "mm") == "not known: no photo"
 
 
@@ -419,8 +420,10 @@ def test_face_maps_for_record_and_page(record):
     axis = draw_map(chart).axes[0]
     assert any(text.get_text() == "50 mm" for text in axis.texts)
     figure = plot_map(chart)
-    assert figure.data[0].type == "image" and figure.data[0].x0 == -127.0 and figure.data[0].dy < 0
+    photo = figure.layout.images[0]
+    assert (photo.x, photo.y, photo.sizex, photo.sizey) == (-127.0, 87.0, 254.0, 174.0)
     both = plot_side_by_side(face_map(t, record.first, record.drawing, i.picture, i.picture_grid), chart)
+    assert [(i.xref, i.yref) for i in both.layout.images] == [("x", "y"), ("x2", "y2")]
     assert both.layout.xaxis2.matches == "x" and both.layout.yaxis2.matches == "y"
     with pytest.raises(InputError, match="does not fit its grid"):
         face_map(t, i, record.drawing, i.picture[:-1], i.picture_grid)

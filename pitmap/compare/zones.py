@@ -133,6 +133,9 @@ def _stated(layer: Layer, zone: str, word: str, share: float) -> tuple[float, fl
     if math.isnan(value) and share == 0.0:
         # Nothing is uncut at intake by definition; that is known, not unmeasured.
         return 0.0, 0.0, 0.0
+    if math.isnan(low) or math.isnan(high):
+        # max() and min() would turn "no interval" into the whole range.
+        return math.nan, math.nan, math.nan
     return share, max(0.0, share + low - value), min(1.0, share + high - value)
 
 

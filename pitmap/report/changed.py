@@ -84,7 +84,10 @@ def change_section(t: Translate, record: RecordInput) -> Section:
         if not e.is_known:
             word = t("not known")
         else:
-            word = t("yes") if z.is_beyond_repeatability else t("no: within repeatability")
+            word = t("no: within repeatability")
+            if z.is_beyond_repeatability:
+                # Two photos can differ for sure while the classes are too unsure to say by how much.
+                word = t("yes, amount uncertain") if e.covers(0.0) else t("yes")
         what = quantity_word(t, "affected_share" if z.class_word == "affected" else "pit_share")
         rows.append((zone_word(t, z.zone), what, number(t, e, "share", record.units), word))
     head = (

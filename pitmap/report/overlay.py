@@ -134,6 +134,17 @@ def _label(draw: ImageDraw.ImageDraw, xy: tuple[float, float], text: str, size: 
     )
 
 
+def _free_place(
+    x: float, y: float, size: int, taken: list[tuple[tuple[float, float], str]]
+) -> tuple[float, float]:
+    """Where a number beside (x, y) covers no earlier number; above it when every side is taken."""
+    sides = [(x, y - 0.9 * size), (x, y + 0.9 * size), (x + 1.2 * size, y), (x - 1.2 * size, y)]
+    for side in sides:
+        if all(abs(side[0] - at[0]) > 1.5 * size or abs(side[1] - at[1]) > size for at, _ in taken):
+            return side
+    return sides[0]
+
+
 def picture_grid(rgb: NDArray[np.uint8], grid: Grid) -> Grid:
     """The grid of a picture that covers the same rectangle as `grid`."""
     if rgb.ndim != 3 or rgb.shape[2] != 3:
@@ -203,8 +214,8 @@ def overlay_picture(
             cv2.polylines(out, [points], False, (0, 0, 0), 5 * thin + 2, cv2.LINE_AA)
             cv2.polylines(out, [points], False, (255, 255, 255), 3 * thin, cv2.LINE_AA)
         for row in numbered_marks(measurement.marks, n_numbers).itertuples():
-            at = grid.mm_to_px(np.array([row.x_mm, row.y_mm]))
-            labels.append(((float(at[0]), float(at[1]) - 0.9 * size), str(row.mark_id)))
+            x, y = (float(v) for v in grid.mm_to_px(np.array([row.x_mm, row.y_mm])))
+            labels.append((_free_place(x, y, size, labels), str(row.mark_id)))
     image = Image.fromarray(out)
     draw = ImageDraw.Draw(image)
     for at, text in labels:

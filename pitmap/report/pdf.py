@@ -25,6 +25,8 @@ _ROW = 5.2
 """Height of a table row of one or two lines, mm, for keeping short tables whole."""
 _LEAD = 7.0
 """Height of a lead line with its gap, mm."""
+_TITLE_LINE = 11.0
+"""Height of a section's title with its rule and gaps, mm."""
 _NEED = 26.0
 """Room, mm, that a heading wants under itself: a heading never stands alone at the foot of a page."""
 
@@ -119,9 +121,13 @@ def _facts(pdf: _Page, block: Facts) -> None:
     pdf.set_y(bottom + 1)
 
 
+def _height(table: Table) -> float:
+    """About how high a table will be, mm; a head of two lines and rows of one."""
+    return _ROW * (len(table.rows) + 2)
+
+
 def _table(pdf: _Page, block: Table) -> None:
-    wanted = _ROW * (len(block.rows) + 1)
-    if pdf.room() < wanted < pdf.eph / 3:
+    if pdf.room() < _height(block) < pdf.eph / 3:
         # A short table stays whole.
         pdf.add_page()
     pdf.set_font(_FONT, "", _SMALL + 0.3)
@@ -182,7 +188,7 @@ def _blocks(pdf: _Page, blocks: Sequence[Block]) -> None:
             below = blocks[k + 1] if k + 1 < len(blocks) else None
             if block.kind == "lead" and isinstance(below, Table):
                 # A lead belongs to its table: both on one page, unless the table is long.
-                wanted = _LEAD + _ROW * (len(below.rows) + 1)
+                wanted = _LEAD + _height(below)
                 if pdf.room() < wanted < pdf.eph / 3:
                     pdf.add_page()
             _paragraph(pdf, block)
@@ -194,7 +200,11 @@ def _blocks(pdf: _Page, blocks: Sequence[Block]) -> None:
 
 
 def _heading(pdf: _Page, section: Section) -> None:
-    if pdf.room() < _NEED:
+    first = section.blocks[0]
+    need = _NEED
+    if isinstance(first, Table) and _height(first) < pdf.eph / 3:
+        need = max(need, _TITLE_LINE + _height(first))
+    if pdf.room() < need:
         pdf.add_page()
     pdf.ln(1.8)
     pdf.start_section(section.title)
