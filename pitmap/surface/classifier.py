@@ -48,7 +48,7 @@ def classify(
     stage : Stage or str
         At ``intake`` nothing is cut yet and UNCUT does not exist.
     mask : (rows, columns) bool, optional
-        Metal by the drawing. Without it everything is metal.
+        Metal by the drawing. Without it everything is metal, and nothing is looked for that covers it.
     edge_mm : (rows, columns) float, optional
         Distance to the nearest drawn edge, mm; from `mask` when left out.
     photo_px_per_mm : float or (rows, columns) float, optional
@@ -131,7 +131,8 @@ def classify(
                 small.edge,
                 stage,
                 _median_scale(scale),
-                keep_probabilities,
+                may_be_covered=mask is not None,
+                keep_probabilities=keep_probabilities,
             )
         else:
             codes, confidence, covered, probabilities = _classic(small, work, stage)

@@ -42,6 +42,7 @@ _EDGE_FULL_MM = 4.0
 _GAIN_MOST = 3.0
 _NEVER = -50.0
 _UNCUT = PROBABILITY_CLASSES.index(SurfaceClass.UNCUT)
+_UNSEEN = PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)
 
 Window = tuple[slice, slice]
 
@@ -190,6 +191,8 @@ def learned_map(
     edge_mm: NDArray[np.float32],
     stage: Stage,
     photo_px_per_mm: float,
+    *,
+    may_be_covered: bool = True,
     keep_probabilities: bool = False,
 ) -> tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.bool_], NDArray[np.float16] | None]:
     """Codes, confidence, what is covered and, if wanted, probabilities, all at :data:`LEARNED_PX_PER_MM`.
@@ -204,6 +207,8 @@ def learned_map(
     stage : Stage
     photo_px_per_mm : float
         Scale of the photo behind the raster.
+    may_be_covered : bool
+        False for a plain picture of metal: nobody taught the network what covers metal there.
     keep_probabilities : bool
 
     Returns
@@ -222,6 +227,8 @@ def learned_map(
         logits += network.logit_shift[:, None, None]
         if not stage.is_lapped:
             logits[_UNCUT] = _NEVER
+        if not may_be_covered:
+            logits[_UNSEEN] = _NEVER
         probabilities = softmax_rows(logits)
         codes[window], confidence[window], covered[window] = choose_codes(probabilities, weights)
         if kept is not None:

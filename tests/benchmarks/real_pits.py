@@ -2,9 +2,9 @@
 
     python tests/benchmarks/real_pits.py FOLDER [--models DIR] [--px-per-mm 20] [--csv FILE]
 
-FOLDER holds index.csv (photo, mask, group, has_pits), the photos and the masks. With --models DIR (0.onnx, 1.onnx ...
-and a JSON beside each) every photo is read by the network that was trained without its group; without it by the
-shipped one, which has seen the development photos. F1 is over pixels, all photos pooled; higher is better.
+FOLDER holds index.csv (photo, mask, group, has_pits), the photos and the masks. With --models DIR (0.onnx,
+1.onnx ... and a JSON beside each) every photo is read by the network trained without its group; without it by
+the shipped one, which has seen the development photos. F1 is over pixels, all photos pooled; higher is better.
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
-"""The surface stage alone, on photos with truth straightened by their TRUE camera: overlap, pits, areas, time.
+"""The surface stage alone, on photos straightened by their TRUE camera: overlap, pits, areas, time.
 
     python tests/benchmarks/surface_bench.py FOLDER [--models DIR] [--method learned|classic] [--only d01,d02]
 
-FOLDER is laid out like the development photos, with its score.py. With --models DIR (0.onnx ... and a JSON beside each)
-every photo is read by the network trained without its face; that is the honest score. Without it by the shipped
-one, which has seen the development photos.
+FOLDER is laid out like the development photos, with its score.py. With --models DIR (0.onnx ... and a JSON
+beside each) every photo is read by the network trained without its face; that is the honest score. Without it
+by the shipped one, which has seen the development photos.
 """
 
 from __future__ import annotations

@@ -45,7 +45,7 @@ class TrueCase:
 def straighten(
     photo: NDArray[np.uint8], camera: Camera, grid: Grid
 ) -> tuple[NDArray[np.uint8], NDArray[np.bool_], float]:
-    """The photo on a raster of the plate, what of it is in the frame, and the photo's middle scale, px per mm."""
+    """The photo on a raster of the plate, what of it is in the frame, and its middle scale, px per mm."""
     n_rows, n_cols = grid.n_rows // _STRIDE + 2, grid.n_cols // _STRIDE + 2
     cols, rows = np.meshgrid(np.arange(n_cols) * _STRIDE, np.arange(n_rows) * _STRIDE)
     coarse = camera.mm_to_px(grid.px_to_mm(np.stack([cols, rows], -1))).astype(np.float32)

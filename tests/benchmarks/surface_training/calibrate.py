@@ -2,8 +2,8 @@
 
     python calibrate.py MODELS PHOTOS SETTINGS.json     # MODELS holds 0.onnx, 1.onnx ... of the folds
 
-The calibration is one factor and one shift per class on the logits, fitted by maximum likelihood on a sample of
-pixels. The weights of the decision are chosen so that the pooled overlap (IoU) of each class is best.
+The calibration is one factor and one shift per class on the logits, fitted by maximum likelihood on a sample
+of pixels. The weights of the decision are chosen so that the pooled overlap (IoU) of each class is best.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The network: a small U-Net that reads a raster at 10 px/mm, works on a coarser grid and writes 10 px/mm again."""
+"""The network: a small U-Net that reads a raster at 10 px/mm, works coarser and writes 10 px/mm again."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ class SurfaceNet(nn.Module):
         return self.step * 2 ** (len(self.channels) - 1)
 
     def forward(self, picture: torch.Tensor, known: torch.Tensor) -> torch.Tensor:
-        """Logits; `known` is (batch, 5, rows / step, columns / step), one number for the whole tile in each plane."""
+        """Logits; `known` is (batch, 5, rows / step, columns / step), one number per plane."""
         x = self.enter(F.relu(self.stem(picture) + self.known(known)))
         levels = [x]
         for down in self.down:

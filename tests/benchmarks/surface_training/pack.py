@@ -2,8 +2,9 @@
 
     python pack.py OUT.npz --photos FOLDER [FOLDER ...] --pits FOLDER [--photo-jpeg 92]
 
-A photo folder is laid out like the development photos (plate.json, index.csv, <id>/photo.jpg, truth.json, labels.png).
-Photos with much detail are packed a second time at the size of the others, so that the network sees every scale.
+A photo folder is laid out like the development photos (plate.json, index.csv, <id>/photo.jpg, truth.json,
+labels.png). Photos with much detail are packed again at the size of the others, so that the network sees every
+scale.
 """
 
 from __future__ import annotations
@@ -40,7 +41,7 @@ def pack_plate(out: dict, meta: dict, folder: Path) -> int:
     out[f"plate{k}_mask"], out[f"plate{k}_near"] = (
         as_bytes(".png", np.round(255 * a).astype(np.uint8)) for a in (mask, near)
     )
-    meta["plates"].append(dict(x0=grid.x0_mm, y1=grid.y1_mm, px_per_mm=grid.px_per_mm))
+    meta["plates"].append({"x0": grid.x0_mm, "y1": grid.y1_mm, "px_per_mm": grid.px_per_mm})
     return k
 
 
@@ -76,18 +77,18 @@ def pack_photos(out: dict, meta: dict, folder: Path, kind: str) -> None:
             lens = truth["distortion"]
             centre = np.array([*lens["centre"], 1.0]) @ shrink.T
             meta["scenes"].append(
-                dict(
-                    id=row["id"],
-                    face=face_of(row["id"]),
-                    kind=kind,
-                    stage=truth["stage"],
-                    plate=plate,
-                    photo=key,
-                    label=label,
-                    homography=(shrink @ np.array(truth["homography_mm_to_undistorted_px"])).tolist(),
-                    lens=[lens["k1"], lens["k2"], centre[0], centre[1], lens["scale"] * factor],
-                    share=1.0 / len(variants),
-                )
+                {
+                    "id": row["id"],
+                    "face": face_of(row["id"]),
+                    "kind": kind,
+                    "stage": truth["stage"],
+                    "plate": plate,
+                    "photo": key,
+                    "label": label,
+                    "homography": (shrink @ np.array(truth["homography_mm_to_undistorted_px"])).tolist(),
+                    "lens": [lens["k1"], lens["k2"], centre[0], centre[1], lens["scale"] * factor],
+                    "share": 1.0 / len(variants),
+                }
             )
 
 
@@ -102,22 +103,22 @@ def pack_renders(out: dict, meta: dict, n: int, seed: int, quality: int) -> None
         near = np.clip(1 - cv2.distanceTransform(mask, cv2.DIST_L2, 5) / grid.px_per_mm / EDGE_FULL_MM, 0, 1)
         out[f"plate{m}_mask"] = as_bytes(".png", 255 * mask)
         out[f"plate{m}_near"] = as_bytes(".png", np.round(64 * near).astype(np.uint8) * 3)
-        meta["plates"].append(dict(x0=grid.x0_mm, y1=grid.y1_mm, px_per_mm=grid.px_per_mm))
+        meta["plates"].append({"x0": grid.x0_mm, "y1": grid.y1_mm, "px_per_mm": grid.px_per_mm})
         out[f"photo{k}"] = as_bytes(".jpg", case.rgb[..., ::-1], cv2.IMWRITE_JPEG_QUALITY, quality)
         out[f"label{k}"] = as_bytes(".png", truth.labels)
         meta["scenes"].append(
-            dict(
-                id=case.name,
-                face=f"render_{case.name}",
-                kind="render",
-                stage=str(case.survey.stage),
-                plate=m,
-                photo=f"photo{k}",
-                label=f"label{k}",
-                homography=truth.camera.homography.tolist(),
-                lens=[lens.k1, lens.k2, *lens.centre_xy, lens.scale_px],
-                share=1.0,
-            )
+            {
+                "id": case.name,
+                "face": f"render_{case.name}",
+                "kind": "render",
+                "stage": str(case.survey.stage),
+                "plate": m,
+                "photo": f"photo{k}",
+                "label": f"label{k}",
+                "homography": truth.camera.homography.tolist(),
+                "lens": [lens.k1, lens.k2, *lens.centre_xy, lens.scale_px],
+                "share": 1.0,
+            }
         )
         print(case.name, flush=True)
 
@@ -134,7 +135,7 @@ def pack_pits(out: dict, meta: dict, folder: Path, stated_px_per_mm: float, qual
         out[f"pit{n}"] = as_bytes(".jpg", small, cv2.IMWRITE_JPEG_QUALITY, quality)
         out[f"pit{n}_mask"] = as_bytes(".png", truth.astype(np.uint8))
         meta["pits"].append(
-            dict(photo=row["photo"], group=pit_group(row["group"]), has_pits=bool(row["has_pits"]))
+            {"photo": row["photo"], "group": pit_group(row["group"]), "has_pits": bool(row["has_pits"])}
         )
 
 
@@ -152,7 +153,7 @@ def main() -> None:
     parser.add_argument("--jpeg", type=int, default=95)
     args = parser.parse_args()
     out: dict = {}
-    meta: dict = dict(plates=[], scenes=[], pits=[], n_benches=0)
+    meta: dict = {"plates": [], "scenes": [], "pits": [], "n_benches": 0}
     for folder in args.photos:
         pack_photos(out, meta, folder, "photo")
     pack_renders(out, meta, args.renders, args.seed, 90)
@@ -162,7 +163,8 @@ def main() -> None:
     args.out.parent.mkdir(parents=True, exist_ok=True)
     np.savez(args.out, **out)
     print(
-        f"{args.out}: {len(meta['scenes'])} photos, {len(meta['pits'])} plain pictures, {args.out.stat().st_size / 1e6:.1f} MB"
+        f"{args.out}: {len(meta['scenes'])} photos, {len(meta['pits'])} plain pictures,"
+        f" {args.out.stat().st_size / 1e6:.1f} MB"
     )
 
 

@@ -1,4 +1,4 @@
-"""A pool of training tiles in memory that worker processes keep filling; several models learn from one pool."""
+"""A pool of training tiles that worker processes keep filling; several models learn from one pool."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Training tiles: cut from the photos themselves through their true cameras, exactly as `rectify` would make them."""
+"""Training tiles: cut from the photos through their true cameras, exactly as `rectify` would make them."""
 
 from __future__ import annotations
 
@@ -90,13 +90,13 @@ class Scenes:
         for k, p in enumerate(meta["pits"]):
             photo, mask = image(f"pit{k}").permute(2, 0, 1).contiguous(), image(f"pit{k}_mask")
             self.pits.append(
-                dict(
-                    group=p["group"],
-                    photo=photo,
-                    mask=mask,
-                    where=torch.nonzero(mask).cpu().numpy(),
-                    reference=photo.flatten(1)[:, ::7].float().median(1).values / 255,
-                )
+                {
+                    "group": p["group"],
+                    "photo": photo,
+                    "mask": mask,
+                    "where": torch.nonzero(mask).cpu().numpy(),
+                    "reference": photo.flatten(1)[:, ::7].float().median(1).values / 255,
+                }
             )
         self.benches = [image(f"bench{k}").permute(2, 0, 1).contiguous() for k in range(meta["n_benches"])]
 
@@ -202,16 +202,16 @@ def photo_tile(
     mask = nearest(scene.plate["mask"], r + shift[0], c + shift[1], 0) > 0
     near = nearest(scene.plate["near"], r + shift[0], c + shift[1], 0).float() / 255
     label = torch.where(mask & in_frame, label, torch.full_like(label, IGNORE))
-    return dict(
-        picture=picture,
-        label=label,
-        mask=mask & in_frame,
-        shown=in_frame,
-        near=near,
-        scale=scale / zoom if vary else scale,
-        reference=scene.reference,
-        lapped=scene.lapped,
-    )
+    return {
+        "picture": picture,
+        "label": label,
+        "mask": mask & in_frame,
+        "shown": in_frame,
+        "near": near,
+        "scale": scale / zoom if vary else scale,
+        "reference": scene.reference,
+        "lapped": scene.lapped,
+    }
 
 
 def _worse_photo(
@@ -274,13 +274,13 @@ def pit_tile(item: dict, rng: np.random.Generator, vary: bool, tile: int = TILE)
         seen = picture[:, inside]
         if seen.shape[1] > 500:
             reference = seen[:, :: max(1, seen.shape[1] // 20000)].median(1).values
-    return dict(
-        picture=picture,
-        label=label,
-        mask=inside,
-        shown=inside,
-        near=torch.zeros_like(picture[0]),
-        scale=10.0 * factor / zoom,
-        reference=reference,
-        lapped=bool(rng.random() < 0.7),
-    )
+    return {
+        "picture": picture,
+        "label": label,
+        "mask": inside,
+        "shown": inside,
+        "near": torch.zeros_like(picture[0]),
+        "scale": 10.0 * factor / zoom,
+        "reference": reference,
+        "lapped": bool(rng.random() < 0.7),
+    }

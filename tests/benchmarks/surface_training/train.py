@@ -1,9 +1,10 @@
 """Train the surface network: out-of-fold models for honest scores, and one on everything to ship.
 
-    python train.py DATA.npz OUT --models all,0 --minutes 8        # the one that ships, and the one without fold 0
+    python train.py DATA.npz OUT --models all,0 --minutes 8    # the one that ships, and one without fold 0
     python train.py DATA.npz OUT --models 1,2,3 --minutes 8
 
-Needs torch, numpy and Pillow; a GPU and a dozen cores for more than a smoke test. Writes OUT/<name>.pt for export.py.
+Needs torch, numpy and Pillow; a GPU and a dozen cores for more than a smoke test. Writes OUT/<name>.pt for
+export.py.
 """
 
 from __future__ import annotations
@@ -36,8 +37,8 @@ def batch_from(
 ) -> tuple[torch.Tensor, ...]:
     """Batch for the network; the numbers are those of `pitmap.surface.learned.model_inputs`.
 
-    The whole batch is turned or mirrored, and each tile's light and noise change a little, so that a tile that is
-    used again is not the same again.
+    The whole batch is turned or mirrored, and each tile's light and noise change a little, so that a tile that
+    is used again is not the same again.
     """
     device = pool.device
     where = torch.from_numpy(slots).to(device)
@@ -195,13 +196,17 @@ class Learner:
     def save(self, folder: Path, seed: int, batch: int) -> None:
         """Write the running mean in half precision."""
         model = self.mean
-        settings = dict(
-            channels=model.channels, step=model.step, seed=seed, steps=self.steps, tiles=self.steps * batch
-        )
+        settings = {
+            "channels": model.channels,
+            "step": model.step,
+            "seed": seed,
+            "steps": self.steps,
+            "tiles": self.steps * batch,
+        }
         weights = {
             k: v.cpu().half() if v.dtype == torch.float32 else v.cpu() for k, v in model.state_dict().items()
         }
-        torch.save(dict(settings=settings, weights=weights), folder / f"{self.name}.pt")
+        torch.save({"settings": settings, "weights": weights}, folder / f"{self.name}.pt")
 
 
 def main() -> None:
@@ -263,7 +268,7 @@ def main() -> None:
             if time.time() - started > said + 60:
                 said = time.time() - started
                 print(
-                    f"{said:.0f} s, step {learners[0].steps}, tiles held {held}, made {pool.version.sum()}, loss",
+                    f"{said:.0f} s, step {learners[0].steps}, held {held}, made {pool.version.sum()}, loss",
                     " ".join(f"{m.name}:{m.loss:.3f}" for m in learners),
                     flush=True,
                 )

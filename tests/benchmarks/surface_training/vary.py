@@ -1,4 +1,4 @@
-"""Changes that a shop photo may have and that must not change the classes: light, colour, ink, things lying about."""
+"""Changes that must not change the classes: light, colour, ink; and things that lie on the plate."""
 
 from __future__ import annotations
 
@@ -131,7 +131,7 @@ def _mesh(n: int, device: str) -> tuple[torch.Tensor, torch.Tensor]:
 
 
 def change_light(tile: dict, rng: np.random.Generator) -> None:
-    """Exposure, contrast, colour of the light, uneven light, glare; the metal's middle tone follows the whole."""
+    """Exposure, contrast, colour of the light, uneven light, glare; the metal's middle tone follows."""
     picture, reference = tile["picture"], tile["reference"]
     n, device = picture.shape[1], picture.device
     gamma = math.exp(rng.normal(0, 0.12))

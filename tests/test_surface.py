@@ -1,0 +1,225 @@
+"""The public call of the surface stage: what it refuses, and what its map promises."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pitmap.classes import Stage, SurfaceClass
+from pitmap.errors import InputError
+from pitmap.grid import Grid
+from pitmap.surface import METHODS, PROBABILITY_CLASSES, ClassMap, classify
+from pitmap.surface.learned import has_model
+
+PX = 10
+SHAPE = (300, 420)
+
+
+def lapped_metal(rng: np.random.Generator, shape: tuple[int, int] = SHAPE) -> np.ndarray:
+    """Even, matt, light grey, with the grain of a lapped face."""
+    grain = rng.normal(0, 3, shape)[..., None]
+    return np.clip(165 + grain, 0, 255).astype(np.uint8).repeat(3, axis=2)
+
+
+def add_disc(rgb: np.ndarray, row: int, col: int, radius: float, colour: tuple[int, int, int]) -> None:
+    rows, cols = np.mgrid[: rgb.shape[0], : rgb.shape[1]]
+    rgb[(rows - row) ** 2 + (cols - col) ** 2 <= radius**2] = colour
+
+
+@pytest.fixture
+def pitted() -> np.ndarray:
+    """Lapped metal with one dark pit of 2 mm at (100, 200)."""
+    rgb = lapped_metal(np.random.default_rng(4))
+    add_disc(rgb, 100, 200, 10, (42, 38, 36))
+    return rgb
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_classify_finds_a_dark_pit(pitted: np.ndarray, method: str) -> None:
+    found = classify(pitted, px_per_mm=PX, stage="test_lap", method=method)
+    assert found.codes[100, 200] == SurfaceClass.PIT
+    # pi * 1 mm^2 = 3.14 mm2 = 314 pixels
+    assert 200 <= found.is_class(SurfaceClass.PIT).sum() <= 450
+    assert found.codes[250, 50] == SurfaceClass.SOUND
+
+
+def test_classify_pit_keeps_its_size_in_mm_at_another_scale() -> None:
+    area_mm2 = {}
+    for scale in (10, 5):
+        rgb = lapped_metal(np.random.default_rng(4), (60 * scale // 2, 84 * scale // 2))
+        add_disc(rgb, 10 * scale, 20 * scale, 1.0 * scale, (42, 38, 36))
+        found = classify(rgb, px_per_mm=scale, stage="test_lap", method="classic")
+        area_mm2[scale] = found.is_class(SurfaceClass.PIT).sum() / scale**2
+    assert area_mm2[10] == pytest.approx(3.14, rel=0.35)
+    assert area_mm2[5] == pytest.approx(3.14, rel=0.35)
+
+
+def test_classify_classic_is_blind_to_exposure_and_colour_of_light(pitted: np.ndarray) -> None:
+    warm = np.clip(pitted * np.array([0.75, 0.65, 0.5]), 0, 255).astype(np.uint8)
+    a, b = (classify(p, px_per_mm=PX, stage="test_lap", method="classic").codes for p in (pitted, warm))
+    assert (a != b).mean() < 0.002
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_classify_uncut_does_not_exist_at_intake(method: str) -> None:
+    rng = np.random.default_rng(9)
+    rgb = lapped_metal(rng)
+    rgb[:, 210:] = np.clip(rgb[:, 210:] * np.array([0.75, 0.68, 0.55]), 0, 255)
+    found = classify(rgb, px_per_mm=PX, stage="intake", method=method)
+    assert not found.is_class(SurfaceClass.UNCUT).any()
+
+
+def test_classify_mask_makes_outside(pitted: np.ndarray) -> None:
+    mask = np.ones(SHAPE, bool)
+    mask[:, :100] = False
+    found = classify(pitted, px_per_mm=PX, stage="test_lap", mask=mask, method="classic")
+    assert (found.codes[:, :100] == SurfaceClass.OUTSIDE).all()
+    assert (found.codes[:, 100:] != SurfaceClass.OUTSIDE).all()
+    assert (found.confidence[:, :100] == 0).all()
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_classify_out_of_frame_is_unseen(pitted: np.ndarray, method: str) -> None:
+    in_frame = np.ones(SHAPE, bool)
+    in_frame[200:] = False
+    found = classify(pitted, px_per_mm=PX, stage="test_lap", in_frame=in_frame, method=method)
+    assert (found.codes[200:] == SurfaceClass.UNSEEN).all()
+    assert (found.confidence[200:] == 0).all()
+    assert found.codes[100, 200] == SurfaceClass.PIT
+
+
+@pytest.mark.parametrize(("level", "what"), [(255, "glare"), (0, "black")])
+def test_classify_blown_glare_and_black_are_unseen(pitted: np.ndarray, level: int, what: str) -> None:
+    pitted[180:280, 40:160] = level
+    found = classify(pitted, px_per_mm=PX, stage="test_lap", method="classic")
+    assert (found.codes[190:270, 50:150] == SurfaceClass.UNSEEN).all(), what
+    assert found.codes[100, 200] == SurfaceClass.PIT
+
+
+def test_classify_too_coarse_photo_is_unseen(pitted: np.ndarray) -> None:
+    scale = np.full(SHAPE, 4.0)
+    scale[:, :50] = 1.2
+    found = classify(pitted, px_per_mm=PX, stage="test_lap", photo_px_per_mm=scale, method="classic")
+    assert (found.codes[:, :50] == SurfaceClass.UNSEEN).all()
+    assert not (found.codes[:, 50:] == SurfaceClass.UNSEEN).any()
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_classify_drawn_hole_is_no_pit(method: str) -> None:
+    rng = np.random.default_rng(2)
+    rgb, mask = lapped_metal(rng), np.ones(SHAPE, bool)
+    add_disc(rgb, 150, 210, 52, (30, 28, 25))
+    rows, cols = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    # the drawing's hole is 0.2 mm smaller than its dark chamfered rim in the picture
+    mask[(rows - 150) ** 2 + (cols - 210) ** 2 <= 50**2] = False
+    found = classify(rgb, px_per_mm=PX, stage="test_lap", mask=mask, method=method)
+    assert found.is_class(SurfaceClass.PIT).sum() <= 60
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_classify_probabilities_sum_to_one_on_metal(pitted: np.ndarray, method: str) -> None:
+    mask = np.ones(SHAPE, bool)
+    mask[:40] = False
+    found = classify(
+        pitted, px_per_mm=PX, stage="test_lap", mask=mask, method=method, keep_probabilities=True
+    )
+    assert found.probabilities is not None
+    assert found.probabilities.shape == (len(PROBABILITY_CLASSES), *SHAPE)
+    total = found.probabilities.astype(np.float32).sum(0)
+    assert np.abs(total[40:] - 1).max() < 0.01
+    assert (total[:40] == 0).all()
+    assert found.probability(SurfaceClass.PIT)[100, 200] > 0.5
+
+
+def test_classify_nothing_in_frame_is_all_unseen(pitted: np.ndarray) -> None:
+    found = classify(pitted, px_per_mm=PX, stage="test_lap", in_frame=np.zeros(SHAPE, bool))
+    assert (found.codes == SurfaceClass.UNSEEN).all()
+    assert not found.is_seen.any()
+
+
+def test_classify_names_the_method(pitted: np.ndarray) -> None:
+    assert classify(pitted, px_per_mm=PX, stage="test_lap", method="classic").method == "classic"
+    assert has_model()
+    assert classify(pitted, px_per_mm=PX, stage="test_lap").method == "learned"
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"px_per_mm": 0}, "px_per_mm"),
+        ({"px_per_mm": float("nan")}, "px_per_mm"),
+        ({"method": "guess"}, "method"),
+        ({"stage": "polished"}, "stage"),
+        ({"mask": np.ones((3, 4), bool)}, "mask"),
+        ({"in_frame": np.ones((3, 4), bool)}, "in_frame"),
+        ({"edge_mm": np.ones((3, 4))}, "edge_mm"),
+        ({"photo_px_per_mm": np.ones((3, 4))}, "photo_px_per_mm"),
+        ({"photo_px_per_mm": -1.0}, "photo_px_per_mm"),
+    ],
+)
+def test_classify_refuses(change: dict, words: str) -> None:
+    call = {"px_per_mm": PX, "stage": "test_lap", "method": "classic"} | change
+    with pytest.raises(InputError, match=words):
+        classify(np.full((20, 30, 3), 150, np.uint8), **call)
+
+
+@pytest.mark.parametrize(
+    "picture", [np.zeros((20, 30), np.uint8), np.zeros((20, 30, 3)), np.zeros((0, 30, 3), np.uint8)]
+)
+def test_classify_refuses_what_is_no_rgb_picture(picture: np.ndarray) -> None:
+    with pytest.raises(InputError, match="RGB"):
+        classify(picture, px_per_mm=PX, stage="test_lap")
+
+
+def small_map(**change: object) -> ClassMap:
+    values: dict = {
+        "codes": np.array([[0, 1, 2], [255, 5, 3]], np.uint8),
+        "confidence": np.array([[0, 0.9, 0.8], [0, 0.5, 1]], np.float32),
+        "stage": Stage("test_lap"),
+        "px_per_mm": 10.0,
+    }
+    return ClassMap(**(values | change))
+
+
+def test_class_map_tells_metal_and_seen_apart() -> None:
+    found = small_map()
+    assert found.is_metal.tolist() == [[False, True, True], [True, True, True]]
+    assert found.is_seen.tolist() == [[False, True, True], [False, True, True]]
+    assert found.is_class(SurfaceClass.PIT).tolist() == [[False, False, True], [False, False, False]]
+    assert found.shape == (2, 3)
+
+
+def test_class_map_arrays_are_read_only() -> None:
+    with pytest.raises(ValueError, match="read-only"):
+        small_map().codes[0, 0] = 1
+
+
+def test_class_map_placed_takes_the_grid() -> None:
+    grid = Grid(x0_mm=0, y1_mm=1, px_per_mm=10, n_rows=2, n_cols=3)
+    assert small_map().placed(grid).grid is grid
+    with pytest.raises(InputError, match="grid"):
+        small_map().placed(Grid(x0_mm=0, y1_mm=1, px_per_mm=10, n_rows=3, n_cols=3))
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"codes": np.array([[9, 1, 2], [1, 1, 1]], np.uint8)}, r"\[9\]"),
+        ({"confidence": np.ones((2, 2), np.float32)}, "one shape"),
+        ({"confidence": np.full((2, 3), 1.5, np.float32)}, "0 to 1"),
+        ({"px_per_mm": 0.0}, "px_per_mm"),
+        ({"probabilities": np.zeros((2, 2, 3), np.float16)}, "probabilities"),
+    ],
+)
+def test_class_map_refuses(change: dict, words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        small_map(**change)
+
+
+def test_class_map_probability_says_when_there_is_none() -> None:
+    with pytest.raises(InputError, match="keep_probabilities"):
+        small_map().probability(SurfaceClass.PIT)
+    full = small_map(probabilities=np.zeros((6, 2, 3), np.float16))
+    assert full.probability(SurfaceClass.STAIN).shape == (2, 3)
+    with pytest.raises(InputError, match="no probability of its own"):
+        full.probability(SurfaceClass.SCORE)
