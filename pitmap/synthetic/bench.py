@@ -37,7 +37,7 @@ def _wood(rng: np.random.Generator, n: int, s: float) -> NDArray[np.float32]:
             gain[board == b] = np.roll(gain[board == b], int(rng.integers(n)), axis=1)
     out = _rgb(tuple(base), gain)
     dirt = smoothstep(0.5, 3.2, fractal(rng, (n, n), 45 * s, 2))
-    return out * (1 - rng.uniform(0.1, 0.6) * dirt[..., None])
+    return np.asarray(out * (1 - rng.uniform(0.1, 0.6) * dirt[..., None]), np.float32)
 
 
 def _cardboard(rng: np.random.Generator, n: int, s: float) -> NDArray[np.float32]:
@@ -107,8 +107,8 @@ def _granite(rng: np.random.Generator, n: int, s: float) -> NDArray[np.float32]:
     level = rng.uniform(0.04, 0.30)
     fine = fractal(rng, (n, n), rng.uniform(0.6, 1.5) * s, 1, gain=0.95)
     gain = np.exp(rng.uniform(0.12, 0.35) * fine + 0.10 * fractal(rng, (n, n), 60 * s, 4))
-    fleck = (rng.random((n, n), dtype=np.float32) > 0.994) * np.float32(1.5 * level)
-    fleck = cv2.GaussianBlur(fleck.astype(np.float32), (3, 3), 0.7)
+    dots = (rng.random((n, n), dtype=np.float32) > 0.994) * np.float32(1.5 * level)
+    fleck = cv2.GaussianBlur(dots.astype(np.float32), (3, 3), 0.7)
     return (
         _rgb((level, level * rng.uniform(0.97, 1.03), level * rng.uniform(0.95, 1.08)), gain)
         + fleck[..., None]

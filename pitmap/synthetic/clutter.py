@@ -213,7 +213,7 @@ def draw_clutter(out: NDArray[np.float32], scene: Scene, drawing: Drawing, rng: 
     z = -drawing.thickness_mm
     back = np.linalg.inv(scene.pose.homography(z))
     w, h = scene.size_wh
-    done = []
+    done: list[tuple[Point, int]] = []
     for _ in range(scene.clutter * 12):
         if len(done) >= scene.clutter:
             break

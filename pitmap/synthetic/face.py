@@ -95,7 +95,9 @@ class Face:
 
 
 def _up(field: NDArray, grid: Grid) -> NDArray[np.float32]:
-    return cv2.resize(np.asarray(field, np.float32), grid.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    return np.asarray(
+        cv2.resize(np.asarray(field, np.float32), grid.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    )
 
 
 def _random_points(

@@ -163,7 +163,9 @@ def dress(survey: Survey, rng: np.random.Generator, px_per_mm: float | None = No
 
     def at(a: NDArray) -> NDArray[np.float32]:
         a = np.asarray(a, np.float32)
-        return a if grid.shape == a.shape else cv2.resize(a, grid.shape[::-1], interpolation=cv2.INTER_AREA)
+        if grid.shape == a.shape:
+            return a
+        return np.asarray(cv2.resize(a, grid.shape[::-1], interpolation=cv2.INTER_AREA), np.float32)
 
     tone = _draw_tone(rng)
     left = np.maximum(face.pit_um - survey.cut_um, 0) * (face.pit_um > 0)

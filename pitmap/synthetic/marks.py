@@ -220,8 +220,8 @@ def _lap_marks(c: _Canvas) -> None:
     r = np.sqrt((x - np.float32(cx)) ** 2 + (y - np.float32(cy)) ** 2).astype(np.float32) / np.float32(
         c.scale
     )
-    table = c.rng.standard_normal(4096).astype(np.float32)
-    table = cv2.GaussianBlur(table.reshape(1, -1), (0, 0), 1.0).ravel()
+    white = c.rng.standard_normal(4096).astype(np.float32)
+    table = cv2.GaussianBlur(white.reshape(1, -1), (0, 0), 1.0).ravel()
     lines = table[(r * np.float32(c.rng.uniform(2.5, 6))).astype(np.int32) % 4096]
     slope = np.float32(c.rng.uniform(0.01, 0.05)) * lines
     c.form[..., 0] += slope * ((x - cx) / (r * c.scale + 1)).astype(np.float32)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -42,7 +43,7 @@ class Nodes:
         r0, r1 = rows.start // STEP_PX, -(-rows.stop // STEP_PX) + 2
         c0, c1 = cols.start // STEP_PX, -(-cols.stop // STEP_PX) + 2
         part = np.ascontiguousarray(field[r0:r1, c0:c1], dtype=np.float32)
-        full = cv2.resize(part, None, fx=STEP_PX, fy=STEP_PX, interpolation=cv2.INTER_LINEAR)
+        full: Any = cv2.resize(part, None, fx=STEP_PX, fy=STEP_PX, interpolation=cv2.INTER_LINEAR)
         return full[STEP_PX : STEP_PX + rows.stop - rows.start, STEP_PX : STEP_PX + cols.stop - cols.start]
 
 

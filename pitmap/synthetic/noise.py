@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import cv2
 import numpy as np
@@ -44,7 +45,7 @@ def fractal(
     finest_px = max(1.0, finest_px)
     n = max(1, round(math.log2(max(cell_px / finest_px, 1.0))) + 1)
     rows, cols = (math.ceil(s / finest_px) + 4 for s in shape)
-    out = None
+    out: Any = None
     weight, total = 1.0, 0.0
     for level in range(n - 1, -1, -1):
         k = 2**level

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import cv2
 import numpy as np
@@ -45,26 +46,27 @@ def _noise(rng: np.random.Generator, shape: tuple[int, int], denoise: float) -> 
     white = rng.standard_normal(shape, dtype=np.float32)
     if denoise <= 0.02:
         return white
-    soft = cv2.GaussianBlur(white, (0, 0), 0.5 + 0.9 * denoise)
+    soft: Any = cv2.GaussianBlur(white, (0, 0), 0.5 + 0.9 * denoise)
     soft *= np.float32(1.0 / (soft.std() + 1e-6))
     return (1 - np.float32(denoise)) * white + np.float32(0.55 * denoise) * soft
 
 
 def develop(light: NDArray[np.float32], phone: Phone, rng: np.random.Generator) -> NDArray[np.uint8]:
     """Linear light (rows, cols, 3), already exposed, to 8-bit RGB before JPEG. The input is overwritten."""
-    h, w = light.shape[:2]
+    lit: Any = light
+    h, w = lit.shape[:2]
     strips = [slice(r, r + _STRIP_ROWS) for r in range(0, h, _STRIP_ROWS)]
     y = (np.arange(h, dtype=np.float32) - h / 2) / (w / 2)
     x = (np.arange(w, dtype=np.float32) - w / 2) / (w / 2)
     balance = np.asarray(phone.white_balance, np.float32)
     for rows in strips:
         fall = 1 - np.float32(0.64 * phone.vignette) * (y[rows, None] ** 2 + x[None, :] ** 2)
-        light[rows] *= fall[..., None] * balance
+        lit[rows] *= fall[..., None] * balance
     if phone.defocus_px > 0.05:
-        light = cv2.GaussianBlur(light, (0, 0), phone.defocus_px)
+        lit = cv2.GaussianBlur(lit, (0, 0), phone.defocus_px)
     if phone.motion_px > 0.3:
         smear = motion_kernel(phone.motion_px, phone.motion_deg)
-        light = cv2.filter2D(light, -1, smear, borderType=cv2.BORDER_REPLICATE)
+        lit = cv2.filter2D(lit, -1, smear, borderType=cv2.BORDER_REPLICATE)
     table = _tone_table(phone.contrast)
     grain, chroma = None, None
     if phone.noise > 0:
@@ -74,16 +76,16 @@ def develop(light: NDArray[np.float32], phone: Phone, rng: np.random.Generator) 
         small -= small.mean(-1, keepdims=True)
         chroma = cv2.resize(sigma * np.float32(0.55) * small, (w, h), interpolation=cv2.INTER_LINEAR)
     for rows in strips:
-        level = (np.clip(light[rows], 0, 2) * np.float32(4095 / 2)).astype(np.uint16)
+        level = (np.clip(lit[rows], 0, 2) * np.float32(4095 / 2)).astype(np.uint16)
         part = np.take(table, level)
         if grain is not None and chroma is not None:
             part += grain[rows][..., None]
             part += chroma[rows]
-        light[rows] = part
-    out = np.empty(light.shape, np.uint8)
-    soft = cv2.GaussianBlur(light, (0, 0), 1.1) if phone.sharpen > 0.02 else light
+        lit[rows] = part
+    out = np.empty(lit.shape, np.uint8)
+    soft = cv2.GaussianBlur(lit, (0, 0), 1.1) if phone.sharpen > 0.02 else lit
     for rows in strips:
-        part = light[rows]
+        part = lit[rows]
         sharp = part + np.float32(0.9 * phone.sharpen) * (part - soft[rows])
         out[rows] = np.clip(sharp + np.float32(0.5), 0, 255)
     return out

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -108,7 +109,7 @@ def place_pits(
     return PITS.frame(rows)
 
 
-def draw_pit(grid: Grid, row: pd.Series, rng: np.random.Generator) -> PitPatch:
+def draw_pit(grid: Grid, row: Any, rng: np.random.Generator) -> PitPatch:
     """A ragged hole: wobbly radius, steep sides, rough floor; the deepest point has the depth asked for."""
     radius = 0.5 * row.drawn_diam_mm * grid.px_per_mm
     half = int(np.ceil(1.9 * radius + 2))

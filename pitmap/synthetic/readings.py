@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from scipy.spatial import ConvexHull
@@ -89,9 +91,9 @@ def pit_depths(survey: Survey, face: str, rng: np.random.Generator, n: int = 9) 
     left = survey.pits[survey.pits.left_um > 8].sort_values("drawn_diam_mm", ascending=False)
     wide, rest = left.head(2 * n // 3), left.iloc[2 * n // 3 :]
     others = rest.iloc[np.sort(rng.permutation(len(rest))[: n - len(wide)])]
-    shown = pd.concat([wide, others])
+    shown: list[Any] = list(pd.concat([wide, others]).itertuples(index=False))
     rows = []
-    for pit in shown.itertuples(index=False):
+    for pit in shown:
         thou = bool(rng.random() < 0.5)
         err = _NEEDLE_UM if thou else _DEEP_GAUGE_UM
         value = pit.left_um + rng.normal(0, err)
@@ -116,7 +118,8 @@ def dial_grid(
     shape = survey.face.shape
     x_lo, y_lo, x_hi, y_hi = survey.face.drawing.outline.bounds
     unit = "um" if survey.stage.is_lapped else "thou"
-    rows, zero = [], None
+    rows: list[dict[str, object]] = []
+    zero: float | None = None
     for y in np.arange(y_hi - 12, y_lo, -pitch_mm):
         for x in np.arange(x_lo + 12, x_hi, pitch_mm):
             r, c = _at(survey, (x, y))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -77,8 +78,8 @@ def _sparse(image: NDArray, x: NDArray, y: NDArray) -> NDArray:
     n = len(x)
     wide = 512
     pad = -n % wide
-    grid = [np.pad(a.astype(np.float32), (0, pad)).reshape(-1, wide) for a in (x, y)]
-    return cv2.remap(image, *grid, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).reshape(-1)[:n]
+    u, v = (np.pad(a.astype(np.float32), (0, pad)).reshape(-1, wide) for a in (x, y))
+    return cv2.remap(image, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).reshape(-1)[:n]
 
 
 def _strips(
@@ -132,7 +133,7 @@ def _crowd(shape: PlateShape) -> NDArray[np.float32]:
     metal = cv2.resize(
         shape.metal.astype(np.uint8) * 255, shape.coarse.shape[::-1], interpolation=cv2.INTER_AREA
     )
-    return cv2.GaussianBlur(metal.astype(np.float32) / 255, (0, 0), 9)
+    return np.asarray(cv2.GaussianBlur(metal.astype(np.float32) / 255, (0, 0), 9), np.float32)
 
 
 def _mirror(nodes: Nodes, rng: np.random.Generator) -> NDArray[np.float32]:
@@ -342,7 +343,8 @@ def _to_jpeg(light: NDArray[np.float32], scene: Scene, rng: np.random.Generator)
 
 
 def _from_jpeg(data: bytes) -> NDArray[np.uint8]:
-    return cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)[..., ::-1].copy()
+    bgr: Any = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    return bgr[..., ::-1].copy()
 
 
 def render_jpeg(

@@ -106,12 +106,12 @@ def _zones(survey: Survey, labels: NDArray[np.uint8]) -> pd.DataFrame:
     zones = survey.face.shape.zones
     names = survey.face.drawing.zone_names
     count = np.bincount((zones.astype(np.int32) * 256 + labels).ravel(), minlength=256 * (len(names) + 1))
-    count = count.reshape(-1, 256) * survey.grid.pixel_area_mm2
+    area = count.reshape(-1, 256) * survey.grid.pixel_area_mm2
     rows = []
     for k, name in enumerate(names, 1):
-        areas = {f"{key}_mm2": float(count[k, code]) for key, code in CLASS_KEYS.items()}
-        whole = float(count[k].sum() - count[k, SurfaceClass.OUTSIDE])
-        hidden = float(count[k, SurfaceClass.UNSEEN])
+        areas = {f"{key}_mm2": float(area[k, code]) for key, code in CLASS_KEYS.items()}
+        whole = float(area[k].sum() - area[k, SurfaceClass.OUTSIDE])
+        hidden = float(area[k, SurfaceClass.UNSEEN])
         seen = whole - hidden
         affected = sum(areas[f"{key}_mm2"] for key in _AFFECTED)
         rows.append(
