@@ -25,8 +25,9 @@ import scipy
 
 from pitmap.depth import FaceSurvey
 from pitmap.depth.extremes import fit_gumbel
+from pitmap.depth.flatness import flatness
 from pitmap.errors import NotEnoughData
-from pitmap.stock import plan_stock
+from pitmap.stock import lapping_plane, plan_stock
 
 PITS = (5, 15, 40, 100, 300)
 READINGS = (0, 4, 8, 12, 16, 20)
@@ -129,19 +130,32 @@ def report(rows: pd.DataFrame) -> None:
 
 
 def timing(seed: int) -> None:
-    """Time of one plan with 20 readings and 6 surveys against the number of pits; best of three."""
-    print(f"{'pits':>6s} {'surveys':>7s} {'wall s':>7s} {'CPU s':>7s} {'ms/pit':>7s}")
+    """Time of one plan (20 readings, 6 surveys) and of both linear programmes against size; best of three."""
+    print(
+        f"{'pits':>6s} {'plan wall s':>11s} {'plan CPU s':>10s} {'ms/pit':>7s} {'plane LP ms':>11s} {'zone LP ms':>10s}"
+    )
     for n in (125, 250, 500, 1000, 2000, 4000):
         rng = np.random.default_rng([seed, n])
         face = _TRUTH.make_face(rng, n, 20, 5, "log-normal")
         surveys = [_with_land(s, n) for s in face.surveys]
-        wall, cpu = [], []
-        for _ in range(3):
-            a, b = time.perf_counter(), time.process_time()
-            plan_stock(surveys, rng=np.random.default_rng(1))
-            wall.append(time.perf_counter() - a)
-            cpu.append(time.process_time() - b)
-        print(f"{n:6d} {len(surveys):7d} {min(wall):7.2f} {min(cpu):7.2f} {1000 * min(cpu) / n:7.2f}")
+        wall, cpu = _best(lambda s=surveys: plan_stock(s, rng=np.random.default_rng(1)))
+        x, y, low = rng.uniform(0, 240, n), rng.uniform(0, 150, n), 20 * rng.lognormal(0, 0.5, n)
+        _, plane = _best(lambda a=(x, y, low): lapping_plane(*a, (0, 0, 240, 150), tilt_max_um=30))
+        _, zone = _best(lambda a=(x, y, low): flatness(*a, 3.0))
+        print(
+            f"{n:6d} {wall:11.2f} {cpu:10.2f} {1000 * cpu / n:7.2f} {1000 * plane:11.1f} {1000 * zone:10.1f}"
+        )
+
+
+def _best(call) -> tuple[float, float]:  # type: ignore[no-untyped-def]
+    """Least wall and CPU seconds of three calls."""
+    wall, cpu = [], []
+    for _ in range(3):
+        a, b = time.perf_counter(), time.process_time()
+        call()
+        wall.append(time.perf_counter() - a)
+        cpu.append(time.process_time() - b)
+    return min(wall), min(cpu)
 
 
 def _with_land(survey: FaceSurvey, seed: int) -> FaceSurvey:
