@@ -7,6 +7,7 @@ from pathlib import Path
 import cv2
 
 from ..drawing import Drawing
+from ..errors import InputError
 from ..inspection import Inspection, save_inspection
 
 __all__ = ["write_map"]
@@ -21,8 +22,9 @@ def write_map(inspection: Inspection, drawing: Drawing, folder: Path) -> None:
         inspection.class_map,
         drawing,
         inspection.measurement,
-        grid=inspection.picture_grid,
+        picture=inspection.picture_grid,
     )
     ok, data = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 90])
-    assert ok
+    if not ok:
+        raise InputError("overlay.jpg: the picture could not be encoded")
     save_inspection(inspection, folder, extra={"overlay.jpg": data.tobytes()})
