@@ -50,8 +50,8 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
     -----
     An inner ring that surrounds most of the bore trace (without a trace: the longest inner ring) is the
     running side. Inner rings of coolant openings belong to the coolant side, of ports to the running
-    side; other inner rings are holes. The outer ring is the coolant side, save where it runs along the trace
-    or the drawing says where the coolant edge is and the ring is away from it.
+    side; other inner rings are holes. The outer ring is the coolant side. A land drawn as open strips, with no
+    ring around the trace, is split by how far its outline is from the trace; the ends of a strip are neither.
 
     Raises
     ------

@@ -112,12 +112,16 @@ def measure_land(
     for node in leaks:
         mask, row, col = seen.mask_of(node)
         leaking[window][row : row + mask.shape[0], col : col + mask.shape[1]] |= mask
-    bright = broken | (_one_of(code, (SurfaceClass.STAIN, SurfaceClass.TINT)) & metal)
+    colour = _one_of(code, (SurfaceClass.STAIN, SurfaceClass.TINT)) & metal & ~broken
+    narrowest = _overall(rows, settings)
+    bright = narrowest
+    if colour.any():
+        bright = _bright(broken | colour, unseen, corner, grid, edges, settings, places)
     return LandWidths(
         table=LANDS.frame(rows),
         paths=tuple(paths),
-        narrowest_mm=_overall(rows, settings),
-        bright_narrowest_mm=_bright(bright, unseen, corner, grid, edges, settings, places),
+        narrowest_mm=narrowest,
+        bright_narrowest_mm=bright,
         leaking=leaking,
     )
 

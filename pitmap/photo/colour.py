@@ -85,45 +85,64 @@ def to_srgb(
         A kind of pixel that has no fixed white (floating point, 32-bit whole numbers).
     """
     notes: list[str] = []
-    seen: NDArray[np.bool_] | None = None
     if image.mode.startswith("I;16"):
-        image = _sixteen_to_eight(image)
         notes.append("16-bit grey reduced to 8 bits")
     elif image.mode in ("I", "F"):
         raise ValueError(
             "its pixels are 32-bit numbers with no fixed white; save it as 8 or 16 bits per channel"
         )
-    if image.mode in ("1",):
-        image = image.convert("L")
-    if image.mode == "P":
-        image = image.convert("RGBA" if "transparency" in image.info else "RGB")
-    elif "transparency" in image.info and image.mode in ("L", "RGB"):
-        image = image.convert("RGBA")
-    if image.mode in ("LA", "La", "PA", "RGBA", "RGBa"):
-        image = image.convert("RGBA")
-        alpha = np.asarray(image.getchannel("A"))
-        if (alpha < 255).any():
-            seen = alpha >= 128
-            notes.append(
-                f"{100 * float(1 - seen.mean()):.1f} % of the picture is transparent and counts as not seen"
-            )
-        image = image.convert("RGB")
-    if image.mode in ("RGBX", "YCbCr", "HSV", "LAB"):
-        image = image.convert("RGB") if image.mode != "LAB" else _lab_to_rgb(image)
-        icc = None
-    if image.mode not in ("RGB", "L", "CMYK"):
-        raise ValueError(f"its pixels are of the kind {image.mode}, which is not supported; save it as RGB")
-    pixels = np.array(image) if image.mode == "RGB" else np.asarray(image)
+    width, height = image.size
+    rgb = np.empty((height, width, 3), np.uint8)
+    seen = np.ones((height, width), bool) if _has_alpha(image) else None
     name = profile_name(icc)
-    if name and "srgb" not in name.lower():
-        converted = apply_profile(pixels, image.mode, icc or b"")
-        if converted is not None:
-            notes.append(f"colours converted from the profile {name!r} to sRGB")
-            return converted, seen, notes
+    wants = bool(name) and "srgb" not in name.lower()
+    fits, kind = False, ""
+    for top in range(0, height, _STRIP_ROWS):
+        rows = slice(top, min(height, top + _STRIP_ROWS))
+        strip, kind = _plain_strip(image.crop((0, top, width, rows.stop)), seen, rows)
+        converted = (
+            apply_profile(np.array(strip), strip.mode, icc or b"") if wants and kind == "own" else None
+        )
+        fits = converted is not None
+        rgb[rows] = np.asarray(strip.convert("RGB")) if converted is None else converted
+    if seen is not None:
+        if seen.all():
+            seen = None
+        else:
+            share = 100 * float(1 - seen.mean())
+            notes.append(f"{share:.1f} % of the picture is transparent and counts as not seen")
+    if fits:
+        notes.append(f"colours converted from the profile {name!r} to sRGB")
+    elif wants and kind == "own":
         notes.append(f"the embedded profile ({name}) does not fit the picture and was left out")
-    if image.mode == "CMYK":
+    if image.mode == "CMYK" and not fits:
         notes.append("CMYK without a usable profile: colours are approximate")
-    return (pixels if image.mode == "RGB" else np.array(image.convert("RGB"))), seen, notes
+    return rgb, seen, notes
+
+
+def _has_alpha(image: Image.Image) -> bool:
+    return image.mode in ("LA", "La", "PA", "RGBA", "RGBa") or "transparency" in image.info
+
+
+def _plain_strip(strip: Image.Image, seen: NDArray[np.bool_] | None, rows: slice) -> tuple[Image.Image, str]:
+    """A strip as RGB, L or CMYK, its opaque pixels written into `seen`; and ``own`` when an embedded profile
+    still
+    speaks of these numbers, ``made`` when they were made from another kind of pixel."""
+    if strip.mode.startswith("I;16"):
+        strip = _sixteen_to_eight(strip)
+    elif strip.mode == "1":
+        strip = strip.convert("L")
+    if seen is not None:
+        strip = strip.convert("RGBA")
+        seen[rows] = np.asarray(strip.getchannel("A")) >= 128
+        strip = strip.convert("RGB")
+    elif strip.mode == "P":
+        strip = strip.convert("RGB")
+    if strip.mode in ("RGBX", "YCbCr", "HSV", "LAB"):
+        return (_lab_to_rgb(strip) if strip.mode == "LAB" else strip.convert("RGB")), "made"
+    if strip.mode not in ("RGB", "L", "CMYK"):
+        raise ValueError(f"its pixels are of the kind {strip.mode}, which is not supported; save it as RGB")
+    return strip, "own"
 
 
 def _lab_to_rgb(image: Image.Image) -> Image.Image:

@@ -158,6 +158,8 @@ def _read_pillow(data: bytes, name: str) -> Photo:
             if depth == 16 and image.mode in ("RGB", "RGBA", "LA"):
                 notes.append("16 bits per channel reduced to 8")
             rgb, seen, more = to_srgb(image, icc)
+    # The decoded picture would otherwise be held while it is turned: memory for nothing.
+    del image
     # Pillow 11 and later turns TIFF (only) while loading.
     left = 1 if kind == "TIFF" else orientation
     return Photo(
