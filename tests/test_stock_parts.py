@@ -23,6 +23,7 @@ from pitmap.stock import (
     stock_budget,
     write_limits,
 )
+from pitmap.stock.budget import stock_allowed_um
 from pitmap.stock.gap import joint_gap, joint_gap_of_dips
 from pitmap.stock.plane import lapping_plane
 from pitmap.stock.rules import judge_budget, judge_limit
@@ -153,6 +154,11 @@ def test_stock_budget_counts_earlier_rebuilds():
     assert lines["squeeze"].per_10_um == pytest.approx(1 / 3)
     assert lines["fill"].after.value == pytest.approx(100 * math.pi / 4 * 9 / (2.25 * 4.5))
     assert {judge_budget(line).status for line in lines.values()} == {"pass"}
+    # Stock 60 um, case 90 um, thickness 100 um, squeeze (28 - 23.33) % of 3 mm = 140 um: stock comes first.
+    assert stock_allowed_um(list(lines.values())) == pytest.approx(60)
+    assert stock_allowed_um([lines["squeeze"]]) == pytest.approx(140)
+    assert stock_allowed_um(stock_budget(LimitSheet(), _e(20), _e(50))) == math.inf
+    assert stock_allowed_um(stock_budget(_sheet(total_stock=10), _e(20), _e(50))) == 0
 
 
 def test_stock_budget_without_limits_is_not_judged():

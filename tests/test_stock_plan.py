@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -156,6 +157,11 @@ def test_plan_beyond_the_limit_entered():
     plan = _plan(_lapped(), _sheet(total_stock=40))
     assert plan.verdict.outcome == "beyond the limit you entered"
     assert any("beyond the limit of at most 40 um (own rule)" in r for r in plan.verdict.reasons)
+    # 20 of 40 um are left: the land pit of 27 um stays, and of the running ones that of 35; that of 19 is a toss-up.
+    said = next(r for r in plan.verdict.reasons if r.startswith("Your limits allow 20 um more"))
+    running, land = (float(v) for v in re.findall(r"about ([\d.]+) pits left", said))
+    assert land == pytest.approx(1, abs=0.25)
+    assert running == pytest.approx(1.4, abs=0.25)
 
 
 def test_plan_history_counts():

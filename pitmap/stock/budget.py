@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL, Estimate
 from .limits import LimitSheet
 
-__all__ = ["BudgetLine", "fill_percent", "squeeze_percent", "stock_budget"]
+__all__ = ["BudgetLine", "fill_percent", "squeeze_percent", "stock_allowed_um", "stock_budget"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +43,21 @@ class BudgetLine:
     limit_high: float = math.nan
     is_minimum: bool = True
     source: str = ""
+
+
+def stock_allowed_um(budget: Sequence[BudgetLine]) -> float:
+    """Further stock until the first budget meets its limit; infinite when no limit was entered.
+
+    Best values, not ends of intervals; 0 when a limit is passed already.
+    """
+    spare = [math.inf]
+    for line in budget:
+        if line.name == "squeeze" and not math.isnan(line.limit_high):
+            spare.append((line.limit_high - line.now.value) / line.per_10_um * 10)
+        elif not math.isnan(line.limit) and line.name != "squeeze":
+            # The sign of the change per 10 um says on which side the limit is met.
+            spare.append((line.limit - line.now.value) / line.per_10_um * 10)
+    return max(min(spare), 0.0)
 
 
 def squeeze_percent(section_mm: float, groove_depth_mm: float, removed_um: float = 0.0) -> float:

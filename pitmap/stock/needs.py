@@ -15,6 +15,7 @@ from ..depth.next_readings import NEXT_READINGS, next_readings
 from ..depth.pit_model import MAX_RATIO
 from ..estimate import Estimate
 from ..tables import Column, Schema
+from ..units import UnitSystem, format_depth, format_length
 from .budget import BudgetLine
 from .curves import DrawnNeed, Needed, width_draws
 from .sound import SoundWidth, disc_sound_width
@@ -28,6 +29,7 @@ __all__ = [
     "uses_words",
     "why_not",
     "width_function",
+    "within_limit_words",
 ]
 
 STEPS = Schema(
@@ -131,6 +133,25 @@ def step_rows(
         }
         for i in range(n)
     )  # fmt: skip
+
+
+def within_limit_words(
+    zones: Sequence[tuple[str, NDArray, NDArray, SoundWidth | None]], allowed_um: float, system: UnitSystem
+) -> str:
+    """What the stock that is still allowed would reach, zone by zone; empty without a limit."""
+    if not math.isfinite(allowed_um):
+        return ""
+    parts = []
+    for zone, left, with_free, width in zones:
+        count = (with_free > allowed_um).sum(axis=1)
+        part = f"{zone.replace('_', ' ')} about {count.mean():.1f} pits left"
+        if width is not None:
+            narrowest = float(np.median(width_draws(left, width, np.array([allowed_um]))))
+            part += f" and {format_length(narrowest, system)} of sound width"
+        parts.append(part)
+    if not parts:
+        return ""
+    return f"Your limits allow {format_depth(allowed_um, system)} more; that would reach: {'; '.join(parts)}."
 
 
 def uses_words(budget: Sequence[BudgetLine]) -> str:

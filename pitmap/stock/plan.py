@@ -15,7 +15,7 @@ from ..drawing import WORKING_ZONES
 from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..units import UnitSystem
-from .budget import BudgetLine, stock_budget
+from .budget import BudgetLine, stock_allowed_um, stock_budget
 from .condition import form_findings, zone_condition
 from .curves import (
     CURVES,
@@ -38,6 +38,7 @@ from .needs import (
     uses_words,
     why_not,
     width_function,
+    within_limit_words,
 )
 from .plane import LappingPlane, confident_plane
 from .rules import judge_budget
@@ -221,9 +222,16 @@ def plan_stock(
     findings += form_findings(last, limits, flatness_um, joint_gap_um, system)
     table, words = read_next(model, bounds, [g.needed for g in goals], left, rng)
     verdict = decide(
-        stage=last.stage, **zone_condition(last, limits), need_um=need, recommended_um=recommended, lacking=lacking,
-        findings=findings, read_next=words, system=system,
-    )  # fmt: skip
+        stage=last.stage,
+        **zone_condition(last, limits),
+        need_um=need,
+        recommended_um=recommended,
+        lacking=lacking,
+        findings=findings,
+        read_next=words,
+        within_limit=within_limit_words(later, stock_allowed_um(budget), system),
+        system=system,
+    )
     plane = None
     in_work = bounds.pits["zone"].isin(WORKING_ZONES).to_numpy() & (left > 0).any(axis=0)
     if face_bounds_mm is not None and not lacking and in_work.any():

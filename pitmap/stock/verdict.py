@@ -70,6 +70,7 @@ def decide(
     lacking: str,
     findings: Sequence[Finding],
     read_next: str = "",
+    within_limit: str = "",
     system: UnitSystem = "mm",
 ) -> Verdict:
     """Weigh the findings.
@@ -94,6 +95,8 @@ def decide(
     findings : sequence of Finding
     read_next : str
         Which pits to read next, in words.
+    within_limit : str
+        What the stock that the limits still allow would reach, in words.
     system : {"mm", "inch"}
 
     Notes
@@ -128,6 +131,8 @@ def decide(
             " a limit you entered."
         )
         reasons += [f.sentence for f in stopped]
+        if within_limit:
+            reasons.append(within_limit)
     elif not Stage(stage).is_lapped:
         outcome, stock = "test lap first", math.nan
         headline = "Take a light test lap first: how deep the damage goes shows only on cut metal."
