@@ -60,14 +60,15 @@ class ClassErrors:
 
 
 # House choices until fitted on maps with known truth (pitmap.measure.fit_error_model): stain, film and old
-# finish fade out over about half a millimetre, the edge of a pit is sharp to a photo pixel or so.
+# finish fade out over about half a millimetre, the edge of a pit is sharp to a photo pixel or so. Rounded after
+# a check on 20 photos of one invented plate, laid on with 0.12 mm of shift: 60 zones a class, 92 to 96 % covered.
 _STARTING_POINT = {
-    "pit": ClassErrors(edge_sd_mm=0.03, edge_mark_sd_mm=0.05, relative_sd=0.10),
+    "pit": ClassErrors(edge_sd_mm=0.04, edge_mark_sd_mm=0.05, relative_sd=0.10, blank_share=0.001),
     "stain": ClassErrors(edge_sd_mm=0.10, edge_mark_sd_mm=0.15, relative_sd=0.15, blank_share=0.002),
     "tint": ClassErrors(edge_sd_mm=0.30, edge_mark_sd_mm=0.40, relative_sd=0.15, blank_share=0.003),
-    "uncut": ClassErrors(edge_sd_mm=0.25, edge_mark_sd_mm=0.40, relative_sd=0.12, blank_share=0.005),
+    "uncut": ClassErrors(edge_sd_mm=0.18, edge_mark_sd_mm=0.30, relative_sd=0.10, blank_share=0.005),
     "score": ClassErrors(edge_sd_mm=0.03, edge_mark_sd_mm=0.05, relative_sd=0.25),
-    "affected": ClassErrors(edge_sd_mm=0.20, edge_mark_sd_mm=0.30, relative_sd=0.10, blank_share=0.005),
+    "affected": ClassErrors(edge_sd_mm=0.12, edge_mark_sd_mm=0.20, relative_sd=0.08, blank_share=0.003),
 }
 
 
@@ -87,7 +88,7 @@ class ErrorModel:
 
     classes: Mapping[str, ClassErrors] = field(default_factory=dict)
     width_sd_mm: float = 0.10
-    fitted_on: str = "house choice, not fitted"
+    fitted_on: str = "house choice, checked on 20 photos of one invented plate"
 
     def __post_init__(self) -> None:
         odd = set(self.classes) - set(_STARTING_POINT)
