@@ -163,6 +163,19 @@ def test_pdf_has_few_pages_fonts_inside_and_selectable_text(pdf):
     assert b"/URI" not in pdf and b"/JavaScript" not in pdf
 
 
+def test_pdf_of_a_long_record_is_set_smaller_before_it_gets_a_fifth_page(record):
+    from pitmap.report import ChecklistItem
+    from pitmap.report.pdf import pdf_of
+
+    long = replace(
+        record,
+        checklist=tuple(ChecklistItem(text=f"check number {k}", is_done=True) for k in range(16)),
+        readings=pd.concat([record.readings] * 5, ignore_index=True),
+    )
+    document = build_document(long)
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf_of(document))) <= 4
+
+
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler's pdftotext")
 def test_pdf_text_and_page_numbers(pdf, tmp_path):
     path = tmp_path / "record.pdf"

@@ -21,6 +21,10 @@ _BODY, _SMALL, _HEAD, _TITLE = 8.5, 7.5, 11.5, 17.0
 _LINE = 4.1
 _GAP = 4.0
 _GREY = (70, 70, 70)
+_POINTS_PER_MM = 72 / 25.4
+_MOST_PAGES = 4
+_SCALES = (1.0, 0.9, 0.8)
+"""A long record is set smaller before it gets a fifth page; under 0.8 (7 point) nobody reads it in a workshop."""
 _ROW = 5.2
 """Height of a table row of one or two lines, mm, for keeping short tables whole."""
 _LEAD = 7.0
@@ -32,10 +36,11 @@ _NEED = 26.0
 
 
 class _Page(FPDF):
-    """A4 with the record's footer."""
+    """A4 with the record's footer; at a `scale` under 1 every length and letter is that much smaller."""
 
-    def __init__(self, document: Document) -> None:
-        super().__init__(format="A4", unit="mm")
+    def __init__(self, document: Document, scale: float = 1.0) -> None:
+        self.scale = scale
+        super().__init__(format="A4", unit=scale * _POINTS_PER_MM)
         self.document = document
         self.set_margins(15, 13, 15)
         self.set_auto_page_break(True, margin=15)
@@ -45,6 +50,9 @@ class _Page(FPDF):
         self.set_lang(document.language)
         self.set_creator("pitmap")
         self.c_margin = 0.0
+
+    def set_font(self, family: str | None = None, style: str = "", size: float = 0) -> None:  # type: ignore[override]
+        super().set_font(family, style, size * self.scale)
 
     def footer(self) -> None:
         self.set_y(-11)
@@ -57,6 +65,11 @@ class _Page(FPDF):
         # Left-aligned: the number of pages is only known, and as wide as it is, when the file is written.
         self.cell(30, 5, page)
         self.set_text_color(0)
+
+    def drop(self) -> None:
+        """Close the font files of a page that is not written."""
+        for font in self.fonts.values():
+            font.close()
 
     def room(self) -> float:
         """Room left on this page, mm."""
@@ -215,8 +228,17 @@ def _heading(pdf: _Page, section: Section) -> None:
 
 
 def pdf_of(document: Document) -> bytes:
-    """A built document as PDF bytes."""
-    pdf = _Page(document)
+    """A built document as PDF bytes: at most four pages, if letters of 7 point can do it."""
+    for scale in _SCALES:
+        pdf = _set(document, scale)
+        if pdf.page_no() <= _MOST_PAGES or scale == _SCALES[-1]:
+            break
+        pdf.drop()
+    return bytes(pdf.output())
+
+
+def _set(document: Document, scale: float) -> _Page:
+    pdf = _Page(document, scale)
     pdf.add_page()
     _text(pdf, document.title, size=_TITLE, bold=True)
     if document.subtitle:
@@ -224,7 +246,7 @@ def pdf_of(document: Document) -> bytes:
     for section in document.sections:
         _heading(pdf, section)
         _blocks(pdf, section.blocks)
-    return bytes(pdf.output())
+    return pdf
 
 
 def record_pdf(record: RecordInput, *, language: str = "en", translate: Translate | None = None) -> bytes:
