@@ -40,6 +40,9 @@ _SPAN = (0.35, 1.8)
 _AROUND = 24
 _QUICK_ELLIPSES = 60
 _THOROUGH_ELLIPSES = 400
+_LEANS = (0.08, 0.18)
+_FAR_LEANS = (0.08, 0.18, 0.32)
+"""How far to lean over from a good pose in search of a better one, rad."""
 _SEED_SHARE = 0.05
 """A round opening is worth seeking as an ellipse when its radius is at least this share of the plate."""
 
@@ -230,17 +233,26 @@ def search(
     poses = Poses.joined(rough)
     poses = poses.take(np.argsort(-_score_all(poses, _thin(edges, 60), field))[:2000])
     poses = poses.take(np.argsort(-_score_all(poses, edges, field))[:80])
-    return _sharpen(poses, drawing, edges, field, focal, scale, keep)
+    return _sharpen(
+        poses, drawing, edges, field, focal, scale, keep, leans=_FAR_LEANS if thorough else _LEANS
+    )
 
 
 def _sharpen(
-    poses: Poses, drawing: Drawing, edges: DrawnEdges, field: EdgeField, focal: float, scale: float, keep: int
+    poses: Poses,
+    drawing: Drawing,
+    edges: DrawnEdges,
+    field: EdgeField,
+    focal: float,
+    scale: float,
+    keep: int,
+    leans: tuple[float, ...],
 ) -> Hypotheses:
     """Pull rough poses onto the edges, look around the best few, pull again."""
     long_side, log_focal = max(field.size_wh), math.log(focal)
     poses = pull(poses, edges, field, reach_px=(8, 8, 6, 5, 4), log_focal=log_focal)
     first = _distinct(poses, score(poses, edges, field), edges, apart_px=0.04 * long_side, keep=3)
-    poses = _around(poses.take(first), np.array(drawing.outline.centroid.coords[0]))
+    poses = _around(poses.take(first), np.array(drawing.outline.centroid.coords[0]), leans)
     poses = pull(poses, edges, field, reach_px=(4, 4, 3, 3), log_focal=log_focal)
     poses = poses.take(np.argsort(-score(poses, edges, field))[:40])
     x_min, y_min, x_max, y_max = drawing.outline.bounds
@@ -251,14 +263,14 @@ def _sharpen(
     return Hypotheses(poses=poses.take(best), score=value[best], scale=scale)
 
 
-def _around(poses: Poses, middle_mm: NDArray) -> Poses:
+def _around(poses: Poses, middle_mm: NDArray, leans: tuple[float, ...]) -> Poses:
     """Every pose again, leaning over a little more in each direction, with a longer and a shorter lens.
 
     A plate's wall is as long an edge as the face itself, and a pose can settle on it on one side; the middle
     of the plate stays where it is.
     """
     angles = 2 * np.pi * np.arange(8) / 8
-    lean = [np.zeros(3)] + [a * np.array([np.cos(t), np.sin(t), 0]) for a in (0.08, 0.18) for t in angles]
+    lean = [np.zeros(3)] + [a * np.array([np.cos(t), np.sin(t), 0]) for a in leans for t in angles]
     turn = exp_rotation(np.array(lean))
     out = []
     for k in range(len(poses)):

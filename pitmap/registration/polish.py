@@ -17,8 +17,8 @@ __all__ = ["Fit", "Priors", "refine_view"]
 
 _CORRELATION_MM = 15.0
 """Errors of neighbouring samples (stain, shadow, lighting of the broken edge) are alike over about this length."""
-_MODEL_SD_MM = 0.02
-_MODEL_SD_PX = 0.20
+_MODEL_SD_MM = 0.03
+_MODEL_SD_PX = 0.30
 """What the three levels get wrong on real edges, one standard deviation per correlation length: a part that goes
 with the plate and one that goes with the pixels. Set so that the interval covers on photos with known truth."""
 _BREAK_RANGE_MM = (0.02, 0.8)

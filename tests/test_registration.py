@@ -1,0 +1,292 @@
+"""Laying a drawing on a photo: edges, camera, picks, look-alikes, the plate as seen from above."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from shapely import Polygon
+
+from pitmap.drawing import Drawing, Opening, load_shipped, shipped_plates
+from pitmap.errors import AlignmentRefused, InputError
+from pitmap.estimate import Estimate
+from pitmap.grid import Grid
+from pitmap.registration import (
+    REGIONS,
+    Alignment,
+    Camera,
+    Lens,
+    RunnerUp,
+    photo_scale,
+    rectify,
+    refine,
+    register,
+    register_from_landmarks,
+)
+from pitmap.registration.coarse import focal_for, round_openings
+from pitmap.registration.edges import drawn_edges
+from pitmap.registration.judge import Evidence
+from pitmap.registration.landmarks import view_from_points
+from pitmap.registration.poses import exp_rotation
+from pitmap.registration.verdict import doubt
+from pitmap.registration.view import View
+
+SIZE = (1000, 760)
+
+
+def lying_view(tilt: float = 0.3, turn: float = 0.5, distance_mm: float = 480.0) -> View:
+    lean = exp_rotation(np.array([[tilt, 0.1, 0.0]]))[0]
+    spin = exp_rotation(np.array([[0.0, 0.0, turn]]))[0]
+    return View(
+        rotation=lean @ np.diag([1.0, -1.0, -1.0]) @ spin,
+        shift_mm=np.array([8.0, -5.0, distance_mm]),
+        focal_px=1000.0,
+        centre_xy=np.array([(SIZE[0] - 1) / 2, (SIZE[1] - 1) / 2]),
+        k1=0.02,
+    )
+
+
+def thin(drawing: Drawing) -> Drawing:
+    """Without a wall, as a picture painted on the bench."""
+    return replace(drawing, thickness_mm=0.01)
+
+
+def painted(drawing: Drawing, view: View, rng: np.random.Generator) -> np.ndarray:
+    """The face in light grey on a dark speckled bench, four times oversampled."""
+    w, h = SIZE
+    fine = view.scaled(4)
+    big = np.full((h * 4, w * 4), 70, np.uint8)
+    for polygon, tone in [(drawing.outline, 190)] + [(o.polygon, 40) for o in drawing.openings]:
+        corners = fine.project(np.asarray(polygon.exterior.coords))
+        cv2.fillPoly(big, [np.round(corners * 16).astype(np.int32)], tone, shift=4)
+    small = cv2.resize(big, SIZE, interpolation=cv2.INTER_AREA).astype(float)
+    small += rng.normal(0, 4, small.shape) + 6 * cv2.GaussianBlur(rng.normal(0, 8, small.shape), (0, 0), 4)
+    return np.repeat(np.clip(small, 0, 255).astype(np.uint8)[..., None], 3, 2)
+
+
+@pytest.fixture(scope="module")
+def plate() -> Drawing:
+    return thin(load_shipped(shipped_plates()[0]))
+
+
+@pytest.fixture(scope="module")
+def photo(plate: Drawing) -> np.ndarray:
+    return painted(plate, lying_view(), np.random.default_rng(5))
+
+
+@pytest.fixture(scope="module")
+def aligned(plate: Drawing, photo: np.ndarray) -> Alignment:
+    return register(photo, plate)
+
+
+def rms_mm(camera: Alignment | View, truth: View, drawing: Drawing) -> float:
+    points = drawn_edges(drawing, 10.0).points_mm
+    px = camera.mm_to_px(points) if isinstance(camera, Alignment) else camera.project(points)
+    off = truth.camera().px_to_mm(px) - points
+    return float(np.sqrt((off**2).sum(1).mean()))
+
+
+def test_drawn_edges_normals_point_into_the_void() -> None:
+    drawing = Drawing(
+        name="block",
+        thickness_mm=10,
+        outline=Polygon([(0, 0), (60, 0), (60, 40), (0, 40)]),
+        openings=(
+            Opening(name="slot", kind="other", polygon=Polygon([(20, 10), (40, 10), (40, 30), (20, 30)])),
+        ),
+        zones={},
+    )
+    edges = drawn_edges(drawing, 4.0)
+    assert edges.part_names == ("outline", "slot")
+    outer = (edges.part == 0) & (edges.length_mm > 0) & (edges.points_mm[:, 1] == 0)
+    inner = (edges.part == 1) & (edges.length_mm > 0) & (edges.points_mm[:, 1] == 10)
+    assert outer.any() and np.allclose(edges.normals[outer], [0, -1])
+    assert inner.any() and np.allclose(edges.normals[inner], [0, 1])
+    assert edges.length_mm.max() == pytest.approx(4.0)
+    with pytest.raises(InputError, match="above 0"):
+        drawn_edges(drawing, 0.0)
+
+
+def test_round_openings_finds_the_circle_and_not_the_square() -> None:
+    circle = Polygon(
+        [(5 + 8 * np.cos(a), 3 + 8 * np.sin(a)) for a in np.linspace(0, 2 * np.pi, 90, endpoint=False)]
+    )
+    square = Polygon([(30, 0), (40, 0), (40, 10), (30, 10)])
+    drawing = Drawing(
+        name="p",
+        thickness_mm=10,
+        outline=Polygon([(-20, -20), (60, -20), (60, 40), (-20, 40)]),
+        openings=(
+            Opening(name="square", kind="other", polygon=square),
+            Opening(name="bore", kind="bore", polygon=circle),
+        ),
+        zones={},
+    )
+    ((x, y, radius),) = round_openings(drawing)
+    assert (x, y, radius) == (pytest.approx(5), pytest.approx(3), pytest.approx(8))
+
+
+def test_view_jacobian_is_the_derivative() -> None:
+    view = replace(lying_view(), k2=-0.01)
+    points = np.array([[0.0, 0.0], [90.0, -40.0], [-70.0, 80.0]])
+    _, jacobian = view.jacobian(points)
+    for k in range(11):
+        step = np.zeros(11)
+        step[k] = 1e-5
+        numeric = (view.moved(step).project(points) - view.moved(-step).project(points)) / 2e-5
+        assert np.allclose(jacobian[:, :, k], numeric, rtol=1e-4, atol=1e-4)
+
+
+def test_view_and_its_camera_agree() -> None:
+    view = lying_view()
+    points = np.array([[0.0, 0.0], [100.0, 50.0]])
+    assert np.allclose(view.camera().mm_to_px(points), view.project(points), atol=1e-9)
+    assert np.allclose(view.camera().px_to_mm(view.project(points)), points, atol=1e-6)
+
+
+def test_register_finds_a_painted_plate(plate: Drawing, aligned: Alignment) -> None:
+    # 2 px per mm and a noise of 4 levels: 0.1 mm is a fifth of a pixel
+    assert rms_mm(aligned, lying_view(), plate) < 0.10
+    assert aligned.seen == pytest.approx(1.0)
+    assert aligned.met > 0.8
+    assert aligned.residual_mm.low <= aligned.residual_mm.value <= aligned.residual_mm.high < 0.6
+    assert aligned.runner_up.kind in ("turned", "mirrored") and aligned.runner_up.margin > 0.1
+    assert list(aligned.regions.columns) == REGIONS.names
+    assert (aligned.regions.met_share > 0.5).mean() > 0.8
+
+
+def test_alignment_survives_json(aligned: Alignment) -> None:
+    again = Alignment.from_dict(json.loads(json.dumps(aligned.to_dict(), allow_nan=False)))
+    points = np.array([[0.0, 0.0], [100.0, -60.0]])
+    assert np.array_equal(again.mm_to_px(points), aligned.mm_to_px(points))
+    assert np.array_equal(again.error_mm(points), aligned.error_mm(points))
+    assert again.regions.equals(aligned.regions) and again.runner_up == aligned.runner_up
+    with pytest.raises(InputError, match="to_dict"):
+        Alignment.from_dict({"view": {}})
+
+
+def test_refine_from_a_camera_two_millimetres_off(plate: Drawing, photo: np.ndarray) -> None:
+    start = replace(lying_view(), shift_mm=lying_view().shift_mm + [1.5, -1.2, 4.0], k1=0.0)
+    found = refine(photo, plate, start.camera())
+    assert found.method == "refined"
+    assert rms_mm(found, lying_view(), plate) < 0.10
+
+
+def test_landmarks_within_a_few_pixels_are_refined(plate: Drawing, photo: np.ndarray) -> None:
+    points = np.array([o.polygon.centroid.coords[0] for o in plate.openings])
+    far = points[np.argsort(-np.hypot(*points.T))[:6]]
+    picks = lying_view().project(far) + np.random.default_rng(2).normal(0, 2.0, far.shape)
+    found = register_from_landmarks(photo, plate, far, picks)
+    assert found.method == "landmarks"
+    assert rms_mm(found, lying_view(), plate) < 0.10
+
+
+FOUR = np.array([[-100.0, -80.0], [100.0, -80.0], [100.0, 80.0], [-100.0, 80.0], [0.0, 10.0]])
+
+
+def test_landmarks_a_bad_pick_is_named() -> None:
+    picks = lying_view().project(FOUR)
+    picks[4] += [150, 90]
+    with pytest.raises(AlignmentRefused, match="landmark"):
+        view_from_points(FOUR, picks, SIZE)
+
+
+def test_landmarks_mirrored_are_refused() -> None:
+    with pytest.raises(AlignmentRefused, match="mirrored"):
+        view_from_points(FOUR * [-1, 1], lying_view().project(FOUR), SIZE)
+
+
+@pytest.mark.parametrize(
+    ("mm", "px", "word"),
+    [
+        (FOUR[:3], FOUR[:3], "four or more"),
+        (FOUR[:4] * np.nan, FOUR[:4], "finite"),
+        (np.array([[0.0, 0], [1, 1], [2, 2], [3, 3]]), FOUR[:4], "one line"),
+    ],
+)
+def test_landmarks_that_cannot_be_used(mm: np.ndarray, px: np.ndarray, word: str) -> None:
+    with pytest.raises(InputError, match=word):
+        view_from_points(mm, px, SIZE)
+
+
+def test_register_checks_its_arguments(plate: Drawing) -> None:
+    grey = np.zeros((300, 420), np.uint8)
+    with pytest.raises(InputError, match="RGB"):
+        register(grey, plate)
+    with pytest.raises(InputError, match="px_hint"):
+        register(np.zeros((500, 700, 3), np.uint8), plate, px_hint=-1)
+    with pytest.raises(AlignmentRefused, match="300 x 200"):
+        register(np.zeros((200, 300, 3), np.uint8), plate)
+
+
+def test_register_refuses_an_empty_picture(plate: Drawing) -> None:
+    with pytest.raises(AlignmentRefused, match="not found"):
+        register(np.full((380, 500, 3), 120, np.uint8), plate)
+
+
+@pytest.mark.slow
+def test_register_refuses_the_mirrored_drawing(plate: Drawing, photo: np.ndarray) -> None:
+    with pytest.raises(AlignmentRefused):
+        register(photo, thin(plate.mirrored("other face")))
+
+
+GOOD = Evidence(in_frame=1.0, met=0.8, chance=0.15, regions_met=0.9, n_regions=40, displaced=())
+
+
+@pytest.mark.parametrize(
+    ("change", "word"),
+    [
+        ({}, ""),
+        ({"met": 0.3}, "not found"),
+        ({"met": 0.42, "chance": 0.3}, "not found"),
+        ({"displaced": ("port_1", "bolt_2")}, "in places only"),
+        ({"displaced": ("outline 3",)}, ""),
+        ({"displaced": ("outline 3",), "regions_met": 0.7}, "in places only"),
+        ({"n_regions": 6}, "too little"),
+        ({"regions_met": 0.4}, "only 40 %"),
+    ],
+)
+def test_doubt_names_the_rule_that_is_broken(change: dict[str, object], word: str) -> None:
+    reason = doubt(replace(GOOD, **change))
+    assert word in reason and bool(word) == bool(reason)
+
+
+def test_rectify_puts_a_pixel_where_its_millimetre_is() -> None:
+    # 2 px per mm, y up: the photo's pixel (x, y) lies at mm (x / 2, (40 - y) / 2)
+    camera = Camera(homography=np.array([[2.0, 0, 0], [0, -2.0, 40], [0, 0, 1]]), lens=Lens())
+    rgb = np.zeros((50, 70, 3), np.uint8)
+    rgb[:, 30:] = 200
+    grid = Grid(x0_mm=-5, y1_mm=18, px_per_mm=2.0, n_rows=30, n_cols=60)
+    plate, in_frame = rectify(rgb, camera, grid)
+    assert plate.shape == (30, 60, 3) and in_frame.shape == (30, 60)
+    # column j is centred on x = -5 + (j + 0.5) / 2 mm, that is photo column j - 9.5
+    assert not in_frame[:, :10].any() and in_frame[:, 10:].all()
+    assert plate[:, 45].max() == 200 and plate[:, 34].min() == 0 and plate[:, :10].max() == 0
+    assert np.allclose(photo_scale(camera, grid), 2.0, atol=1e-3)
+    with pytest.raises(InputError, match="8-bit"):
+        rectify(rgb.astype(float), camera, grid)
+
+
+def test_rectify_averages_when_the_grid_is_coarser() -> None:
+    camera = Camera(homography=np.array([[8.0, 0, 0], [0, -8.0, 400], [0, 0, 1]]), lens=Lens())
+    stripes = np.tile(np.array([0, 200], np.uint8), (400, 320))
+    plate, _ = rectify(stripes, camera, Grid(x0_mm=10, y1_mm=40, px_per_mm=1.0, n_rows=20, n_cols=40))
+    assert np.abs(plate.astype(int) - 100).max() <= 12
+
+
+def test_focal_for_a_right_angle() -> None:
+    assert focal_for((1000, 700), 90.0) == pytest.approx(500.0)
+
+
+def test_alignment_checks_its_covariance(aligned: Alignment) -> None:
+    with pytest.raises(InputError, match="covariance"):
+        replace(aligned, covariance=np.zeros((3, 3)))
+    other = replace(
+        aligned,
+        residual_mm=Estimate(value=0.1, low=0.05, high=0.2),
+        runner_up=RunnerUp(kind="none", turn_deg=float("nan"), met=float("nan"), margin=float("nan")),
+    )
+    assert Alignment.from_dict(other.to_dict()).runner_up.kind == "none"
