@@ -463,3 +463,38 @@ def test_face_survey_from_inspection_knows_what_was_seen():
     found = FaceSurvey.from_inspection(record)
     assert float(found.removed.sd_at((0, 0))) == pytest.approx(3 / 1.6448536)
     assert found.is_seen(np.array([[5.0, 5.0], [20.0, 5.0], [200.0, 5.0]])).tolist() == [True, False, False]
+
+
+def _spots(stage, thickness):
+    return [
+        {
+            "stage": stage,
+            "kind": "thickness",
+            "x_mm": x,
+            "y_mm": y,
+            "value": t,
+            "unit": "um",
+            "uncertainty": 2,
+        }
+        for (x, y), t in zip([(0, 0), (150, 0), (0, 80), (150, 80)], thickness)
+    ]
+
+
+def test_plan_stock_from_thickness_is_a_plane():
+    surveys = _lapped()
+    before = readings_from_rows(_spots("intake", [9000] * 4)).table
+    after = pd.concat(
+        [surveys[1].readings, readings_from_rows(_spots("test_lap", [8985, 8975, 8985, 8975])).table]
+    )
+    after = after.reset_index(drop=True).assign(reading_id=range(1, len(after) + 1))
+    tilted = [replace(surveys[0], readings=before), replace(surveys[1], readings=after)]
+    plan = _plan(tilted, stock_from_thickness=True)
+    # 15 um came off on the left, 25 on the right; pits at x = 20 and x = 100 have bounds of their own.
+    gone = plan.bounds.pits[plan.bounds.pits["x_mm"] == 20.0].iloc[0]
+    there = plan.bounds.pits[plan.bounds.pits["x_mm"] == 100.0].iloc[0]
+    assert gone["shallower_than_um"] == pytest.approx(15 + 10 * 20 / 150)
+    assert there["deeper_than_um"] == pytest.approx(15 + 10 * 100 / 150)
+    assert plan.problems == ()
+    other = [tilted[0], replace(tilted[1], removed=RemovedStock.of(60, 2))]
+    assert "was the other face lapped too" in _plan(other, stock_from_thickness=True).problems[0]
+    assert _plan(tilted).removed_um.value == 20

@@ -18,7 +18,7 @@ from .readings import (
     readings_from_rows,
 )
 from .removed import RemovedStock, removed_from_thickness
-from .series import fit_series, readings_under_first_face, with_readings
+from .series import fit_series, readings_under_first_face, with_measured_stock, with_readings
 from .straightedge import EdgeGap, edge_gap, feeler_gap
 from .survey import FaceSurvey
 from .turnbull import Turnbull, wilson_share
@@ -69,5 +69,6 @@ __all__ = [
     "removed_from_thickness",
     "return_level",
     "wilson_share",
+    "with_measured_stock",
     "with_readings",
 ]

@@ -253,7 +253,7 @@ def _bound_one(
         return
     j = int(gone[0])
     slack = 2 * float(np.hypot(sd[j], sd[deepest]))
-    if stock[j] <= stock[deepest] and stock[j] + slack <= stock[deepest] + 1e-9 or stock[j] <= 0:
+    if stock[j] <= 0 or stock[j] <= stock[deepest] - slack:
         row["flags"] |= int(Flag.CONTRADICTION)
         row["note"] = (
             f"gone at {stages[j]} though no more stock had come off ({stock[j]:.0f} um) than at {stages[deepest]}"

@@ -10,15 +10,16 @@ import numpy as np
 import pandas as pd
 
 from ..classes import Stage
-from ..errors import InputError
+from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL
 from .attach import attach_readings
 from .bounds import LapBounds, lap_bounds
 from .pit_model import DepthModel, fit_depths
 from .readings import READINGS, ReadingSheet
+from .removed import removed_from_thickness
 from .survey import FaceSurvey
 
-__all__ = ["fit_series", "readings_under_first_face", "with_readings"]
+__all__ = ["fit_series", "readings_under_first_face", "with_measured_stock", "with_readings"]
 
 
 def fit_series(
@@ -132,3 +133,45 @@ def with_readings(
         both = both.reset_index(drop=True).assign(reading_id=np.arange(1, len(both) + 1))
         out.append(replace(survey, readings=READINGS.check(both)))
     return out
+
+
+def with_measured_stock(surveys: Sequence[FaceSurvey]) -> tuple[list[FaceSurvey], list[str]]:
+    """The surveys with the stock of each taken from the thickness spots, and what does not fit.
+
+    Parameters
+    ----------
+    surveys : sequence of FaceSurvey
+        With their thickness readings.
+
+    Returns
+    -------
+    list of FaceSurvey
+        In the order of work. A survey that shares a spot with the first one gets the plane through the differences
+        (or their mean); the others keep what they had.
+    list of str
+        Surveys whose entered stock and thickness disagree by more than three standard deviations.
+
+    Notes
+    -----
+    A thickness knows of both faces: on a plate with two worked faces this holds only while the other face was not
+    touched between the surveys.
+    """
+    surveys = sorted(surveys, key=lambda s: Stage(s.stage).order)
+    first = surveys[0].readings.loc[surveys[0].readings["kind"] == "thickness"]
+    out, problems = [surveys[0]], []
+    for survey in surveys[1:]:
+        after = survey.readings.loc[survey.readings["kind"] == "thickness"]
+        try:
+            measured = removed_from_thickness(first, after)
+        except NotEnoughData:
+            out.append(survey)
+            continue
+        middle = after[["x_mm", "y_mm"]].mean().to_numpy(float)
+        apart = float(measured.at(middle) - survey.removed.at(middle))
+        if abs(apart) > 3 * float(np.hypot(measured.sd_at(middle), survey.removed.sd_at(middle))):
+            problems.append(
+                f"{survey.stage}: thickness says {float(measured.at(middle)):.0f} um came off,"
+                f" {float(survey.removed.at(middle)):.0f} um was entered; was the other face lapped too?"
+            )
+        out.append(replace(survey, removed=measured))
+    return out, problems

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from ..classes import Stage, SurfaceClass
-from ..depth import DepthModel, FaceSurvey, LapBounds, fit_series, lap_bounds
+from ..depth import DepthModel, FaceSurvey, LapBounds, fit_series, lap_bounds, with_measured_stock
 from ..drawing import WORKING_ZONES
 from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL, Estimate
@@ -137,6 +137,7 @@ def plan_stock(
     lap_uncertainty_um: float = 3.0,
     face_bounds_mm: tuple[float, float, float, float] | None = None,
     tilt_max_um: float = 0.0,
+    stock_from_thickness: bool = False,
     system: UnitSystem = "mm",
 ) -> StockPlan:
     """Plan the stock of one face.
@@ -164,6 +165,9 @@ def plan_stock(
         (x_min, y_min, x_max, y_max) of the face; with it the tilted lapping plane is worked out.
     tilt_max_um : float
         Difference of stock across the face that is allowed, um.
+    stock_from_thickness : bool
+        Take the removed stock of each survey from its thickness spots in place of the number entered; only for a
+        plate whose other face was not worked meanwhile.
     system : {"mm", "inch"}
         Units of the sentences.
 
@@ -178,6 +182,9 @@ def plan_stock(
         raise InputError(f"confidence: expected a number between 0 and 1, got {confidence!r}")
     limits, aim = limits or LimitSheet(), aim or Aim()
     surveys = sorted(surveys, key=lambda s: Stage(s.stage).order)
+    stock_problems: list[str] = []
+    if stock_from_thickness:
+        surveys, stock_problems = with_measured_stock(surveys)
     last = surveys[-1]
     bounds, model = _fit(surveys, level, rng)
     left = left_um(model, bounds, last, _N_DRAWS)
@@ -257,7 +264,7 @@ def plan_stock(
         removed_um=removed,
         confidence=confidence,
         level=level,
-        problems=(*bounds.problems, *(model.problems if model else ())),
+        problems=(*stock_problems, *bounds.problems, *(model.problems if model else ())),
     )
 
 
