@@ -118,7 +118,11 @@ def compare(
     if grid.px_per_mm > _MAX_PX_PER_MM:
         grid = grid.at_scale(_MAX_PX_PER_MM)
     zones = Zones.of(drawing, grid)
-    options = {"alignment_error_mm": alignment_error_mm, "repeatability": repeatability, "rules": rules}
+    options: dict[str, Any] = {
+        "alignment_error_mm": alignment_error_mm,
+        "repeatability": repeatability,
+        "rules": rules,
+    }
     layers = [layer_of(k, i, grid, zones.codes, rules) for k, i in enumerate(surveys, 1)]
     pairs, groups = [], []
     for k in range(1, len(layers)):

@@ -90,7 +90,7 @@ def layer_of(survey: int, inspection: Any, grid: Grid, zones: NDArray[np.uint8],
     raw, floor = confidence, 0.0
     if confidence is not None:
         width = _odd(0.4 * grid.px_per_mm)
-        confidence = cv2.blur(confidence, (width, width))
+        confidence = np.asarray(cv2.blur(confidence, (width, width)), np.float32)
         sample = confidence[::3, ::3][codes[::3, ::3] == SurfaceClass.SOUND]
         floor = max(_LEAST_FLOOR, float(np.quantile(sample, rules.sound_quantile)) if len(sample) else 1.0)
     pit = None

@@ -212,7 +212,7 @@ def label_marks(
         class_code=class_code,
         area_mm2=area,
         eq_diam_mm=np.sqrt(4 * area / math.pi),
-        perimeter_mm=np.bincount(new, sides, m),
+        perimeter_mm=np.bincount(new, sides, m).astype(float),
         xy_mm=xy,
         mark_id=mark_id,
         confidence=np.bincount(new, sure, m) / np.maximum(size, 1),

@@ -86,12 +86,21 @@ def survey_table(inspections: Sequence[Any]) -> pd.DataFrame:
 
 
 def _row(
-    survey: int, zone: str, quantity: str, removed: float, value: float, low: float, high: float, reason: str
-):  # type: ignore[no-untyped-def]
+    survey: int, zone: str, quantity: str, removed: float, triple: tuple[float, float, float], reason: str
+) -> dict[str, Any]:
+    value, low, high = triple
     return {
         "survey": survey, "zone": zone, "quantity": quantity, "removed_um": removed,
         "value": value, "low": low, "high": high, "reason": reason,
     }  # fmt: skip
+
+
+def _triple(table: pd.DataFrame, names: tuple[str, str, str]) -> tuple[float, float, float]:
+    """Three columns of the first row, NaN without one."""
+    if not len(table):
+        return math.nan, math.nan, math.nan
+    value, low, high = (float(x) for x in table[list(names)].to_numpy(float)[0])
+    return value, low, high
 
 
 def series_table(layers: Sequence[Layer], tracks: pd.DataFrame, zone_names: tuple[str, ...]) -> pd.DataFrame:
@@ -120,24 +129,20 @@ def series_table(layers: Sequence[Layer], tracks: pd.DataFrame, zone_names: tupl
                     continue
                 at = measurement.zones
                 at = at[(at["zone"] == zone) & (at["class_word"] == word)]
-                if len(at):
-                    share = [float(at[c].iat[0]) for c in ("share", "share_low", "share_high")]
-                    reason = "" if not math.isnan(share[0]) else "nothing of the zone was seen"
-                else:
-                    share, reason = [math.nan] * 3, "not measured at this survey"
-                rows.append(_row(k + 1, zone, quantity, removed[k], *share, reason))
+                share = _triple(at, ("share", "share_low", "share_high"))
+                reason = "" if not math.isnan(share[0]) else "nothing of the zone was seen"
+                reason = reason if len(at) else "not measured at this survey"
+                rows.append(_row(k + 1, zone, quantity, removed[k], share, reason))
             pits = int(((layer.marks.class_code == SurfaceClass.PIT) & (layer.marks.zone == value)).sum())
             no_interval = "a count; marks too small for the photo are not in it"
-            rows.append(_row(k + 1, zone, "n_pits", removed[k], pits, math.nan, math.nan, no_interval))
-            rows.append(
-                _row(k + 1, zone, "deepest_um", removed[k], math.nan, *_deepest(tracks, k, zone, removed))
-            )
+            rows.append(_row(k + 1, zone, "n_pits", removed[k], (pits, math.nan, math.nan), no_interval))
+            low, high, reason = _deepest(tracks, k, zone, removed)
+            rows.append(_row(k + 1, zone, "deepest_um", removed[k], (math.nan, low, high), reason))
             if zone == "seal_land":
                 lands = measurement.lands
-                names = ("sound_width_mm", "sound_width_low_mm", "sound_width_high_mm")
-                width = [float(lands[c].iat[0]) for c in names] if len(lands) else [math.nan] * 3
+                width = _triple(lands, ("sound_width_mm", "sound_width_low_mm", "sound_width_high_mm"))
                 reason = "" if len(lands) else "no seal land was measured"
-                rows.append(_row(k + 1, zone, "sound_width_mm", removed[k], *width, reason))
+                rows.append(_row(k + 1, zone, "sound_width_mm", removed[k], width, reason))
     return SERIES.frame(rows)
 
 
@@ -225,7 +230,8 @@ def judge_forecast(series: pd.DataFrame, forecast: pd.DataFrame) -> pd.DataFrame
         found = series[(series["zone"] == zone) & (series["quantity"] == quantity)].dropna(
             subset=["value", "removed_um"]
         )
-        for at in found.itertuples():
+        answers: Any = found.itertuples()
+        for at in answers:
             if not x[0] <= at.removed_um <= x[-1]:
                 continue
             said, low, high = (

@@ -72,7 +72,7 @@ def _fit(design: NDArray[np.float64], target: NDArray[np.float64]) -> NDArray[np
     beta = np.zeros((design.shape[1], 2))
     for _ in range(12):
         w = np.sqrt(weight)[:, None]
-        beta, *_ = np.linalg.lstsq(design * w, target * w, rcond=None)
+        beta = np.asarray(np.linalg.lstsq(design * w, target * w, rcond=None)[0], float)
         r = np.hypot(*(target - design @ beta).T)
         scale = max(1e-6, 1.4826 * float(np.median(r)) / 1.1774)
         weight = np.minimum(1.0, 1.5 * scale / np.maximum(r, 1e-9))

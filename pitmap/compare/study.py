@@ -137,7 +137,7 @@ def _components(repeat: float, reproduce: float, part: float) -> pd.DataFrame:
 
 
 def _ndc(components: pd.DataFrame) -> int:
-    grr, part = float(components.loc["grr", "sd"]), float(components.loc["part", "sd"])
+    grr, part = float(components["sd"]["grr"]), float(components["sd"]["part"])
     return max(1, math.floor(_NDC * part / grr)) if grr > 0 else 1
 
 
@@ -293,7 +293,7 @@ def gage_average_range(table: pd.DataFrame, *, level: float = DEFAULT_LEVEL) -> 
     spread = (float(by_operator.max() - by_operator.min()) * _K2[o]) ** 2 - repeat**2 / (p * r)
     part = float(by_part.max() - by_part.min()) * _K3[p]
     components = _components(repeat**2, max(0.0, spread), part**2)
-    value = float(norm.ppf((1 + level) / 2)) * math.sqrt(2) * float(components.loc["grr", "sd"])
+    value = float(norm.ppf((1 + level) / 2)) * math.sqrt(2) * float(components["sd"]["grr"])
     return StudyResult(
         method="average_range",
         is_pooled=False,

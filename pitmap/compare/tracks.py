@@ -131,8 +131,9 @@ def follow(
                 still.append((survey, index[keep]))
         alone = fates[k]["kind"].to_numpy()[: len(here)] == "only_before"
         followed = alone & np.isin(here.class_code, _FOLLOWED)
-        for i in np.flatnonzero(followed & (fates[k]["fate"].to_numpy()[: len(here)] == Fate.GONE)):
-            gone[(k, int(i))] = k + 1
+        is_gone = fates[k]["fate"].to_numpy()[: len(here)] == Fate.GONE
+        for lost_here in np.flatnonzero(followed & is_gone):
+            gone[(k, int(lost_here))] = k + 1
         ghosts = still + ([(k, np.flatnonzero(followed))] if followed.any() else [])
     return _table(layers, union, gone, came_back, removed_um, zone_names), fates
 
@@ -156,7 +157,9 @@ def _came_back(
     if earlier.loc[i, "fate"] == Fate.GONE:
         earlier.loc[i, "fate"] = str(Fate.CANNOT_TELL)
         earlier.loc[i, "why"] = f"survey {k + 2} shows it again, so it was not gone"
-        earlier.loc[i, "flags"] = int(earlier["flags"].iat[i]) | int(Flag.CONTRADICTION)
+        flags = earlier["flags"].to_numpy().copy()
+        flags[i] |= int(Flag.CONTRADICTION)
+        earlier["flags"] = flags
     later = fates[k]
     for j in seen_again:
         row = rows_after.get(j)
@@ -188,16 +191,16 @@ def _table(
         # A merged track is gone only when every one of its last marks is.
         ends = [gone.get(n, -1) for n in nodes if n[0] == last]
         end = max(ends) if min(ends) >= 0 else -1
-        k, i = max(nodes, key=lambda n: layers[n[0]].marks.area_mm2[n[1]])
+        k, largest = max(nodes, key=lambda n: layers[n[0]].marks.area_mm2[n[1]])
         marks = layers[k].marks
         rows.append(
             {
                 "track_id": len(rows) + 1,
-                "class_code": int(marks.class_code[i]),
-                "zone": names[int(marks.zone[i])] if int(marks.zone[i]) < len(names) else "",
-                "x_mm": float(marks.xy_mm[i, 0]),
-                "y_mm": float(marks.xy_mm[i, 1]),
-                "eq_diam_mm": float(marks.eq_diam_mm[i]),
+                "class_code": int(marks.class_code[largest]),
+                "zone": names[int(marks.zone[largest])] if int(marks.zone[largest]) < len(names) else "",
+                "x_mm": float(marks.xy_mm[largest, 0]),
+                "y_mm": float(marks.xy_mm[largest, 1]),
+                "eq_diam_mm": float(marks.eq_diam_mm[largest]),
                 "first_survey": first + 1,
                 "last_survey": last + 1,
                 "gone_survey": end + 1 if end >= 0 else -1,

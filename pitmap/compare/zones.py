@@ -84,7 +84,8 @@ def pair_key(
     seen[1:_N] = np.arange(1, _N)
     zone = np.zeros(256, np.uint8)
     zone[:5] = _N * _N * np.arange(5)
-    return cv2.add(cv2.add(cv2.LUT(before, _N * seen), cv2.LUT(after, seen)), cv2.LUT(zones, zone))
+    key = cv2.add(cv2.add(cv2.LUT(before, _N * seen), cv2.LUT(after, seen)), cv2.LUT(zones, zone))
+    return np.asarray(key, np.uint8)
 
 
 def change_raster(key: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -99,7 +100,7 @@ def change_raster(key: NDArray[np.uint8]) -> NDArray[np.uint8]:
     table[:, _HIDDEN] = ChangeCode.UNSEEN
     whole = np.full(256, ChangeCode.OUTSIDE, np.uint8)
     whole[_N * _N : 5 * _N * _N] = np.tile(table.ravel(), 4)
-    return cv2.LUT(key, whole)
+    return np.asarray(cv2.LUT(key, whole), np.uint8)
 
 
 def _misplaced_mm(

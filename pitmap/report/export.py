@@ -157,11 +157,8 @@ def verify_zip(data: bytes) -> list[str]:
         names = set(archive.namelist())
         if MANIFEST not in names:
             return [MANIFEST]
-        listed = dict(
-            reversed(line.split("  ", 1))
-            for line in archive.read(MANIFEST).decode().splitlines()
-            if line.strip()
-        )
+        lines = archive.read(MANIFEST).decode().splitlines()
+        listed = {name: digest for digest, name in (line.split("  ", 1) for line in lines if line.strip())}
         wrong = {
             n
             for n, digest in listed.items()

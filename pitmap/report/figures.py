@@ -193,7 +193,7 @@ def series_chart(
         columns = {c: scale * rows[c].to_numpy(float) for c in ("value", "low", "high")}
         lines.append(
             Line(
-                label=zone_word(t, zone),
+                label=zone_word(t, str(zone)),
                 x=x_scale * rows["removed_um"].to_numpy(float),
                 y=columns["value"],
                 low=columns["low"],
@@ -249,7 +249,7 @@ def curve_chart(t: Translate, curves: pd.DataFrame, aim: str, units: UnitSystem 
         colour, marker, dash = _LINES[k % len(_LINES)]
         lines.append(
             Line(
-                label=zone_word(t, zone),
+                label=zone_word(t, str(zone)),
                 x=x_scale * rows["removal_um"].to_numpy(float),
                 y=scale * rows["value"].to_numpy(float),
                 low=scale * rows["value_low"].to_numpy(float),

@@ -88,7 +88,7 @@ def verdict_section(t: Translate, record: RecordInput) -> Section:
 def _jpeg(rgb: NDArray[np.uint8], alt: str, caption: str, width: float) -> Picture:
     if rgb.shape[1] > _MAX_WIDTH_PX:
         height = round(rgb.shape[0] * _MAX_WIDTH_PX / rgb.shape[1])
-        rgb = cv2.resize(rgb, (_MAX_WIDTH_PX, height), interpolation=cv2.INTER_AREA)
+        rgb = np.asarray(cv2.resize(rgb, (_MAX_WIDTH_PX, height), interpolation=cv2.INTER_AREA), np.uint8)
     data = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 85])[
         1
     ].tobytes()
@@ -185,6 +185,7 @@ def found_section(t: Translate, record: RecordInput) -> Section:
         Table(head=head, rows=tuple(rows), widths=(0.17, 0.195, 0.195, 0.195, 0.195, 0.05), numeric=(5,)),
     ]
     largest = numbered_marks(marks, 6)
+    pit_rows: Any = largest.itertuples()
     if len(largest):
         rows = [
             (
@@ -193,7 +194,7 @@ def found_section(t: Translate, record: RecordInput) -> Section:
                 format_length(row.eq_diam_mm, record.units),
                 flag_words(int(row.flags)) or "\u2013",
             )
-            for row in largest.itertuples()
+            for row in pit_rows
         ]
         blocks.append(Paragraph(text=t("Largest pits of the working zones"), kind="lead"))
         blocks.append(
@@ -216,7 +217,8 @@ def narrowest_section(t: Translate, record: RecordInput) -> Section:
         text = t("Not measured: the drawing has no coolant-seal land, or none of it was seen.")
         return Section(key="narrowest", title=title, blocks=(Paragraph(text=text),))
     rows = []
-    for row in lands.head(3).itertuples():
+    narrowest: Any = lands.head(3).itertuples()
+    for row in narrowest:
         e = estimate_of(row.sound_width_mm, row.sound_width_low_mm, row.sound_width_high_mm)
         rows.append(
             (
@@ -267,12 +269,13 @@ def depth_section(t: Translate, record: RecordInput) -> Section:
             )
         )
     else:
-        rows = []
-        for row in readings.head(_N_READINGS).itertuples():
+        shown = []
+        first: Any = readings.head(_N_READINGS).itertuples()
+        for row in first:
             value = format_depth(row.value_um, record.units)
             if row.is_lower_bound:
                 value = t("at least {value}", value=value)
-            rows.append(
+            shown.append(
                 (
                     t(_KINDS.get(row.kind, row.kind)),
                     str(row.mark_id) if row.mark_id >= 0 else "\u2013",
@@ -282,7 +285,7 @@ def depth_section(t: Translate, record: RecordInput) -> Section:
                 )
             )
         head = (t("reading"), t("mark"), t("value"), t("uncertainty"), t("instrument"))
-        blocks.append(Table(head=head, rows=tuple(rows), widths=(0.2, 0.1, 0.25, 0.2, 0.25)))
+        blocks.append(Table(head=head, rows=tuple(shown), widths=(0.2, 0.1, 0.25, 0.2, 0.25)))
         if len(readings) > _N_READINGS:
             text = t("The first {shown} of {all} readings; the others are in the exported tables.",
                      shown=_N_READINGS, all=len(readings))  # fmt: skip
@@ -338,8 +341,8 @@ def stock_section(t: Translate, record: RecordInput) -> Section:
             )
         )
     if lines:
-        head = (t("budget"), t("now"), t("after the plan"), t("limit"), t("source of the limit"))
-        blocks.append(Table(head=head, rows=tuple(lines), widths=(0.2, 0.21, 0.21, 0.16, 0.22)))
+        columns = (t("budget"), t("now"), t("after the plan"), t("limit"), t("source of the limit"))
+        blocks.append(Table(head=columns, rows=tuple(lines), widths=(0.2, 0.21, 0.21, 0.16, 0.22)))
         chart = budget_bars(t, record.plan, record.units)
         if chart.bars:
             data, size = chart_png(draw_bars(chart), dpi=150)

@@ -201,7 +201,7 @@ def overlay_picture(
         class_map.codes, step[:2], (grid.n_cols, grid.n_rows), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
     )
     pattern = max(6, round(0.55 * grid.n_cols * label_share))
-    out = paint_codes(rgb_plate, codes, CLASS_STYLES, step=pattern)
+    out = paint_codes(rgb_plate, np.asarray(codes, np.uint8), CLASS_STYLES, step=pattern)
     thin = max(1, round(grid.n_cols / 900))
     for zone, points in zone_lines(drawing, grid):
         cv2.polylines(out, [points], True, (0, 0, 0), thin + 2, cv2.LINE_AA)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from fpdf import FPDF
 from fpdf.enums import TableBordersLayout, XPos, YPos
-from fpdf.fonts import FontFace
+from fpdf.fonts import FontFace, TTFFont
 
 from .document import build_document
 from .model import Block, Document, Facts, Paragraph, Picture, RecordInput, Section, Table
@@ -69,7 +69,8 @@ class _Page(FPDF):
     def drop(self) -> None:
         """Close the font files of a page that is not written."""
         for font in self.fonts.values():
-            font.close()
+            if isinstance(font, TTFFont):
+                font.close()
 
     def room(self) -> float:
         """Room left on this page, mm."""
