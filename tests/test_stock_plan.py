@@ -336,6 +336,7 @@ def test_plan_in_inches():
     plan = _plan(_lapped(), _sheet(total_stock=120), system="inch")
     assert "thou" in plan.verdict.headline
     assert " um" not in plan.verdict.headline
+    assert plan.steps["uses"].iat[0] == "0.4 thou of stock of 3.9 thou allowed"
 
 
 def test_plan_bad_calls():

@@ -48,7 +48,8 @@ STEPS = Schema(
 )
 
 _STEP_UM = 10.0
-_MAX_STEPS = 12
+_MAX_STEPS = 30
+_N_STEP_DRAWS = 12
 
 
 def left_um(
@@ -116,7 +117,7 @@ def width_function(
 def step_rows(
     zone: str, left: NDArray, with_free: NDArray, top_um: float, width: SoundWidth | None, uses: str
 ) -> pd.DataFrame:
-    """What each further 10 um buys in one zone, up to `top_um` and at most twelve steps.
+    """What each further 10 um buys in one zone, up to `top_um` and at most thirty steps.
 
     `with_free` are the pits of `left` and the readings that belong to no one mark.
     """
@@ -124,7 +125,11 @@ def step_rows(
     levels = np.arange(n + 1) * _STEP_UM
     count = np.array([(with_free > level).sum(axis=1).mean() for level in levels])
     clean = np.array([(with_free <= level).all(axis=1).mean() for level in levels])
-    widths = np.full(n + 1, np.nan) if width is None else np.median(width_draws(left, width, levels), axis=0)
+    widths = (
+        np.full(n + 1, np.nan)
+        if width is None
+        else np.median(width_draws(left[:: max(1, len(left) // _N_STEP_DRAWS)], width, levels), axis=0)
+    )
     return STEPS.frame(
         {
             "zone": zone, "from_um": levels[i], "to_um": levels[i + 1], "pits_cleared": count[i] - count[i + 1],
@@ -154,18 +159,18 @@ def within_limit_words(
     return f"Your limits allow {format_depth(allowed_um, system)} more; that would reach: {'; '.join(parts)}."
 
 
-def uses_words(budget: Sequence[BudgetLine]) -> str:
+def uses_words(budget: Sequence[BudgetLine], system: UnitSystem) -> str:
     """What each further 10 um takes from every budget, in words."""
-    parts = []
+    parts, step = [], format_depth(10.0, system)
     for line in budget:
         spare = line.limit - line.now.value if not line.is_minimum else line.now.value - line.limit
         if line.name == "total_stock":
-            of = f" of {spare:.0f} um allowed" if math.isfinite(spare) else ""
-            parts.append(f"10 um of stock{of}")
+            of = f" of {format_depth(spare, system)} allowed" if math.isfinite(spare) else ""
+            parts.append(f"{step} of stock{of}")
         elif line.name == "case_left":
-            parts.append(f"10 um of {line.now.value:.0f} um case")
+            parts.append(f"{step} of {format_depth(line.now.value, system)} case")
         elif line.name == "thickness":
-            parts.append("0.010 mm of thickness")
+            parts.append(f"{step} of thickness")
         else:
             parts.append(f"{line.per_10_um:+.2f} points of {line.name}")
     return "; ".join(parts)
@@ -218,6 +223,7 @@ def read_next(
     goals: Sequence[Needed],
     left: NDArray,
     rng: np.random.Generator,
+    system: UnitSystem,
     *,
     n: int = 5,
 ) -> tuple[pd.DataFrame, str]:
@@ -241,9 +247,10 @@ def read_next(
     depth = [float(np.median(left[:, place[int(p)]])) for p in table["mark_id"]]
     table = table.assign(mark_id=[int(number[p]) for p in table["mark_id"]], depth_um=depth)
     names = ", ".join(str(i) for i in table["mark_id"])
-    before, after = table["spread_before_um"].iat[0], table["spread_after_um"].iat[-1]
+    before = float(table["spread_before_um"].to_numpy()[0])
+    after = float(table["spread_after_um"].to_numpy()[-1])
     words = (
         f"Read these pits next, in this order: {names}; the error of the deepest would go from about"
-        f" {before:.0f} to {after:.0f} um."
+        f" {format_depth(before, system)} to {format_depth(after, system)}."
     )
     return NEXT_READINGS.check(table.astype({"mark_id": "int64"})), words

@@ -220,14 +220,14 @@ def plan_stock(
         Estimate(value=planned, low=max(planned - half, 0.0), high=planned + half, level=level),
         level=level,
     )
-    uses = uses_words(budget)
+    uses = uses_words(budget, system)
     steps = [
         step_rows(zone, own_left, with_free, _top(with_free), width, uses)
         for zone, own_left, with_free, width in later
     ]
     findings = [judge_budget(line, system=system) for line in budget]
     findings += form_findings(last, limits, flatness_um, joint_gap_um, system)
-    table, words = read_next(model, bounds, [g.needed for g in goals], left, rng)
+    table, words = read_next(model, bounds, [g.needed for g in goals], left, rng, system)
     verdict = decide(
         stage=last.stage,
         **zone_condition(last, limits),
