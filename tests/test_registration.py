@@ -35,6 +35,8 @@ from pitmap.registration.verdict import doubt
 from pitmap.registration.view import View
 
 SIZE = (1000, 760)
+BAR_MM = 0.25
+"""The bar of the project for the typical photo; here half a pixel."""
 
 
 def lying_view(tilt: float = 0.3, turn: float = 0.5, distance_mm: float = 480.0) -> View:
@@ -148,8 +150,7 @@ def test_view_and_its_camera_agree() -> None:
 
 
 def test_register_finds_a_painted_plate(plate: Drawing, aligned: Alignment) -> None:
-    # 2 px per mm and a noise of 4 levels: 0.1 mm is a fifth of a pixel
-    assert rms_mm(aligned, lying_view(), plate) < 0.10
+    assert rms_mm(aligned, lying_view(), plate) < BAR_MM
     assert aligned.seen == pytest.approx(1.0)
     assert aligned.met > 0.8
     assert aligned.residual_mm.low <= aligned.residual_mm.value <= aligned.residual_mm.high < 0.6
@@ -172,7 +173,7 @@ def test_refine_from_a_camera_two_millimetres_off(plate: Drawing, photo: np.ndar
     start = replace(lying_view(), shift_mm=lying_view().shift_mm + [1.5, -1.2, 4.0], k1=0.0)
     found = refine(photo, plate, start.camera())
     assert found.method == "refined"
-    assert rms_mm(found, lying_view(), plate) < 0.10
+    assert rms_mm(found, lying_view(), plate) < BAR_MM
 
 
 def test_landmarks_within_a_few_pixels_are_refined(plate: Drawing, photo: np.ndarray) -> None:
@@ -181,7 +182,7 @@ def test_landmarks_within_a_few_pixels_are_refined(plate: Drawing, photo: np.nda
     picks = lying_view().project(far) + np.random.default_rng(2).normal(0, 2.0, far.shape)
     found = register_from_landmarks(photo, plate, far, picks)
     assert found.method == "landmarks"
-    assert rms_mm(found, lying_view(), plate) < 0.10
+    assert rms_mm(found, lying_view(), plate) < BAR_MM
 
 
 FOUR = np.array([[-100.0, -80.0], [100.0, -80.0], [100.0, 80.0], [-100.0, 80.0], [0.0, 10.0]])

@@ -68,7 +68,9 @@ def round_openings(drawing: Drawing, tolerance: float = 0.02) -> list[tuple[floa
         xy = np.asarray(opening.polygon.exterior.coords)
         centre = np.asarray(opening.polygon.centroid.coords[0])
         r = np.hypot(*(xy - centre).T)
-        if r.max() - r.min() < tolerance * r.mean():
+        # the corners of a square lie on a circle too: the area tells them apart
+        filled = opening.polygon.area / (math.pi * r.mean() ** 2)
+        if r.max() - r.min() < tolerance * r.mean() and abs(filled - 1) < 2 * tolerance:
             out.append((float(centre[0]), float(centre[1]), float(r.mean())))
     return sorted(out, key=lambda c: -c[2])
 
@@ -251,7 +253,9 @@ def _sharpen(
     """Pull rough poses onto the edges, look around the best few, pull again."""
     long_side, log_focal = max(field.size_wh), math.log(focal)
     poses = pull(poses, edges, field, reach_px=(8, 8, 6, 5, 4), log_focal=log_focal)
-    first = _distinct(poses, score(poses, edges, field), edges, apart_px=0.04 * long_side, keep=3)
+    first = _distinct(
+        poses, score(poses, edges, field), edges, apart_px=0.02 * long_side, keep=3 * len(leans) - 3
+    )
     poses = _around(poses.take(first), np.array(drawing.outline.centroid.coords[0]), leans)
     poses = pull(poses, edges, field, reach_px=(4, 4, 3, 3), log_focal=log_focal)
     poses = poses.take(np.argsort(-score(poses, edges, field))[:40])

@@ -126,9 +126,14 @@ def _searched(
     rgb: NDArray[np.uint8], drawing: Drawing, *, thorough: bool, px_hint: float | None, focal_px: float | None
 ) -> Alignment:
     found = search(rgb, drawing, thorough=thorough, px_hint=px_hint, focal_px=focal_px)
-    promising = np.nonzero(found.score > _PROMISING * found.score[0])[0][
+    promising = np.nonzero(found.score > max(_PROMISING * found.score[0], 0.0))[0][
         : 2 * _N_REFINED if thorough else _N_REFINED
     ]
+    if not len(promising):
+        raise AlignmentRefused(
+            "the plate was not found: the photo shows no edges where the drawing could lie; is the plate in it, "
+            "and in focus?"
+        )
     starts = [View.of_pose(found.poses, j).scaled(1 / found.scale) for j in promising]
     return _finish(rgb, drawing, starts, focal_px=focal_px, method="automatic")
 
