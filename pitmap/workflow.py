@@ -21,8 +21,10 @@ from .casebook import Face as CasebookFace
 from .classes import Stage, SurfaceClass
 from .compare import Comparison
 from .depth import READINGS, FaceSurvey, attach_readings
+from .depth.flatness import flatness
 from .drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plates
 from .errors import InputError
+from .estimate import Estimate
 from .inspection import Inspection, load_inspection, save_inspection
 from .measure import ClassEdit, MeasureSettings, change_classes, measure
 from .photo import Photo, read_photo
@@ -30,7 +32,7 @@ from .pipeline import Landmarks, Progress, map_face
 from .report import ChecklistItem as ReportItem
 from .report import RecordInput
 from .settings import Settings
-from .stock import LimitSheet, StockPlan, plan_stock, read_limits, write_limits
+from .stock import LimitSheet, StockPlan, joint_gap_of_dips, plan_stock, read_limits, write_limits
 from .units import UnitSystem
 
 __all__ = [
@@ -39,6 +41,7 @@ __all__ = [
     "LIMITS_ROLE",
     "PLAN_SEED",
     "drawing_of",
+    "flatness_of",
     "inspections_of_face",
     "keep_readings",
     "limits_of",
@@ -275,12 +278,44 @@ def save_drawing(book: Casebook, plate: Plate, face: CasebookFace, drawing: Draw
             book.attach_file(plate, one.read_bytes(), one.name, role=DRAWING_ROLE, face=face)
 
 
-def plan_face(inspections: Sequence[Inspection], limits: LimitSheet | None, **choices: Any) -> StockPlan:
-    """The stock plan of a face from its inspections; `choices` go to :func:`pitmap.stock.plan_stock`."""
+def flatness_of(inspection: Inspection, rng: np.random.Generator) -> Estimate:
+    """Minimum-zone flatness from the height readings of a survey, um; unknown where they are too few."""
+    heights = inspection.readings[inspection.readings.kind == "height"]
+    if len(heights) < 4:
+        return Estimate.unknown(
+            f"{len(heights)} heights were measured; at least four over the face are needed"
+        )
+    found = flatness(heights.x_mm, heights.y_mm, heights.value_um, heights.uncertainty_um, rng=rng)
+    return found.minimum_zone_um
+
+
+def plan_face(
+    inspections: Sequence[Inspection],
+    limits: LimitSheet | None,
+    *,
+    housing_dip_um: Estimate | None = None,
+    **choices: Any,
+) -> StockPlan:
+    """The stock plan of a face from its inspections.
+
+    Flatness comes from the last survey's height readings; with the rotor housing's dip it gives the joint gap. Other
+    `choices` go to :func:`pitmap.stock.plan_stock`.
+    """
+    if not inspections:
+        raise InputError("plan: no survey given; map the face first")
+    rng = np.random.default_rng(PLAN_SEED)
+    flat = flatness_of(max(inspections, key=lambda i: i.stage.order), rng)
+    gap = None
+    if housing_dip_um is not None:
+        gap = (
+            joint_gap_of_dips(flat, housing_dip_um).gap_um if flat.is_known else Estimate.unknown(flat.reason)
+        )
     return plan_stock(
         [FaceSurvey.from_inspection(i) for i in inspections],
         limits,
-        rng=np.random.default_rng(PLAN_SEED),
+        rng=rng,
+        flatness_um=flat,
+        joint_gap_um=gap,
         **choices,
     )
 

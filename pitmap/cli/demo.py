@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib.resources import files
 from pathlib import Path
 
 import click
@@ -31,6 +32,7 @@ def command(out: Path, samples: Path | None, units: str) -> None:
     Writes a folder per survey, plans both faces, compares their surveys and writes their records.
     """
     from ..sample_job import map_sample, sample_surveys
+    from ..stock import read_limits
     from .plan import print_plan, write_plan
     from .record import write_record
     from .write import write_map
@@ -43,9 +45,10 @@ def command(out: Path, samples: Path | None, units: str) -> None:
         write_map(inspection, survey.drawing, out / survey.folder)
         print_inspection(inspection, units)
         by_face.setdefault(survey.face, []).append((survey, inspection))
+    limits = read_limits(Path(str(files("pitmap.stock") / "demo_limits.toml")))
     for face, pairs in by_face.items():
         inspections = [i for _, i in pairs]
-        plan = write_plan(inspections, None, out / f"{face.lower()}_plan", units)
+        plan = write_plan(inspections, limits, out / f"{face.lower()}_plan", units)
         click.echo(f"\nface {face}")
         print_plan(plan, units)
         path = write_record(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -11,13 +12,18 @@ from typing import cast
 import click
 import pandas as pd
 
+from ..errors import InputError
+from ..estimate import Estimate
 from ..inspection import Inspection, load_inspection, plain_values
-from ..stock import LimitSheet, StockPlan, read_limits
-from ..units import UnitSystem, format_depth, format_estimate
-from .options import units_option
+from ..stock import LapStep, LimitSheet, StockPlan, lap_rate, minutes_to_go, read_limits
+from ..units import UnitSystem, format_depth, format_estimate, parse_length
+from .options import StockType, units_option
 from .tables import CAUTION, print_table
 
 __all__ = ["command", "open_face", "print_plan", "write_plan"]
+
+_MOST_STEPS = 6
+"""Rows per zone on screen; the file has them all."""
 
 _AIM = {"pits": "last pit gone", "sound_width": "sound width", "uncut": "cut all over"}
 
@@ -42,6 +48,23 @@ def open_face(folders: Sequence[Path]) -> list[Inspection]:
 @click.option(
     "--limits", type=click.Path(path_type=Path), help="Limit sheet (TOML); without one nothing is judged."
 )
+@click.option(
+    "--housing-dip", type=StockType(), help="Dip of the rotor housing along the land, for the joint gap."
+)
+@click.option(
+    "--housing-dip-within",
+    type=StockType(),
+    default="5 um",
+    show_default=True,
+    help="How far that may be off, either way.",
+)
+@click.option(
+    "--pass",
+    "passes",
+    multiple=True,
+    metavar="'22 um in 6 min'",
+    help="An earlier pass on the table, for the time to go.",
+)
 @click.option("--confidence", type=click.FloatRange(0.5, 0.999), default=0.90, show_default=True)
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for plan.json and the tables as CSV.")
 @units_option
@@ -51,6 +74,9 @@ def command(
     face: str | None,
     keep_good: bool,
     limits: Path | None,
+    housing_dip: float | None,
+    housing_dip_within: float,
+    passes: tuple[str, ...],
     confidence: float,
     out: Path | None,
     units: str,
@@ -68,10 +94,40 @@ def command(
         for problem in sheet.problems:
             click.echo(f"left out: {problem}", err=True)
         inspections = [with_readings(i, sheet.of(i.stage.name, face)) for i in inspections]
-    plan = write_plan(inspections, read_limits(limits) if limits else None, out, units, confidence)
+    dip = None
+    if housing_dip is not None:
+        low, high = max(0.0, housing_dip - housing_dip_within), housing_dip + housing_dip_within
+        dip = Estimate(value=housing_dip, low=low, high=high)
+    steps = [_pass(text) for text in passes]
+    plan = write_plan(inspections, read_limits(limits) if limits else None, out, units, confidence, dip)
     print_plan(plan, units)
+    _print_time(plan, steps)
     if out is not None:
         click.echo(f"\nwritten to {out}")
+
+
+def _pass(text: str) -> LapStep:
+    match = re.fullmatch(r"\s*(.+?)\s+in\s+([0-9.]+)\s*min\w*\s*", text)
+    if not match:
+        raise InputError(f"--pass {text!r}: expected stock and minutes, such as '22 um in 6 min'")
+    # A micrometer pair is good to about 5 um; common practice, no published source.
+    return LapStep(minutes=float(match[2]), stock_um=parse_length(match[1], to="um"), stock_sd_um=5.0)
+
+
+def _print_time(plan: StockPlan, steps: Sequence[LapStep]) -> None:
+    if not steps:
+        click.echo("\n  minutes on the table: not known; give an earlier pass with --pass '22 um in 6 min'")
+        return
+    known = [n.stock_um for n in plan.needed if n.stock_um.is_known]
+    if not known:
+        click.echo("\n  minutes on the table: not known, because the stock is not")
+        return
+    stock = max(known, key=lambda e: e.value)
+    minutes = minutes_to_go(stock, lap_rate(steps))
+    click.echo(
+        f"\n  minutes on the table: about {minutes.value:.0f} ({minutes.low:.0f} to {minutes.high:.0f}); Preston's law, from "
+        f"{len(steps)} earlier pass{'es' * (len(steps) > 1)}"
+    )
 
 
 def write_plan(
@@ -80,11 +136,18 @@ def write_plan(
     out: Path | None,
     units: str,
     confidence: float = 0.90,
+    housing_dip_um: Estimate | None = None,
 ) -> StockPlan:
     """Plan, and write it where `out` says."""
     from ..workflow import plan_face
 
-    plan = plan_face(inspections, limits, confidence=confidence, system=cast(UnitSystem, units))
+    plan = plan_face(
+        inspections,
+        limits,
+        confidence=confidence,
+        housing_dip_um=housing_dip_um,
+        system=cast(UnitSystem, units),
+    )
     if out is not None:
         out.mkdir(parents=True, exist_ok=True)
         tables = {
@@ -134,7 +197,10 @@ def print_plan(plan: StockPlan, units: str) -> None:
         click.echo("\n  what each further step buys:")
         print_table(
             ["zone", "from", "to", "pits cleared", "pits left", "chance clean", "uses"],
-            [_step(r, system) for _, r in plan.steps.iterrows()],
+            [
+                _step(r, system)
+                for _, r in plan.steps.groupby("zone", sort=False).head(_MOST_STEPS).iterrows()
+            ],
         )
     click.echo("\n  limits:")
     for finding in plan.verdict.findings:

@@ -33,7 +33,8 @@ def print_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
 
 def _share(row: pd.Series) -> str:
     if pd.isna(row.share):
-        return "not seen"
+        # Nothing seen at all, or a class that cannot be told: at intake nothing is cut yet.
+        return "not seen" if row.unseen_share >= 1 else "-"
     estimate = Estimate(value=row.share, low=row.share_low, high=row.share_high)
     return format_estimate(estimate, "share").replace(" to ", "-")
 
