@@ -125,8 +125,8 @@ def _print_time(plan: StockPlan, steps: Sequence[LapStep]) -> None:
     stock = max(known, key=lambda e: e.value)
     minutes = minutes_to_go(stock, lap_rate(steps))
     click.echo(
-        f"\n  minutes on the table: about {minutes.value:.0f} ({minutes.low:.0f} to {minutes.high:.0f}); Preston's law, from "
-        f"{len(steps)} earlier pass{'es' * (len(steps) > 1)}"
+        f"\n  minutes on the table: about {minutes.value:.0f} ({minutes.low:.0f} to {minutes.high:.0f}); "
+        f"Preston's law, from {len(steps)} earlier pass{'es' * (len(steps) > 1)}"
     )
 
 
