@@ -191,16 +191,20 @@ def fit_depths(
 
     Notes
     -----
-    log depth = a + b log(d / 1 mm) + zone contrast + sigma e, e standard normal. Exact readings carry a normal
-    error; lap steps give interval, left and right censoring; a needle that did not reach gives right
-    censoring. A pit first seen after some stock had come off enters as left-truncated: had it been shallower nobody
-    would know of it. Intervals come from posterior draws under :data:`PRIOR`, so that they stay honest with few
-    readings; `parameters` lists the plain maximum-likelihood values beside them. Zone contrasts enter once two
-    zones have four known depths each.
+    log depth = a + b log(d / 1 mm) + zone contrast + sigma e, e of mean 0 and spread 1. Exact readings carry a
+    normal error; lap steps give interval, left and right censoring; a needle that did not reach gives right
+    censoring. A pit first seen after some stock had come off enters as left-truncated: had it been shallower
+    nobody would know of it. Zone contrasts enter once two zones have four known depths each.
+
+    Two laws of e are fitted, normal (log-normal depths) and that of Weibull depths, whose upper tail is lighter;
+    the draws mix them by their evidence, so that the deepest pit does not hang on one tail. Intervals come from
+    posterior draws under :data:`PRIOR`, so that they stay honest with few readings; `parameters` lists the plain
+    maximum-likelihood values of the log-normal law beside them.
 
     References
     ----------
-    Meeker & Escobar, Statistical Methods for Reliability Data (1998), ch. 8 (likelihood of censored data).
+    Meeker & Escobar, Statistical Methods for Reliability Data (1998), ch. 8 (likelihood of censored data);
+    Hoeting et al., Stat. Sci. 14 (1999) 382 (mixing models by evidence; from memory).
     """
     if not 0 < level < 1:
         raise InputError(f"level: expected a number between 0 and 1, got {level!r}")
