@@ -136,8 +136,8 @@ class Place:
     is_dark: NDArray[np.bool_]
 
     @classmethod
-    def of(cls, marks: Marks, other: Layer, grid: Grid) -> Place:
-        """What `other` shows over the pixels of each mark of another survey."""
+    def of(cls, marks: Marks, other: Layer, grid: Grid | None = None) -> Place:
+        """What `other` shows over the pixels of each mark of another survey; its photo too where `grid` is given."""
         n = len(marks)
         pixels, at = marks.pixels, marks.owner
         there = other.codes.ravel()[pixels]
@@ -159,7 +159,7 @@ class Place:
             is_sure=is_sure,
             covered=share(np.isin(there, [SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT])),
             pit_probability=top,
-            is_dark=_is_dark(marks, other, grid),
+            is_dark=np.zeros(n, bool) if grid is None else _is_dark(marks, other, grid),
         )
 
 

@@ -137,7 +137,7 @@ def compare_pair(
         after.marks,
         groups,
         Place.of(before.marks, after, grid),
-        Place.of(after.marks, before, grid),
+        Place.of(after.marks, before),
         step,
         repeatability,
         rules,

@@ -121,22 +121,29 @@ def _misplaced_mm(
     return math.hypot(*flow) * grid.mm_per_px
 
 
-def _stated(layer: Layer, zone: str, word: str, share: float) -> tuple[float, float, float]:
-    """A survey's own interval of a share, moved to the share on the metal that both surveys show."""
+def _stated_shares(layer: Layer) -> dict[tuple[str, str], tuple[float, float, float]]:
+    """A survey's own shares with their intervals, by zone and class word."""
     measurement = layer.inspection.measurement
     if measurement is None:
-        return math.nan, math.nan, math.nan
+        return {}
     table = measurement.zones
-    at = table[(table["zone"] == zone) & (table["class_word"] == word)]
-    if not len(at):
-        return math.nan, math.nan, math.nan
-    value, low, high = (float(at[c].iat[0]) for c in ("share", "share_low", "share_high"))
+    triples = table[["share", "share_low", "share_high"]].to_numpy(float).tolist()
+    keys = zip(table["zone"].tolist(), table["class_word"].tolist())
+    return {key: (value, low, high) for key, (value, low, high) in zip(keys, triples)}
+
+
+def _moved(stated: tuple[float, float, float] | None, share: float) -> tuple[float, float, float]:
+    """A survey's own interval of a share, moved to the share on the metal that both surveys show."""
+    nothing = (math.nan, math.nan, math.nan)
+    if stated is None:
+        return nothing
+    value, low, high = stated
     if math.isnan(value) and share == 0.0:
         # Nothing is uncut at intake by definition; that is known, not unmeasured.
         return 0.0, 0.0, 0.0
     if math.isnan(low) or math.isnan(high):
         # max() and min() would turn "no interval" into the whole range.
-        return math.nan, math.nan, math.nan
+        return nothing
     return share, max(0.0, share + low - value), min(1.0, share + high - value)
 
 
@@ -194,12 +201,14 @@ def zone_changes(
     sure_mm2 = math.pi / 4 * rules.sure_diam_mm**2
     alone = fates["kind"].isin(["only_before", "only_after"]) & (fates["fate"] == Fate.CANNOT_TELL)
     alone &= (fates["seen_before"] > 0.5) & (fates["seen_after"] > 0.5)
-    doubtful = fates.loc[alone]
+    lost_diam = np.minimum(fates["eq_diam_mm"].to_numpy(float), rules.misread_diam_mm)[alone.to_numpy()]
+    lost_zone, lost_code = (fates[c].to_numpy()[alone.to_numpy()] for c in ("zone", "class_code"))
+    stated = [_stated_shares(layer) for layer in (before, after)]
     rows: list[dict[str, Any]] = []
     for value, name in enumerate(zones.names, 1):
         table = counts[value]
         seen = float(table.sum()) * grid.pixel_area_mm2
-        lost_here = doubtful[doubtful["zone"] == name]
+        is_here = lost_zone == name
         for classes in (*((c,) for c in _COUNTED), AFFECTED):
             index = [int(c) for c in classes]
             share = (
@@ -209,8 +218,7 @@ def zone_changes(
             )
             column = index[0] if len(index) == 1 else 0
             edge = sum(float(m.zone_edge_mm[value, column]) for m in (before.marks, after.marks)) / 2
-            diam = lost_here.loc[lost_here["class_code"].isin(index), "eq_diam_mm"].to_numpy(float)
-            lost = math.pi / 4 * np.minimum(diam, rules.misread_diam_mm) ** 2
+            lost = math.pi / 4 * lost_diam[is_here & np.isin(lost_code, index)] ** 2
             # A zone without a mark in either survey may still hide one just under the sure size.
             specks = float((lost**2).sum()) + sure_mm2**2 / 4
             place = place_sd_mm * _misplaced_mm(key, zones.borders[value - 1], index, grid)
@@ -221,7 +229,7 @@ def zone_changes(
             sd = math.sqrt(variance) / seen if seen else math.nan
             change = share[1] - share[0]
             low, high = change - z * sd, change + z * sd
-            own = [_stated(layer, name, word, s) for layer, s in zip((before, after), share)]
+            own = [_moved(told.get((name, word)), s) for told, s in zip(stated, share)]
             if seen and not any(math.isnan(x) for triple in own for x in triple):
                 # The surveys' own intervals know how wrong a class can be, which two like photos cannot show.
                 wide = difference_interval(own[0], own[1])
