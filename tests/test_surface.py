@@ -9,7 +9,8 @@ from pitmap.classes import Stage, SurfaceClass
 from pitmap.errors import InputError
 from pitmap.grid import Grid
 from pitmap.surface import METHODS, PROBABILITY_CLASSES, ClassMap, classify
-from pitmap.surface.learned import has_model
+from pitmap.surface.decide import choose_codes, correct_pits, covered_parts
+from pitmap.surface.learned import has_model, tile_spans
 
 PX = 10
 SHAPE = (300, 420)
@@ -169,6 +170,42 @@ def test_classify_refuses(change: dict, words: str) -> None:
 def test_classify_refuses_what_is_no_rgb_picture(picture: np.ndarray) -> None:
     with pytest.raises(InputError, match="RGB"):
         classify(picture, px_per_mm=PX, stage="test_lap")
+
+
+def test_correct_pits_keeps_the_sum_and_the_order_of_the_rest() -> None:
+    p = np.array([0.30, 0.40, 0.20, 0.06, 0.03, 0.01], np.float32)[:, None, None]
+    said, came = np.array([0, 0.4, 1], np.float32), np.array([0, 0.7, 0.9], np.float32)
+    out = correct_pits(p.copy(), said, came)[:, 0, 0]
+    # the pit goes from 0.40 to 0.70, the other 0.60 shrink by one half
+    assert out == pytest.approx([0.15, 0.70, 0.10, 0.03, 0.015, 0.005])
+
+
+def test_choose_codes_weighs_rare_classes() -> None:
+    p = np.array([0.55, 0.45, 0, 0, 0, 0], np.float32)[:, None, None]
+    plain, _, _ = choose_codes(p, np.ones(6, np.float32))
+    codes, confidence, covered = choose_codes(p, np.array([1, 1.5, 1, 1, 1, 1], np.float32))
+    assert plain[0, 0] == SurfaceClass.SOUND
+    assert codes[0, 0] == SurfaceClass.PIT
+    assert confidence[0, 0] == pytest.approx(0.45)
+    assert not covered[0, 0]
+
+
+def test_covered_parts_drop_specks_and_keep_things() -> None:
+    covered = np.zeros((200, 300), bool)
+    covered[20:30, 20:30] = True
+    covered[100:160, 100:180] = True
+    kept = covered_parts(covered, 10.0)
+    assert not kept[:60].any()
+    assert kept[100:160, 100:180].all()
+    # a rim of 0.3 mm, three pixels
+    assert kept[130, 97] and not kept[130, 95]
+
+
+def test_tile_spans_join_without_overlap() -> None:
+    spans = tile_spans(100, 2660, 48)
+    kept = np.concatenate([np.arange(a, b) for _, _, a, b in spans])
+    assert kept.tolist() == list(range(100, 2660))
+    assert all((stop - start) % 48 == 0 and start <= a - 48 and stop >= b + 48 for start, stop, a, b in spans)
 
 
 def small_map(**change: object) -> ClassMap:

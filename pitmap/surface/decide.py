@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 from ..classes import SurfaceClass
 from .class_map import PROBABILITY_CLASSES
 
-__all__ = ["choose_codes", "covered_parts", "softmax_rows"]
+__all__ = ["choose_codes", "correct_pits", "covered_parts", "softmax_rows"]
 
 _CODES = np.array([int(c) for c in PROBABILITY_CLASSES], np.uint8)
+_PIT = PROBABILITY_CLASSES.index(SurfaceClass.PIT)
 _UNSEEN = PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)
 _LEAST_COVERED_MM2 = 12.0
 """Nothing that lies on a plate and matters is smaller than a fingertip's edge; house choice."""
@@ -26,6 +27,28 @@ def softmax_rows(logits: NDArray[np.float32]) -> NDArray[np.float32]:
     cv2.exp(flat, flat)
     logits /= logits.sum(axis=0, keepdims=True)
     return logits
+
+
+def correct_pits(
+    probabilities: NDArray[np.float32], said: NDArray[np.float32], came_true: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """The probability of a pit through a table, the others scaled to fill the rest, in place.
+
+    Parameters
+    ----------
+    probabilities : (classes, rows, columns) float32
+        Sum to 1 along the first axis.
+    said, came_true : (knots,) float32
+        Rising from 0 to 1 in `said`; in between the table is linear.
+    """
+    pit = probabilities[_PIT]
+    better = np.interp(pit, said, came_true).astype(np.float32)
+    rest = (1 - better) / np.maximum(1 - pit, 1e-6)
+    probabilities *= rest
+    # where a pit was certain, the others are too small to carry the rest
+    probabilities[_PIT] = better
+    probabilities /= probabilities.sum(axis=0, keepdims=True)
+    return probabilities
 
 
 def choose_codes(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from ..classes import Stage, SurfaceClass
 from .class_map import PROBABILITY_CLASSES
-from .decide import choose_codes, softmax_rows
+from .decide import choose_codes, correct_pits, softmax_rows
 from .illumination import metal_reference
 
 __all__ = [
@@ -60,6 +60,8 @@ class Network:
         The side of a tile must be a multiple of this.
     logit_scale, logit_shift : (classes,) float32
         Calibration, fitted on faces that the network had not seen.
+    pit_said, pit_came_true : (knots,) float32
+        Rising table from the probability of a pit after scale and shift to how often it came true.
     weights_lapped, weights_intake : (classes,) float32
         See :func:`pitmap.surface.decide.choose_codes`.
     lock : threading.Lock
@@ -71,6 +73,8 @@ class Network:
     multiple: int
     logit_scale: NDArray[np.float32]
     logit_shift: NDArray[np.float32]
+    pit_said: NDArray[np.float32]
+    pit_came_true: NDArray[np.float32]
     weights_lapped: NDArray[np.float32]
     weights_intake: NDArray[np.float32]
     lock: Lock = field(default_factory=Lock)
@@ -79,7 +83,7 @@ class Network:
 def load_network(model: str | Path) -> Network:
     """A network from its ONNX file and the JSON of the same name beside it."""
     settings = json.loads(Path(model).with_suffix(".json").read_text(encoding="utf-8"))
-    rows = ("logit_scale", "logit_shift", "weights_lapped", "weights_intake")
+    rows = ("logit_scale", "logit_shift", "pit_said", "pit_came_true", "weights_lapped", "weights_intake")
     return Network(
         net=cv2.dnn.readNetFromONNX(str(model)),
         step=int(settings["step"]),
@@ -229,7 +233,7 @@ def learned_map(
             logits[_UNCUT] = _NEVER
         if not may_be_covered:
             logits[_UNSEEN] = _NEVER
-        probabilities = softmax_rows(logits)
+        probabilities = correct_pits(softmax_rows(logits), network.pit_said, network.pit_came_true)
         codes[window], confidence[window], covered[window] = choose_codes(probabilities, weights)
         if kept is not None:
             kept[(slice(None), *window)] = probabilities

@@ -85,13 +85,14 @@ def main() -> None:
     parser.add_argument("--models", type=Path, help="networks of the folds, 0.onnx, 1.onnx ...")
     parser.add_argument("--px-per-mm", type=float, default=20.0)
     parser.add_argument("--every", type=int, default=1, help="only every so many photos")
+    parser.add_argument("--ways", default="", help="comma-separated; the stock ones take longest")
     parser.add_argument("--csv", type=Path)
     args = parser.parse_args()
     print(f"python {platform.python_version()}, opencv {cv2.__version__}, {cv2.getNumThreads()} threads")
     networks = (
         [load_network(args.models / f"{k}.onnx") for k in range(len(PIT_FOLDS))] if args.models else None
     )
-    ways = ("learned", "classic", *STOCK)
+    ways = tuple(args.ways.split(",")) if args.ways else ("learned", "classic", *STOCK)
     counts = {(way, where): Counts() for way in ways for where in ("photo", "window")}
     seconds = 0.0
     for item in pd.read_csv(args.folder / "index.csv").to_dict("records")[:: args.every]:

@@ -22,6 +22,7 @@ from folds import FACE_FOLDS, face_of
 from surface_photos import true_cases
 
 from pitmap.classes import Stage
+from pitmap.surface.decide import correct_pits
 from pitmap.surface.learned import Network, tile_logits
 
 N = 6
@@ -40,6 +41,8 @@ def bare_network(path: Path) -> Network:
         multiple=MULTIPLE,
         logit_scale=one,
         logit_shift=zero,
+        pit_said=np.array([0, 1], np.float32),
+        pit_came_true=np.array([0, 1], np.float32),
         weights_lapped=one,
         weights_intake=one,
     )
@@ -150,6 +153,23 @@ def reliability(p: np.ndarray, truth: np.ndarray, weight: np.ndarray) -> list[tu
     return rows
 
 
+def pit_table(p: np.ndarray, truth: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """How often a pit came true for what was said, rising, at a dozen knots (isotonic, area by area)."""
+    edges = np.array([0, 0.02, 0.06, 0.12, 0.2, 0.3, 0.42, 0.55, 0.68, 0.8, 0.9, 0.96, 0.99, 1.0001])
+    where = np.clip(np.digitize(p[:, 1], edges) - 1, 0, len(edges) - 2)
+    total = np.bincount(where, weight, minlength=len(edges) - 1)
+    said = np.bincount(where, weight * p[:, 1], minlength=len(total)) / np.maximum(total, 1)
+    came = np.bincount(where, weight * (truth == 1), minlength=len(total)) / np.maximum(total, 1)
+    came = np.maximum.accumulate(came)
+    # the first bin holds nearly all metal; it starts at nothing said, nothing there
+    return np.concatenate([[0], said[1:], [1]]), np.concatenate([[0], came[1:], [came[-1]]])
+
+
+def apply_table(p: np.ndarray, said: np.ndarray, came: np.ndarray) -> np.ndarray:
+    """Probabilities (pixels, classes) with the pit's through the table."""
+    return correct_pits(p.T.astype(np.float32)[:, None], said, came)[:, 0].T
+
+
 def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(
@@ -163,14 +183,16 @@ def main() -> None:
     logits, truth, lapped, weight = sample(args.models, args.photos)
     scale, shift = fit(logits, truth, lapped, weight)
     p = probabilities(logits, lapped, scale, shift)
+    said, came = pit_table(p, truth, weight)
+    p = apply_table(p, said, came)
     w = choose_weights(p, truth, weight)
     print("scale", scale.round(3), "shift", shift.round(3), "weights", w)
     print("IoU without weights", overlaps(p, truth, weight, np.ones(N)).round(3))
     print("IoU with weights   ", overlaps(p, truth, weight, w).round(3))
-    for said, came, share in reliability(p, truth, weight):
-        print(f"  pit said {said:.3f}, came true {came:.3f}, {100 * share:.2f} % of the metal")
-    names = ("logit_scale", "logit_shift", "weights_lapped", "weights_intake")
-    values = dict(zip(names, (scale, shift, w, w), strict=True))
+    for row in reliability(p, truth, weight):
+        print(f"  pit said {row[0]:.3f}, came true {row[1]:.3f}, {100 * row[2]:.2f} % of the metal")
+    names = ("logit_scale", "logit_shift", "pit_said", "pit_came_true", "weights_lapped", "weights_intake")
+    values = dict(zip(names, (scale, shift, said, came, w, w), strict=True))
     out = dict(
         step=STEP, multiple=MULTIPLE, **{k: [round(float(x), 4) for x in v] for k, v in values.items()}
     )

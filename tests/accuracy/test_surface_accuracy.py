@@ -1,0 +1,112 @@
+"""The surface stage against the truth of the committed sample photos, straightened by their true camera.
+
+The network was trained on photos of the same kind (other plates, other seeds), so this is no score for real photos:
+it guards against a broken file, a swapped axis or a changed input. The honest scores stand in the model card.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from pitmap.classes import SurfaceClass
+from pitmap.drawing import load_shipped
+from pitmap.grid import Grid
+from pitmap.registration.camera import Camera, Lens
+from pitmap.surface import ClassMap, classify
+
+SAMPLES = Path(__file__).parents[2] / "sample_images_synthetic"
+PX_PER_MM = 10.0
+
+
+def read_sample(name: str, method: str) -> tuple[ClassMap, np.ndarray]:
+    """Map and truth of the left half of a sample, which holds land, ports and rim alike."""
+    folder = SAMPLES / name
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
+    labels = cv2.imread(str(folder / "labels.png"), cv2.IMREAD_UNCHANGED)
+    g, lens = truth["grid"], truth["distortion"]
+    grid = Grid(
+        x0_mm=g["x0_mm"], y1_mm=g["y1_mm"], px_per_mm=PX_PER_MM, n_rows=g["n_rows"], n_cols=g["n_cols"] // 2
+    )
+    camera = Camera(
+        homography=np.array(truth["homography_mm_to_undistorted_px"]),
+        lens=Lens(k1=lens["k1"], k2=lens["k2"], centre_xy=tuple(lens["centre"]), scale_px=lens["scale"]),
+    )
+    cols, rows = np.meshgrid(np.arange(grid.n_cols), np.arange(grid.n_rows))
+    px = camera.mm_to_px(grid.px_to_mm(np.stack([cols, rows], -1))).astype(np.float32)
+    photo = cv2.cvtColor(cv2.imread(str(folder / "photo.jpg")), cv2.COLOR_BGR2RGB)
+    rgb = cv2.remap(photo, px, None, cv2.INTER_CUBIC)
+    found = classify(
+        rgb,
+        px_per_mm=PX_PER_MM,
+        stage=truth["stage"],
+        mask=load_shipped(truth["drawing"]).mask(grid),
+        photo_px_per_mm=float(camera.px_per_mm(grid.px_to_mm(np.array([grid.n_cols / 2, grid.n_rows / 2])))),
+        method=method,
+    )
+    return found, labels[:, : grid.n_cols]
+
+
+def overlap(found: ClassMap, labels: np.ndarray, code: int) -> float:
+    """IoU over metal that is seen in truth and in the map."""
+    both = found.is_seen & (labels != 0) & (labels != SurfaceClass.UNSEEN)
+    a, b = found.is_class(code) & both, (labels == code) & both
+    return float((a & b).sum() / (a | b).sum())
+
+
+def share_found(found: np.ndarray, truth: np.ndarray, least_mm: float) -> float:
+    """Share of the blobs of `truth` of `least_mm` equivalent diameter and more that `found` covers by 30 %."""
+    n, label, stats, _ = cv2.connectedComponentsWithStats(truth.astype(np.uint8), connectivity=8)
+    area = stats[1:, cv2.CC_STAT_AREA]
+    hit = np.bincount(label[found], minlength=n)[1:]
+    big = 2 * np.sqrt(area / PX_PER_MM**2 / np.pi) >= least_mm
+    return float((hit[big] >= 0.3 * area[big]).mean())
+
+
+@pytest.fixture(scope="module")
+def lapped() -> tuple[ClassMap, np.ndarray]:
+    return read_sample("a_test_lap", "learned")
+
+
+@pytest.mark.slow
+def test_learned_finds_pits_of_the_sample(lapped: tuple[ClassMap, np.ndarray]) -> None:
+    found, labels = lapped
+    pits = labels == SurfaceClass.PIT
+    # the aim of the project for pits of 0.8 mm and more
+    assert share_found(found.is_class(SurfaceClass.PIT), pits, 0.8) >= 0.90
+    assert share_found(pits, found.is_class(SurfaceClass.PIT) & (labels != SurfaceClass.UNSEEN), 0.8) >= 0.90
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("code", "least"),
+    [
+        (SurfaceClass.PIT, 0.65),
+        (SurfaceClass.TINT, 0.70),
+        pytest.param(
+            SurfaceClass.UNCUT,
+            0.70,
+            marks=pytest.mark.xfail(
+                reason="old finish as bright as the lapped face is missed: 0.44 on 2026-11-25"
+            ),
+        ),
+        pytest.param(
+            SurfaceClass.STAIN,
+            0.70,
+            marks=pytest.mark.xfail(reason="thin and faint stains are missed: 0.43 on 2026-11-25"),
+        ),
+    ],
+)
+def test_learned_overlap_of_the_sample(lapped: tuple[ClassMap, np.ndarray], code: int, least: float) -> None:
+    assert overlap(*lapped, code) >= least
+
+
+@pytest.mark.slow
+def test_learned_reads_the_metal_that_is_there(lapped: tuple[ClassMap, np.ndarray]) -> None:
+    found, labels = lapped
+    seen = (labels != 0) & (labels != SurfaceClass.UNSEEN)
+    assert found.is_seen[seen].mean() > 0.97
