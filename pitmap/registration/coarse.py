@@ -40,6 +40,8 @@ _SPAN = (0.35, 1.8)
 _AROUND = 24
 _QUICK_ELLIPSES = 60
 _THOROUGH_ELLIPSES = 400
+_ZOOMS = ((0.8, 1.0), (1.0, 1.0), (1.3, 1.0), (1.0, 0.95), (1.0, 1.05))
+"""Longer or shorter lens at the same size of the plate, and the plate nearer or farther."""
 _LEANS = (0.08, 0.18)
 _FAR_LEANS = (0.08, 0.18, 0.32)
 """How far to lean over from a good pose in search of a better one, rad."""
@@ -268,7 +270,7 @@ def _sharpen(
 
 
 def _around(poses: Poses, middle_mm: NDArray, leans: tuple[float, ...]) -> Poses:
-    """Every pose again, leaning over a little more in each direction, with a longer and a shorter lens.
+    """Every pose again, leaning over a little more in each direction, with another lens or another size.
 
     A plate's wall is as long an edge as the face itself, and a pose can settle on it on one side; the middle
     of the plate stays where it is.
@@ -279,12 +281,12 @@ def _around(poses: Poses, middle_mm: NDArray, leans: tuple[float, ...]) -> Poses
     out = []
     for k in range(len(poses)):
         middle = poses.rotation[k][:, :2] @ middle_mm + poses.shift_mm[k]
-        for longer in (0.8, 1.0, 1.3):
+        for longer, farther in _ZOOMS:
             rotation = turn @ poses.rotation[k]
             out.append(
                 Poses(
                     rotation=rotation,
-                    shift_mm=middle * [1, 1, longer] - rotation[:, :, :2] @ middle_mm,
+                    shift_mm=middle * farther * [1, 1, longer] - rotation[:, :, :2] @ middle_mm,
                     focal_px=np.full(len(turn), poses.focal_px[k] * longer),
                     centre_xy=poses.centre_xy,
                 )
