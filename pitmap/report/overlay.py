@@ -136,13 +136,13 @@ def _label(draw: ImageDraw.ImageDraw, xy: tuple[float, float], text: str, size: 
 
 def _free_place(
     x: float, y: float, size: int, taken: list[tuple[tuple[float, float], str]]
-) -> tuple[float, float]:
-    """Where a number beside (x, y) covers no earlier number; above it when every side is taken."""
+) -> tuple[float, float] | None:
+    """Where a number beside (x, y) covers no earlier, larger mark's number; None when every side is taken."""
     sides = [(x, y - 0.9 * size), (x, y + 0.9 * size), (x + 1.2 * size, y), (x - 1.2 * size, y)]
     for side in sides:
         if all(abs(side[0] - at[0]) > 1.5 * size or abs(side[1] - at[1]) > size for at, _ in taken):
             return side
-    return sides[0]
+    return None
 
 
 def picture_grid(rgb: NDArray[np.uint8], grid: Grid) -> Grid:
@@ -215,7 +215,9 @@ def overlay_picture(
             cv2.polylines(out, [points], False, (255, 255, 255), 3 * thin, cv2.LINE_AA)
         for row in numbered_marks(measurement.marks, n_numbers).itertuples():
             x, y = (float(v) for v in grid.mm_to_px(np.array([row.x_mm, row.y_mm])))
-            labels.append((_free_place(x, y, size, labels), str(row.mark_id)))
+            place = _free_place(x, y, size, labels)
+            if place is not None:
+                labels.append((place, str(row.mark_id)))
     image = Image.fromarray(out)
     draw = ImageDraw.Draw(image)
     for at, text in labels:
