@@ -35,8 +35,8 @@ LEARNED_PX_PER_MM = 10.0
 _MODEL = Path(__file__).parent / "model" / "surface.onnx"
 _MARGIN_PX = 48
 """Rim of a tile that is read but not kept: 4.8 mm of context."""
-_LARGEST_TILE_PX = 1500
-"""Bounds the memory of one pass to about 300 MB."""
+_LARGEST_TILE_PX = 1150
+"""Bounds the memory of one pass to about 200 MB."""
 _EDGE_FULL_MM = 4.0
 """Beyond this distance a drawn edge no longer matters to the network."""
 _GAIN_MOST = 3.0
