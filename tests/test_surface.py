@@ -177,7 +177,9 @@ def test_correct_pits_keeps_the_sum_and_the_order_of_the_rest() -> None:
     said, came = np.array([0, 0.4, 1], np.float32), np.array([0, 0.7, 0.9], np.float32)
     out = correct_pits(p.copy(), said, came)[:, 0, 0]
     # the pit goes from 0.40 to 0.70, the other 0.60 shrink by one half
-    assert out == pytest.approx([0.15, 0.70, 0.10, 0.03, 0.015, 0.005])
+    # the table is read in 4096 steps
+    assert out == pytest.approx([0.15, 0.70, 0.10, 0.03, 0.015, 0.005], abs=5e-4)
+    assert out.sum() == pytest.approx(1, abs=1e-5)
 
 
 def test_choose_codes_weighs_rare_classes() -> None:
@@ -205,7 +207,7 @@ def test_tile_spans_join_without_overlap() -> None:
     spans = tile_spans(100, 2660, 48)
     kept = np.concatenate([np.arange(a, b) for _, _, a, b in spans])
     assert kept.tolist() == list(range(100, 2660))
-    assert all((stop - start) % 48 == 0 and start <= a - 48 and stop >= b + 48 for start, stop, a, b in spans)
+    assert all((stop - start) % 48 == 0 and start <= a - 30 and stop >= b + 30 for start, stop, a, b in spans)
 
 
 def small_map(**change: object) -> ClassMap:

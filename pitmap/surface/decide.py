@@ -22,10 +22,17 @@ _COVERED_RIM_MM = 0.3
 
 def softmax_rows(logits: NDArray[np.float32]) -> NDArray[np.float32]:
     """Probabilities along the first axis, computed in place."""
-    logits -= logits.max(axis=0, keepdims=True)
+    # one class after the other: reducing along a far axis is ten times slower
+    top = logits[0].copy()
+    for layer in logits[1:]:
+        np.maximum(top, layer, out=top)
+    logits -= top
     flat = logits.reshape(logits.shape[0], -1)
     cv2.exp(flat, flat)
-    logits /= logits.sum(axis=0, keepdims=True)
+    total = logits[0].copy()
+    for layer in logits[1:]:
+        total += layer
+    logits /= total
     return logits
 
 
@@ -42,12 +49,17 @@ def correct_pits(
         Rising from 0 to 1 in `said`; in between the table is linear.
     """
     pit = probabilities[_PIT]
-    better = np.interp(pit, said, came_true).astype(np.float32)
+    pit_was_certain = pit > 1 - 1e-4
+    # a table of 4096 steps is as fine as the probability means anything, and quicker than searching the knots
+    fine = np.interp(np.linspace(0, 1, 4097), said, came_true).astype(np.float32)
+    better = fine[np.clip(pit * 4096 + 0.5, 0, 4096).astype(np.uint16)]
     rest = (1 - better) / np.maximum(1 - pit, 1e-6)
     probabilities *= rest
-    # where a pit was certain, the others are too small to carry the rest
     probabilities[_PIT] = better
-    probabilities /= probabilities.sum(axis=0, keepdims=True)
+    # where a pit was as good as certain, the others were too small to carry the rest
+    short = np.nonzero(pit_was_certain)
+    if len(short[0]):
+        probabilities[(slice(None), *short)] /= probabilities[(slice(None), *short)].sum(axis=0)
     return probabilities
 
 

@@ -33,8 +33,8 @@ __all__ = [
 LEARNED_PX_PER_MM = 10.0
 """Scale of the rasters that the network reads and writes."""
 _MODEL = Path(__file__).parent / "model" / "surface.onnx"
-_MARGIN_PX = 48
-"""Rim of a tile that is read but not kept: 4.8 mm of context."""
+_MARGIN_PX = 30
+"""Rim of a tile that is read but not kept: 3 mm of context."""
 _LARGEST_TILE_PX = 1150
 """Bounds the memory of one pass to about 200 MB."""
 _EDGE_FULL_MM = 4.0

@@ -41,7 +41,8 @@ def unreadable(
     -------
     (rows, columns) bool
     """
-    top, bottom = rgb.max(axis=2), rgb.min(axis=2)
+    red, green, blue = cv2.split(rgb)
+    top, bottom = cv2.max(cv2.max(red, green), blue), cv2.min(cv2.min(red, green), blue)
     lost = ((bottom >= _BLOWN) | (top < _BLACK)).astype(np.uint8)
     width = max(1, round(_LEAST_MM * px_per_mm)) | 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
