@@ -122,6 +122,5 @@ class Grid:
     def centres_mm(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """x of every column (n_cols,) and y of every row (n_rows,), mm."""
         s = self.mm_per_px
-        return self.x0_mm + (np.arange(self.n_cols) + 0.5) * s, self.y1_mm - (
-            np.arange(self.n_rows) + 0.5
-        ) * s
+        x = self.x0_mm + (np.arange(self.n_cols, dtype=np.float64) + 0.5) * s
+        return x, self.y1_mm - (np.arange(self.n_rows, dtype=np.float64) + 0.5) * s

@@ -34,7 +34,7 @@ _ALIASES = {
 @cache
 def _registry() -> Any:
     # Looked up once and late: building pint's registry takes longer than a whole CLI call without it.
-    registry = pint.UnitRegistry(cache_folder=None)
+    registry: Any = pint.UnitRegistry(cache_folder=None)
     registry.define("tenth = 0.1 * thou")
     return registry
 

@@ -102,7 +102,7 @@ def template_grid(path: str | Path) -> Grid:
     DrawingError
         No usable ``template`` in the file.
     """
-    t = _read(path).get("template")
+    t: Any = _read(path).get("template")
     try:
         return Grid(
             x0_mm=float(t["x0"]),

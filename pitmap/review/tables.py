@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import pandas as pd
 
 from ..estimate import Estimate
@@ -14,7 +16,7 @@ __all__ = ["marks_view", "zones_view"]
 def zones_view(zones: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
     """One row per zone and class."""
     rows = []
-    for r in zones.itertuples():
+    for r in (SimpleNamespace(**row) for row in zones.to_dict("records")):
         share = (
             "cannot be told"
             if pd.isna(r.share)

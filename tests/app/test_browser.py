@@ -58,13 +58,21 @@ def picture(page, name: str, tmp: Path) -> None:  # type: ignore[no-untyped-def]
     page.screenshot(path=str(tmp / f"{name}.png"), full_page=True)
 
 
+def write(page, label: str, text: str) -> None:  # type: ignore[no-untyped-def]
+    page.get_by_role("textbox", name=label, exact=True).first.fill(text)
+
+
+def choose(page, label: str, option: str) -> None:  # type: ignore[no-untyped-def]
+    page.get_by_role("combobox", name=label, exact=True).first.click()
+    page.get_by_role("option", name=option, exact=True).first.click()
+
+
 def new_survey(page, stage_words: str, removed: str) -> None:  # type: ignore[no-untyped-def]
     go(page, "Jobs")
     page.get_by_text("New survey").first.click()
-    page.get_by_label("Stage").first.click()
-    page.get_by_role("option", name=stage_words, exact=True).click()
+    choose(page, "Stage", stage_words)
     if removed:
-        page.get_by_label("Stock taken off so far").first.fill(removed)
+        write(page, "Stock taken off so far", removed)
     page.get_by_role("button", name="Add the survey").first.click()
     page.locator("h1", has_text="Photos").wait_for()
     settle(page)
@@ -85,10 +93,9 @@ def test_whole_job(page, samples: Path, tmp_path_factory: pytest.TempPathFactory
 
     # A new job of a plate with one shipped drawing.
     page.get_by_role("tab", name="New job").click()
-    page.get_by_label("Customer's reference").fill("order 7")
-    page.get_by_label("Plate tag").fill("T-12")
-    page.get_by_label("Drawing").click()
-    page.get_by_role("option", name="heron40_intermediate_a").click()
+    write(page, "Customer's reference", "order 7")
+    write(page, "Plate tag", "T-12")
+    choose(page, "Drawing", "heron40_intermediate_a")
     page.get_by_role("button", name="Start the job").click()
     page.get_by_role("heading", name="Plate T-12").wait_for()
 
@@ -103,14 +110,13 @@ def test_whole_job(page, samples: Path, tmp_path_factory: pytest.TempPathFactory
 
     # A correction by hand, typed as corners, then undone.
     page.get_by_text("Correct the map by hand").click()
-    page.get_by_label("Or type the corners in mm").fill("-10 60, 10 60, 10 70, -10 70")
-    page.get_by_label("Why").fill("marker pen, not a pit")
+    write(page, "Or type the corners in mm", "-10 60, 10 60, 10 70, -10 70")
+    write(page, "Why", "marker pen, not a pit")
     page.get_by_role("button", name="Change the map").click()
     page.get_by_text("sound, marker pen, not a pit").wait_for(timeout=SLOW_MS)
     no_error(page)
     page.get_by_role("button", name="Undo the last change").click()
-    settle(page)
-    assert page.get_by_text("sound, marker pen, not a pit").count() == 0
+    playwright.expect(page.get_by_text("sound, marker pen, not a pit")).to_have_count(0, timeout=SLOW_MS)
 
     # Alignment by hand: four holes clicked where the found alignment says they are.
     go(page, "Alignment")
@@ -119,8 +125,8 @@ def test_whole_job(page, samples: Path, tmp_path_factory: pytest.TempPathFactory
     picture(page, "alignment", shots)
 
     go(page, "Depth")
-    page.get_by_label("Mark number").fill("1")
-    page.get_by_label("Reading", exact=True).fill("2 thou")
+    write(page, "Mark number", "1")
+    write(page, "Reading", "2 thou")
     page.get_by_role("button", name="Keep the reading").click()
     page.get_by_text("Readings of this survey: 1").wait_for(timeout=SLOW_MS)
     no_error(page)
@@ -145,6 +151,21 @@ def test_whole_job(page, samples: Path, tmp_path_factory: pytest.TempPathFactory
     no_error(page)
 
 
+def click_photo(page, at, then: str) -> None:  # type: ignore[no-untyped-def]
+    """Click a place given as a share of the picture's width; the picture may still be loading at the first try."""
+    for _ in range(5):
+        page.wait_for_timeout(1500)
+        image = page.frame_locator("iframe").first.locator("img")
+        width = image.bounding_box()["width"]
+        image.click(position={"x": float(at[0]) * width, "y": float(at[1]) * width})
+        try:
+            page.get_by_text(then).wait_for(timeout=15_000)
+            return
+        except playwright.TimeoutError:
+            continue
+    raise AssertionError(f"clicking the photo did not lead to {then!r}")
+
+
 def test_picked_places_snap(page, samples: Path) -> None:  # type: ignore[no-untyped-def]
 
     from pitmap.photo import read_photo
@@ -163,16 +184,13 @@ def test_picked_places_snap(page, samples: Path) -> None:  # type: ignore[no-unt
     }
     by_name = {o.name: o for o in bolts}
     for k, name in enumerate(sorted(chosen)):
-        page.get_by_label("Opening").click()
-        page.get_by_label("Opening").fill(name)
+        box = page.get_by_role("combobox", name="Opening", exact=True)
+        box.click()
+        box.fill(name)
         page.keyboard.press("Enter")
         settle(page)
-        image = page.frame_locator("iframe").first.locator("img")
-        box = image.bounding_box()
         at = truth.mm_to_px([by_name[name].polygon.centroid.x, by_name[name].polygon.centroid.y])
-        scale = box["width"] / photo.rgb.shape[1]
-        image.click(position={"x": float(at[0]) * scale, "y": float(at[1]) * scale})
-        page.get_by_text(f"{k + 1} picked").wait_for(timeout=SLOW_MS)
+        click_photo(page, at / photo.rgb.shape[1], f"{k + 1} picked")
     page.get_by_role("button", name="Map the face with this alignment").wait_for(timeout=SLOW_MS)
     no_error(page)
 
