@@ -113,3 +113,47 @@ def export(drawing: Drawing, out: Path) -> None:
 def mirror(drawing: Drawing, out: Path, name: str) -> None:
     """The second face of an intermediate plate: the mirror image, to be edited where it differs."""
     _save(drawing.mirrored(name), out)
+
+
+@command.command(name="trace")
+@click.argument("clicks_csv", type=click.Path(path_type=Path))
+@click.option(
+    "--known",
+    nargs=3,
+    required=True,
+    metavar="HOLE HOLE DISTANCE",
+    help="Two clicked holes and their distance.",
+)
+@click.option("--thickness", default="0 mm", show_default=True, help="Thickness of the plate.")
+@click.option(
+    "--edge-break", default="0 mm", show_default=True, help="Width of the chamfer that breaks every edge."
+)
+@click.option("--name", default="traced plate", show_default=True)
+@click.option("--out", required=True, type=click.Path(path_type=Path), help="SVG to write.")
+def trace(
+    clicks_csv: Path, known: tuple[str, str, str], thickness: str, edge_break: str, name: str, out: Path
+) -> None:
+    """Draw a plate from two or more photos of it and one true distance between two holes.
+
+    CLICKS_CSV has the columns photo, hole, x_px, y_px: in every photo the centres of the same four or more round
+    holes, by a name of your own. Within a millimetre is enough: the hole is measured, not the click.
+    """
+    from ..tracing import read_clicks, trace_plate
+    from ..units import parse_length
+
+    traced = trace_plate(
+        read_clicks(clicks_csv),
+        (known[0], known[1], parse_length(known[2], to="mm")),
+        name=name,
+        thickness_mm=parse_length(thickness, to="mm"),
+        edge_break_mm=parse_length(edge_break, to="mm"),
+    )
+    for note in traced.notes:
+        click.echo(f"  {note}")
+    for row in traced.circles.to_dict("records"):
+        click.echo(
+            "  " + ", ".join(f"{k} {v:.3f}" if isinstance(v, float) else f"{k} {v}" for k, v in row.items())
+        )
+    click.echo(f"  edges lie within {traced.spread_mm:.3f} mm of the drawing")
+    _report(traced.drawing)
+    _save(traced.drawing, out)

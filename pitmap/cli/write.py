@@ -15,7 +15,8 @@ __all__ = ["write_map"]
 
 def write_map(inspection: Inspection, drawing: Drawing, folder: Path) -> None:
     """The inspection's files and an overlay picture that a customer can read."""
-    from ..report import overlay_picture
+    from ..report import overlay_picture, translator
+    from ..report.legend import with_class_legend
 
     picture = overlay_picture(
         inspection.picture,
@@ -24,6 +25,7 @@ def write_map(inspection: Inspection, drawing: Drawing, folder: Path) -> None:
         inspection.measurement,
         picture=inspection.picture_grid,
     )
+    picture = with_class_legend(translator(), picture)
     ok, data = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 90])
     if not ok:
         raise InputError("overlay.jpg: the picture could not be encoded")

@@ -6,12 +6,14 @@ import io
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from .overlay import font_file, paint_codes
-from .palette import Style
+from .palette import CLASS_STYLES, Style
+from .text import Translate
 
-__all__ = ["legend_png"]
+__all__ = ["legend_png", "with_class_legend"]
 
 _SIZE = 26
 
@@ -54,3 +56,11 @@ def legend_png(
     out = io.BytesIO()
     image.save(out, "PNG", optimize=False)
     return out.getvalue(), image.size
+
+
+def with_class_legend(t: Translate, picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """The picture with the classes' legend under it."""
+    entries = [(style, t(style.word)) for style in CLASS_STYLES.values()]
+    data, _ = legend_png(entries, width_px=picture.shape[1])
+    strip = np.asarray(Image.open(io.BytesIO(data)).convert("RGB"))
+    return np.vstack([picture, strip])
