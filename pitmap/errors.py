@@ -91,7 +91,9 @@ class EditConflict(CasebookError):
         keep.
     """
 
-    def __init__(self, message: str, *, changed_by: str = "", changed_at: str = "", draft_id: int = 0) -> None:
+    def __init__(
+        self, message: str, *, changed_by: str = "", changed_at: str = "", draft_id: int = 0
+    ) -> None:
         super().__init__(message)
         self.changed_by = changed_by
         self.changed_at = changed_at

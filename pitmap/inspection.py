@@ -173,7 +173,7 @@ def inspection_to_dict(inspection: Inspection) -> dict[str, Any]:
             "file": _CODES,
             "codes": {int(c): w for c, w in CLASS_WORDS.items()},
             "method": inspection.class_map.method,
-            **asdict(grid),
+            **asdict(grid),  # type: ignore[arg-type]
         },
         "picture": {"file": _PICTURE, **asdict(inspection.picture_grid)},
         **{name: _records(getattr(inspection.measurement, name)) for name in _TABLES},
@@ -307,7 +307,7 @@ def load_inspection(folder: str | Path) -> Inspection:
             alignment=Alignment.from_dict(d["alignment"]),
             class_map=ClassMap(
                 codes=codes,
-                confidence=confidence.astype(np.float32) / 255,
+                confidence=confidence.astype(np.float32) / 255,  # type: ignore[arg-type]
                 stage=stage,
                 px_per_mm=grids[0].px_per_mm,
                 grid=grids[0],

@@ -172,7 +172,7 @@ def map_face(
     class_map = classify_face(one, drawing, stage, settings.method, keep_probabilities=True)
     done("measure")
     measured = measure(
-        class_map,
+        class_map,  # type: ignore[arg-type]
         drawing,
         camera_scale=_least_scale(one, drawing),
         alignment_error_mm=max(a.error_sd_mm for a in alignments),

@@ -110,7 +110,8 @@ def _summary(inspection: Inspection) -> dict[str, Any]:
         "stage": inspection.stage.name,
         "n_pits": int((inspection.marks.class_code == SurfaceClass.PIT).sum()),
         "affected": {
-            r.zone: None if pd.isna(r.share) else round(float(r.share), 5) for r in affected.itertuples()
+            r.zone: None if pd.isna(r.share) else round(float(r.share), 5)
+            for r in affected.itertuples()  # type: ignore[arg-type]
         },
         "sound_width_mm": None if not width.is_known else round(width.value, 3),
     }

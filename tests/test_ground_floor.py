@@ -49,7 +49,8 @@ def test_format_shows_no_more_digits_than_the_interval() -> None:
     # Two significant digits of the half width at most: JCGM 100:2008, 7.2.6 (clause from memory).
     assert format_estimate(Estimate(value=41.237, low=30.1, high=52.9), "depth") == "41 um (30 to 53)"
     assert (
-        format_estimate(Estimate(value=0.12345, low=0.1201, high=0.1270), "share") == "12.35 % (12.01 to 12.70)"
+        format_estimate(Estimate(value=0.12345, low=0.1201, high=0.1270), "share")
+        == "12.35 % (12.01 to 12.70)"
     )
     assert format_estimate(Estimate.unknown("needle broke"), "depth") == "not known (needle broke)"
     assert format_depth(25.4, "inch") == "1.0 thou"

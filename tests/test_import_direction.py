@@ -12,7 +12,7 @@ GROUND = {"errors", "estimate", "units", "flags", "classes", "grid", "tables", "
 ORDER = [
     *["ground"],
     *["drawing", "photo", "registration", "tracing", "surface", "measure", "depth", "stock"],
-    *["inspection", "pipeline", "compare", "report", "casebook", "cli", "review"],
+    *["inspection", "pipeline", "compare", "report", "casebook", "workflow", "sample_job", "cli", "review"],
 ]
 SYNTHETIC_MAY = {"ground", "drawing", "registration", "synthetic"}
 ALLOWED_BACK = {("casebook", "report"), ("casebook", "compare")}

@@ -53,7 +53,7 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
         click.echo(f"\n{quantity.replace('_', ' ')}")
         print_table(
             ["component", "standard deviation", "% of study variation"],
-            [[name, f"{r.sd:.4g}", f"{100 * r.share_study:.1f}"] for name, r in result.components.iterrows()],
+            [[name, f"{r.sd:.4g}", f"{100 * r.share_study:.1f}"] for name, r in result.components.iterrows()],  # type: ignore[list-item]
         )
         click.echo(f"  distinct categories: {result.ndc}")
         click.echo(f"  {study_sentence(quantity, result)}")

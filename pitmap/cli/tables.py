@@ -56,7 +56,7 @@ def print_inspection(inspection: Inspection, units: str = "mm") -> None:
         rows.append(
             [
                 str(zone).replace("_", " "),
-                *[_share(by_word.loc[w]) if w in by_word.index else "-" for w in _SHOWN],
+                *[_share(by_word.loc[w]) if w in by_word.index else "-" for w in _SHOWN],  # type: ignore[arg-type]
                 f"{100 * by_word.unseen_share.iloc[0]:.1f} %",
                 str(int(by_word.n_marks.get("pit", 0))),
             ]

@@ -137,9 +137,9 @@ class PlateNumbers:
             if not (math.isfinite(value) and value > 0):
                 raise DrawingError(f"plate {self.name!r}: {label} must be above 0, got {value!r}")
         for opening in (*self.holes, *self.ports):
-            if opening.kind not in OPENING_KINDS:
+            if opening.kind not in OPENING_KINDS:  # type: ignore[attr-defined]
                 raise DrawingError(
-                    f"plate {self.name!r}: {opening.name!r} is of kind {opening.kind!r}; expected one of "
+                    f"plate {self.name!r}: {opening.name!r} is of kind {opening.kind!r}; expected one of "  # type: ignore[attr-defined]
                     + ", ".join(OPENING_KINDS)
                 )
         for hole in self.holes:

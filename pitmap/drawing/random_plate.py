@@ -64,7 +64,7 @@ def _openings_round(
     bolt = float(rng.uniform(5.5, 9.0))
     corner = float(rng.uniform(1.5, min(3.5, depth / 3)))
     gap_mm = bolt + float(rng.uniform(7, 10))
-    slots, holes = [], []
+    slots, holes = [], []  # type: ignore[var-annotated]
     p_slot, p_bolt = rng.uniform(0.75, 1.0), rng.uniform(0.7, 1.0)
     kept: dict[int, tuple[bool, bool, float]] = {}
     for i, centre in enumerate(centres):

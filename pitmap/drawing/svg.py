@@ -71,7 +71,7 @@ def save_svg(drawing: Drawing, path: str | Path, *, beside: bool = True) -> None
             f'd="{_path_data(area)}"/>'
         )
 
-    for name, zone in reversed(drawing.zones.items()):
+    for name, zone in reversed(drawing.zones.items()):  # type: ignore[call-overload]
         add("zone", name, name, zone, f' data-zone="{name}"')
     for band in drawing.bands:
         add("band", f"band_{band.name}", "band", band.polygon, f" data-band={quoteattr(band.name)}")
@@ -128,7 +128,7 @@ def load_svg(path: str | Path, *, beside: Beside | None = None, user_unit_mm: fl
         beside = read_beside(toml) if toml.exists() else Beside()
     if user_unit_mm is None and math.isfinite(beside.user_unit_mm):
         user_unit_mm = beside.user_unit_mm
-    pieces = []
+    pieces = []  # type: ignore[var-annotated]
     taken: set[str] = set()
     for shape in read_svg_shapes(path, user_unit_mm=user_unit_mm):
         role = _role(shape, beside.roles)

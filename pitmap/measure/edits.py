@@ -71,12 +71,12 @@ def change_classes(class_map: Any, edits: Sequence[ClassEdit]) -> tuple[Any, NDA
     """
     if not is_dataclass(class_map):
         raise InputError("change_classes: expected a class map (a dataclass with codes, confidence and grid)")
-    codes, confidence = class_map.codes.copy(), class_map.confidence.copy()
+    codes, confidence = class_map.codes.copy(), class_map.confidence.copy()  # type: ignore[union-attr]
     metal = codes != SurfaceClass.OUTSIDE
     changed = np.zeros(codes.shape, bool)
     for number, edit in enumerate(edits, 1):
         if isinstance(edit.where, BaseGeometry):
-            where = fill_mask(edit.where, class_map.grid)
+            where = fill_mask(edit.where, class_map.grid)  # type: ignore[union-attr]
         else:
             where = np.asarray(edit.where)
             if where.shape != codes.shape or where.dtype != np.bool_:
@@ -92,4 +92,4 @@ def change_classes(class_map: Any, edits: Sequence[ClassEdit]) -> tuple[Any, NDA
     for array in (codes, confidence, changed):
         array.setflags(write=False)
     more = {"probabilities": None} if getattr(class_map, "probabilities", None) is not None else {}
-    return replace(class_map, codes=codes, confidence=confidence, **more), changed
+    return replace(class_map, codes=codes, confidence=confidence, **more), changed  # type: ignore[type-var]

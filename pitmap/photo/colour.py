@@ -61,7 +61,7 @@ def apply_profile(pixels: NDArray[np.uint8], mode: str, icc: bytes) -> NDArray[n
     out = pixels if mode == "RGB" and pixels.flags.writeable else np.empty((*pixels.shape[:2], 3), np.uint8)
     for top in range(0, pixels.shape[0], _STRIP_ROWS):
         strip = Image.frombuffer(
-            mode, (pixels.shape[1], min(_STRIP_ROWS, pixels.shape[0] - top)), np.ascontiguousarray(
+            mode, (pixels.shape[1], min(_STRIP_ROWS, pixels.shape[0] - top)), np.ascontiguousarray(  # type: ignore[arg-type]
                 pixels[top : top + _STRIP_ROWS]
             ).data, "raw", mode, 0, 1,
         )  # fmt: skip

@@ -149,7 +149,7 @@ def _read_pillow(data: bytes, name: str) -> Photo:
         if kind == "JPEG" and not is_whole_jpeg(data):
             raise PhotoError(f"{name}: the file is cut short; copy it from the camera again")
         if getattr(image, "n_frames", 1) > 1 and image.format != "MPO":
-            notes.append(f"first of {image.n_frames} pictures in the file")
+            notes.append(f"first of {image.n_frames} pictures in the file")  # type: ignore[attr-defined]
         depth = _bit_depth(image, data)
         if kind == "JPEG" and image.mode in ("RGB", "L"):
             rgb, more = _decode_jpeg(data, name, image.mode, icc)
@@ -193,7 +193,7 @@ def _decode_jpeg(data: bytes, name: str, mode: str, icc: bytes | None) -> tuple[
 
 def _read_heif(data: bytes, name: str) -> Photo:
     heif = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=True)
-    _check_size(*heif.size, name)
+    _check_size(*heif.size, name)  # type: ignore[call-arg]
     depth = int(heif.info.get("bit_depth", 8))
     exif = Image.Exif()
     if heif.info.get("exif"):

@@ -182,7 +182,9 @@ def _detect(grey: NDArray[np.uint8]) -> tuple[TargetSheet, NDArray[np.float64], 
     corners = ids = None
     if mine.size:
         corners, ids, _, _ = cv2.aruco.CharucoDetector(sheet.board()).detectBoard(
-            grey, markerCorners=[markers[k] for k in mine], markerIds=codes[mine].astype(np.int32)[:, None]
+            grey,
+            markerCorners=[markers[k] for k in mine],
+            markerIds=codes[mine].astype(np.int32)[:, None],  # type: ignore[call-overload]
         )
     n = 0 if ids is None else len(ids)
     if n < MIN_CORNERS:
@@ -197,9 +199,9 @@ def _detect(grey: NDArray[np.uint8]) -> tuple[TargetSheet, NDArray[np.float64], 
             "only one row of the printed target is visible; uncover it and take the photo again"
         )
     side_px = np.median(
-        [np.linalg.norm(np.diff(markers[k].reshape(-1, 2), axis=0), axis=1).min() for k in mine]
+        [np.linalg.norm(np.diff(markers[k].reshape(-1, 2), axis=0), axis=1).min() for k in mine]  # type: ignore[call-overload]
     )
-    return sheet, _finer(grey, corners, sheet.rim_mm / MARKER_MM * float(side_px)), ids
+    return sheet, _finer(grey, corners, sheet.rim_mm / MARKER_MM * float(side_px)), ids  # type: ignore[arg-type]
 
 
 def _of_sheet(codes: NDArray[np.int64], sheet: TargetSheet) -> NDArray[np.bool_]:

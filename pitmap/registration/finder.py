@@ -60,7 +60,7 @@ def _finish(
     level = {"thickness_mm": thickness, "edge_break_mm": 0.3, "blur_px": 0.8}
     trials = []
     for start in starts:
-        fit = refine_view(middle, start.scaled(k), edges, priors, **level)
+        fit = refine_view(middle, start.scaled(k), edges, priors, **level)  # type: ignore[arg-type]
         trials.append((float((fit.weight * edges.length_mm).sum()), fit.view))
     view = max(trials, key=lambda t: t[0])[1]
     evidence = weigh(middle, view, edges, thickness)

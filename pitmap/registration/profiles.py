@@ -147,7 +147,7 @@ def fit_profiles(
     n_free = max(2 * reach * n_channels - 4 * n_channels - 1, 2.0)
     noise2 = left / (2 * _HALF_STEPS + 1) * (2 * reach) / n_free + 1.0
     return ProfileFit(
-        inside=inside,
+        inside=inside,  # type: ignore[arg-type]
         offset_px=(free * residual).sum((1, 2)) / np.maximum(information, 1e-6),
         variance_px2=noise2 / np.maximum(information * (2 * reach) / (2 * _HALF_STEPS + 1), 1e-6),
         condition=np.maximum((shift**2).sum((1, 2)) / np.maximum(information, 1e-6), 1.0),

@@ -77,7 +77,7 @@ class TargetSheet:
         ]
         dictionary = marker_dictionary()
         cell = MARKER_MM / _CELLS
-        for marker, corners in zip(self.board().getIds().ravel(), self.board().getObjPoints()):
+        for marker, corners in zip(self.board().getIds().ravel(), self.board().getObjPoints()):  # type: ignore[attr-defined]
             left, top = np.asarray(corners).reshape(-1, 3)[:, :2].min(0)
             bits = cv2.aruco.generateImageMarker(dictionary, int(marker), _CELLS, borderBits=1)
             # Neighbouring black cells of a row go out as one rectangle: hairlines between them would be read as white.

@@ -116,6 +116,6 @@ def zone_changes_view(changes: pd.DataFrame) -> pd.DataFrame:
                 if known
                 else "cannot be told"
             )
-        row |= {k.replace("_", " "): v for k, v in r.items() if k.startswith(("is_", "verdict", "note"))}
+        row |= {k.replace("_", " "): v for k, v in r.items() if k.startswith(("is_", "verdict", "note"))}  # type: ignore[attr-defined]
         rows.append(row)
     return pd.DataFrame(rows)

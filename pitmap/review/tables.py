@@ -16,7 +16,7 @@ __all__ = ["marks_view", "zones_view"]
 def zones_view(zones: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
     """One row per zone and class."""
     rows = []
-    for r in (SimpleNamespace(**row) for row in zones.to_dict("records")):
+    for r in (SimpleNamespace(**row) for row in zones.to_dict("records")):  # type: ignore[arg-type]
         share = (
             "cannot be told"
             if pd.isna(r.share)

@@ -135,7 +135,7 @@ def classify(
                 keep_probabilities=keep_probabilities,
             )
         else:
-            codes, confidence, covered, probabilities = _classic(small, work, stage)
+            codes, confidence, covered, probabilities = _classic(small, work, stage)  # type: ignore[assignment]
         covered = covered_parts(covered & small.metal, work).astype(np.uint8)
         codes, confidence = small.back(codes, cv2.INTER_NEAREST), small.back(confidence, cv2.INTER_LINEAR)
         lost |= small.back(covered, cv2.INTER_NEAREST).astype(bool)

@@ -59,7 +59,7 @@ def correct_pits(
     # where a pit was as good as certain, the others were too small to carry the rest
     short = np.nonzero(pit_was_certain)
     if len(short[0]):
-        probabilities[(slice(None), *short)] /= probabilities[(slice(None), *short)].sum(axis=0)
+        probabilities[(slice(None), *short)] /= probabilities[(slice(None), *short)].sum(axis=0)  # type: ignore[arg-type]
     return probabilities
 
 

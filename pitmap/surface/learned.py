@@ -88,7 +88,7 @@ def load_network(model: str | Path) -> Network:
         net=cv2.dnn.readNetFromONNX(str(model)),
         step=int(settings["step"]),
         multiple=int(settings["multiple"]),
-        **{name: np.asarray(settings[name], np.float32) for name in rows},
+        **{name: np.asarray(settings[name], np.float32) for name in rows},  # type: ignore[arg-type]
     )
 
 
@@ -167,7 +167,7 @@ def tile_logits(
             if not metal[rk0:rk1, ck0:ck1].any():
                 continue
             rasters = (_padded(a, (r0, r1), (c0, c1)) for a in (rgb, metal, edge_mm))
-            tile = model_inputs(*rasters, reference)
+            tile = model_inputs(*rasters, reference)  # type: ignore[call-arg]
             planes = np.empty((1, len(known), tile.shape[1] // step, tile.shape[2] // step), np.float32)
             planes[:] = known[:, None, None]
             with network.lock:

@@ -88,7 +88,7 @@ def make_trace(
 ) -> Trace:
     """Outline and openings with the chamfer taken into account, and how sure each figure is."""
     outline = _polygon(plane[0]).buffer(edge_break_mm, quad_segs=16).simplify(0.005)
-    openings, rows, notes = [], [], []
+    openings, rows, notes = [], [], []  # type: ignore[var-annotated]
     for k in range(1, len(sets)):
         label = f"{'hole' if sets[k].is_round else 'opening'}_{len(openings) + 1:02d}"
         if sets[k].is_round:

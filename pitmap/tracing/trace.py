@@ -17,7 +17,7 @@ from .cameras import EdgeSet, solve_cameras
 from .merge import LEAST_PLACES, inner_circle, merge_contours, signed_area
 from .result import Trace, make_trace
 from .silhouette import find_silhouette
-from .subpixel import even_points, sharpen
+from .subpixel import BROKEN_LEVEL, SHARP_LEVEL, even_points, sharpen
 
 __all__ = ["PhotoClicks", "trace_plate"]
 
@@ -161,6 +161,7 @@ def _measure(
     plane: list[NDArray[np.float64]],
     cameras: Sequence[Camera],
     reach_mm: float,
+    level: float,
     is_round: list[bool] | None,
 ) -> list[EdgeSet]:
     """Every contour in every photo, sharpened."""
@@ -169,7 +170,9 @@ def _measure(
         points, good = [], []
         for photo, camera in zip(photos, cameras):
             scale = float(np.median(camera.px_per_mm(c)))
-            p, g = sharpen(photo.rgb, camera.mm_to_px(c), scale, is_hole=k > 0, reach_mm=reach_mm)
+            p, g = sharpen(
+                photo.rgb, camera.mm_to_px(c), scale, is_hole=k > 0, reach_mm=reach_mm, level=level
+            )
             points.append(p)
             good.append(g)
         if is_round is None:
@@ -221,7 +224,7 @@ def trace_plate(
         For the drawing only.
     edge_break_mm : float
         Width of the chamfer that breaks every edge. The metal seen ends that much before the drawn edge, so
-        the outline is grown by it and the openings are shrunk by it. 0 draws the flat face as it is seen.
+        the outline is grown by it and the openings are shrunk by it. 0 for sharp edges.
 
     Returns
     -------
@@ -252,10 +255,11 @@ def trace_plate(
     homographies = [np.linalg.inv(to_plane)] + [
         _first_homography(p, names, clicks_mm, plane) for p in photos[1:]
     ]
-    cameras = [Camera(homography=h, lens=Lens()) for h in homographies]
+    cameras = [Camera(homography=h, lens=Lens()) for h in homographies]  # type: ignore[arg-type]
+    level = BROKEN_LEVEL if edge_break_mm > 0 else SHARP_LEVEL
     start, is_round = None, None
     for step, reach in enumerate((2.4, 2.4, 1.6, 1.2)):
-        sets = _measure(photos, plane, cameras, reach, is_round)
+        sets = _measure(photos, plane, cameras, reach, level, is_round)
         if step < 2:
             shown = [min(g.mean() for g in s.is_good) > _LEAST_SHOWN for s in sets]
             sets = [s for k, s in enumerate(sets) if k == 0 or shown[k]]

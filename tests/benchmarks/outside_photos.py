@@ -30,7 +30,9 @@ from pitmap.pipeline import classify_face, straighten
 from pitmap.registration import register
 
 
-def map_one(photo_path: Path, drawing: Drawing, grid: Grid, stage: Stage) -> tuple[dict, np.ndarray | None, str]:
+def map_one(
+    photo_path: Path, drawing: Drawing, grid: Grid, stage: Stage
+) -> tuple[dict, np.ndarray | None, str]:
     """The scorer's alignment entry, the class raster or None, and a word for the log."""
     photo = read_photo(photo_path)
     try:
@@ -51,13 +53,18 @@ def map_one(photo_path: Path, drawing: Drawing, grid: Grid, stage: Stage) -> tup
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("folder", type=Path)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--only", default="", help="regular expression on the picture id")
     arguments = parser.parse_args()
-    print(f"pitmap {__version__}, Python {platform.python_version()}, OpenCV {cv2.__version__}, {cv2.getNumThreads()} threads")
-    drawing, grid = load_rings(arguments.folder / "plate.json"), template_grid(arguments.folder / "plate.json")
+    print(XX)
+    drawing, grid = (
+        load_rings(arguments.folder / "plate.json"),
+        template_grid(arguments.folder / "plate.json"),
+    )
     with open(arguments.folder / "index.csv", newline="", encoding="utf-8") as file:
         rows = [r for r in csv.DictReader(file) if re.search(arguments.only, r["id"])]
     for row in rows:

@@ -136,7 +136,9 @@ def _kept(kept: Casebook, survey: Survey, inspection: Inspection | None) -> None
         return
     tied = {} if inspection is None else inspection.readings.set_index("reading_id").to_dict("index")
     st.dataframe(
-        pd.DataFrame([_row(r, tied.get(r.id, {})) for r in readings]), hide_index=True, width="stretch"
+        pd.DataFrame([_row(r, tied.get(r.id, {})) for r in readings]),
+        hide_index=True,
+        width="stretch",  # type: ignore[arg-type]
     )
     if survey.state == "open":
         with st.expander("Let a reading count no longer"), st.form("withdraw_reading", border=False):

@@ -72,7 +72,7 @@ def _headline(inspection: Inspection) -> None:
         if zone not in affected.index:
             continue
         row = affected.loc[zone]
-        seen = "nothing seen" if pd.isna(row.share) else f"{100 * row.share:.1f} %"
+        seen = "nothing seen" if pd.isna(row.share) else f"{100 * row.share:.1f} %"  # type: ignore[var-annotated]
         column.metric(f"{zone.replace('_', ' ').capitalize()} affected", seen)
         if not pd.isna(row.share):
             column.caption(

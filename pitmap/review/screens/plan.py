@@ -69,15 +69,15 @@ def _what_if(plan: StockPlan) -> None:
         row = curve.iloc[(curve.removal_um - at).abs().argmin()]
         rows.append(
             {
-                "zone": zone.replace("_", " "),
+                "zone": zone.replace("_", " "),  # type: ignore[attr-defined]
                 "figure": {
                     "pits": "pits left",
                     "sound_width": "sound width, mm",
                     "uncut": "not reached by the lap, %",
-                }[aim],
-                "left": _number(row.value, aim),
-                "from": _number(row.value_low, aim),
-                "to": _number(row.value_high, aim),
+                }[aim],  # type: ignore[index]
+                "left": _number(row.value, aim),  # type: ignore[arg-type]
+                "from": _number(row.value_low, aim),  # type: ignore[arg-type]
+                "to": _number(row.value_high, aim),  # type: ignore[arg-type]
                 "chance that the aim is reached": "no aim set"
                 if pd.isna(row.p_reached)
                 else f"{100 * row.p_reached:.0f} %",

@@ -141,9 +141,17 @@ class Learner:
 
     def __init__(self, name: str, sampler: Sampler, args: argparse.Namespace, device: str) -> None:
         self.name, self.device, self.steps, self.loss = name, device, 0, 0.0
+        self.before = 0
         self.out = sampler.left_out(None if name == "all" else int(name))
         torch.manual_seed(args.seed)
         self.model = SurfaceNet(tuple(map(int, args.channels.split(","))), args.step).to(device)
+        begun = args.start / f"{name}.pt" if args.start else None
+        if begun is not None and begun.is_file():
+            kept = torch.load(begun, map_location=device, weights_only=True)
+            self.model.load_state_dict(
+                {k: v.float() if v.is_floating_point() else v for k, v in kept["weights"].items()}
+            )
+            self.before = int(kept["settings"]["tiles"])
         if device == "cuda":
             self.model = self.model.to(memory_format=torch.channels_last)
         self.mean = copy.deepcopy(self.model).eval()
@@ -201,7 +209,7 @@ class Learner:
             "step": model.step,
             "seed": seed,
             "steps": self.steps,
-            "tiles": self.steps * batch,
+            "tiles": self.before + self.steps * batch,
         }
         weights = {
             k: v.cpu().half() if v.dtype == torch.float32 else v.cpu() for k, v in model.state_dict().items()
@@ -230,6 +238,7 @@ def main() -> None:
     parser.add_argument("--pit-share", type=float, default=0.22)
     parser.add_argument("--pool", type=int, default=9000)
     parser.add_argument("--workers", type=int, default=14)
+    parser.add_argument("--start", type=Path, help="folder of <name>.pt files to go on from")
     parser.add_argument("--seed", type=int, default=20261125)
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
