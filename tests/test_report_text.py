@@ -62,7 +62,8 @@ def test_pdf_in_another_script_of_the_embedded_font(pseudo):
 
 def test_translator_reads_po_and_mo_and_falls_back(tmp_path):
     (tmp_path / "de.po").write_text(
-        'msgid "pit"\nmsgstr "Grübchen"\n\nmsgid "{n} of {m}"\nmsgstr "{n} von {k}"\n\n#, fuzzy\nmsgid "rim"\nmsgstr "Rand"\n',
+        'msgid "pit"\nmsgstr "Grübchen"\n\nmsgid "{n} of {m}"\nmsgstr "{n} von {k}"\n\n'
+        '#, fuzzy\nmsgid "rim"\nmsgstr "Rand"\n',
         encoding="utf-8",
     )
     t = translator("de", tmp_path)

@@ -183,8 +183,8 @@ def _detect(grey: NDArray[np.uint8]) -> tuple[TargetSheet, NDArray[np.float64], 
     if mine.size:
         corners, ids, _, _ = cv2.aruco.CharucoDetector(sheet.board()).detectBoard(
             grey,
-            markerCorners=[markers[k] for k in mine],
-            markerIds=codes[mine].astype(np.int32)[:, None],  # type: ignore[call-overload]
+            markerCorners=[markers[int(k)] for k in mine],
+            markerIds=codes[mine].astype(np.int32)[:, None],
         )
     n = 0 if ids is None else len(ids)
     if n < MIN_CORNERS:

@@ -60,7 +60,8 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--only", default="", help="regular expression on the picture id")
     arguments = parser.parse_args()
-    print(XX)
+    python, threads = platform.python_version(), cv2.getNumThreads()
+    print(f"pitmap {__version__}, Python {python}, OpenCV {cv2.__version__}, {threads} threads")
     drawing, grid = (
         load_rings(arguments.folder / "plate.json"),
         template_grid(arguments.folder / "plate.json"),
