@@ -23,7 +23,7 @@ from .compare import Comparison
 from .depth import READINGS, FaceSurvey, attach_readings
 from .depth.flatness import flatness
 from .drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plates
-from .errors import InputError
+from .errors import InputError, NotEnoughData
 from .estimate import Estimate
 from .inspection import Inspection, load_inspection, save_inspection
 from .measure import ClassEdit, MeasureSettings, change_classes, measure
@@ -304,6 +304,12 @@ def plan_face(
     """
     if not inspections:
         raise InputError("plan: no survey given; map the face first")
+    for inspection in inspections:
+        if not inspection.removed_um.has_interval:
+            raise NotEnoughData(
+                f"{inspection.face}, {inspection.stage}: the stock taken off before this survey is not known; enter it "
+                "(map with --removed '22 um', or when the survey is added), measured with a micrometer at named spots"
+            )
     rng = np.random.default_rng(PLAN_SEED)
     flat = flatness_of(max(inspections, key=lambda i: i.stage.order), rng)
     gap = None
