@@ -348,9 +348,15 @@ def record_of_face(
         for i in book.checklist(job, plate)
     )
     signs = book.sign_offs(job)
+    told = {
+        "reference": job.reference,
+        "customer": job.customer,
+        "engine": job.engine,
+        "plate tag": plate.tag,
+    }
     readings = [i.readings for i in inspections if not i.readings.empty]
     return RecordInput(
-        job={"reference": job.reference, "engine": job.engine, "plate": plate.tag, "face": face.name},
+        job={k: v for k, v in told.items() if v},
         drawing=drawing,
         inspections=tuple(inspections),
         plan=plan,

@@ -132,7 +132,9 @@ def plot_map(chart: FaceMap) -> go.Figure:
     figure = go.Figure()
     _add_map(figure, chart)
     figure.update_xaxes(title="mm", constrain="domain", range=list(chart.extent_mm[:2]))
-    figure.update_yaxes(title="mm", scaleanchor="x", range=list(chart.extent_mm[2:]), autorange=False)
+    figure.update_yaxes(
+        title="mm", scaleanchor="x", constrain="domain", range=list(chart.extent_mm[2:]), autorange=False
+    )
     figure.update_layout(
         title=chart.title, template="simple_white", margin={"l": 40, "r": 10, "t": 40, "b": 40}
     )

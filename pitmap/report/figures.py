@@ -160,6 +160,9 @@ def _length_axis(t: Translate, units: UnitSystem) -> tuple[float, str]:
 def _scale(t: Translate, quantity: str, units: UnitSystem) -> tuple[float, str, bool]:
     if quantity in ("sound_width_mm", "sound_width"):
         return (*_length_axis(t, units), False)
+    if quantity == "deepest_um":
+        scale, unit = (1 / UM_PER_THOU, "thou") if units == "inch" else (1.0, "um")
+        return scale, f"{quantity_word(t, quantity)}, {unit}", False
     if quantity in ("n_pits", "pits"):
         return 1.0, quantity_word(t, quantity), False
     return 100.0, f"{quantity_word(t, quantity)}, %", True

@@ -82,24 +82,34 @@ def change_on_photo(pair: Any, after: Any) -> NDArray[np.uint8]:
 
 
 def series_figures(comparison: Any, units: UnitSystem) -> list[go.Figure]:
-    """One chart per quantity of the lap series."""
+    """One chart per quantity of the lap series that has a number."""
     t = translator()
-    quantities = list(dict.fromkeys(comparison.series.quantity))
+    known = comparison.series[comparison.series.value.notna() & comparison.series.removed_um.notna()]
+    quantities = list(dict.fromkeys(known.quantity))
     return [plot_lines(series_chart(t, comparison, q, units)) for q in quantities]
 
 
 def fates_view(fates: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
-    """The fate of every mark as people read it."""
-    out = fates.copy()
-    out["fate"] = out["fate"].str.replace("_", " ")
-    out["zone"] = out["zone"].str.replace("_", " ")
-    if "flags" in out:
-        out["mind"] = [flag_words(int(v)) for v in out.pop("flags")]
-    for name in [c for c in out.columns if c.endswith("_mm") and not c.startswith(("x_", "y_"))]:
-        out[name.removesuffix("_mm").replace("_", " ")] = [
-            "" if pd.isna(v) else format_length(v, units) for v in out.pop(name)
-        ]
-    return out
+    """The fate of every mark as people read it, pits first and the largest of them at the top."""
+    order = fates.assign(other=fates.class_word != "pit").sort_values(
+        ["other", "eq_diam_mm"], ascending=[True, False]
+    )
+    return pd.DataFrame(
+        {
+            "fate": order.fate.str.replace("_", " "),
+            "what": order.class_word,
+            "zone": order.zone.str.replace("_", " "),
+            "across": [format_length(v, units) for v in order.eq_diam_mm],
+            "mark before": ["" if v < 0 else str(v) for v in order.mark_before],
+            "marks after": order.marks_after,
+            "area before, mm2": order.area_before_mm2.round(2),
+            "area after, mm2": order.area_after_mm2.round(2),
+            "why": order.why,
+            "x mm": order.x_mm.round(1),
+            "y mm": order.y_mm.round(1),
+            "mind": [flag_words(int(v)) for v in order["flags"]],
+        }
+    )
 
 
 def zone_changes_view(changes: pd.DataFrame) -> pd.DataFrame:

@@ -84,5 +84,5 @@ def page_map(
             unselected={"marker": {"opacity": 1.0}},
         )
     )
-    figure.update_layout(dragmode=dragmode, height=720, title=None, margin={"l": 30, "r": 5, "t": 5, "b": 30})
+    figure.update_layout(dragmode=dragmode, height=600, title=None, margin={"l": 30, "r": 5, "t": 5, "b": 30})
     return figure
