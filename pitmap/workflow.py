@@ -43,6 +43,7 @@ __all__ = [
     "drawing_of",
     "flatness_of",
     "inspections_of_face",
+    "keep_photo",
     "keep_readings",
     "limits_of",
     "map_survey",
@@ -96,6 +97,22 @@ def drawing_of(book: Casebook, plate: Plate, face: CasebookFace) -> Drawing:
     raise InputError(
         f"plate {plate.tag}, face {face.name}: has no drawing; give it one on the Drawing page, or name a shipped one"
     )
+
+
+def keep_photo(book: Casebook, survey: Survey, data: bytes, name: str) -> PhotoRef | None:
+    """Keep a photo with a survey; None when the survey has these very bytes already.
+
+    It is decoded first, so that a file that is no picture never enters the casebook.
+
+    Raises
+    ------
+    PhotoError
+        Not a picture that can be read.
+    """
+    photo = read_photo(data, name=name)
+    if photo.sha256 in {ref.sha256 for ref in book.photos(survey)}:
+        return None
+    return book.add_photo(survey, data, name)
 
 
 def photos_of(book: Casebook, survey: Survey) -> tuple[tuple[PhotoRef, Photo], ...]:

@@ -6,9 +6,8 @@ import streamlit as st
 
 from ...casebook import Casebook, Face, PhotoRef, Plate, Survey
 from ...errors import AlignmentRefused
-from ...photo import read_photo
 from ...report.alignment_picture import findings_picture
-from ...workflow import map_survey
+from ...workflow import keep_photo, map_survey
 from ..cached import gate, photo_of
 from ..guard import sentences
 from ..parts import caution, choose_survey
@@ -57,16 +56,11 @@ def _bring_in(kept: Casebook, survey: Survey) -> None:
     taken = [*(files or []), *([shot] if shot else [])]
     if not taken:
         return
-    known = {ref.sha256 for ref in kept.photos(survey)}
     n_kept = n_failed = 0
     for file in taken:
         with sentences():
             n_failed += 1
-            # Read before it is kept, so that a file that is no picture never enters the casebook.
-            photo = read_photo(file.getvalue(), name=file.name)
-            if photo.sha256 not in known:
-                kept.add_photo(survey, file.getvalue(), file.name)
-                known.add(photo.sha256)
+            keep_photo(kept, survey, file.getvalue(), file.name)
             n_kept += 1
             n_failed -= 1
     if n_kept and not n_failed:
