@@ -40,6 +40,7 @@ __all__ = [
     "HAND_SD_MM",
     "LIMITS_ROLE",
     "PLAN_SEED",
+    "all_readings",
     "drawing_of",
     "flatness_of",
     "inspections_of_face",
@@ -344,6 +345,12 @@ def plan_face(
     )
 
 
+def all_readings(inspections: Sequence[Inspection]) -> pd.DataFrame | None:
+    """The readings of every survey in one table, or None when there are none."""
+    taken = [i.readings for i in inspections if not i.readings.empty]
+    return pd.concat(taken, ignore_index=True) if taken else None
+
+
 def record_of_face(
     book: Casebook,
     job: Job,
@@ -371,14 +378,13 @@ def record_of_face(
         "engine": job.engine,
         "plate tag": plate.tag,
     }
-    readings = [i.readings for i in inspections if not i.readings.empty]
     return RecordInput(
         job={k: v for k, v in told.items() if v},
         drawing=drawing,
         inspections=tuple(inspections),
         plan=plan,
         comparison=comparison,
-        readings=pd.concat(readings, ignore_index=True) if readings else None,
+        readings=all_readings(inspections),
         checklist=items,
         sign_off=(
             {

@@ -60,6 +60,7 @@ def write_record(
     """Write PDF, page and ZIP into a folder; the path of the PDF."""
     from ..compare import compare
     from ..report import RecordInput, record_html, record_pdf, record_zip
+    from ..workflow import all_readings
 
     record = RecordInput(
         job={k: v for k, v in job.items() if k != "workshop"},
@@ -67,6 +68,7 @@ def write_record(
         inspections=tuple(inspections),
         plan=plan,
         comparison=compare(inspections, drawing) if len(inspections) > 1 else None,
+        readings=all_readings(inspections),
         workshop=job.get("workshop", ""),
         units=cast(UnitSystem, units),
     )
