@@ -155,5 +155,9 @@ def trace(
             "  " + ", ".join(f"{k} {v:.3f}" if isinstance(v, float) else f"{k} {v}" for k, v in row.items())
         )
     click.echo(f"  edges lie within {traced.spread_mm:.3f} mm of the drawing")
+    click.echo(
+        "  the centre and outline errors above hold only how far the photos disagree, not how well the cameras are known; "
+        "the true error can be several times larger: check two distances on the plate before using the drawing"
+    )
     _report(traced.drawing)
     _save(traced.drawing, out)
