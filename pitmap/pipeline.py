@@ -169,12 +169,13 @@ def map_face(
         alignments.append(alignment)
     one, notes = _one_face(faces, drawing)
     done("classify")
+    least_scale = _least_scale(one, drawing)
     class_map = classify_face(one, drawing, stage, settings.method, keep_probabilities=True)
     done("measure")
     measured = measure(
         class_map,  # type: ignore[arg-type]
         drawing,
-        camera_scale=_least_scale(one, drawing),
+        camera_scale=least_scale,
         alignment_error_mm=max(a.error_sd_mm for a in alignments),
         settings=MeasureSettings(level=settings.level, n_places=settings.n_narrowest),
     )
@@ -193,7 +194,7 @@ def map_face(
         readings=READINGS.empty() if readings is None else readings,
         picture=cv2.resize(one.rgb, picture_grid.shape[::-1], interpolation=cv2.INTER_AREA),
         picture_grid=picture_grid,
-        photo_px_per_mm=_least_scale(one, drawing),
+        photo_px_per_mm=least_scale,
         notes=notes,
         settings=settings.to_dict(),
         versions=_versions(),

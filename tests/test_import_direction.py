@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent / "pitmap"
-GROUND = {"errors", "estimate", "units", "flags", "classes", "grid", "tables", "settings"}
+GROUND = {"errors", "estimate", "units", "flags", "classes", "grid", "tables", "settings", "csv_rows"}
 ORDER = [
     *["ground"],
     *["drawing", "photo", "registration", "tracing", "surface", "measure", "depth", "stock"],

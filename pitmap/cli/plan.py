@@ -18,7 +18,7 @@ from ..inspection import Inspection, load_inspection, plain_values
 from ..stock import LapStep, LimitSheet, StockPlan, lap_rate, minutes_to_go, read_limits
 from ..units import UnitSystem, format_depth, format_estimate, parse_length
 from .options import StockType, units_option
-from .tables import CAUTION, print_table
+from .tables import print_caution, print_table
 
 __all__ = ["command", "open_face", "print_plan", "write_plan"]
 
@@ -212,7 +212,7 @@ def print_plan(plan: StockPlan, units: str) -> None:
         click.echo(f"\n  read these pits next, in this order: {marks}")
     for problem in plan.problems:
         click.echo(f"  ! {problem}")
-    click.echo(f"\n{CAUTION}")
+    print_caution()
 
 
 def _step(row: pd.Series, system: UnitSystem) -> list[str]:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import csv
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
 
 from ..classes import Stage
+from ..csv_rows import read_rows
 from ..drawing import Drawing
 from ..errors import InputError
 from .options import DRAWING, STAGE
@@ -59,17 +60,10 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
         click.echo(f"  {study_sentence(quantity, result)}")
 
 
-def _rows(path: Path) -> list[dict[str, str]]:
-    try:
-        with open(path, newline="", encoding="utf-8-sig") as file:
-            reader = csv.DictReader(file)
-            missing = [c for c in _COLUMNS if c not in (reader.fieldnames or ())]
-            if missing:
-                raise InputError(f"{path}: no column {', '.join(missing)}; expected {', '.join(_COLUMNS)}")
-            rows = list(reader)
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{path}: cannot be read ({error})") from error
-    for k, row in enumerate(rows, 2):
+def _rows(path: Path) -> list[Mapping[str, str]]:
+    rows = []
+    for where, row in read_rows(path, _COLUMNS):
         if not (row["trial"] or "").strip().isdecimal():
-            raise InputError(f"{path}, line {k}, column trial: {row['trial']!r} is not a whole number")
+            raise InputError(f"{where}, column trial: {row['trial']!r} is not a whole number")
+        rows.append(row)
     return rows

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from typing import Literal, cast
 
@@ -11,16 +12,17 @@ import pandas as pd
 from ..estimate import Estimate
 from ..flags import flag_words
 from ..inspection import Inspection
+from ..stock import CAUTION
 from ..units import UnitSystem, format_estimate, format_length
 
-__all__ = ["CAUTION", "print_inspection", "print_table"]
-
-CAUTION = (
-    "Figures from photos support a decision and do not replace measuring; the engine maker's service\n"
-    "manual and a qualified machinist have the last word."
-)
+__all__ = ["print_caution", "print_inspection", "print_table"]
 
 _SHOWN = ("affected", "pit", "stain", "tint", "uncut")
+
+
+def print_caution() -> None:
+    """The usual caution, under whatever was printed."""
+    click.echo("\n" + textwrap.fill(CAUTION, 100))
 
 
 def print_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
@@ -63,7 +65,7 @@ def print_inspection(inspection: Inspection, units: str = "mm") -> None:
         )
     print_table(["zone", *_SHOWN, "unseen", "pits"], rows)
     _print_lands(inspection, system)
-    click.echo(f"\n{CAUTION}")
+    print_caution()
 
 
 def _print_lands(inspection: Inspection, system: Literal["mm", "inch"]) -> None:

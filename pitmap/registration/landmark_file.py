@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import math
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from ..csv_rows import read_rows, row_number
 from ..errors import InputError
 
 __all__ = ["Landmarks", "read_landmarks"]
@@ -34,27 +33,7 @@ def read_landmarks(path: str | Path) -> Landmarks:
         No such file, a missing column, a cell that is not a number (line and column named), under four rows.
     """
     path = Path(path)
-    rows: list[list[float]] = []
-    try:
-        with open(path, newline="", encoding="utf-8-sig") as file:
-            reader = csv.DictReader(file)
-            missing = [c for c in _COLUMNS if c not in (reader.fieldnames or ())]
-            if missing:
-                raise InputError(f"{path}: no column {', '.join(missing)}; expected {', '.join(_COLUMNS)}")
-            for row in reader:
-                values = []
-                for name in _COLUMNS:
-                    try:
-                        values.append(float(row[name]))
-                    except (TypeError, ValueError):
-                        values.append(math.nan)
-                    if not math.isfinite(values[-1]):
-                        raise InputError(
-                            f"{path}, line {reader.line_num}, column {name}: {row[name]!r} is not a number"
-                        )
-                rows.append(values)
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise InputError(f"{path}: cannot be read as CSV ({error})") from error
+    rows = [[row_number(row, name, where) for name in _COLUMNS] for where, row in read_rows(path, _COLUMNS)]
     if len(rows) < 4:
         raise InputError(f"{path}: {len(rows)} landmarks; pick four or more, spread over the plate")
     table = np.array(rows)

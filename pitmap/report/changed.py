@@ -14,7 +14,7 @@ from ..units import format_depth
 from .draw_mpl import chart_png, draw_lines
 from .figures import curve_chart, series_chart
 from .model import Paragraph, Picture, RecordInput, Section, Table
-from .overlay import paint_codes
+from .overlay import codes_on, paint_codes
 from .palette import CHANGE_STYLES
 from .text import Translate
 from .words import estimate_of, fate_word, number, quantity_word, stage_word, zone_word
@@ -28,13 +28,7 @@ def change_picture(t: Translate, record: RecordInput, *, width: float = 0.5) -> 
     if rgb is None or record.comparison is None:
         return None
     pair, grid = record.comparison.overall, record.last.picture_grid
-    step = np.linalg.inv(pair.grid.px_to_mm_matrix) @ grid.px_to_mm_matrix
-    codes = cv2.warpAffine(
-        pair.change_codes,
-        step[:2],
-        (grid.n_cols, grid.n_rows),
-        flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
-    )
+    codes = codes_on(pair.change_codes, pair.grid, grid)
     painted = paint_codes(rgb, codes, CHANGE_STYLES, step=max(6, round(grid.n_cols / 70)))
     data = cv2.imencode(".jpg", cv2.cvtColor(painted, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 85])[
         1

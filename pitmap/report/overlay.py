@@ -20,7 +20,7 @@ from ..errors import InputError
 from ..grid import Grid
 from .palette import CLASS_STYLES, Style
 
-__all__ = ["font_file", "numbered_marks", "overlay_picture", "scale_bar_mm"]
+__all__ = ["codes_on", "font_file", "numbered_marks", "overlay_picture", "scale_bar_mm"]
 
 _ZONE_COLOUR = {"running_surface": (255, 255, 255), "seal_land": (255, 214, 0), "rim": (190, 190, 190)}
 _SCALE_BARS_MM = (1, 2, 5, 10, 20, 50, 100, 200, 500)
@@ -157,6 +157,13 @@ def picture_grid(rgb: NDArray[np.uint8], grid: Grid) -> Grid:
     return target
 
 
+def codes_on(codes: NDArray[np.uint8], own: Grid, target: Grid) -> NDArray[np.uint8]:
+    """A raster of codes on `own` taken over to `target`, nearest code; 0 where `own` does not reach."""
+    step = np.linalg.inv(own.px_to_mm_matrix) @ target.px_to_mm_matrix
+    flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+    return np.asarray(cv2.warpAffine(codes, step[:2], target.shape[::-1], flags=flags), np.uint8)
+
+
 def overlay_picture(
     rgb_plate: NDArray[np.uint8],
     class_map: Any,
@@ -196,10 +203,7 @@ def overlay_picture(
     grid = picture or picture_grid(rgb_plate, class_map.grid)
     if grid.shape != rgb_plate.shape[:2]:
         raise InputError(f"picture: {rgb_plate.shape[:2]} does not fit its grid {grid.shape}")
-    step = np.linalg.inv(class_map.grid.px_to_mm_matrix) @ grid.px_to_mm_matrix
-    codes = cv2.warpAffine(
-        class_map.codes, step[:2], (grid.n_cols, grid.n_rows), flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
-    )
+    codes = codes_on(class_map.codes, class_map.grid, grid)
     pattern = max(6, round(0.55 * grid.n_cols * label_share))
     out = paint_codes(rgb_plate, np.asarray(codes, np.uint8), CLASS_STYLES, step=pattern)
     thin = max(1, round(grid.n_cols / 900))

@@ -18,7 +18,7 @@ from ..flags import flag_words
 from ..units import UnitSystem, format_estimate, format_length
 from .draw_plotly import plot_lines
 from .figures import FaceMap, face_map, series_chart
-from .overlay import overlay_picture, paint_codes
+from .overlay import codes_on, overlay_picture, paint_codes
 from .palette import CHANGE_STYLES
 from .text import Translate, translator
 
@@ -75,9 +75,7 @@ def blink_picture(before: Any, after: Any, long_side_px: int = 900) -> bytes:
 def change_on_photo(pair: Any, after: Any) -> NDArray[np.uint8]:
     """Where metal was cleared, stayed damaged or came up, over the later photo."""
     grid = after.picture_grid
-    step = np.linalg.inv(pair.grid.px_to_mm_matrix) @ grid.px_to_mm_matrix
-    flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
-    codes = cv2.warpAffine(pair.change_codes, step[:2], (grid.n_cols, grid.n_rows), flags=flags)
+    codes = codes_on(pair.change_codes, pair.grid, grid)
     return paint_codes(after.picture, codes, CHANGE_STYLES, step=max(6, round(1.6 * grid.px_per_mm)))
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import cv2
 import numpy as np
 import plotly.graph_objects as go
 
@@ -12,7 +11,7 @@ from ..classes import SurfaceClass
 from ..drawing import Drawing
 from .draw_plotly import plot_map
 from .figures import face_map
-from .overlay import paint_codes
+from .overlay import codes_on, paint_codes
 from .palette import CLASS_STYLES
 from .text import translator
 
@@ -52,9 +51,7 @@ def page_map(
         In plate mm; the trace named :data:`MARKS_TRACE` carries `mark_id` as customdata.
     """
     grid = inspection.picture_grid
-    step = np.linalg.inv(inspection.class_map.grid.px_to_mm_matrix) @ grid.px_to_mm_matrix
-    flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
-    codes = cv2.warpAffine(inspection.class_map.codes, step[:2], (grid.n_cols, grid.n_rows), flags=flags)
+    codes = codes_on(inspection.class_map.codes, inspection.class_map.grid, grid)
     styles = {code: style for code, style in CLASS_STYLES.items() if code in shown}
     picture = inspection.picture
     if strength > 0 and styles:

@@ -6,14 +6,10 @@ import streamlit as st
 
 from ..casebook import Casebook, Face, Job, Plate, Survey
 from ..classes import Stage
+from ..stock import CAUTION
 from .state import Place, book, go_to, here
 
-__all__ = ["CAUTION", "STAGE_WORDS", "caution", "choose_survey", "stage_word"]
-
-CAUTION = (
-    "Figures from photos support a decision and do not replace measuring. The engine maker's service manual "
-    "and a qualified machinist have the last word."
-)
+__all__ = ["STAGE_WORDS", "caution", "choose_survey", "stage_word"]
 
 STAGE_WORDS = {"intake": "intake", "test_lap": "after the test lap", "final": "final, polished"}
 

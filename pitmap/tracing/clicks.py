@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import csv
-import math
 from pathlib import Path
 
-from ..errors import InputError
+from ..csv_rows import read_rows, row_number
 from ..photo import read_photo
 from .trace import PhotoClicks
 
@@ -28,24 +26,7 @@ def read_clicks(path: str | Path) -> list[PhotoClicks]:
     """
     path = Path(path)
     clicks: dict[str, dict[str, tuple[float, float]]] = {}
-    try:
-        with open(path, newline="", encoding="utf-8-sig") as file:
-            reader = csv.DictReader(file)
-            missing = [c for c in _COLUMNS if c not in (reader.fieldnames or ())]
-            if missing:
-                raise InputError(f"{path}: no column {', '.join(missing)}; expected {', '.join(_COLUMNS)}")
-            for row in reader:
-                at = []
-                for name in ("x_px", "y_px"):
-                    try:
-                        at.append(float(row[name]))
-                    except (TypeError, ValueError):
-                        at.append(math.nan)
-                    if not math.isfinite(at[-1]):
-                        raise InputError(
-                            f"{path}, line {reader.line_num}, column {name}: {row[name]!r} is not a number"
-                        )
-                clicks.setdefault(row["photo"], {})[row["hole"]] = (at[0], at[1])
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise InputError(f"{path}: cannot be read as CSV ({error})") from error
+    for where, row in read_rows(path, _COLUMNS):
+        at = (row_number(row, "x_px", where), row_number(row, "y_px", where))
+        clicks.setdefault(row["photo"], {})[row["hole"]] = at
     return [PhotoClicks(rgb=read_photo(path.parent / name).rgb, clicks_px=at) for name, at in clicks.items()]

@@ -1,0 +1,56 @@
+"""Rows of a small CSV that a person wrote, with errors that name line and column."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+
+from .errors import InputError
+
+__all__ = ["read_rows", "row_number"]
+
+
+def read_rows(path: Path, columns: Sequence[str]) -> Iterator[tuple[str, Mapping[str, str]]]:
+    """Each row of a CSV with a header, and where it stands in words ("FILE, line 3").
+
+    Parameters
+    ----------
+    path : Path
+        UTF-8, with or without a byte order mark.
+    columns : sequence of str
+        Columns that must be there; others are passed on too.
+
+    Raises
+    ------
+    InputError
+        Not readable, not CSV, a column missing.
+    """
+    try:
+        with open(path, newline="", encoding="utf-8-sig") as file:
+            reader = csv.DictReader(file)
+            missing = [c for c in columns if c not in (reader.fieldnames or ())]
+            if missing:
+                raise InputError(f"{path}: no column {', '.join(missing)}; expected {', '.join(columns)}")
+            for row in reader:
+                yield f"{path}, line {reader.line_num}", row
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise InputError(f"{path}: cannot be read as CSV ({error})") from error
+
+
+def row_number(row: Mapping[str, str], column: str, where: str) -> float:
+    """The finite number in a column.
+
+    Raises
+    ------
+    InputError
+        Empty, or not a finite number.
+    """
+    try:
+        value = float(row[column])
+    except (TypeError, ValueError):
+        value = math.nan
+    if not math.isfinite(value):
+        raise InputError(f"{where}, column {column}: {row[column]!r} is not a number")
+    return value
