@@ -12,7 +12,7 @@ from ..classes import Stage, SurfaceClass
 from ..errors import InputError
 from .class_map import PROBABILITY_CLASSES, ClassMap
 from .classic import CLASSIC_PX_PER_MM, classic_scores
-from .decide import choose_codes, covered_parts, softmax_rows
+from .decide import choose_codes, covered_parts, halves, softmax_rows
 from .learned import LEARNED_PX_PER_MM, Network, default_network, has_model, learned_map
 from .unseen import unreadable
 
@@ -183,13 +183,16 @@ def _kept(
     metal: NDArray[np.bool_],
     lost: NDArray[np.bool_],
 ) -> NDArray[np.float16]:
-    out = np.zeros((len(PROBABILITY_CLASSES), *metal.shape), np.float16)
-    if probabilities is not None:
-        for k, layer in enumerate(probabilities):
-            out[k] = small.back(layer.astype(np.float32), cv2.INTER_LINEAR)
-    out[:, lost] = 0
-    out[PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)][lost] = 1
-    out[:, ~metal] = 0
+    if probabilities is None:
+        out = np.zeros((len(PROBABILITY_CLASSES), *metal.shape), np.float16)
+    elif small.is_same and probabilities.dtype == np.float16:
+        out = probabilities
+    else:
+        out = np.stack([halves(small.back(p.astype(np.float32), cv2.INTER_LINEAR)) for p in probabilities])
+    unread = lost | ~metal
+    for layer in out:
+        np.copyto(layer, 0, where=unread)
+    out[PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)][metal & lost] = 1
     return out
 
 

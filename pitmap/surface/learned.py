@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from ..classes import Stage, SurfaceClass
 from .class_map import PROBABILITY_CLASSES
-from .decide import choose_codes, correct_pits, softmax_rows
+from .decide import choose_codes, correct_pits, halves, softmax_rows
 from .illumination import metal_reference
 
 __all__ = [
@@ -226,7 +227,8 @@ def learned_map(
     codes, confidence = np.ones(metal.shape, np.uint8), np.zeros(metal.shape, np.float32)
     covered = np.zeros(metal.shape, bool)
     kept = np.zeros((len(PROBABILITY_CLASSES), *metal.shape), np.float16) if keep_probabilities else None
-    for window, logits in tile_logits(network, rgb, metal, edge_mm, stage, photo_px_per_mm):
+
+    def take(window: Window, logits: NDArray[np.float32]) -> None:
         logits *= network.logit_scale[:, None, None]
         logits += network.logit_shift[:, None, None]
         if not stage.is_lapped:
@@ -236,5 +238,11 @@ def learned_map(
         probabilities = correct_pits(softmax_rows(logits), network.pit_said, network.pit_came_true)
         codes[window], confidence[window], covered[window] = choose_codes(probabilities, weights)
         if kept is not None:
-            kept[(slice(None), *window)] = probabilities
+            kept[(slice(None), *window)] = halves(probabilities)
+
+    # the network does not keep every core busy; the tile before is worked up meanwhile
+    with ThreadPoolExecutor(max_workers=1) as worker:
+        tiles = tile_logits(network, rgb, metal, edge_mm, stage, photo_px_per_mm)
+        for done in [worker.submit(take, *tile) for tile in tiles]:
+            done.result()
     return codes, confidence, covered, kept
