@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-import importlib.util
 import resource
 import sys
 import time
-from pathlib import Path
 
+import hostile_drawings as hostile
 import pytest
 
 from pitmap.drawing import load_drawing
 from pitmap.errors import DrawingError
-
-_spec = importlib.util.spec_from_file_location(
-    "hostile_drawings", Path(__file__).with_name("hostile_drawings.py")
-)
-hostile = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(hostile)
 
 TIME_S = 20.0
 """Per file, on a busy machine; the worst takes about a second on an idle one."""

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from measure_fakes import PIT, SCORE, STAIN, TINT, blank, disc, rectangle, ring_plate
 from shapely import Polygon, box
 
 from pitmap.classes import SurfaceClass
@@ -30,9 +29,6 @@ from pitmap.measure import (
 )
 from pitmap.measure.errors_model import area_interval
 from pitmap.surface import PROBABILITY_CLASSES
-
-sys.path.insert(0, str(Path(__file__).parent))
-from measure_fakes import PIT, SCORE, STAIN, TINT, blank, disc, rectangle, ring_plate  # noqa: E402
 
 
 def zone_row(zones: pd.DataFrame, zone: str, word: str) -> pd.Series:

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
+from measure_fakes import PIT, SCORE, STAIN, TINT, UNCUT, blank, disc, rectangle, ring_plate
 from shapely import Point, box
 
 from pitmap.classes import SurfaceClass
 from pitmap.drawing import Drawing, Opening
 from pitmap.flags import Flag
 from pitmap.measure import MeasureSettings, measure
-
-sys.path.insert(0, str(Path(__file__).parent))
-from measure_fakes import PIT, SCORE, STAIN, TINT, UNCUT, blank, disc, rectangle, ring_plate  # noqa: E402
 
 
 def width_of(m, drawing, **more) -> float:  # type: ignore[no-untyped-def]

@@ -1,20 +1,18 @@
 """The record: HTML, PDF, exports, figures, words; on a made-up job of one face."""
 
-import importlib.util
 import io
 import json
 import re
 import shutil
 import subprocess
-import sys
 import zipfile
 from dataclasses import replace
 from html.parser import HTMLParser
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+import report_fakes as fakes
 
 from pitmap.classes import CLASS_WORDS, SurfaceClass
 from pitmap.compare import ChangeCode, Fate, forecast_from_plan
@@ -47,11 +45,6 @@ from pitmap.report.draw_plotly import plot_bars, plot_lines, plot_map, plot_side
 from pitmap.report.model import Paragraph, Picture, Table
 from pitmap.report.overlay import numbered_marks, scale_bar_mm
 from pitmap.report.words import estimate_of, number, stage_word
-
-_SPEC = importlib.util.spec_from_file_location("report_fakes", Path(__file__).with_name("report_fakes.py"))
-fakes = importlib.util.module_from_spec(_SPEC)
-sys.modules["report_fakes"] = fakes
-_SPEC.loader.exec_module(fakes)
 
 
 @pytest.fixture(scope="module")

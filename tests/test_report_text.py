@@ -1,21 +1,14 @@
 """The catalogue: every sentence in it, and a translation is one file."""
 
-import importlib.util
 import re
-import sys
-from pathlib import Path
 
 import pytest
+import report_fakes as fakes
 
 from pitmap.errors import InputError
 from pitmap.report import record_html, record_pdf, translator
 from pitmap.report.catalogue import collect_sentences, write_template
 from pitmap.report.text import LOCALE_FOLDER, load_catalogue, mark
-
-_SPEC = importlib.util.spec_from_file_location("report_fakes", Path(__file__).with_name("report_fakes.py"))
-fakes = importlib.util.module_from_spec(_SPEC)
-sys.modules["report_fakes"] = fakes
-_SPEC.loader.exec_module(fakes)
 
 
 def quoted(text):

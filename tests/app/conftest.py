@@ -51,7 +51,7 @@ def mapped_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """The review page on an empty casebook; its address."""
     with socket.socket() as probe:
@@ -78,3 +78,25 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         subprocess.run(["pkill", "-P", str(process.pid)], check=False)
         process.terminate()
         process.wait(20)
+
+
+@pytest.fixture(scope="module")
+def page(server: str, chromium: str) -> Iterator[object]:
+    """A browser tab at shop-computer width on the review page."""
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with playwright.sync_playwright() as p:
+        browser = p.chromium.launch(
+            executable_path=chromium,
+            args=[
+                "--no-sandbox",
+                "--disable-gpu",
+                "--disable-quic",
+                "--disable-background-networking",
+                "--disable-sync",
+            ],
+        )
+        page = browser.new_page(viewport={"width": 1400, "height": 1000}, accept_downloads=True)
+        page.set_default_timeout(60_000)
+        page.goto(server)
+        yield page
+        browser.close()

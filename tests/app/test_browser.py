@@ -2,89 +2,26 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from browser_steps import (
+    SLOW_MS,
+    choose,
+    go,
+    new_survey,
+    no_error,
+    picture,
+    seen,
+    settle,
+    upload_and_map,
+    write,
+)
 
 from pitmap.drawing import load_shipped
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-SLOW_MS = 180_000
-
-
-@pytest.fixture(scope="module")
-def page(server: str, chromium: str) -> Iterator[object]:
-    with playwright.sync_playwright() as p:
-        browser = p.chromium.launch(
-            executable_path=chromium,
-            args=[
-                "--no-sandbox",
-                "--disable-gpu",
-                "--disable-quic",
-                "--disable-background-networking",
-                "--disable-sync",
-            ],
-        )
-        page = browser.new_page(viewport={"width": 1400, "height": 1000}, accept_downloads=True)
-        page.set_default_timeout(60_000)
-        page.goto(server)
-        yield page
-        browser.close()
-
-
-def go(page, title: str) -> None:  # type: ignore[no-untyped-def]
-    page.get_by_test_id("stSidebarNavLink").filter(
-        has_text=re.compile(rf"^\W*(\w*_?)*{title}$")
-    ).first.click()
-    page.locator("h1", has_text=title).wait_for()
-    settle(page)
-
-
-def settle(page) -> None:  # type: ignore[no-untyped-def]
-    page.wait_for_timeout(400)
-    page.wait_for_function("() => !document.querySelector('[data-testid=stStatusWidget]')", timeout=SLOW_MS)
-
-
-def no_error(page) -> None:  # type: ignore[no-untyped-def]
-    assert "Traceback" not in page.inner_text("body")
-    errors = page.locator("[data-testid=stAlertContentError]")
-    assert errors.count() == 0, errors.first.inner_text()
-
-
-def picture(page, name: str, tmp: Path) -> None:  # type: ignore[no-untyped-def]
-    page.screenshot(path=str(tmp / f"{name}.png"), full_page=True)
-
-
-def write(page, label: str, text: str) -> None:  # type: ignore[no-untyped-def]
-    page.get_by_role("textbox", name=label, exact=True).first.fill(text)
-
-
-def choose(page, label: str, option: str) -> None:  # type: ignore[no-untyped-def]
-    page.get_by_role("combobox", name=label, exact=True).first.click()
-    page.get_by_role("option", name=option, exact=True).first.click()
-
-
-def new_survey(page, stage_words: str, removed: str) -> None:  # type: ignore[no-untyped-def]
-    go(page, "Jobs")
-    page.get_by_text("New survey").first.click()
-    choose(page, "Stage", stage_words)
-    if removed:
-        write(page, "Stock taken off so far", removed)
-    page.get_by_role("button", name="Add the survey").first.click()
-    page.locator("h1", has_text="Photos").wait_for()
-    settle(page)
-
-
-def upload_and_map(page, photo: Path) -> None:  # type: ignore[no-untyped-def]
-    page.locator("input[type=file]").first.set_input_files(str(photo))
-    page.get_by_role("button", name="Map this face").wait_for(timeout=SLOW_MS)
-    settle(page)
-    page.get_by_role("button", name="Map this face").click()
-    page.locator("h1", has_text=re.compile("^Map$")).wait_for(timeout=SLOW_MS)
-    settle(page)
 
 
 def test_whole_job(page, samples: Path, tmp_path_factory: pytest.TempPathFactory) -> None:  # type: ignore[no-untyped-def]
@@ -113,14 +50,14 @@ def test_whole_job(page, samples: Path, tmp_path_factory: pytest.TempPathFactory
     write(page, "Or type the corners in mm", "-10 60, 10 60, 10 70, -10 70")
     write(page, "Why", "marker pen, not a pit")
     page.get_by_role("button", name="Change the map").click()
-    page.get_by_text("sound, marker pen, not a pit").wait_for(timeout=SLOW_MS)
+    seen(page, "sound, marker pen, not a pit")
     no_error(page)
     page.get_by_role("button", name="Undo the last change").click()
     playwright.expect(page.get_by_text("sound, marker pen, not a pit")).to_have_count(0, timeout=SLOW_MS)
 
     # Alignment by hand: four holes clicked where the found alignment says they are.
     go(page, "Alignment")
-    page.get_by_text("Lies within").first.wait_for(timeout=SLOW_MS)
+    seen(page, "Lies within")
     no_error(page)
     picture(page, "alignment", shots)
 
@@ -128,17 +65,17 @@ def test_whole_job(page, samples: Path, tmp_path_factory: pytest.TempPathFactory
     write(page, "Mark number", "1")
     write(page, "Reading", "2 thou")
     page.get_by_role("button", name="Keep the reading").click()
-    page.get_by_text("Readings of this survey: 1").wait_for(timeout=SLOW_MS)
+    seen(page, "Readings of this survey: 1")
     no_error(page)
 
     go(page, "Plan")
-    page.get_by_text("Take off how much?").wait_for(timeout=SLOW_MS)
+    seen(page, "Take off how much?")
     page.get_by_text("not judged").first.wait_for()
     no_error(page)
     picture(page, "plan", shots)
 
     go(page, "Before and after")
-    page.get_by_text("Pits:").wait_for(timeout=SLOW_MS)
+    seen(page, "Pits:")
     no_error(page)
     picture(page, "before_after", shots)
 

@@ -1,0 +1,90 @@
+"""Steps on the review page that every browser test takes; a step that fails says what stood on the page."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+
+__all__ = [
+    "SLOW_MS",
+    "choose",
+    "go",
+    "new_survey",
+    "no_error",
+    "picture",
+    "seen",
+    "settle",
+    "upload_and_map",
+    "write",
+]
+
+SLOW_MS = 180_000
+"""For what computes: mapping a face on a busy machine."""
+
+
+def go(page, title: str) -> None:  # type: ignore[no-untyped-def]
+    page.get_by_test_id("stSidebarNavLink").filter(
+        has_text=re.compile(rf"^\W*(\w*_?)*{title}$")
+    ).first.click()
+    page.locator("h1", has_text=title).wait_for()
+    settle(page)
+
+
+def settle(page) -> None:  # type: ignore[no-untyped-def]
+    """Wait until the page is drawn and has stayed so: a click while it is drawn again may be lost."""
+    for _ in range(2):
+        page.wait_for_selector("[data-testid=stApp][data-test-script-state=notRunning]", timeout=SLOW_MS)
+        page.wait_for_timeout(250)
+
+
+def seen(page, text: str) -> None:  # type: ignore[no-untyped-def]
+    """Wait for words on the page; where they do not come, say what stands there instead."""
+    try:
+        page.get_by_text(text).first.wait_for(timeout=SLOW_MS)
+    except playwright.TimeoutError:
+        raise AssertionError(f"{text!r} did not appear on:\n{page.inner_text('body')[-4000:]}") from None
+
+
+def no_error(page) -> None:  # type: ignore[no-untyped-def]
+    assert "Traceback" not in page.inner_text("body")
+    errors = page.locator("[data-testid=stAlertContentError]")
+    assert errors.count() == 0, errors.first.inner_text()
+
+
+def picture(page, name: str, tmp: Path) -> None:  # type: ignore[no-untyped-def]
+    page.screenshot(path=str(tmp / f"{name}.png"), full_page=True)
+
+
+def write(page, label: str, text: str) -> None:  # type: ignore[no-untyped-def]
+    page.get_by_role("textbox", name=label, exact=True).first.fill(text)
+
+
+def choose(page, label: str, option: str) -> None:  # type: ignore[no-untyped-def]
+    page.get_by_role("combobox", name=label, exact=True).first.click()
+    page.get_by_role("option", name=option, exact=True).first.click()
+
+
+def new_survey(page, stage_words: str, removed: str) -> None:  # type: ignore[no-untyped-def]
+    """From the Jobs page to the Photos page of a new survey."""
+    go(page, "Jobs")
+    page.get_by_text("New survey").first.click()
+    choose(page, "Stage", stage_words)
+    if removed:
+        write(page, "Stock taken off so far", removed)
+    page.get_by_role("button", name="Add the survey").first.click()
+    page.locator("h1", has_text="Photos").wait_for()
+    settle(page)
+
+
+def upload_and_map(page, photo: Path) -> None:  # type: ignore[no-untyped-def]
+    """From the Photos page to the Map page."""
+    page.locator("input[type=file]").first.set_input_files(str(photo))
+    page.get_by_role("button", name="Map this face").wait_for(timeout=SLOW_MS)
+    settle(page)
+    page.get_by_role("button", name="Map this face").click()
+    page.locator("h1", has_text=re.compile("^Map$")).wait_for(timeout=SLOW_MS)
+    settle(page)
