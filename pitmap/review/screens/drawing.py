@@ -27,6 +27,7 @@ from ..cached import face_drawing
 from ..guard import sentences
 from ..parts import caution
 from ..state import book, here
+from .drawing_trace import trace_tab
 
 __all__ = ["show"]
 
@@ -139,7 +140,11 @@ def _take(drawing: Drawing) -> None:
 
 def _bring(kept: Casebook, plate: Plate, face: Face, drawing: Drawing | None) -> None:
     st.subheader("Give this face a drawing")
-    file, numbers, mirror = st.tabs(["From a file", "From numbers", "Mirror another face"])
+    photos, file, numbers, mirror = st.tabs(
+        ["From photos", "From a file", "From numbers", "Mirror another face"]
+    )
+    with photos, sentences():
+        trace_tab(kept, plate, face)
     with file, st.form("drawing_file", border=False):
         files = st.file_uploader(
             "SVG or DXF, and the TOML beside it",
