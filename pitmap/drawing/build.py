@@ -66,7 +66,8 @@ def make_zones(
     return {name: zone for name, zone in zones.items() if not zone.is_empty}
 
 
-def _one(name: str, geometry: BaseGeometry) -> Polygon:
+def single_shape(name: str, geometry: BaseGeometry) -> Polygon:
+    """The one closed shape of a geometry, on the grid and without holes; a refusal that names it otherwise."""
     geometry = polygons_only(snap(geometry))
     if not isinstance(geometry, Polygon) or geometry.is_empty:
         raise DrawingError(f"{name}: its numbers make no single closed shape; check sizes and corner radii")
@@ -86,13 +87,14 @@ def _rounded(points: Iterable[tuple[float, float]], corner_mm: float, name: str)
     return out.buffer(-r, quad_segs=_QUAD_SEGS)
 
 
-def _disc(x: float, y: float, radius: float) -> Polygon:
+def disc(x: float, y: float, radius: float) -> Polygon:
+    """A round hole as a polygon with corners on the circle."""
     return Point(x, y).buffer(radius, quad_segs=max(16, min(_QUAD_SEGS, round(8 * math.sqrt(radius)))))
 
 
 def _ear(ear: Ear, body: Polygon) -> BaseGeometry:
     """The ear's disc and a neck straight towards the middle of the body."""
-    disc = _disc(ear.x_mm, ear.y_mm, ear.radius_mm)
+    round_part = disc(ear.x_mm, ear.y_mm, ear.radius_mm)
     half = (ear.neck_mm or 2 * ear.radius_mm) / 2
     centre = body.centroid
     reach = math.hypot(centre.x - ear.x_mm, centre.y - ear.y_mm)
@@ -100,7 +102,7 @@ def _ear(ear: Ear, body: Polygon) -> BaseGeometry:
     share = min(1.0, near / reach) if reach else 0.0
     foot = (ear.x_mm + share * (centre.x - ear.x_mm), ear.y_mm + share * (centre.y - ear.y_mm))
     neck = shapely.LineString([(ear.x_mm, ear.y_mm), foot]).buffer(half, quad_segs=_QUAD_SEGS)
-    return disc.union(neck)
+    return round_part.union(neck)
 
 
 def _outline(n: PlateNumbers, trace: Polygon) -> Polygon:
@@ -108,11 +110,11 @@ def _outline(n: PlateNumbers, trace: Polygon) -> Polygon:
         body = _rounded(n.body_points_mm, n.body_corner_mm, f"plate {n.name!r}: body")
     else:
         body = trace.buffer(n.body_offset_mm, quad_segs=_QUAD_SEGS)
-    body = _one(f"plate {n.name!r}: body", body)
+    body = single_shape(f"plate {n.name!r}: body", body)
     whole = unary_union([body, *(_ear(ear, body) for ear in n.ears)])
     f = n.fillet_mm
     whole = whole.buffer(f, quad_segs=_QUAD_SEGS).buffer(-f, quad_segs=_QUAD_SEGS)
-    return _one(f"plate {n.name!r}: outline", whole.simplify(0.001))
+    return single_shape(f"plate {n.name!r}: outline", whole.simplify(0.001))
 
 
 def _slot(n: PlateNumbers, slot: Slot, land_edge: Polygon, trace: Polygon) -> Polygon:
@@ -125,29 +127,36 @@ def _slot(n: PlateNumbers, slot: Slot, land_edge: Polygon, trace: Polygon) -> Po
     r = slot.corner_mm
     shape = outer.difference(land_edge).intersection(wedge)
     shape = shape.buffer(-r, quad_segs=_QUAD_SEGS).buffer(r, quad_segs=_QUAD_SEGS)
-    return _one(f"plate {n.name!r}: slot {slot.name!r}", shape.simplify(0.001))
+    return single_shape(f"plate {n.name!r}: slot {slot.name!r}", shape.simplify(0.001))
 
 
-def _band(n: PlateNumbers, band: BandNumbers, trace: Polygon, running: BaseGeometry) -> Band:
+def band_area(band: BandNumbers, trace: Polygon, centre_xy_mm: tuple[float, float]) -> BaseGeometry:
+    """The strip between a band's two distances, openings not cut out."""
     if band.about == "trace":
         outer, inner = (trace.buffer(d, quad_segs=_QUAD_SEGS) for d in (band.to_mm, band.from_mm))
     else:
-        outer, inner = (_disc(*n.trace.centre_xy_mm, d) for d in (band.to_mm, band.from_mm))
-    area = polygons_only(snap(outer.difference(inner).intersection(running)))
+        outer, inner = (disc(*centre_xy_mm, d) for d in (band.to_mm, band.from_mm))
+    return outer.difference(inner)
+
+
+def _band(n: PlateNumbers, band: BandNumbers, trace: Polygon, running: BaseGeometry) -> Band:
+    area = polygons_only(snap(band_area(band, trace, n.trace.centre_xy_mm).intersection(running)))
     if area.is_empty:
         raise DrawingError(f"plate {n.name!r}: band {band.name!r} lies nowhere on the metal")
     return Band(name=band.name, polygon=area, seal_width_mm=band.seal_width_mm)
 
 
 def _hole(hole: Hole) -> Opening:
-    disc = _one(hole.name, _disc(hole.x_mm, hole.y_mm, hole.diameter_mm / 2))
-    return Opening(name=hole.name, kind=hole.kind, polygon=disc)
+    shape = single_shape(hole.name, disc(hole.x_mm, hole.y_mm, hole.diameter_mm / 2))
+    return Opening(name=hole.name, kind=hole.kind, polygon=shape)
 
 
 def _port(n: PlateNumbers, port: PortShape) -> Opening:
     where = f"plate {n.name!r}: port {port.name!r}"
     return Opening(
-        name=port.name, kind=port.kind, polygon=_one(where, _rounded(port.points_mm, port.corner_mm, where))
+        name=port.name,
+        kind=port.kind,
+        polygon=single_shape(where, _rounded(port.points_mm, port.corner_mm, where)),
     )
 
 
@@ -171,8 +180,8 @@ def build_drawing(numbers: PlateNumbers) -> Drawing:
         named.
     """
     n = numbers
-    trace = _one(f"plate {n.name!r}: trace", n.trace.polygon())
-    land_edge = _one(
+    trace = single_shape(f"plate {n.name!r}: trace", n.trace.polygon())
+    land_edge = single_shape(
         f"plate {n.name!r}: land", trace.buffer(n.land_width_mm, quad_segs=_QUAD_SEGS).simplify(0.0005)
     )
     outline = _outline(n, trace)
