@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from shapely import Polygon
 
 from .casebook import Attachment, Casebook, InspectionRef, Job, MapEdit, PhotoRef, Plate, Reading, Survey
 from .casebook import Face as CasebookFace
@@ -26,7 +25,7 @@ from .drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plat
 from .errors import InputError, NotEnoughData
 from .estimate import Estimate
 from .inspection import Inspection, load_inspection, save_inspection
-from .measure import ClassEdit, MeasureSettings, change_classes, measure
+from .measure import ClassEdit, MeasureSettings, change_classes, drawn_area, measure
 from .photo import Photo, read_photo
 from .pipeline import Landmarks, Progress, map_face
 from .report import ChecklistItem as ReportItem
@@ -170,11 +169,12 @@ def newest_inspection(book: Casebook, survey: Survey) -> InspectionRef | None:
 
 
 def _as_class_edit(edit: MapEdit) -> ClassEdit:
-    ring = edit.shape.get("polygon_mm")
-    if not ring or len(ring) < 3:
-        raise InputError(f"map edit {edit.id}: holds no polygon")
+    path = edit.shape.get("polygon_mm") or edit.shape.get("stroke_mm")
+    if not path:
+        raise InputError(f"map edit {edit.id}: holds neither an outline nor a brush stroke")
     only = tuple(SurfaceClass(c) for c in edit.shape.get("only", ()))
-    return ClassEdit(where=Polygon(ring).buffer(0), to=SurfaceClass(edit.class_code), only=only)
+    area = drawn_area(path, edit.shape.get("width_mm"))
+    return ClassEdit(where=area, to=SurfaceClass(edit.class_code), only=only)
 
 
 def readings_table(book: Casebook, survey: Survey, inspection: Inspection) -> pd.DataFrame:

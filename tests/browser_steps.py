@@ -13,6 +13,7 @@ __all__ = [
     "SLOW_MS",
     "choose",
     "go",
+    "headed",
     "new_survey",
     "no_error",
     "picture",
@@ -30,7 +31,15 @@ def go(page, title: str) -> None:  # type: ignore[no-untyped-def]
     page.get_by_test_id("stSidebarNavLink").filter(
         has_text=re.compile(rf"^\W*(\w*_?)*{title}$")
     ).first.click()
-    page.locator("h1", has_text=title).wait_for()
+    headed(page, title)
+
+
+def headed(page, title: str) -> None:  # type: ignore[no-untyped-def]
+    """Wait for the page of this title, drawn to its end."""
+    try:
+        page.locator("h1", has_text=title).first.wait_for(timeout=SLOW_MS)
+    except playwright.TimeoutError:
+        raise AssertionError(f"not on {title!r} but on:\n{page.inner_text('body')[-4000:]}") from None
     settle(page)
 
 

@@ -24,6 +24,7 @@ from pitmap.measure import (
     ErrorModel,
     MeasureSettings,
     change_classes,
+    drawn_area,
     make_frame,
     measure,
 )
@@ -336,3 +337,35 @@ def test_area_interval_literal() -> None:
     assert low == pytest.approx(10 / 1.178304, abs=1e-4)
     assert high == pytest.approx(11.78304, abs=1e-4)
     assert area_interval(0.0, 0.0, level=0.90, floor=0.3) == (0.0, 0.3)
+
+
+def test_brush_paints_its_width_along_its_way() -> None:
+    # a stroke of 10 mm with a 2 mm brush: a rectangle and two half discs
+    assert drawn_area([[0, 0], [10, 0]], 2.0).area == pytest.approx(20 + np.pi, rel=0.01)
+    assert drawn_area([[3, 4]], 2.0).area == pytest.approx(np.pi, rel=0.01)
+
+
+def test_brush_drawn_in_a_ring_leaves_its_middle() -> None:
+    turn = np.linspace(0, 2 * np.pi, 200)
+    ring = drawn_area(np.stack([10 * np.cos(turn), 10 * np.sin(turn)], -1), 1.0)
+    assert ring.area == pytest.approx(2 * np.pi * 10 * 1.0, rel=0.01)
+
+
+def test_outline_is_closed_and_may_cross_itself() -> None:
+    assert drawn_area([[0, 0], [4, 0], [4, 3]]).area == pytest.approx(6.0)
+    assert drawn_area([[0, 0], [2, 2], [2, 0], [0, 2]]).area > 0
+
+
+@pytest.mark.parametrize(
+    ("path", "width", "words"),
+    [
+        ([[0, 0], [1, 1]], None, "three corners"),
+        ([[0, 0], [1, 1]], 0.0, "width"),
+        ([[0, 0], [np.nan, 1]], 2.0, "points"),
+        ([], 2.0, "points"),
+        ([[0, 0, 0]], 2.0, "points"),
+    ],
+)
+def test_bad_strokes_are_refused(path, width, words) -> None:  # type: ignore[no-untyped-def]
+    with pytest.raises(InputError, match=words):
+        drawn_area(path, width)

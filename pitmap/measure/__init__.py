@@ -1,7 +1,7 @@
 """How much, how wide, where? From a class map and a drawing to tables in millimetres."""
 
 from .calibrate import MapPair, fit_error_model
-from .edits import ClassEdit, change_classes
+from .edits import ClassEdit, change_classes, drawn_area
 from .errors_model import ClassErrors, ErrorModel
 from .frame import MeasureFrame, make_frame
 from .measurement import Measurement, measure
@@ -34,6 +34,7 @@ __all__ = [
     "Measurement",
     "change_classes",
     "d610_grade",
+    "drawn_area",
     "fit_error_model",
     "g46_density_class",
     "g46_depth_class",

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, is_dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+from shapely import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from ..classes import SurfaceClass
 from ..drawing import fill_mask
 from ..errors import InputError
 
-__all__ = ["ClassEdit", "change_classes"]
+__all__ = ["ClassEdit", "change_classes", "drawn_area"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,6 +44,34 @@ class ClassEdit:
             raise InputError(f"ClassEdit.to: {self.to!r} is not a class of metal") from None
         if self.to == SurfaceClass.OUTSIDE:
             raise InputError("ClassEdit.to: outside is given by the drawing and cannot be painted")
+
+
+def drawn_area(path_mm: ArrayLike, width_mm: float | None = None) -> BaseGeometry:
+    """The area that a hand drew on the face.
+
+    Parameters
+    ----------
+    path_mm : (N, 2) array
+        Corners of an outline, which is closed, or the way of a brush.
+    width_mm : float, optional
+        Of the brush; without it the path is an outline.
+
+    Raises
+    ------
+    InputError
+        Not finite points; an outline of fewer than three; a brush without width.
+    """
+    path = np.asarray(path_mm, float)
+    if path.ndim != 2 or path.shape[1:] != (2,) or not len(path) or not np.isfinite(path).all():
+        raise InputError(f"drawn area: expected points (N, 2) in mm, got {np.shape(path_mm)}")
+    if width_mm is None:
+        if len(path) < 3:
+            raise InputError("drawn area: an outline needs three corners or more")
+        return Polygon(path).buffer(0)
+    if not (math.isfinite(width_mm) and width_mm > 0):
+        raise InputError(f"drawn area: the brush needs a width above 0 mm, got {width_mm!r}")
+    way = LineString(path) if len(path) > 1 else Point(path[0])
+    return way.buffer(width_mm / 2)
 
 
 def change_classes(class_map: Any, edits: Sequence[ClassEdit]) -> tuple[Any, NDArray[np.bool_]]:

@@ -37,6 +37,10 @@ def _page(module: str) -> Callable[[], None]:
     return guarded(show)
 
 
+def _to_first() -> None:
+    st.switch_page(page_named(PAGES[0][1]))
+
+
 _SHOWN: dict[str, Any] = {}
 
 
@@ -50,9 +54,13 @@ def run() -> None:
     st.set_page_config(page_title="pitmap", page_icon=":material/blur_circular:", layout="wide")
     sections: dict[str, list[Any]] = {}
     for k, (section, module, title, icon) in enumerate(PAGES):
-        page = st.Page(_page(module), title=title, icon=icon, url_path=module, default=k == 0)
+        path = module if k else "start"
+        page = st.Page(_page(module), title=title, icon=icon, url_path=path, default=k == 0)
         sections.setdefault(section, []).append(page)
         _SHOWN[module] = page
+    # Streamlit serves the first page at the bare address; a link to its name must find it too.
+    alias = st.Page(_to_first, title="Jobs", url_path=PAGES[0][1], visibility="hidden")
+    sections[PAGES[0][0]].append(alias)
     chosen = st.navigation(sections)
     guarded(restore_place)()
     with st.sidebar:

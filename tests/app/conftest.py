@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -51,13 +52,12 @@ def mapped_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """The review page on an empty casebook; its address."""
+@contextmanager
+def _served(folder: Path) -> Iterator[str]:
+    """The review page on the casebook in a folder; its address."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    folder = tmp_path_factory.mktemp("served")
     environment = dict(os.environ, PITMAP_CASEBOOK=str(folder), PITMAP_WHO="Ada", OMP_NUM_THREADS="1")
     with open(folder / "server.log", "wb") as log:
         process = subprocess.Popen(
@@ -81,11 +81,27 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
-def page(server: str, chromium: str) -> Iterator[object]:
-    """A browser tab at shop-computer width on the review page."""
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The review page on an empty casebook; its address."""
+    with _served(tmp_path_factory.mktemp("served")) as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def mapped_server(mapped_book: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The review page on a copy of the mapped casebook; its address."""
+    folder = tmp_path_factory.mktemp("served_mapped") / "book"
+    shutil.copytree(mapped_book, folder)
+    with _served(folder) as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
+def browser(chromium: str) -> Iterator[object]:
+    """A real browser."""
     playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
     with playwright.sync_playwright() as p:
-        browser = p.chromium.launch(
+        started = p.chromium.launch(
             executable_path=chromium,
             args=[
                 "--no-sandbox",
@@ -95,8 +111,14 @@ def page(server: str, chromium: str) -> Iterator[object]:
                 "--disable-sync",
             ],
         )
-        page = browser.new_page(viewport={"width": 1400, "height": 1000}, accept_downloads=True)
-        page.set_default_timeout(60_000)
-        page.goto(server)
-        yield page
-        browser.close()
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="module")
+def page(server: str, browser) -> object:  # type: ignore[no-untyped-def]
+    """A browser tab at shop-computer width on the review page."""
+    page = browser.new_page(viewport={"width": 1400, "height": 1000}, accept_downloads=True)
+    page.set_default_timeout(60_000)
+    page.goto(server)
+    return page

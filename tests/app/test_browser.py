@@ -45,8 +45,24 @@ def test_whole_job(page, samples: Path, tmp_path_factory: pytest.TempPathFactory
     upload_and_map(page, samples / "a_test_lap" / "photo.jpg")
     no_error(page)
 
+    # A stroke of the brush, and its trace in the list of corrections.
+    page.get_by_role("radio", name="brush").click()
+    settle(page)
+    box = page.locator(".js-plotly-plot .nsewdrag").first.bounding_box()
+    x, y = box["x"] + 0.5 * box["width"], box["y"] + 0.12 * box["height"]
+    page.mouse.move(x, y)
+    page.mouse.down()
+    for k in range(12):
+        page.mouse.move(x + 6 * k, y + 8 * (k % 3))
+    page.mouse.up()
+    seen(page, "Now say what it is")
+    write(page, "Why", "oil, wiped off")
+    picture(page, "brush", shots)
+    page.get_by_role("button", name="Change the map").click()
+    seen(page, "sound, oil, wiped off")
+    no_error(page)
+
     # A correction by hand, typed as corners, then undone.
-    page.get_by_text("Correct the map by hand").click()
     write(page, "Or type the corners in mm", "-10 60, 10 60, 10 70, -10 70")
     write(page, "Why", "marker pen, not a pit")
     page.get_by_role("button", name="Change the map").click()

@@ -8,7 +8,6 @@ import pandas as pd
 import plotly.graph_objects as go
 import streamlit as st
 
-from ...casebook import Casebook, InspectionRef
 from ...classes import CLASS_WORDS, SurfaceClass
 from ...drawing import Drawing
 from ...flags import flag_words
@@ -17,6 +16,7 @@ from ...report.page_map import MARKS_TRACE, page_map
 from ...units import format_estimate
 from ...workflow import newest_inspection
 from ..cached import face_drawing, inspection_of
+from ..corrections import PAINTABLE, Stroke, correct
 from ..guard import sentences
 from ..parts import caution, choose_survey
 from ..state import units
@@ -24,7 +24,7 @@ from ..tables import marks_view, zones_view
 
 __all__ = ["show"]
 
-_PAINT = (SurfaceClass.PIT, SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT, SurfaceClass.SCORE)
+_POINTERS = ("look", "outline", "brush")
 
 
 def show() -> None:
@@ -45,10 +45,10 @@ def show() -> None:
     ref = newest_inspection(kept, survey)
     assert ref is not None
     _headline(inspection)
-    lasso = _picture(inspection, drawing)
+    stroke = _picture(inspection, drawing)
     if survey.state == "open":
         with sentences():
-            _correct(kept, ref, inspection, lasso)
+            correct(kept, ref, stroke)
     else:
         st.info(
             "This survey is signed. A later change opens a new revision on the Checklist page.",
@@ -81,10 +81,11 @@ def _headline(inspection: Inspection) -> None:
             )
 
 
-def _picture(inspection: Inspection, drawing: Drawing) -> list[dict[str, Any]]:
+def _picture(inspection: Inspection, drawing: Drawing) -> Stroke | None:
+    """The face with its classes; returns what was drawn on it by hand."""
     left, right = st.columns([3, 1])
     with right:
-        words = {c: CLASS_WORDS[c] for c in (*_PAINT, SurfaceClass.UNSEEN)}
+        words = {c: CLASS_WORDS[c] for c in (*PAINTABLE, SurfaceClass.UNSEEN)}
         picked = st.pills(
             "Show",
             list(words),
@@ -97,23 +98,32 @@ def _picture(inspection: Inspection, drawing: Drawing) -> list[dict[str, Any]]:
             "Strength of the colours", 0, 100, 45, step=5, key="map_strength", format="%d %%"
         )
         tool = st.segmented_control(
-            "Pointer", ["look", "outline"], default="look", key="map_pointer",
-            format_func={"look": "look around", "outline": "outline an area"}.get, required=True,
+            "Pointer", _POINTERS, default="look", key="map_pointer", required=True,
         )  # fmt: skip
+        brush_mm = (
+            st.slider("Width of the brush, mm", 0.5, 10.0, 2.0, step=0.5, key="map_brush")
+            if tool == "brush"
+            else None
+        )
         st.caption(
             "Solid: pit. Dots: stain. Rising lines: heat tint. Level lines: not reached by the lap. Cross: not seen."
         )
     with left:
         figure = page_map(
             inspection, drawing, shown=tuple(picked or ()), strength=strength / 100,
-            selected=st.session_state.get("mark_id"), dragmode="lasso" if tool == "outline" else "pan",
+            selected=st.session_state.get("mark_id"), dragmode="pan" if tool == "look" else "lasso",
         )  # fmt: skip
         event = st.plotly_chart(
             figure, key=f"map_{len(inspection.marks)}_{inspection.class_map.codes.shape}", on_select="rerun",
             selection_mode=("points", "lasso"), config={"scrollZoom": True, "displaylogo": False},
         )  # fmt: skip
     _mark_row(inspection, figure, event)
-    return list(event.selection.get("lasso", [])) if event else []
+    drawn = list(event.selection.get("lasso", [])) if event else []
+    if tool == "look" or not drawn:
+        return None
+    return Stroke(
+        path_mm=[[float(x), float(y)] for x, y in zip(drawn[-1]["x"], drawn[-1]["y"])], width_mm=brush_mm
+    )
 
 
 def _mark_row(inspection: Inspection, figure: go.Figure, event: Any) -> None:
@@ -135,72 +145,6 @@ def _mark_row(inspection: Inspection, figure: go.Figure, event: Any) -> None:
 
 def _trace(figure: go.Figure) -> int:
     return next(k for k, t in enumerate(figure.data) if t.name == MARKS_TRACE)
-
-
-def _correct(kept: Casebook, ref: InspectionRef, inspection: Inspection, lasso: list[dict[str, Any]]) -> None:
-    with st.expander("Correct the map by hand", expanded=bool(lasso)):
-        st.write("Choose *outline an area* beside the map and draw around it; then say what it is.")
-        with st.form("correct", border=False):
-            words = {SurfaceClass.SOUND: "sound: erase what is there", **{c: CLASS_WORDS[c] for c in _PAINT}}
-            to = st.selectbox("This area is", list(words), format_func=words.get)
-            only = st.selectbox(
-                "Change",
-                [None, *_PAINT],
-                format_func=lambda c: "all of it" if c is None else f"only what is shown as {CLASS_WORDS[c]}",
-            )
-            typed = st.text_input(
-                "Or type the corners in mm", placeholder="x y, x y, x y (instead of drawing)"
-            )
-            reason = st.text_input("Why", placeholder="marker pen, not a pit", max_chars=300)
-            if st.form_submit_button("Change the map", type="primary"):
-                with sentences():
-                    polygon = _typed_corners(typed) if typed.strip() else _lasso_corners(lasso)
-                    shape = {"polygon_mm": polygon, "only": [int(only)] if only is not None else []}
-                    action = "erase" if to == SurfaceClass.SOUND else "polygon"
-                    kept.add_edit(ref, action, class_code=int(to), shape=shape, reason=reason)
-                    st.rerun()
-        edits = kept.edits(ref, states=("applied", "draft"))
-        for edit in edits:
-            state = " (kept as a draft: somebody else was first)" if edit.state == "draft" else ""
-            st.caption(
-                f"{edit.created_by}: {CLASS_WORDS[SurfaceClass(edit.class_code)]}, {edit.reason}{state}"
-            )
-            if edit.state == "draft" and st.button("Lay this draft on top", key=f"draft_{edit.id}"):
-                kept.accept_draft_edit(ref, edit)
-                st.rerun()
-        if any(e.state == "applied" for e in edits) and st.button(
-            "Undo the last change", icon=":material/undo:"
-        ):
-            kept.undo_edit(ref)
-            st.rerun()
-
-
-def _typed_corners(text: str) -> list[list[float]]:
-    from ...errors import InputError
-
-    corners = []
-    for k, pair in enumerate(text.replace(";", ",").split(","), 1):
-        parts = pair.split()
-        try:
-            x, y = (float(p) for p in parts)
-        except ValueError:
-            raise InputError(
-                f"corner {k}: expected two numbers, x and y in mm, got {pair.strip()!r}"
-            ) from None
-        corners.append([x, y])
-    if len(corners) < 3:
-        raise InputError("corners: an area needs three or more")
-    return corners
-
-
-def _lasso_corners(lasso: list[dict[str, Any]]) -> list[list[float]]:
-    from ...errors import InputError
-
-    if not lasso:
-        raise InputError(
-            "no area: draw around it with the pointer set to outline an area, or type its corners"
-        )
-    return [[float(x), float(y)] for x, y in zip(lasso[-1]["x"], lasso[-1]["y"])]
 
 
 def _tables(inspection: Inspection) -> None:

@@ -1,0 +1,130 @@
+"""Corrections of the map by hand: what was drawn, what it is, why; undo; drafts of whoever came second."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import streamlit as st
+
+from ..casebook import Casebook, InspectionRef, MapEdit
+from ..classes import CLASS_WORDS, SurfaceClass
+from ..errors import InputError
+from ..measure import drawn_area
+from .guard import sentences
+
+__all__ = ["PAINTABLE", "Stroke", "correct"]
+
+PAINTABLE = (SurfaceClass.PIT, SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT, SurfaceClass.SCORE)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stroke:
+    """What was drawn on the map: an outline, or the way of a brush and its width, mm."""
+
+    path_mm: list[list[float]]
+    width_mm: float | None = None
+
+    @property
+    def shape(self) -> dict[str, object]:
+        """As the casebook keeps it."""
+        if self.width_mm is None:
+            return {"polygon_mm": self.path_mm}
+        return {"stroke_mm": self.path_mm, "width_mm": self.width_mm}
+
+
+def correct(kept: Casebook, ref: InspectionRef, stroke: Stroke | None) -> None:
+    """The form, the list of corrections, undo and drafts.
+
+    Parameters
+    ----------
+    kept : Casebook
+    ref : InspectionRef
+        As read for this run of the page.
+    stroke : Stroke or None
+        What is drawn on the map now.
+    """
+    # A correction is laid on the map that the person looked at, which is that of the run before this one. Where
+    # somebody else changed it meanwhile, the casebook keeps the second correction as a draft and says so.
+    looked_at = f"looked_at_{ref.id}"
+    seen: InspectionRef = st.session_state.get(looked_at, ref)
+    st.session_state[looked_at] = ref
+    with st.expander("Correct the map by hand", expanded=stroke is not None or bool(_layers_of(kept, ref))):
+        _form(kept, seen, stroke)
+        _layers(kept, ref, seen)
+
+
+def _form(kept: Casebook, seen: InspectionRef, stroke: Stroke | None) -> None:
+    st.write(
+        "Choose *outline* or *brush* beside the map and draw on it; then say what it is."
+        if stroke is None
+        else f"Drawn: {drawn_area(stroke.path_mm, stroke.width_mm).area:.1f} mm2. Now say what it is."
+    )
+    with st.form("correct", border=False):
+        words = {SurfaceClass.SOUND: "sound: erase what is there", **{c: CLASS_WORDS[c] for c in PAINTABLE}}
+        to = st.selectbox("This area is", list(words), format_func=words.get)
+        only = st.selectbox(
+            "Change",
+            [None, *PAINTABLE],
+            format_func=lambda c: "all of it" if c is None else f"only what is shown as {CLASS_WORDS[c]}",
+        )
+        typed = st.text_input("Or type the corners in mm", placeholder="x y, x y, x y (instead of drawing)")
+        reason = st.text_input("Why", placeholder="marker pen, not a pit", max_chars=300)
+        if st.form_submit_button("Change the map", type="primary"):
+            with sentences():
+                if typed.strip():
+                    stroke = Stroke(path_mm=_typed_corners(typed))
+                if stroke is None:
+                    raise InputError(
+                        "no area: draw it with the pointer set to outline or brush, or type its corners"
+                    )
+                shape = {**stroke.shape, "only": [int(only)] if only is not None else []}
+                how = "polygon" if stroke.width_mm is None else "brush"
+                action = "erase" if to == SurfaceClass.SOUND else how
+                kept.add_edit(seen, action, class_code=int(to), shape=shape, reason=reason)
+                st.rerun()
+
+
+def _layers_of(kept: Casebook, ref: InspectionRef) -> tuple[MapEdit, ...]:
+    return kept.edits(ref, states=("applied", "draft"))
+
+
+def _layers(kept: Casebook, ref: InspectionRef, seen: InspectionRef) -> None:
+    # read after the form: a correction that came second has just become a draft
+    edits = _layers_of(kept, ref)
+    for edit in edits:
+        state = " (kept as a draft: somebody else was first)" if edit.state == "draft" else ""
+        st.caption(f"{edit.created_by}: {CLASS_WORDS[SurfaceClass(edit.class_code)]}, {edit.reason}{state}")
+        if edit.state != "draft":
+            continue
+        one, two = st.columns(2)
+        if one.button("Lay this draft on top", key=f"draft_{edit.id}"):
+            kept.accept_draft_edit(ref, edit)
+            st.rerun()
+        if two.button("Lay this draft aside", key=f"aside_{edit.id}"):
+            kept.discard_draft_edit(ref, edit)
+            st.rerun()
+    one, two = st.columns(2)
+    if any(e.state == "applied" for e in edits) and one.button(
+        "Undo the last change", icon=":material/undo:"
+    ):
+        kept.undo_edit(seen)
+        st.rerun()
+    undone = kept.edits(ref, states=("undone",))
+    if undone and two.button("Put the undone change back", icon=":material/redo:"):
+        kept.redo_edit(seen)
+        st.rerun()
+
+
+def _typed_corners(text: str) -> list[list[float]]:
+    corners = []
+    for k, pair in enumerate(text.replace(";", ",").split(","), 1):
+        try:
+            x, y = (float(p) for p in pair.split())
+        except ValueError:
+            raise InputError(
+                f"corner {k}: expected two numbers, x and y in mm, got {pair.strip()!r}"
+            ) from None
+        corners.append([x, y])
+    if len(corners) < 3:
+        raise InputError("corners: an area needs three or more")
+    return corners
