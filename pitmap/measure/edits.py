@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from shapely import LineString, Point, Polygon
+from shapely import LineString, Point, Polygon, make_valid
 from shapely.geometry.base import BaseGeometry
 
 from ..classes import SurfaceClass
@@ -67,7 +67,7 @@ def drawn_area(path_mm: ArrayLike, width_mm: float | None = None) -> BaseGeometr
     if width_mm is None:
         if len(path) < 3:
             raise InputError("drawn area: an outline needs three corners or more")
-        return Polygon(path).buffer(0)
+        return make_valid(Polygon(path), method="structure", keep_collapsed=False)
     if not (math.isfinite(width_mm) and width_mm > 0):
         raise InputError(f"drawn area: the brush needs a width above 0 mm, got {width_mm!r}")
     way = LineString(path) if len(path) > 1 else Point(path[0])
