@@ -192,13 +192,15 @@ def _poses(d: Drawing) -> Iterator[Finding]:
         yield _at("warning", "outline", text)
 
 
-def check_drawing(drawing: Drawing) -> list[Finding]:
+def check_drawing(drawing: Drawing, *, poses: bool = True) -> list[Finding]:
     """Everything that the check finds in a drawing, errors first.
 
     Parameters
     ----------
     drawing : Drawing
         Loaded or built: its rings are closed and do not cross themselves, or loading refused and said which.
+    poses : bool
+        False leaves out whether the plate looks like itself turned or mirrored, which takes most of the time.
 
     Returns
     -------
@@ -213,7 +215,7 @@ def check_drawing(drawing: Drawing) -> list[Finding]:
     """
     findings = [*_shapes(drawing)]
     if not findings:
-        for check in (_sizes, _openings, _zones, _edges, _limits, _poses):
+        for check in (_sizes, _openings, _zones, _edges, _limits, *((_poses,) if poses else ())):
             findings.extend(check(drawing))
     order = {"error": 0, "warning": 1, "note": 2}
     return sorted(findings, key=lambda f: order[f.severity])

@@ -44,6 +44,8 @@ class LookAlike:
         Share of the drawn edges (outline and openings) that fall within 0.5 mm of a drawn edge.
     centre_shift_mm : float
         How far the middle of the plate moves.
+    affine : tuple of six floats
+        The pose itself, as ``shapely.affinity.affine_transform`` takes it.
     """
 
     is_mirrored: bool
@@ -51,6 +53,7 @@ class LookAlike:
     area_share: float
     edge_share: float
     centre_shift_mm: float
+    affine: tuple[float, float, float, float, float, float]
 
 
 def _edge_points(drawing: Drawing, step_mm: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -191,7 +194,8 @@ def look_alikes(drawing: Drawing, n: int = 3) -> tuple[LookAlike, ...]:
             is_common = (across <= EDGE_TOLERANCE_MM) & (away <= EDGE_TOLERANCE_MM + _SAMPLE_MM / 2)
             c, s = math.cos(angle), math.sin(angle)
             turn = np.array([[c * flip, -s], [s * flip, c]])
-            moved = affine_transform(face, [*turn.ravel(), *(centre + shift - turn @ centre)])
+            affine = (*turn.ravel().tolist(), *(centre + shift - turn @ centre).tolist())
+            moved = affine_transform(face, affine)
             both = face.intersection(moved).area
             found.append(
                 LookAlike(
@@ -200,6 +204,7 @@ def look_alikes(drawing: Drawing, n: int = 3) -> tuple[LookAlike, ...]:
                     area_share=both / (2 * face.area - both),
                     edge_share=float(is_common.mean()),
                     centre_shift_mm=float(np.hypot(*shift)),
+                    affine=affine,
                 )
             )
     out: list[LookAlike] = []

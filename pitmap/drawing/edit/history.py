@@ -7,6 +7,7 @@ import inspect
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
+from threading import Lock
 from typing import Any
 
 from ...errors import DrawingError
@@ -131,6 +132,8 @@ class History:
 class Replay:
     """Drawings after steps, the newest of them remembered so that only the last step is worked out anew.
 
+    Several threads may ask at once.
+
     Parameters
     ----------
     n_kept : int
@@ -139,6 +142,7 @@ class Replay:
 
     def __init__(self, n_kept: int = 64) -> None:
         self._n_kept = n_kept
+        self._lock = Lock()
         self._kept: OrderedDict[tuple[Hashable, tuple[Step, ...]], Edited] = OrderedDict()
 
     def __call__(self, base: Drawing, key: Hashable, steps: tuple[Step, ...]) -> Edited:
@@ -156,6 +160,10 @@ class Replay:
         DrawingError
             A step cannot be made; which one is told.
         """
+        with self._lock:
+            return self._replayed(base, key, steps)
+
+    def _replayed(self, base: Drawing, key: Hashable, steps: tuple[Step, ...]) -> Edited:
         n = len(steps)
         while n and (key, steps[:n]) not in self._kept:
             n -= 1

@@ -21,17 +21,20 @@ from ...drawing import (
     save_svg,
     shipped_plates,
 )
+from ...drawing.edit import blank_plate
 from ...errors import InputError
 from ...workflow import save_drawing
 from ..cached import face_drawing
 from ..guard import sentences
 from ..parts import caution
 from ..state import book, here
+from .drawing_edit import editor
 from .drawing_trace import trace_tab
 
 __all__ = ["show"]
 
 _ICONS = {"error": ":material/block:", "warning": ":material/warning:", "note": ":material/info:"}
+_MODES = {"look": ":material/visibility: Look at it", "change": ":material/edit: Change it"}
 _FILL = {
     "running_surface": "rgba(120,150,190,0.35)",
     "seal_land": "rgba(0,114,178,0.55)",
@@ -63,13 +66,33 @@ def show() -> None:
     except InputError as error:
         st.info(str(error))
         drawing = None
-    if drawing is not None:
-        with sentences():
-            _look(drawing)
-            _take(drawing)
     with sentences():
-        _bring(kept, plate, face, drawing)
+        _look_or_change(kept, plate, face, drawing)
     caution()
+
+
+def _look_or_change(kept: Casebook, plate: Plate, face: Face, drawing: Drawing | None) -> None:
+    blank = st.session_state.get(f"blank_plate_{face.id}")
+    if drawing is not None or blank is not None:
+        st.session_state.setdefault("drawing_mode", "look")
+        if drawing is None:
+            st.session_state["drawing_mode"] = "change"
+        mode = st.segmented_control(
+            "Drawing of this face", list(_MODES), format_func=_MODES.get, key="drawing_mode", required=True,
+            label_visibility="collapsed",
+        )  # fmt: skip
+        if mode == "change":
+            base = blank_plate(**blank) if blank is not None else drawing
+            assert base is not None
+            editor(kept, plate, face, base, has_photo_fit=blank is None)
+            if blank is not None and st.button("Leave the blank plate"):
+                st.session_state.pop(f"blank_plate_{face.id}")
+                st.rerun()
+            return
+    if drawing is not None:
+        _look(drawing)
+        _take(drawing)
+    _bring(kept, plate, face, drawing)
 
 
 def _figure(drawing: Drawing, findings) -> go.Figure:  # type: ignore[no-untyped-def]

@@ -1,0 +1,60 @@
+"""Lengths in the fields of the drawing pages: shown and read in the units that the person chose."""
+
+from __future__ import annotations
+
+import math
+
+from ...errors import DrawingError, InputError
+from ...units import parse_length
+from ..state import units
+
+__all__ = ["in_units", "shown_mm", "typed_deg", "typed_mm", "unit_word"]
+
+
+def unit_word() -> str:
+    """The unit of a bare number: mm or in."""
+    return "mm" if units() == "mm" else "in"
+
+
+def in_units(value_mm: float) -> float:
+    """A length in the unit of a bare number."""
+    return value_mm / parse_length(1.0, to="mm", default_unit=unit_word())
+
+
+def shown_mm(value_mm: float | None) -> str:
+    """A length as a field shows it, without its unit; empty for a length that is not known."""
+    if value_mm is None or not math.isfinite(value_mm):
+        return ""
+    text = f"{in_units(value_mm):.{3 if unit_word() == 'mm' else 4}f}".rstrip("0").rstrip(".")
+    return "0" if text in ("-0", "") else text
+
+
+def typed_mm(text: str, what: str) -> float:
+    """A length from a field, in mm; a bare number is in the person's unit.
+
+    Raises
+    ------
+    DrawingError
+        Not a length; `what` names the field.
+    """
+    try:
+        return parse_length(str(text).strip(), to="mm", default_unit=unit_word())
+    except InputError as error:
+        raise DrawingError(f"{what}: {error}") from error
+
+
+def typed_deg(text: str, what: str) -> float:
+    """An angle from a field, in degrees.
+
+    Raises
+    ------
+    DrawingError
+        Not a number.
+    """
+    try:
+        value = float(str(text).strip().rstrip("°").replace(",", "."))
+    except ValueError as error:
+        raise DrawingError(f"{what}: {text!r} is not a number of degrees") from error
+    if not math.isfinite(value):
+        raise DrawingError(f"{what}: {text!r} is not a number of degrees")
+    return value
