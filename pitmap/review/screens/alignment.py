@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import streamlit as st
-from streamlit_image_coordinates import streamlit_image_coordinates
 
 from ...casebook import Casebook, Face, PhotoRef, Plate, Survey
 from ...drawing import Drawing
@@ -15,9 +14,10 @@ from ...workflow import map_survey
 from ..cached import face_drawing, laid_on, photo_of
 from ..guard import sentences
 from ..parts import caution, choose_survey
+from ..picking import Mark, Picker
 from ..state import units
 
-__all__ = ["show"]
+__all__ = ["show", "show_alignment"]
 
 _SIDE_PX = 1100
 
@@ -57,10 +57,11 @@ def _as_found(ref: PhotoRef, face: Face, drawing: Drawing) -> None:
         )
         st.image(shrunk(photo_of(ref).rgb, _SIDE_PX)[0], width="stretch")
         return
-    _result(ref, drawing, alignment)
+    show_alignment(ref, drawing, alignment)
 
 
-def _result(ref: PhotoRef, drawing: Drawing, alignment) -> None:  # type: ignore[no-untyped-def]
+def show_alignment(ref: PhotoRef, drawing: Drawing, alignment) -> None:  # type: ignore[no-untyped-def]
+    """How well the drawing lies on a photo, and the picture to see it."""
     residual = format_estimate(alignment.residual_mm, "length", units())
     st.success(
         f"Lies within {residual}. In the frame: {100 * alignment.seen:.0f} % of the metal.",
@@ -93,26 +94,16 @@ def _by_hand(
     picks: dict[str, tuple[float, float]] = st.session_state.setdefault(key, {})
     centres = {o.name: (o.polygon.centroid.x, o.polygon.centroid.y) for o in drawing.openings}
     names = [n for n in centres if n not in picks] or list(centres)
+    picker = Picker(photo_of(ref).rgb, f"pick_{ref.id}")
     left, right = st.columns([3, 2])
     with right:
         name = st.selectbox("Opening", names, key=f"pick_name_{ref.id}_{len(picks)}")
+        if (place := picker.click()) is not None:
+            st.session_state[key] = {**picks, name: place}
+            st.rerun()
         st.image(_drawing_picture(drawing, name, tuple(picks)), width="stretch")
     with left:
-        picture, scale = shrunk(photo_of(ref).rgb, _SIDE_PX)
-        for x, y in picks.values():
-            _cross(picture, (x + 0.5) * scale - 0.5, (y + 0.5) * scale - 0.5)
-        click = streamlit_image_coordinates(
-            picture,
-            width="stretch",
-            key=f"click_{ref.id}_{len(picks)}_{name}",
-            image_format="JPEG",
-            jpeg_quality=85,
-        )
-    if click:
-        # The component reports the shown size with the click; a phone shows the picture smaller.
-        k = photo_of(ref).rgb.shape[1] / click["width"]
-        st.session_state[key] = {**picks, name: ((click["x"] + 0.5) * k - 0.5, (click["y"] + 0.5) * k - 0.5)}
-        st.rerun()
+        picker.show([Mark(x, y) for x, y in picks.values()])
     st.write(f"{len(picks)} picked: {', '.join(picks) or 'none yet'}")
     one, two = st.columns(2)
     if picks and one.button("Take the last one back", key=f"undo_pick_{ref.id}"):
@@ -126,7 +117,7 @@ def _by_hand(
     except AlignmentRefused as error:
         st.warning(f"Refused: {error}", icon=":material/block:")
         return
-    _result(ref, drawing, alignment)
+    show_alignment(ref, drawing, alignment)
     if survey.state == "open" and two.button("Map the face with this alignment", type="primary"):
         import numpy as np
 
@@ -141,14 +132,6 @@ def _by_hand(
         from ..router import page_named
 
         st.switch_page(page_named("map"))
-
-
-def _cross(picture, x: float, y: float) -> None:  # type: ignore[no-untyped-def]
-    import cv2
-
-    at = (round(x), round(y))
-    cv2.drawMarker(picture, at, (0, 0, 0), cv2.MARKER_CROSS, 26, 5)
-    cv2.drawMarker(picture, at, (255, 214, 0), cv2.MARKER_CROSS, 24, 2)
 
 
 @st.cache_data(max_entries=64, show_spinner=False)
