@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -10,13 +11,17 @@ from ..drawing import (
     Drawing,
     build_drawing,
     check_drawing,
+    dxf_layers,
     import_dxf,
+    load_layers,
     load_numbers,
     load_svg,
     save_dxf,
     save_svg,
     shipped_plates,
 )
+from ..drawing import save_layers as write_layers
+from ..drawing.beside import Beside, read_beside
 from ..errors import InputError
 from .options import DRAWING
 
@@ -83,17 +88,34 @@ def build(numbers: Path, out: Path | None) -> None:
 @command.command(name="import")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="SVG to write.")
-def import_(file: Path, out: Path) -> None:
-    """Bring in an SVG or DXF from a drawing program; the TOML beside it says what its layers mean."""
-    if file.suffix.lower() == ".dxf":
-        found = import_dxf(file)
+@click.option("--layers", type=click.Path(path_type=Path), help="TOML that says what the layers mean.")
+@click.option(
+    "--save-layers", type=click.Path(path_type=Path), help="Write such a TOML, to be changed and used again."
+)
+def import_(file: Path, out: Path, layers: Path | None, save_layers: Path | None) -> None:
+    """Bring in an SVG or DXF from a drawing program.
+
+    What its layers mean comes from --layers, else from the TOML beside it, else from words in their names.
+    """
+    toml = file.with_suffix(".toml")
+    beside = read_beside(toml) if toml.exists() else Beside()
+    if layers is not None:
+        beside = replace(beside, roles={**beside.roles, **load_layers(layers)})
+    is_dxf = file.suffix.lower() == ".dxf"
+    if save_layers is not None:
+        if not is_dxf:
+            raise InputError(f"{file}: layers can be listed for DXF files only")
+        write_layers({name: role for name, (role, _) in dxf_layers(file, beside=beside).items()}, save_layers)
+        click.echo(f"layers written to {save_layers}")
+    if is_dxf:
+        found = import_dxf(file, beside=beside)
         for layer, role in found.layers.items():
             click.echo(f"  layer {layer}: {role}")
         for note in found.notes:
             click.echo(f"  {note}")
         drawing = found.drawing
     else:
-        drawing = load_svg(file)
+        drawing = load_svg(file, beside=beside)
     _report(drawing)
     _save(drawing, out)
 

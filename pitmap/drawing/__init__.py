@@ -3,6 +3,7 @@
 from .build import build_drawing, make_zones
 from .check import Finding, check_drawing
 from .dxf import DxfImport, import_dxf, load_dxf, save_dxf
+from .layers import LAYER_ROLES, dxf_layers, load_layers, save_layers
 from .load import load_drawing, load_shipped, shipped_plates
 from .look_alikes import LookAlike, look_alikes
 from .model import OPENING_KINDS, WORKING_ZONES, ZONE_NAMES, Band, Drawing, Opening, fill_mask
@@ -14,6 +15,7 @@ from .trochoid import Trochoid
 from .trochoid_fit import TrochoidFit, fit_trochoid, suggested_clicks
 
 __all__ = [
+    "LAYER_ROLES",
     "OPENING_KINDS",
     "WORKING_ZONES",
     "ZONE_NAMES",
@@ -33,11 +35,13 @@ __all__ = [
     "TrochoidFit",
     "build_drawing",
     "check_drawing",
+    "dxf_layers",
     "fill_mask",
     "fit_trochoid",
     "import_dxf",
     "load_drawing",
     "load_dxf",
+    "load_layers",
     "load_numbers",
     "load_rings",
     "load_shipped",
@@ -48,6 +52,7 @@ __all__ = [
     "random_numbers",
     "random_plate",
     "save_dxf",
+    "save_layers",
     "save_svg",
     "shipped_plates",
     "suggested_clicks",

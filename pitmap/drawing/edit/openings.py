@@ -138,7 +138,7 @@ def move_opening(drawing: Drawing, *, name: str, x_mm: float, y_mm: float) -> Ed
         moved = ring_polygon(shifted.exterior.coords[:-1], f"opening {name!r}")
     new = _inside(drawing, Opening(name=name, kind=old.kind, polygon=moved))
     return Edited(
-        drawing=with_opening(drawing, name, new), sentence=f"{name} moved to {x_mm:.2f}, {y_mm:.2f}"
+        drawing=with_opening(drawing, name, new), sentence=f"{name} moved to {x_mm:.2f}, {y_mm:.2f} mm"
     )
 
 

@@ -105,7 +105,7 @@ def changed(desk: Desk, replay: Replay, base: Drawing, key: object, step: Step) 
         desk,
         history=history,
         told=(*desk.told[: desk.history.n_done], edited.sentence),
-        said=edited.sentence[:1].upper() + edited.sentence[1:],
+        said=edited.sentence,
         refused="",
         armed="",
         chosen="" if gone else desk.chosen,

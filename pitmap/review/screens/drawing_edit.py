@@ -159,7 +159,7 @@ def _shown_px(ed: Editor) -> float:
     if known:
         return float(known)
     agent = st.context.headers.get("User-Agent") or ""
-    return 360.0 if re.search("Mobi|Android|iPhone", agent) else 900.0
+    return 360.0 if re.search("Mobi|Android|iPhone", agent) else 620.0
 
 
 def _take_press(ed: Editor) -> None:
@@ -215,7 +215,7 @@ def _tool_changed(ed: Editor) -> None:
 def _bar(ed: Editor) -> None:
     desk = ed.desk
     st.session_state[ed.name("tool")] = desk.tool
-    st.segmented_control(
+    st.pills(
         "What do you want to do?", list(TOOLS), format_func=TOOLS.get, key=ed.name("tool"), required=True,
         on_change=_tool_changed, args=(ed,),
     )  # fmt: skip
@@ -276,19 +276,26 @@ def _chosen_place(ed: Editor) -> tuple[float, float] | None:
     return area.centroid.coords[0]
 
 
-def _photos(ed: Editor) -> list[PhotoRef]:
-    return [ref for survey in ed.kept.surveys(face=ed.face) for ref in ed.kept.photos(survey)]
+def _photo_choice(ed: Editor) -> PhotoRef | None:
+    """The photo that is to lie under the drawing."""
+    refs = {ref.id: ref for survey in ed.kept.surveys(face=ed.face) for ref in ed.kept.photos(survey)}
+    if not refs:
+        return None
+    number = st.selectbox(
+        "Photo under the drawing", [0, *refs], key=ed.name("photo"),
+        format_func=lambda k: refs[k].name if k else "none",
+    )  # fmt: skip
+    return refs.get(number)
 
 
-def _picture(ed: Editor, findings: list[Finding], curve: NDArray[np.float64] | None, alike: Any) -> None:
+def _picture(
+    ed: Editor, findings: list[Finding], curve: NDArray[np.float64] | None, alike: Any, ref: PhotoRef | None
+) -> None:
     desk, view = ed.desk, ed.view
     ground = None
-    ref = st.session_state.get(ed.name("photo"))
     if ref is not None:
         with sentences():
-            ground = _ground(
-                ref.sha256, ed.face.id, str(st.session_state.get(ed.name("kept_key"))), view, ref, ed.face
-            )
+            ground = _ground(ref.sha256, ed.key, view, ref, ed.face)
     shown = _shown_px(ed)
     marks = Marks(
         chosen=desk.chosen,
@@ -298,6 +305,7 @@ def _picture(ed: Editor, findings: list[Finding], curve: NDArray[np.float64] | N
         findings=findings,
         alike=alike,
         handle_px=float(np.clip(8 * PICTURE_PX / shown, 8, 24)),
+        name_px=round(float(np.clip(13 * PICTURE_PX / shown, 14, 36))),
     )
     picture = edit_picture(ed.drawing, view, marks, ground)
     streamlit_image_coordinates(
@@ -377,24 +385,17 @@ def editor(kept: Casebook, plate: Plate, face: Face, base: Drawing, has_photo_fi
     with sentences():
         ed = Editor(kept, plate, face, base)
         _take_press(ed)
-        left, right = st.columns([3, 2], gap="medium")
-        with right:
-            place = st.container()
+        _bar(ed)
+        left, right = st.columns([5, 3], gap="medium")
+        place = right.container()
         with left:
-            _bar(ed)
-            refs = _photos(ed) if has_photo_fit else []
-            if refs:
-                st.session_state[ed.name("kept_key")] = ed.key
-                st.selectbox(
-                    "Photo under the drawing", [None, *refs], key=ed.name("photo"),
-                    format_func=lambda r: "none" if r is None else r.name,
-                )  # fmt: skip
             shown = st.container()
+            ref = _photo_choice(ed) if has_photo_fit else None
         with place, sentences():
             curve, alike = panel(ed)
         findings = _findings(hash((ed.key, ed.desk.history.done)), ed.drawing)
         with shown:
-            _picture(ed, findings, curve, alike)
+            _picture(ed, findings, curve, alike, ref)
             _state_line(ed)
         with place, sentences():
             _checked(ed, findings)

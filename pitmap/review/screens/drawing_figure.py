@@ -100,6 +100,8 @@ class Marks:
         Edges in another pose in which the plate nearly looks like itself.
     handle_px : float
         Radius of a handle in pixels of the picture.
+    name_px : int
+        Height of names in pixels of the picture.
     """
 
     chosen: str = ""
@@ -109,6 +111,7 @@ class Marks:
     findings: Sequence[Any] = ()
     alike: BaseGeometry | None = None
     handle_px: float = 8.0
+    name_px: int = 17
 
 
 @cache
@@ -223,13 +226,13 @@ def _chosen(canvas: _Canvas, drawing: Drawing, name: str, handle_px: float) -> N
         canvas.dot(area.centroid.coords[0], handle_px, _CHOSEN)
 
 
-def _name_at(area: BaseGeometry, px_per_mm: float) -> tuple[float, float]:
+def _name_at(area: BaseGeometry, px_per_mm: float, name_px: int) -> tuple[float, float]:
     """Within an opening that has room for its name, else under it."""
     x0, y0, x1, y1 = area.bounds
     middle = area.centroid
-    if min(x1 - x0, y1 - y0) * px_per_mm > 110:
-        return middle.x, middle.y - 20 / px_per_mm
-    return middle.x, y0 - 12 / px_per_mm
+    if min(x1 - x0, y1 - y0) * px_per_mm > 6 * name_px:
+        return middle.x, middle.y - 1.5 * name_px / px_per_mm
+    return middle.x, y0 - 0.75 * name_px / px_per_mm
 
 
 def edit_picture(
@@ -278,10 +281,14 @@ def edit_picture(
         if finding.xy is not None:
             canvas.cross(finding.xy, 22, _FOUND[finding.severity])
     rows = [
-        (_name_at(o.polygon, canvas.grid.px_per_mm), o.name, _CHOSEN if o.name == marks.chosen else _INK)
+        (
+            _name_at(o.polygon, canvas.grid.px_per_mm, marks.name_px),
+            o.name,
+            _CHOSEN if o.name == marks.chosen else _INK,
+        )
         for o in drawing.openings
         if o.name == marks.chosen or canvas.grid.px_per_mm >= _NAMES_FROM_PX_PER_MM
     ]
     if rows:
-        canvas.words(rows, 17)
+        canvas.words(rows, marks.name_px)
     return canvas.rgb
