@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Hashable
+from typing import Any, TypeVar
+
 import numpy as np
 import streamlit as st
 from numpy.typing import NDArray
@@ -28,7 +31,10 @@ from ..workflow import (
 )
 from .state import book, units
 
+T = TypeVar("T")
+
 __all__ = [
+    "drawn",
     "face_comparison",
     "face_plan",
     "face_record",
@@ -40,6 +46,30 @@ __all__ = [
 ]
 
 _KEEP = 24
+
+
+@st.cache_resource(max_entries=2 * _KEEP, show_spinner=False)
+def _drawn(
+    key: tuple[Any, ...], _of: tuple[Any, ...], _make: Callable[[], Any]
+) -> tuple[Any, tuple[Any, ...]]:
+    # what it was made of is kept with it: as long as the entry lives, no other object can have its identity
+    return _make(), _of
+
+
+def drawn(name: str, of: tuple[Any, ...], choices: tuple[Hashable, ...], make: Callable[[], T]) -> T:
+    """A figure or picture of the page, made once for what it is made of and how it is to be shown.
+
+    Parameters
+    ----------
+    name : str
+        Which figure.
+    of : tuple
+        Cached objects that it is made of; others of equal content count as new.
+    choices : tuple
+        What the person chose.
+    make : callable
+    """
+    return _drawn((name, *map(id, of), *choices), of, make)[0]
 
 
 @st.cache_resource(max_entries=_KEEP, show_spinner=False)

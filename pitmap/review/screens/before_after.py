@@ -18,7 +18,7 @@ from ...report.page_compare import (
     series_figures,
     zone_changes_view,
 )
-from ..cached import face_comparison, face_drawing, face_series
+from ..cached import drawn, face_comparison, face_drawing, face_series
 from ..guard import sentences
 from ..parts import caution, choose_survey, stage_word
 from ..state import units
@@ -66,19 +66,24 @@ def _pair_words(pair: PairChange, inspections: list[Inspection]) -> str:
 def _pictures(pair: PairChange, before: Inspection, after: Inspection, drawing: Drawing) -> None:
     side, slide, blink, change = st.tabs(["Side by side", "Slide", "Blink", "What changed"])
     with side:
-        figure = plot_side_by_side(*maps_of(translator(), before, after, drawing))
+        figure = drawn(
+            "side by side", (before, after, drawing), (),
+            lambda: plot_side_by_side(*maps_of(translator(), before, after, drawing)),
+        )  # fmt: skip
         st.plotly_chart(
             figure, width="stretch", config={"scrollZoom": True, "displaylogo": False}, key="side_by_side"
         )
     with slide:
         share = st.slider("From before to after", 0, 100, 50, format="%d %%", key="slide_share")
-        st.image(blended(before, after, share / 100), width="stretch")
+        slid = drawn("slide", (before, after), (share,), lambda: blended(before, after, share / 100))
+        st.image(slid, width="stretch", output_format="JPEG")
         st.caption("Left of the line: before. Right of it: after.")
     with blink:
-        st.image(blink_picture(before, after), width="stretch")
+        st.image(drawn("blink", (before, after), (), lambda: blink_picture(before, after)), width="stretch")
         st.caption("The two pictures in turn, one second each.")
     with change:
-        st.image(change_on_photo(pair, after), width="stretch")
+        changed = drawn("change", (pair, after), (), lambda: change_on_photo(pair, after))
+        st.image(changed, width="stretch", output_format="JPEG")
         st.caption(
             "Full colour: still there. Rising lines: cleared. Dots: came up. Cross: not seen in one of the two."
         )
@@ -100,7 +105,8 @@ def _tables(pair: PairChange) -> None:
 
 def _series(comparison: Comparison) -> None:
     st.subheader("The lap series")
-    for figure in series_figures(comparison, units()):
+    system = units()
+    for figure in drawn("series", (comparison,), (system,), lambda: series_figures(comparison, system)):
         st.plotly_chart(figure, width="stretch")
     if not comparison.forecasts.empty:
         st.write("How good the plan's forecast was:")

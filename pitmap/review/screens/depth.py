@@ -15,7 +15,7 @@ from ...inspection import Inspection
 from ...report.page_map import page_map
 from ...units import format_depth
 from ...workflow import keep_readings
-from ..cached import face_drawing, face_plan, inspection_of
+from ..cached import drawn, face_drawing, face_plan, inspection_of
 from ..guard import sentences
 from ..parts import caution, choose_survey
 from ..state import units
@@ -63,13 +63,13 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
 
         with left:
             st.caption("Click the pit that the needle is in.")
-            figure = page_map(
-                inspection,
-                drawing,
-                shown=(SurfaceClass.PIT,),
-                strength=0.3,
-                selected=st.session_state.get("read_mark"),
-            )
+            selected = st.session_state.get("read_mark")
+            figure = drawn(
+                "depth map", (inspection, drawing), (selected,),
+                lambda: page_map(
+                    inspection, drawing, shown=(SurfaceClass.PIT,), strength=0.3, selected=selected
+                ),
+            )  # fmt: skip
             event = st.plotly_chart(
                 figure, key=f"depth_map_{survey.id}", on_select="rerun", selection_mode="points",
                 config={"scrollZoom": True, "displaylogo": False},

@@ -15,7 +15,7 @@ from ...inspection import Inspection
 from ...report.page_map import MARKS_TRACE, page_map
 from ...units import format_estimate
 from ...workflow import newest_inspection
-from ..cached import face_drawing, inspection_of
+from ..cached import drawn, face_drawing, inspection_of
 from ..corrections import PAINTABLE, Stroke, correct
 from ..guard import sentences
 from ..parts import caution, choose_survey
@@ -109,20 +109,24 @@ def _picture(inspection: Inspection, drawing: Drawing) -> Stroke | None:
             "Solid: pit. Dots: stain. Rising lines: heat tint. Level lines: not reached by the lap. Cross: not seen."
         )
     with left:
-        figure = page_map(
-            inspection, drawing, shown=tuple(picked or ()), strength=strength / 100,
-            selected=st.session_state.get("mark_id"), dragmode="pan" if tool == "look" else "lasso",
+        shown, selected = tuple(picked or ()), st.session_state.get("mark_id")
+        dragmode = "pan" if tool == "look" else "lasso"
+        figure = drawn(
+            "map", (inspection, drawing), (shown, strength, selected, dragmode),
+            lambda: page_map(
+                inspection, drawing, shown=shown, strength=strength / 100, selected=selected, dragmode=dragmode
+            ),
         )  # fmt: skip
         event = st.plotly_chart(
             figure, key=f"map_{len(inspection.marks)}_{inspection.class_map.codes.shape}", on_select="rerun",
             selection_mode=("points", "lasso"), config={"scrollZoom": True, "displaylogo": False},
         )  # fmt: skip
     _mark_row(inspection, figure, event)
-    drawn = list(event.selection.get("lasso", [])) if event else []
-    if tool == "look" or not drawn:
+    lasso = list(event.selection.get("lasso", [])) if event else []
+    if tool == "look" or not lasso:
         return None
     return Stroke(
-        path_mm=[[float(x), float(y)] for x, y in zip(drawn[-1]["x"], drawn[-1]["y"])], width_mm=brush_mm
+        path_mm=[[float(x), float(y)] for x, y in zip(lasso[-1]["x"], lasso[-1]["y"])], width_mm=brush_mm
     )
 
 

@@ -10,7 +10,7 @@ from ...report.page_plan import budget_figure, curve_figures
 from ...stock import LIMIT_TEXT, OFFERED, StockPlan, limit_from_text
 from ...units import format_depth, format_estimate
 from ...workflow import limits_of, save_limits
-from ..cached import face_plan, face_series
+from ..cached import drawn, face_plan, face_series
 from ..guard import sentences
 from ..parts import choose_survey
 from ..state import units
@@ -103,7 +103,8 @@ def _curves(plan: StockPlan) -> None:
         for n in plan.needed
     ]
     st.dataframe(pd.DataFrame(needed), hide_index=True, width="stretch")
-    for figure in curve_figures(plan, units()):
+    system = units()
+    for figure in drawn("curves", (plan,), (system,), lambda: curve_figures(plan, system)):
         st.plotly_chart(figure, width="stretch")
     with st.expander("What each further step buys and uses"):
         st.dataframe(plan.steps, hide_index=True, width="stretch")
@@ -116,7 +117,9 @@ def _rules(plan: StockPlan) -> None:
         if finding.source:
             st.caption(f"limit from: {finding.source}")
     if plan.budget:
-        st.plotly_chart(budget_figure(plan, units()), width="stretch")
+        system = units()
+        figure = drawn("budget", (plan,), (system,), lambda: budget_figure(plan, system))
+        st.plotly_chart(figure, width="stretch")
 
 
 def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
