@@ -121,13 +121,7 @@ def table(rows: list[dict[str, Any]]) -> dict[str, Any]:
     """The figures that the project is judged by."""
     usable = [r for r in rows if r["usable"]]
     ok = [r for r in rows if r["result"] == "accepted"]
-    zones = [z for r in ok for z in r["zones"]]
-    width = np.array([r["width_error_mm"] for r in ok])
     rms = np.array([r["rms_mm"] for r in ok])
-
-    def ratio(a: str, b: str) -> float:
-        return sum(r[a] for r in ok) / max(1, sum(r[b] for r in ok))
-
     return {
         "renders": len(rows),
         "usable": len(usable),
@@ -136,6 +130,24 @@ def table(rows: list[dict[str, Any]]) -> dict[str, Any]:
         f"accepted and wrong (> {WRONG_MM:g} mm)": int((rms > WRONG_MM).sum()),
         "rms mm, median": float(np.median(rms)),
         "rms mm, worst": float(rms.max()),
+        **{
+            f"{s} s, median": float(np.median([r[f"{s}_s"] for r in ok]))
+            for s in ("align", "classify", "measure")
+        },
+        "peak memory of this process, MB": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+    }
+
+
+def accuracy(ok: list[dict[str, Any]]) -> dict[str, float]:
+    """What the maps of accepted photos are worth."""
+    zones = [z for r in ok for z in r["zones"]]
+    width = np.array([r["width_error_mm"] for r in ok])
+
+    def ratio(a: str, b: str) -> float:
+        return sum(r[a] for r in ok) / max(1, sum(r[b] for r in ok))
+
+    return {
+        "photos": len(ok),
         f"pits >= {PIT_MM} mm: recall": ratio("found", "true"),
         f"pits >= {PIT_MM} mm: precision": ratio("right", "said"),
         **{
@@ -146,11 +158,6 @@ def table(rows: list[dict[str, Any]]) -> dict[str, Any]:
         "zones: interval covers": float(np.mean([z["covers"] for z in zones])),
         "lands: sound width within 0.5 mm": float(np.mean(np.abs(width) <= 0.5)),
         "lands: interval covers": float(np.mean([r["width_covers"] for r in ok])),
-        **{
-            f"{s} s, median": float(np.median([r[f"{s}_s"] for r in ok]))
-            for s in ("align", "classify", "measure")
-        },
-        "peak memory of this process, MB": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
     }
 
 
@@ -193,6 +200,11 @@ def main() -> None:
     for name, value in table(rows).items():
         print(f"  {name:45s} {value:.4g}" if isinstance(value, float) else f"  {name:45s} {value}")
     print(f"  {'negatives accepted':45s} {wrong} of {arguments.negatives}")
+    ok = [r for r in rows if r["result"] == "accepted"]
+    of_usable, of_all = accuracy([r for r in ok if r["usable"]]), accuracy(ok)
+    print(f"\n  {'':45s} {'usable':>8s} {'all accepted':>14s}")
+    for name, value in of_usable.items():
+        print(f"  {name:45s} {value:8.4g} {of_all[name]:14.4g}")
 
 
 if __name__ == "__main__":
