@@ -12,10 +12,7 @@ import streamlit as st
 from ...casebook import Casebook, Face, Plate
 from ...drawing import (
     Drawing,
-    build_drawing,
     check_drawing,
-    load_drawing,
-    load_numbers,
     load_shipped,
     save_dxf,
     save_svg,
@@ -29,6 +26,9 @@ from ..guard import sentences
 from ..parts import caution
 from ..state import book, here
 from .drawing_edit import editor
+from .drawing_fields import typed_mm, unit_word
+from .drawing_file import file_tab
+from .drawing_numbers import numbers_tab
 from .drawing_trace import trace_tab
 
 __all__ = ["show"]
@@ -74,9 +74,7 @@ def show() -> None:
 def _look_or_change(kept: Casebook, plate: Plate, face: Face, drawing: Drawing | None) -> None:
     blank = st.session_state.get(f"blank_plate_{face.id}")
     if drawing is not None or blank is not None:
-        st.session_state.setdefault("drawing_mode", "look")
-        if drawing is None:
-            st.session_state["drawing_mode"] = "change"
+        st.session_state.setdefault("drawing_mode", "look" if blank is None else "change")
         mode = st.segmented_control(
             "Drawing of this face", list(_MODES), format_func=_MODES.get, key="drawing_mode", required=True,
             label_visibility="collapsed",
@@ -163,28 +161,21 @@ def _take(drawing: Drawing) -> None:
 
 def _bring(kept: Casebook, plate: Plate, face: Face, drawing: Drawing | None) -> None:
     st.subheader("Give this face a drawing")
-    photos, file, numbers, mirror = st.tabs(
-        ["From photos", "From a file", "From numbers", "Mirror another face"]
+    photos, file, numbers, hand, mirror = st.tabs(
+        ["From photos", "From a file", "From numbers", "By hand", "Mirror another face"]
     )
+
+    def keep(new: Drawing) -> None:
+        _keep(kept, plate, face, new)
+
     with photos, sentences():
         trace_tab(kept, plate, face)
-    with file, st.form("drawing_file", border=False):
-        files = st.file_uploader(
-            "SVG or DXF, and the TOML beside it",
-            type=["svg", "dxf", "toml", "json"],
-            accept_multiple_files=True,
-        )
-        if st.form_submit_button("Keep it"):
-            with sentences():
-                _keep(kept, plate, face, _from_files(files))
-    with numbers, st.form("drawing_numbers", border=False):
-        st.write("The plate's numbers as TOML; take a shipped plate's as a pattern and change them.")
-        text = st.text_area("Numbers", value=_pattern(), height=320)
-        if st.form_submit_button("Build and keep it"):
-            with sentences(), tempfile.TemporaryDirectory() as folder:
-                path = Path(folder) / "plate.numbers.toml"
-                path.write_text(text, encoding="utf-8")
-                _keep(kept, plate, face, build_drawing(load_numbers(path)))
+    with file:
+        file_tab(keep, face.id)
+    with numbers, sentences():
+        numbers_tab(keep, face.id)
+    with hand, sentences():
+        _blank(plate, face)
     others = [f for f in kept.faces(plate) if f.id != face.id]
     with mirror:
         if not others:
@@ -196,18 +187,29 @@ def _bring(kept: Casebook, plate: Plate, face: Face, drawing: Drawing | None) ->
                 _keep(kept, plate, face, face_drawing(other).mirrored(f"{plate.tag} {face.name}"))
 
 
-def _from_files(files) -> Drawing:  # type: ignore[no-untyped-def]
-    if not files:
-        raise InputError("file: choose an SVG, DXF or JSON")
-    with tempfile.TemporaryDirectory() as folder:
-        main = None
-        for one in files:
-            suffix = Path(one.name).suffix.lower()
-            path = Path(folder) / f"plate{suffix}"
-            path.write_bytes(one.getvalue())
-            main = path if suffix != ".toml" or main is None else main
-        assert main is not None
-        return load_drawing(main)
+def _blank(plate: Plate, face: Face) -> None:
+    """Start from a rectangle of the plate's size."""
+    u = unit_word()
+    with st.form(f"blank_{face.id}", border=False):
+        st.write(
+            "Start from a plain plate of your plate's size, then add and move everything on the picture."
+        )
+        one, two, three = st.columns(3)
+        width = one.text_input(f"Width, {u}", key=f"blank_w_{face.id}")
+        height = two.text_input(f"Height, {u}", key=f"blank_h_{face.id}")
+        thick = three.text_input(f"Thickness, {u}", key=f"blank_t_{face.id}")
+        is_set = st.form_submit_button("Start drawing")
+    if is_set:
+        sizes = {
+            "width_mm": typed_mm(width, "Width"),
+            "height_mm": typed_mm(height, "Height"),
+            "thickness_mm": typed_mm(thick, "Thickness"),
+        }
+        blank = {"name": f"{plate.tag} {face.name}", **sizes}
+        blank_plate(**blank)
+        st.session_state[f"blank_plate_{face.id}"] = blank
+        st.session_state.pop("drawing_mode", None)
+        st.rerun()
 
 
 def _keep(kept: Casebook, plate: Plate, face: Face, drawing: Drawing) -> None:
@@ -216,11 +218,3 @@ def _keep(kept: Casebook, plate: Plate, face: Face, drawing: Drawing) -> None:
         raise InputError(f"{errors[0].element}: {errors[0].text}")
     save_drawing(kept, plate, face, drawing)
     st.rerun()
-
-
-@st.cache_data(show_spinner=False)
-def _pattern() -> str:
-    from importlib.resources import files
-
-    folder = files("pitmap.drawing") / "plates"
-    return (folder / "heron40_end.numbers.toml").read_text(encoding="utf-8")
