@@ -13,24 +13,38 @@ import streamlit as st
 from numpy.typing import ArrayLike, NDArray
 from streamlit_image_coordinates import streamlit_image_coordinates
 
-__all__ = ["Mark", "Picker", "is_phone", "marked"]
+__all__ = ["Curve", "Kind", "Mark", "Picker", "is_phone", "marked"]
 
 SIDE_PX = 1100
 """Longer side of the picture that is clicked on; sharp on a wide screen, some 150 kB on the way to a phone."""
 _NEARER = 5.0
 """How many times nearer the enlarged part is: a fingertip then covers about a millimetre (house choice)."""
-_COLOURS = {"picked": (255, 214, 0), "next": (255, 120, 0), "suggested": (90, 200, 255)}
-Kind = Literal["picked", "next", "suggested"]
+_COLOURS = {
+    "picked": (255, 214, 0),
+    "next": (255, 120, 0),
+    "suggested": (90, 200, 255),
+    "left out": (255, 90, 80),
+    "name": (255, 255, 255),
+}
+Kind = Literal["picked", "next", "suggested", "left out", "name"]
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A place marked on a photo, in its pixels, with a short text beside it."""
+    """A place marked on a photo, in its pixels, with a short text beside it; a name is text alone."""
 
     x: float
     y: float
     text: str = ""
     kind: Kind = "picked"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curve:
+    """A closed line (N, 2) on a photo, in its pixels."""
+
+    points: NDArray[np.float64]
+    kind: Kind = "suggested"
 
 
 def is_phone() -> bool:
@@ -41,7 +55,7 @@ def is_phone() -> bool:
 def marked(
     rgb: NDArray[np.uint8],
     marks: Iterable[Mark] = (),
-    curves: Iterable[ArrayLike] = (),
+    curves: Iterable[Curve] = (),
     *,
     window: tuple[float, float, float, float] | None = None,
     side_px: int = SIDE_PX,
@@ -53,8 +67,7 @@ def marked(
     ----------
     rgb : (rows, columns, 3) uint8 array
     marks : iterable of Mark
-    curves : iterable of (N, 2) arrays
-        Closed lines, photo pixels.
+    curves : iterable of Curve
     window : (left, top, width, height), optional
         Part that is shown, photo pixels; else all of it.
     side_px : int
@@ -78,10 +91,10 @@ def marked(
         return (np.asarray(xy, float) - [x0, y0] + 0.5) * k - 0.5
 
     for curve in curves:
-        points = np.clip(np.nan_to_num(place(curve), nan=-1e4), -1e4, 3e4)
+        points = np.clip(np.nan_to_num(place(curve.points), nan=-1e4), -1e4, 3e4)
         fixed = [np.round(points * 16).astype(np.int32)]
         cv2.polylines(out, fixed, True, (0, 0, 0), 4, cv2.LINE_AA, 4)
-        cv2.polylines(out, fixed, True, _COLOURS["suggested"], 2, cv2.LINE_AA, 4)
+        cv2.polylines(out, fixed, True, _COLOURS[curve.kind], 2, cv2.LINE_AA, 4)
     for mark in marks:
         _draw(out, mark, place([mark.x, mark.y]), size)
     return out
@@ -92,15 +105,20 @@ def _draw(out: NDArray[np.uint8], mark: Mark, at: NDArray[np.float64], size: flo
         return
     x, y = np.round(at).astype(int).tolist()
     colour, arm = _COLOURS[mark.kind], round(13 * size)
-    for rgb, thick in (((0, 0, 0), round(3 * size) + 2), (colour, max(2, round(2 * size)))):
-        if mark.kind == "picked":
-            cv2.drawMarker(out, (x, y), rgb, cv2.MARKER_CROSS, 2 * arm, thick)
-        else:
-            cv2.circle(out, (x, y), arm, rgb, thick, cv2.LINE_AA)
+    if mark.kind != "name":
+        for rgb, thick in (((0, 0, 0), round(3 * size) + 2), (colour, max(2, round(2 * size)))):
+            if mark.kind == "picked":
+                cv2.drawMarker(out, (x, y), rgb, cv2.MARKER_CROSS, 2 * arm, thick)
+            else:
+                cv2.circle(out, (x, y), arm, rgb, thick, cv2.LINE_AA)
     if mark.text:
-        where, scale = (x + arm, y - arm), 0.8 * size
-        for rgb, thick in (((0, 0, 0), round(6 * size)), (colour, max(2, round(2 * size)))):
-            cv2.putText(out, mark.text, where, cv2.FONT_HERSHEY_SIMPLEX, scale, rgb, thick, cv2.LINE_AA)
+        font, scale = cv2.FONT_HERSHEY_SIMPLEX, (0.5 if mark.kind == "name" else 0.95) * size
+        (width, height), _ = cv2.getTextSize(mark.text, font, scale, 2)
+        where = (x - width // 2, y + height // 2) if mark.kind == "name" else (x + arm, y - arm)
+        # Beside a mark at the rim of the picture there is room on the other side only.
+        where = (min(where[0], out.shape[1] - width - 4), max(where[1], height + 4))
+        for rgb, thick in (((0, 0, 0), round(5 * size)), (colour, max(1, round(2 * size)))):
+            cv2.putText(out, mark.text, where, font, scale, rgb, thick, cv2.LINE_AA)
 
 
 class Picker:
@@ -160,7 +178,7 @@ class Picker:
         self._window = None
         return float(np.clip(x, 0, columns - 1)), float(np.clip(y, 0, rows - 1))
 
-    def show(self, marks: Sequence[Mark] = (), curves: Iterable[ArrayLike] = ()) -> None:
+    def show(self, marks: Sequence[Mark] = (), curves: Iterable[Curve] = ()) -> None:
         """The picture, and what belongs to it."""
         size = 2.0 if is_phone() else 1.0
         picture = marked(self._rgb, marks, curves, window=self._window, size=size)

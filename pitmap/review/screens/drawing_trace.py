@@ -174,7 +174,7 @@ def _ask(face: Face, desk: Desk, name: str, thickness: str, edge_break: str, put
         thickness_mm=_length(thickness, "Thickness of the plate", least=1, most=200),
         edge_break_mm=_length(edge_break, "Width of the chamfer on the edges", least=0, most=3),
     )
-    put(replace(desk, wanted=wanted, is_kept=False))
+    put(replace(desk, wanted=wanted, left_out=(), is_kept=False))
 
 
 def _what_helps() -> None:

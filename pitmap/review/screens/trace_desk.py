@@ -69,6 +69,8 @@ class Desk:
         The trace that was asked for last.
     track : tuple of (sha256, x, y)
         Clicks on the edge of the bore trace, photo pixels.
+    left_out : tuple of str
+        Traced openings that are none.
     is_kept : bool
         The drawing was kept since the last change.
     """
@@ -77,6 +79,7 @@ class Desk:
     clicks: tuple[tuple[str, tuple[tuple[str, Xy], ...]], ...] = ()
     wanted: Wanted | None = None
     track: tuple[tuple[str, float, float], ...] = ()
+    left_out: tuple[str, ...] = ()
     is_kept: bool = False
 
     def places(self, photo: Source) -> dict[str, Xy]:

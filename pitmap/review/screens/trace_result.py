@@ -6,19 +6,23 @@ import hashlib
 from collections.abc import Callable
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import streamlit as st
+from numpy.typing import NDArray
+from shapely import Point, Polygon
 
 from ...casebook import Casebook, Face, Plate
 from ...drawing import OPENING_KINDS, Drawing, Finding, LookAlike, check_drawing, look_alikes
-from ...drawing.edit import rename_opening, set_kind
+from ...drawing.edit import remove_opening, rename_opening, set_kind
 from ...errors import AlignmentRefused, InputError
-from ...report.alignment_picture import alignment_picture, shrunk
+from ...report.alignment_picture import shrunk
 from ...tracing import Trace
 from ...units import format_length
 from ...workflow import save_drawing
 from ..cached import laid_on, photo_of
 from ..guard import sentences
+from ..picking import Curve, Kind, Mark, Picker
 from ..state import units
 from .alignment import show_alignment
 from .trace_desk import Desk, keep_source, sources
@@ -27,7 +31,8 @@ from .trace_track import fit_track
 __all__ = ["finish"]
 
 _ICONS = {"error": ":material/block:", "warning": ":material/warning:", "note": ":material/info:"}
-_SIDE_PX = 1500
+_FINGER_MM = 3.0
+"""A click this near an opening means it (house choice)."""
 _TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 
 Put = Callable[[Desk], None]
@@ -36,7 +41,7 @@ Put = Callable[[Desk], None]
 def finish(kept: Casebook, plate: Plate, face: Face, desk: Desk, trace: Trace, put: Put) -> None:
     """Steps 5 to 8, on a trace that was made."""
     st.markdown("##### 5. Look at it, and say what the openings are")
-    drawing = _look(face, desk, trace)
+    drawing = _look(face, desk, trace, put)
     st.markdown("##### 6. Bore trace and seal land")
     with sentences():
         drawing = fit_track(face, desk, trace, drawing, put)
@@ -49,7 +54,7 @@ def finish(kept: Casebook, plate: Plate, face: Face, desk: Desk, trace: Trace, p
             _try(kept, plate, face, desk, drawing)
 
 
-def _look(face: Face, desk: Desk, trace: Trace) -> Drawing:
+def _look(face: Face, desk: Desk, trace: Trace, put: Put) -> Drawing:
     wanted = desk.wanted
     assert wanted is not None
     system = units()
@@ -61,19 +66,56 @@ def _look(face: Face, desk: Desk, trace: Trace) -> Drawing:
     )
     for note in trace.notes:
         st.write(f":material/info: {note[:1].upper()}{note[1:]}")
-    photo = wanted.photos[0]
+    which = 0
     if wanted.photos[1:]:
-        photo = st.segmented_control(
-            "Over which photo?", wanted.photos, default=photo, required=True, key=f"trace_over_{face.id}",
-            format_func=lambda p: f"Photo {wanted.photos.index(p) + 1}",
+        which = st.segmented_control(
+            "Over which photo?", range(len(wanted.photos)), default=0, required=True, key=f"trace_over_{face.id}",
+            format_func=lambda k: f"Photo {k + 1}",
         )  # fmt: skip
-    camera = trace.cameras[wanted.photos.index(photo)]
-    st.image(alignment_picture(photo_of(photo).rgb, trace.drawing, camera, _SIDE_PX), width="stretch")  # type: ignore[arg-type]
-    st.caption(
-        "Yellow must lie on the edges of the face. What is missing or too much can be changed in the editor once the "
-        "drawing is kept. Measure one size that was not typed, such as another distance of two holes, and compare."
+    photo, camera = wanted.photos[which], trace.cameras[which]
+    picker = Picker(photo_of(photo).rgb, f"trace_look_{face.id}_{photo.sha256[:12]}")  # type: ignore[arg-type]
+    place = picker.click()
+    if place is not None and (name := _opening_at(trace.drawing, camera.px_to_mm(place))):
+        left_out = set(desk.left_out) ^ {name}
+        put(replace(desk, left_out=tuple(sorted(left_out)), is_kept=False))
+    curves, names = [Curve(camera.mm_to_px(_dense(trace.drawing.outline)), "picked")], []
+    for opening in trace.drawing.openings:
+        kind: Kind = "left out" if opening.name in desk.left_out else "picked"
+        curves.append(Curve(camera.mm_to_px(_dense(opening.polygon)), kind))
+        x, y = camera.mm_to_px(opening.polygon.centroid.coords[0])
+        names.append(Mark(x, y, opening.name.rsplit("_", 1)[-1], "name"))
+    left, right = st.columns([3, 2])
+    with left:
+        st.write(
+            "Yellow must lie on the edges of the face. A stain or a mark that was taken for an opening: click it, and it is "
+            "left out (red); click it again to have it back."
+        )
+        picker.show(names, curves)
+        if desk.left_out:
+            st.write(f"Left out: {', '.join(desk.left_out)}")
+    with right:
+        drawing = _openings(face, desk, trace)
+        st.caption(
+            "What is missing can be added in the editor once the drawing is kept. Measure one size that was not typed, such "
+            "as another distance of two holes, and compare it with the table."
+        )
+    return drawing
+
+
+def _dense(area: Polygon) -> NDArray[np.float64]:
+    return np.asarray(area.exterior.segmentize(1.0).coords, float)[:, :2]
+
+
+def _opening_at(drawing: Drawing, place_mm: NDArray[np.float64]) -> str:
+    """The smallest opening at a place, a finger's breadth around it included; empty for none."""
+    here = Point(place_mm)
+    near = [o for o in drawing.openings if o.polygon.distance(here) < _FINGER_MM]
+    inside = [o for o in near if o.polygon.contains(here)]
+    return (
+        min(inside or near, key=lambda o: o.polygon.distance(here) + 1e-6 * o.polygon.area).name
+        if near
+        else ""
     )
-    return _openings(face, desk, trace)
 
 
 def _openings(face: Face, desk: Desk, trace: Trace) -> Drawing:
@@ -120,7 +162,11 @@ def _openings(face: Face, desk: Desk, trace: Trace) -> Drawing:
     )
     drawing = trace.drawing
     with sentences():
+        for name in desk.left_out:
+            drawing = remove_opening(drawing, name=name).drawing
         for old, new in zip(trace.drawing.openings, edited.itertuples()):
+            if old.name in desk.left_out:
+                continue
             if new.kind != old.kind:
                 drawing = set_kind(drawing, name=old.name, kind=new.kind).drawing
             if new.name != old.name:

@@ -19,7 +19,7 @@ from ...estimate import Estimate
 from ...tracing import Trace
 from ...units import format_estimate, parse_length
 from ..cached import photo_of
-from ..picking import Mark, Picker
+from ..picking import Curve, Mark, Picker
 from ..state import units
 from .trace_desk import Desk
 
@@ -46,13 +46,13 @@ def fit_track(face: Face, desk: Desk, trace: Trace, drawing: Drawing, put: Calla
         "a bore trace photos can be aligned, but nothing is said about the seal land."
     )
     photos = wanted.photos
-    photo = photos[0]
+    which = 0
     if photos[1:]:
-        photo = st.segmented_control(
-            "Photo to click on", photos, default=photo, required=True, key=f"trace_track_photo_{face.id}",
-            format_func=lambda p: f"Photo {photos.index(p) + 1}",
+        which = st.segmented_control(
+            "Photo to click on", range(len(photos)), default=0, required=True, key=f"trace_track_photo_{face.id}",
+            format_func=lambda k: f"Photo {k + 1}",
         )  # fmt: skip
-    camera = trace.cameras[photos.index(photo)]
+    photo, camera = photos[which], trace.cameras[which]
     picker = Picker(photo_of(photo).rgb, f"trace_track_{face.id}_{photo.sha256[:12]}", enlarge=True)  # type: ignore[arg-type]
     place = picker.click()
     if place is not None:
@@ -92,7 +92,7 @@ def fit_track(face: Face, desk: Desk, trace: Trace, drawing: Drawing, put: Calla
                 *(Mark(x, y, str(k)) for k, x, y in here),
                 *(Mark(*camera.mm_to_px(xy), kind="suggested") for xy in hints),
             ],
-            [camera.mm_to_px(ring) for ring in _curves(drawing, fit)],
+            [Curve(camera.mm_to_px(ring)) for ring in _curves(drawing, fit)],
         )
         with st.container(horizontal=True, gap="small"):
             if st.button(

@@ -1,0 +1,233 @@
+"""Tracing from photos on the Drawing page, step by step through Streamlit's own test harness."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from pitmap.casebook import Casebook, Face
+from pitmap.drawing import Drawing, load_numbers, load_shipped, make_zones, suggested_clicks
+from pitmap.errors import MeasurementError, PhotoError
+from pitmap.registration.camera import Camera, Lens
+from pitmap.review.screens import trace_desk
+from pitmap.review.screens.trace_desk import Desk, Source
+from pitmap.tracing import CIRCLES, Trace
+from pitmap.workflow import drawing_of
+
+pytestmark = pytest.mark.filterwarnings("default")
+
+FOLDERS = ("a_test_lap", "a_lap_1")
+HOLES = ("dowel_a", "dowel_b", "lift_a", "bolt_17")
+PLATE = "heron40_intermediate_a"
+
+
+def camera_of(folder: Path) -> Camera:
+    truth = json.loads((folder / "truth.json").read_text())
+    d = truth["distortion"]
+    lens = Lens(k1=d["k1"], k2=d["k2"], centre_xy=tuple(d["centre"]), scale_px=d["scale"])
+    return Camera(homography=np.array(truth["homography_mm_to_undistorted_px"]), lens=lens)
+
+
+def centre(drawing: Drawing, name: str) -> tuple[float, float]:
+    return next(o.polygon.centroid.coords[0] for o in drawing.openings if o.name == name)
+
+
+@pytest.fixture
+def shop(tmp_path: Path, samples: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple]:
+    """A casebook with a plate that has no drawing, its face, and two photos kept to trace from."""
+    import streamlit as st
+
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path))
+    st.cache_resource.clear()
+    with Casebook(tmp_path, who="Ada") as book:
+        job = book.create_job("order 31")
+        plate = book.create_plate("T-31", job=job)
+        face = book.create_face(plate, "A")
+        photos = tuple(
+            trace_desk.keep_source(book, plate, face, (samples / f / "photo.jpg").read_bytes(), f"{f}.jpg")
+            for f in FOLDERS
+        )
+        yield book, job, plate, face, photos
+    st.cache_resource.clear()
+
+
+@pytest.fixture
+def open_desk(shop: tuple) -> Callable[[Desk], AppTest]:
+    """The Drawing page with this much done already."""
+    _, job, plate, face, _ = shop
+
+    def run(desk: Desk) -> AppTest:
+        test = AppTest.from_function(_page, default_timeout=120)
+        for key, value in {
+            "place_read": True,
+            "job_id": job.id,
+            "plate_id": plate.id,
+            "face_id": face.id,
+        }.items():
+            test.session_state[key] = value
+        test.session_state[f"trace_desk_{face.id}"] = desk
+        return test.run()
+
+    return run
+
+
+def _page() -> None:
+    import importlib
+
+    from pitmap.review.guard import guarded
+
+    guarded(importlib.import_module("pitmap.review.screens.drawing").show)()
+
+
+def clicked(photos: tuple[Source, ...], samples: Path, n: int = 4) -> Desk:
+    """The first `n` holes clicked in every photo, where they truly are."""
+    drawing, desk = load_shipped(PLATE), Desk(photos=photos)
+    for photo, folder in zip(photos, FOLDERS):
+        camera = camera_of(samples / folder)
+        places = {f"hole {k}": tuple(camera.mm_to_px(centre(drawing, h))) for k, h in enumerate(HOLES[:n], 1)}
+        desk = desk.with_places(photo, places)
+    return desk
+
+
+def ask(test: AppTest, face: Face, **fields: str) -> AppTest:
+    """Type into the fields and press the button."""
+    for field, text in fields.items():
+        test.text_input(key=f"trace_{field}_{face.id}").input(text)
+    return test.button(key=f"trace_go_{face.id}").click().run()
+
+
+def words(test: AppTest) -> str:
+    return "\n".join(
+        str(e.value)
+        for kind in (test.markdown, test.caption, test.error, test.warning, test.info, test.success)
+        for e in kind
+    )
+
+
+def true_trace(samples: Path) -> Trace:
+    """What a perfect tracing of the two photos would give."""
+    drawing = load_shipped(PLATE)
+    rows = [
+        {
+            "name": o.name, "x_mm": o.polygon.centroid.x, "y_mm": o.polygon.centroid.y, "centre_err_mm": 0.05,
+            "diameter_mm": 2 * np.sqrt(o.polygon.area / np.pi), "diameter_low_mm": 1.0, "diameter_high_mm": 99.0,
+            "n_photos": 2,
+        }
+        for o in drawing.openings
+        if o.kind in ("bolt", "dowel", "lift", "bore")
+    ]  # fmt: skip
+    bare = Drawing(
+        name="T-31 A", thickness_mm=14.0, outline=drawing.outline, openings=drawing.openings,
+        zones=make_zones(drawing.outline, drawing.openings, None, None),
+    )  # fmt: skip
+    return Trace(
+        drawing=bare, circles=CIRCLES.frame(rows), cameras=tuple(camera_of(samples / f) for f in FOLDERS),
+        spread_mm=0.02, outline_err_mm=0.11, notes=("a mark near x 1.0, y 2.0 mm was left out",),
+    )  # fmt: skip
+
+
+def test_starts_with_what_to_photograph(open_desk) -> None:
+    test = open_desk(Desk())
+    assert not test.exception and not test.error
+    assert "1. Photos of the bare face" in words(test)
+    assert "2. The plate" not in words(test)
+
+
+def test_photos_are_kept_once_and_bad_ones_refused(shop, samples: Path) -> None:
+    book, _, plate, face, photos = shop
+    data = (samples / FOLDERS[0] / "photo.jpg").read_bytes()
+    assert trace_desk.keep_source(book, plate, face, data, "again.jpg") == photos[0]
+    assert trace_desk.sources(book, plate, face) == list(photos)
+    with pytest.raises(PhotoError):
+        trace_desk.keep_source(book, plate, face, b"no picture at all", "note.jpg")
+    assert trace_desk.sources(book, plate, face) == list(photos)
+
+
+def test_refusals_stand_on_the_page(shop, open_desk, samples: Path) -> None:
+    face, photos = shop[3], shop[4]
+    test = ask(open_desk(clicked(photos[:1], samples)), face, thickness="14 mm", distance="291 mm")
+    assert "add one or two more" in test.error[0].value
+    test = ask(open_desk(clicked(photos, samples, n=3)), face, thickness="14 mm", distance="291 mm")
+    assert "photo 1 has 3" in test.error[0].value
+    desk = clicked(photos, samples)
+    test = ask(open_desk(desk), face, thickness="14 mm")
+    assert "Distance of their centres: type it with its unit" in test.error[0].value
+    test = ask(open_desk(desk), face, thickness="14", distance="291 mm")
+    assert "Thickness of the plate" in test.error[0].value and "no unit" in test.error[0].value
+    test = ask(open_desk(desk), face, thickness="14 mm", distance="291 um")
+    assert "is the unit right?" in test.error[0].value
+    assert not test.exception
+
+
+def test_other_holes_in_the_second_photo_are_told(shop, open_desk, samples: Path) -> None:
+    face, photos = shop[3], shop[4]
+    desk = clicked(photos, samples)
+    p = desk.places(photos[1])
+    desk = desk.with_places(photos[1], {**p, "hole 1": p["hole 2"], "hole 2": p["hole 1"]})
+    test = open_desk(desk)
+    test.segmented_control(key=f"trace_which_{face.id}").set_value(photos[1]).run()
+    assert any("first photo" in w.value for w in test.warning)
+    test = ask(test, face, thickness="14 mm", distance="291 mm")
+    assert test.error[0].value.startswith("photo 2: ")
+
+
+def test_a_tracing_that_fails_says_why_and_what_helps(shop, open_desk, samples: Path, monkeypatch) -> None:
+    face, photos = shop[3], shop[4]
+
+    def refuse(*_a, **_k):
+        raise MeasurementError("no metal stands out from the bench; use a bench of another colour")
+
+    monkeypatch.setattr(trace_desk, "trace_plate", refuse)
+    test = ask(open_desk(clicked(photos, samples)), face, thickness="14 mm", distance="290.5 mm")
+    assert test.error[0].value.startswith("No metal stands out")
+    assert "What usually helps" in words(test)
+
+
+def test_from_trace_to_kept_drawing_and_another_photo(shop, open_desk, samples: Path, monkeypatch) -> None:
+    book, _, plate, face, photos = shop
+    trace = true_trace(samples)
+    asked = []
+
+    def perfect(given, known, **options):
+        asked.append((len(given), known, options))
+        return trace
+
+    monkeypatch.setattr(trace_desk, "trace_plate", perfect)
+    truth = load_numbers(
+        Path(trace_desk.__file__).parents[2] / "drawing" / "plates" / f"{PLATE}.numbers.toml"
+    ).trace
+    camera, rng = trace.cameras[0], np.random.default_rng(4)
+    on_track = truth.points(suggested_clicks(12)) + rng.normal(0, 0.2, (12, 2))
+    desk = clicked(photos, samples)
+    test = open_desk(desk)
+    test = ask(test, face, thickness="0.5 in", distance="11.5 in")
+    assert not test.exception and not test.error, words(test)
+    (n_photos, known, options), *_ = asked
+    assert n_photos == 2 and known == ("hole 1", "hole 2", pytest.approx(292.1))
+    assert options == {"name": "T-31 A", "thickness_mm": pytest.approx(12.7), "edge_break_mm": 0.0}
+    assert "Traced: the outline and 41 openings" in words(test)
+    assert "A mark near x 1.0, y 2.0 mm was left out" in words(test)
+
+    # Twelve clicks on the track, the land typed.
+    slot = f"trace_desk_{face.id}"
+    marks = tuple((photos[0].sha256, *map(float, camera.mm_to_px(xy))) for xy in on_track)
+    test.session_state[slot] = replace(test.session_state[slot], track=marks)
+    test.text_input(key=f"trace_offset_{face.id}").input("2 mm")
+    test.text_input(key=f"trace_outer_{face.id}").input("6 mm").run()
+    assert not test.exception and not test.error, words(test)
+    assert "12 of 12 clicks" in words(test)
+
+    test.button(key=f"trace_keep_{face.id}").click().run()
+    assert not test.exception and not test.error, words(test)
+    kept = drawing_of(book, plate, face)
+    assert set(kept.zones) == {"running_surface", "seal_land", "rim"}
+    assert kept.trace.hausdorff_distance(load_shipped(PLATE).trace) < 0.5
+    assert len(kept.openings) == 41
+    assert "8. Try it on another photo" in words(test)
+    assert len(asked) == 1
