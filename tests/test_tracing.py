@@ -15,7 +15,8 @@ from pitmap.drawing import Drawing, load_rings, load_shipped
 from pitmap.errors import InputError, MeasurementError, NotEnoughData
 from pitmap.registration.camera import Camera, Lens
 from pitmap.tracing import CIRCLES, PhotoClicks, Trace, trace_plate
-from pitmap.tracing.cameras import EdgeSet, fit_circle, solve_cameras
+from pitmap.tracing.bundle import solve_cameras
+from pitmap.tracing.cameras import EdgeSet, fit_circle
 from pitmap.tracing.merge import signed_area
 from pitmap.tracing.silhouette import find_silhouette
 from pitmap.tracing.subpixel import BROKEN_LEVEL, even_points, sharpen

@@ -47,6 +47,8 @@ class TargetPose:
         Corners used.
     rms_px : float
         Residual of the corners, px.
+    corners_mm, corners_px : (n, 2) arrays
+        The corners used, in the frame of the sheet as printed and in the photo.
     """
 
     paper: str
@@ -58,6 +60,8 @@ class TargetPose:
     covariance: NDArray[np.float64]
     n_corners: int
     rms_px: float
+    corners_mm: NDArray[np.float64]
+    corners_px: NDArray[np.float64]
 
     @property
     def camera(self) -> Camera:
@@ -256,6 +260,8 @@ def _solve(sheet, plane, corners, size, focal_px, focal_relative_sd):  # type: i
         covariance=covariance,
         n_corners=len(corners),
         rms_px=rms,
+        corners_mm=plane,
+        corners_px=corners,
     )
 
 

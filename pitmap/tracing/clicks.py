@@ -6,7 +6,7 @@ from pathlib import Path
 
 from ..csv_rows import read_rows, row_number
 from ..photo import read_photo
-from .trace import PhotoClicks
+from .photos import PhotoClicks
 
 __all__ = ["read_clicks"]
 

@@ -5,13 +5,15 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from .cameras import EdgeSet, Solution, fit_circle
+from ..registration.camera import Camera
+from .cameras import EdgeSet, fit_circle
 
-__all__ = ["LEAST_PLACES", "NEAR_MM", "inner_circle", "merge_contours", "signed_area"]
+__all__ = ["LEAST_PLACES", "NEAR_MM", "circles_drawn", "inner_circle", "merge_contours", "signed_area"]
 
 NEAR_MM = 0.5
 """Edges farther than this from the others are walls, shadows or rust (house choice)."""
 LEAST_PLACES = 12
+_DRAWN_MM = 0.8
 _DIRECTIONS = np.linspace(-np.pi, np.pi, 48, endpoint=False)
 
 
@@ -21,14 +23,14 @@ def signed_area(points: NDArray[np.float64]) -> float:
     return 0.5 * float(np.sum(x * np.roll(y, -1) - y * np.roll(x, -1)))
 
 
-def inner_circle(edges: EdgeSet, solution: Solution, circle: NDArray[np.float64]) -> NDArray[np.float64]:
+def inner_circle(edges: EdgeSet, cameras: list[Camera], circle: NDArray[np.float64]) -> NDArray[np.float64]:
     """The circle through the edges that lie deepest in the metal, direction by direction, of all photos.
 
     On the side of a hole that faces the light its broken edge is as bright as the face, and the metal seems to
     reach further; another photo, lit from elsewhere, shows where the face ends.
     """
     radius = []
-    for camera, points, good in zip(solution.cameras, edges.points_px, edges.is_good):
+    for camera, points, good in zip(cameras, edges.points_px, edges.is_good):
         away = camera.px_to_mm(points[good]) - circle[:2]
         r = np.hypot(away[:, 0], away[:, 1])
         near = np.abs(r - circle[2]) < NEAR_MM
@@ -45,14 +47,14 @@ def inner_circle(edges: EdgeSet, solution: Solution, circle: NDArray[np.float64]
 
 
 def merge_contours(
-    sets: list[EdgeSet], solution: Solution
+    sets: list[EdgeSet], cameras: list[Camera]
 ) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
     """Each contour on the plane by all photos, and the photos' disagreement across it (N,) each."""
     out, errors = [], []
     for k, s in enumerate(sets):
         # Normals point to the right of travel: off the metal round the outline when that is drawn to the left.
         off_metal = 1.0 if (signed_area(s.plane) > 0) == (k == 0) else -1.0
-        back = np.stack([cam.px_to_mm(p) for cam, p in zip(solution.cameras, s.points_px)])
+        back = np.stack([cam.px_to_mm(p) for cam, p in zip(cameras, s.points_px)])
         along = np.roll(s.plane, -1, 0) - np.roll(s.plane, 1, 0)
         normal = np.stack([along[:, 1], -along[:, 0]], -1) / np.hypot(*along.T)[:, None]
         across = ((back - s.plane) * normal).sum(-1)
@@ -77,6 +79,20 @@ def merge_contours(
         out.append(s.plane + _smooth(middle)[:, None] * normal)
         errors.append(np.where(n_seen > 1, spread, np.nan))
     return out, errors
+
+
+def circles_drawn(
+    sets: list[EdgeSet],
+    plane: list[NDArray[np.float64]],
+    cameras: list[Camera],
+    circles: dict[int, NDArray[np.float64]],
+) -> None:
+    """Put the deepest circle of every round opening into `circles`, and draw it into `plane`."""
+    for k in circles:
+        circles[k] = c = inner_circle(sets[k], cameras, circles[k])
+        t = np.linspace(0, 2 * np.pi, max(24, round(2 * np.pi * c[2] / _DRAWN_MM)), endpoint=False)
+        direction = 1 if signed_area(plane[k]) > 0 else -1
+        plane[k] = c[:2] + c[2] * np.stack([np.cos(direction * t), np.sin(direction * t)], -1)
 
 
 def _smooth(values: NDArray[np.float64]) -> NDArray[np.float64]:

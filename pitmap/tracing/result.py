@@ -1,8 +1,8 @@
-"""The traced drawing and its table of round openings."""
+"""The traced drawing, its table of round openings, and how sure each figure is."""
 
 from __future__ import annotations
 
-import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,12 +12,16 @@ from numpy.typing import NDArray
 from shapely import Polygon
 
 from ..drawing import Drawing, Opening, make_zones
+from ..estimate import Estimate
 from ..registration.camera import Camera
 from ..tables import Column, Schema
-from .cameras import EdgeSet, Solution, fit_circle
+from .bundle import Solution
+from .cameras import EdgeSet, off_metal
+from .kinds import suggest_kinds
 from .merge import LEAST_PLACES, NEAR_MM
+from .spread import BIAS_MM, across_sd, place_covariance, place_slopes, size_sd, without_motion
 
-__all__ = ["CIRCLES", "Trace", "make_trace"]
+__all__ = ["CIRCLES", "Contour", "Trace", "make_trace"]
 
 _EDGE_MM = 0.06
 """What the place of an edge is uncertain by whatever the number of photos: light on the broken edge."""
@@ -40,31 +44,67 @@ CIRCLES = Schema(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Contour:
+    """The outline or an opening as it was traced.
+
+    Parameters
+    ----------
+    name : str
+        ``outline`` or the opening's name.
+    points_mm : (N, 2) array
+        Where the face ends, the edge break not yet taken into account.
+    err_mm : (N,) array
+        Half width of the 90 % interval across the edge at each point, cameras included.
+    """
+
+    name: str
+    points_mm: NDArray[np.float64]
+    err_mm: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        for array in (self.points_mm, self.err_mm):
+            array.setflags(write=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Trace:
     """A traced plate.
 
     Parameters
     ----------
     drawing : Drawing
-        Outline and openings; the whole face is rim until a bore trace is fitted. Origin at the first hole of
-        the known distance, x axis towards the second.
+        Outline and openings; the whole face is rim until a bore trace is fitted. With a known distance the origin is
+        at the first hole and the x axis points to the second; with a printed target the origin is the middle of
+        the outline and the axes are the sheet's.
     circles : DataFrame
         :data:`CIRCLES`.
+    contours : tuple of Contour
+        The outline first, then every opening of the drawing.
     cameras : tuple of Camera
         One for each photo, for looking at the drawing over the photos.
     spread_mm : float
         Robust spread of the edges about the drawing.
     outline_err_mm : float
-        Median half width of the 90 % interval across the outline, from the photos' disagreement.
+        Median half width of the 90 % interval across the outline, cameras included.
+    size : Estimate
+        Factor by which the whole drawing may be too large or too small; 1 as drawn.
+    height_correction : float
+        Share by which lengths would have been too large without the height of the face over a sheet on the bench.
+    suggested_kinds : dict of str to str
+        What each opening may be; a suggestion to be confirmed, the drawing says ``other``.
     notes : tuple of str
         What was corrected or left out.
     """
 
     drawing: Drawing
     circles: pd.DataFrame
+    contours: tuple[Contour, ...]
     cameras: tuple[Camera, ...]
     spread_mm: float
     outline_err_mm: float
+    size: Estimate
+    height_correction: float
+    suggested_kinds: dict[str, str]
     notes: tuple[str, ...]
 
 
@@ -82,19 +122,39 @@ def make_trace(
     plane: list[NDArray[np.float64]],
     errors: list[NDArray[np.float64]],
     solution: Solution,
+    sizes_wh: Sequence[tuple[int, int]],
     name: str,
     thickness_mm: float,
     edge_break_mm: float,
+    height_correction: float,
+    notes: list[str],
 ) -> Trace:
-    """Outline and openings with the chamfer taken into account, and how sure each figure is."""
+    """Outline and openings with the chamfer taken into account, and how sure each figure is.
+
+    A solution without covariances of its circles has cameras from a sheet: its frame is the plate's own then.
+    """
+    from_sheet = not solution.circle_covariance
     outline = _polygon(plane[0]).buffer(edge_break_mm, quad_segs=16).simplify(0.005)
-    openings, rows, notes = [], [], []  # type: ignore[var-annotated]
+    slopes = [
+        place_slopes(p, _shown(s, len(p)), solution.cameras, solution.poses, sizes_wh)
+        for s, p in zip(sets, plane, strict=True)
+    ]
+    size = size_sd(slopes[0], plane[0], solution.pose_covariance)
+    if from_sheet:
+        ends = np.cumsum([len(p) for p in plane])
+        fixed = np.arange(ends[-1]) < ends[0]
+        slopes = np.split(without_motion(np.concatenate(slopes), np.concatenate(plane), fixed), ends[:-1])
+    spreads = [
+        _across(p, s, e, solution, is_hole=k > 0)
+        for k, (p, s, e) in enumerate(zip(plane, slopes, errors, strict=True))
+    ]
+    openings, rows = [], []  # type: ignore[var-annotated]
+    contours = [Contour(name="outline", points_mm=plane[0], err_mm=spreads[0])]
     for k in range(1, len(sets)):
         label = f"{'hole' if sets[k].is_round else 'opening'}_{len(openings) + 1:02d}"
         if sets[k].is_round:
             c = solution.circles[k]
             shape = shapely.Point(c[0], c[1]).buffer(c[2] - edge_break_mm, quad_segs=48)
-            rows.append(_circle_row(label, sets[k], c, solution, edge_break_mm))
         else:
             shape = _polygon(plane[k]).buffer(-edge_break_mm, quad_segs=16).simplify(0.005)
         if not isinstance(shape, Polygon) or shape.is_empty or not outline.contains(shape):
@@ -102,8 +162,17 @@ def make_trace(
                 f"a mark near x {plane[k][:, 0].mean():.1f}, y {plane[k][:, 1].mean():.1f} mm was left out"
             )
             continue
+        if sets[k].is_round:
+            n = _n_clear(sets[k], solution, c)
+            covariance = solution.circle_covariance.get(k)
+            if covariance is None:
+                covariance = np.diag([0, 0, (BIAS_MM**2) / max(n, 1)])
+                covariance[:2, :2] = place_covariance(
+                    slopes[k].mean(0, keepdims=True), solution.pose_covariance
+                )[0]
+            rows.append(_circle_row(label, c, covariance, n, edge_break_mm))
         openings.append(Opening(name=label, kind="other", polygon=Polygon(shape.exterior)))
-    kept = {o.name for o in openings}
+        contours.append(Contour(name=label, points_mm=plane[k], err_mm=spreads[k]))
     if edge_break_mm:
         notes.append(f"edges were moved by their chamfer of {edge_break_mm:g} mm: outline out, openings in")
     drawing = Drawing(
@@ -113,37 +182,73 @@ def make_trace(
         openings=tuple(openings),
         zones=make_zones(Polygon(outline.exterior), openings, None, None),
     )
+    kinds = suggest_kinds(drawing.outline, [o.polygon for o in openings])
     return Trace(
         drawing=drawing,
-        circles=CIRCLES.frame(row for row in rows if row["name"] in kept),
+        circles=CIRCLES.frame(rows),
+        contours=tuple(contours),
         cameras=tuple(solution.cameras),
         spread_mm=solution.rms_mm,
-        outline_err_mm=_Z90 * float(np.hypot(np.nanmedian(errors[0]), _EDGE_MM)),
+        outline_err_mm=float(np.nanmedian(spreads[0])),
+        size=Estimate(value=1.0, low=1 - _Z90 * size, high=1 + _Z90 * size),
+        height_correction=height_correction,
+        suggested_kinds={o.name: k for o, k in zip(openings, kinds, strict=True)},
         notes=tuple(notes),
     )
 
 
+def _shown(edges: EdgeSet, n: int) -> NDArray[np.bool_]:
+    """Which photo shows each of `n` places; a round contour is drawn anew and belongs to the photos that show it."""
+    shown = np.stack(edges.is_good)
+    if edges.is_round:
+        return np.repeat((shown.sum(1) >= LEAST_PLACES)[:, None], n, 1)
+    return shown
+
+
+def _across(
+    points: NDArray[np.float64],
+    slopes: NDArray[np.float64],
+    errors: NDArray[np.float64],
+    solution: Solution,
+    *,
+    is_hole: bool,
+) -> NDArray[np.float64]:
+    """Half width of the 90 % interval across a contour: cameras, the photos' disagreement and the edge's own."""
+    from_cameras = across_sd(
+        place_covariance(slopes, solution.pose_covariance), off_metal(points, is_hole=is_hole)
+    )
+    own = float(np.nanmedian(errors)) if np.isfinite(errors).any() else BIAS_MM
+    return _Z90 * np.sqrt(from_cameras**2 + own**2 + _EDGE_MM**2)
+
+
+def _n_clear(edges: EdgeSet, solution: Solution, circle: NDArray[np.float64]) -> int:
+    """Photos that show a circle clearly."""
+    n = 0
+    for camera, points, good in zip(solution.cameras, edges.points_px, edges.is_good, strict=True):
+        away = np.hypot(*(camera.px_to_mm(points[good]) - circle[:2]).T) - circle[2]
+        n += int((np.abs(away) < NEAR_MM).sum() >= LEAST_PLACES)
+    return n
+
+
 def _circle_row(
-    label: str, edges: EdgeSet, circle: NDArray[np.float64], solution: Solution, edge_break_mm: float
+    label: str,
+    circle: NDArray[np.float64],
+    covariance: NDArray[np.float64],
+    n_photos: int,
+    edge_break_mm: float,
 ) -> dict[str, object]:
-    """Centre and diameter with intervals from how far the photos disagree."""
-    each = []
-    for camera, points, good in zip(solution.cameras, edges.points_px, edges.is_good):
-        p = camera.px_to_mm(points[good])
-        near = np.abs(np.hypot(*(p - circle[:2]).T) - circle[2]) < NEAR_MM
-        if near.sum() >= LEAST_PLACES:
-            each.append(fit_circle(p[near]))
-    n = len(each)
-    spread = np.std(each, axis=0, ddof=1) / math.sqrt(n) if n > 1 else np.full(3, 0.1)
+    """Centre and diameter with intervals."""
     diameter = 2 * (circle[2] - edge_break_mm)
-    half = _Z90 * 2 * float(np.hypot(spread[2], _EDGE_MM))
+    # The larger axis of the ellipse of errors, and what choosing the deepest edges moves a centre by.
+    centre = float(np.linalg.eigvalsh(covariance[:2, :2])[-1])
+    half = _Z90 * 2 * float(np.sqrt(covariance[2, 2] + _EDGE_MM**2))
     return {
         "name": label,
         "x_mm": circle[0],
         "y_mm": circle[1],
-        "centre_err_mm": _Z90 * float(np.hypot(max(spread[0], spread[1]), _EDGE_MM / 2)),
+        "centre_err_mm": _Z90 * float(np.sqrt(centre + BIAS_MM**2)),
         "diameter_mm": diameter,
         "diameter_low_mm": diameter - half,
         "diameter_high_mm": diameter + half,
-        "n_photos": n,
+        "n_photos": n_photos,
     }

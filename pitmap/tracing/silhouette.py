@@ -2,20 +2,81 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ..errors import MeasurementError
+from ..errors import InputError, MeasurementError
 
-__all__ = ["find_silhouette"]
+__all__ = ["Paper", "find_silhouette"]
 
 _WORK_PX = 900
 """Longer side of the picture that is segmented; edges are sharpened on the full one afterwards."""
 _ROUNDS = 5
 _DARK = 0.55
-_SURE_BENCH = 1.45
+_SURE_BENCH, _SURE_BENCH_FOUND = 1.45, 1.12
 """Beyond the hull of the clicks, grown by this about its middle, there is bench and no plate (house choice)."""
+
+
+_BORDER = 0.02
+"""Strip along the picture's border that shows bench, share of the longer side."""
+_LEAST_SHARE, _LEAST_FULL = 0.04, 0.5
+"""A plate found without clicks fills this share of the picture at least, and this share of its own hull."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Paper:
+    """A sheet of paper in the picture: four corners, px, and whether it lies on the plate."""
+
+    corners_px: NDArray[np.float32]
+    is_metal: bool
+
+
+def _without_paper(bgr: NDArray[np.uint8], paper: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """The paper painted over with what lies around it."""
+    inside = np.zeros(bgr.shape[:2], np.uint8)
+    cv2.fillPoly(inside, [np.int32(np.round(paper))], 1)
+    inside = cv2.dilate(inside, np.ones((5, 5), np.uint8))
+    near = cv2.dilate(inside, np.ones((25, 25), np.uint8)) - inside
+    out = bgr.copy()
+    around = bgr[near > 0]
+    if len(around):
+        rng = np.random.default_rng(0)
+        out[inside > 0] = around[rng.integers(0, len(around), int(inside.sum()))]
+    return out
+
+
+def _guess_hull(bgr: NDArray[np.uint8], paper: NDArray[np.float64], is_metal: bool) -> NDArray[np.float32]:
+    """Hull of the plate where nobody clicked: the large thing that is not of the border's colours."""
+    rows, columns = bgr.shape[:2]
+    strip = max(3, round(_BORDER * max(rows, columns)))
+    border = np.ones((rows, columns), np.uint8)
+    border[strip:-strip, strip:-strip] = 0
+    on_paper = np.zeros_like(border)
+    cv2.fillPoly(on_paper, [np.int32(np.round(paper))], 1)
+    labels = np.where(border > 0, np.uint8(cv2.GC_BGD), np.uint8(cv2.GC_PR_FGD))
+    lab = cv2.cvtColor(bgr, cv2.COLOR_BGR2LAB)
+    ring = cv2.dilate(on_paper, np.ones((31, 31), np.uint8)) - on_paper
+    bench = (border > 0) | ((ring > 0) & (not is_metal))
+    bins, ranges = [16, 16, 16], [0, 256, 0, 256, 0, 256]
+    hist = cv2.GaussianBlur(cv2.calcHist([lab], [0, 1, 2], bench.astype(np.uint8), bins, ranges), (3, 3), 0)
+    cell = lab // 16
+    likely = cv2.GaussianBlur(
+        (hist / max(float(hist.max()), 1e-9))[cell[..., 0], cell[..., 1], cell[..., 2]], (0, 0), 3
+    )
+    labels[(likely > 0.15) & (labels == cv2.GC_PR_FGD)] = cv2.GC_PR_BGD
+    labels[on_paper > 0] = cv2.GC_FGD if is_metal else cv2.GC_BGD
+    if not np.isin(labels, (cv2.GC_FGD, cv2.GC_PR_FGD)).any():
+        raise MeasurementError("the plate was not found beside the sheet; click four or more holes on it")
+    plate = _largest(cv2.morphologyEx(_cut(bgr, labels), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)))
+    outline, _ = cv2.findContours(plate, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    hull = cv2.convexHull(max(outline, key=cv2.contourArea))[:, 0].astype(np.float32)
+    area, filled = cv2.contourArea(hull), max(cv2.contourArea(c) for c in outline)
+    if area < _LEAST_SHARE * rows * columns or filled < _LEAST_FULL * area:
+        raise MeasurementError("the plate was not found beside the sheet; click four or more holes on it")
+    return hull
 
 
 def _cut(bgr: NDArray[np.uint8], labels: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -54,14 +115,19 @@ def _maybe_open(bgr: NDArray[np.uint8], inside: NDArray[np.bool_]) -> NDArray[np
     return inside & (is_dark | is_bench)
 
 
-def find_silhouette(rgb: NDArray[np.uint8], landmarks_px: ArrayLike) -> list[NDArray[np.float64]]:
+def find_silhouette(
+    rgb: NDArray[np.uint8], landmarks_px: ArrayLike | None, paper: Paper | None = None
+) -> list[NDArray[np.float64]]:
     """Contours of the plate in photo pixels.
 
     Parameters
     ----------
     rgb : (rows, columns, 3) uint8
-    landmarks_px : (N, 2) array
-        At least three points on the plate, well apart (hole centres); they say where the plate is.
+    landmarks_px : (N, 2) array, optional
+        At least three points on the plate, well apart (hole centres); they say where the plate is. None with a
+        sheet of paper in the picture: then the plate is looked for.
+    paper : Paper, optional
+        The printed target; it is neither metal nor bench, and is taken for what lies around it.
 
     Returns
     -------
@@ -81,15 +147,25 @@ def find_silhouette(rgb: NDArray[np.uint8], landmarks_px: ArrayLike) -> list[NDA
     rows, columns = rgb.shape[:2]
     scale = min(1.0, _WORK_PX / max(rows, columns))
     small = cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else rgb
-    marks = (np.asarray(landmarks_px, np.float32) + 0.5) * scale - 0.5
-    hull = cv2.convexHull(marks)[:, 0]
+    bgr = cv2.cvtColor(small, cv2.COLOR_RGB2BGR)
+    if paper is not None:
+        sheet = (np.asarray(paper.corners_px, float) + 0.5) * scale - 0.5
+        bgr = _without_paper(bgr, sheet)
+    if landmarks_px is not None:
+        marks = (np.asarray(landmarks_px, np.float32) + 0.5) * scale - 0.5
+        hull, grow = cv2.convexHull(marks)[:, 0], _SURE_BENCH
+    elif paper is not None:
+        hull, grow = _guess_hull(bgr, sheet, paper.is_metal), _SURE_BENCH_FOUND
+    else:
+        raise InputError("find_silhouette: landmarks are needed where no sheet lies in the picture")
     middle = hull.mean(0)
     labels = np.full(small.shape[:2], cv2.GC_BGD, np.uint8)
-    cv2.fillPoly(labels, [np.int32(middle + (hull - middle) * _SURE_BENCH)], cv2.GC_PR_BGD)
+    cv2.fillPoly(labels, [np.int32(middle + (hull - middle) * grow)], cv2.GC_PR_BGD)
     cv2.fillPoly(labels, [np.int32(hull)], cv2.GC_PR_FGD)
+    if paper is not None:
+        cv2.fillPoly(labels, [np.int32(np.round(sheet))], cv2.GC_FGD if paper.is_metal else cv2.GC_BGD)
     if not (labels == cv2.GC_BGD).any():
         raise MeasurementError("the plate fills the whole picture; leave a hand's width of bench around it")
-    bgr = cv2.cvtColor(small, cv2.COLOR_RGB2BGR)
     plate = _largest(_cut(bgr, labels))
     outline, _ = cv2.findContours(plate, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     inside = np.zeros_like(plate)
@@ -98,6 +174,8 @@ def find_silhouette(rgb: NDArray[np.uint8], landmarks_px: ArrayLike) -> list[NDA
     labels = np.full_like(labels, cv2.GC_BGD)
     is_open = _maybe_open(bgr, inside.astype(bool))
     labels[inside > 0] = np.where(is_open, cv2.GC_PR_BGD, cv2.GC_PR_FGD)[inside > 0]
+    if paper is not None and paper.is_metal:
+        cv2.fillPoly(labels, [np.int32(np.round(sheet))], cv2.GC_FGD)
     plate = _largest(_cut(bgr, labels))
     contours, tree = cv2.findContours(plate, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     outer = max((c for c, t in zip(contours, tree[0]) if t[3] < 0), key=cv2.contourArea)

@@ -1,0 +1,127 @@
+"""Trace from several photos and one known distance: cameras and face are found together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import MeasurementError
+from ..registration.camera import Camera, Lens, apply_homography
+from .bundle import Solution, solve_cameras
+from .cameras import EdgeSet
+from .contours import LEAST_SHOWN, measure_edges, metal_mask, usable_contours, vote
+from .merge import circles_drawn, merge_contours
+from .photos import PhotoClicks, check_known
+from .silhouette import find_silhouette
+from .subpixel import sharpen
+
+__all__ = ["trace_by_distance"]
+
+
+def _to_plane(photo: PhotoClicks, known: tuple[str, str, float]) -> NDArray[np.float64]:
+    """Similarity from the first photo to a first guess of the face's plane, y up."""
+    a, b = (np.asarray(photo.clicks_px[k], float) * [1, -1] for k in known[:2])
+    k = complex(*(b - a))
+    turn = known[2] / k
+    c, s = turn.real, turn.imag
+    flip = np.array([[c, s, 0.0], [s, -c, 0.0], [0, 0, 1.0]])
+    flip[:2, 2] = -(np.array([[c, -s], [s, c]]) @ a)
+    return flip
+
+
+def _local_scale(homography: NDArray[np.float64], points: NDArray[np.float64]) -> float:
+    step = 0.5
+    m = points.mean(0)
+    x = apply_homography(homography, [m + [step, 0], m - [step, 0], m + [0, step], m - [0, step]])
+    dx, dy = x[0] - x[1], x[2] - x[3]
+    return float(np.sqrt(abs(dx[0] * dy[1] - dx[1] * dy[0])) / (2 * step))
+
+
+def _first_homography(
+    photo: PhotoClicks, names: list[str], clicks_mm: NDArray[np.float64], contours: list[NDArray[np.float64]]
+) -> NDArray[np.float64]:
+    """Plane to photo: from the clicks, then pulled onto the edges from far to near."""
+    target = np.array([photo.clicks_px[n] for n in names], float)
+    h, _ = cv2.findHomography(clicks_mm, target)
+    for reach in (6.0, 4.0, 3.0):
+        source, found = [], []
+        for k, c in enumerate(contours):
+            if k and np.ptp(c, axis=0).min() < 2.5 * reach:
+                continue
+            points, good = sharpen(
+                photo.rgb, apply_homography(h, c), _local_scale(h, c), is_hole=k > 0, reach_mm=reach
+            )
+            source.append(c[good])
+            found.append(points[good])
+        thr = reach / 3 * _local_scale(h, contours[0])
+        new, _ = cv2.findHomography(np.concatenate(source), np.concatenate(found), cv2.RANSAC, thr)
+        if new is not None:
+            h = new
+    return h
+
+
+def _pair(sets: list[EdgeSet], photo: PhotoClicks, known: tuple[str, str, float]) -> tuple[int, int, float]:
+    """The edge sets of the two holes whose distance is known."""
+    found = []
+    for name in known[:2]:
+        click = np.asarray(photo.clicks_px[name], float)
+        away = [float(np.hypot(*(s.base_px.mean(0) - click))) for s in sets]
+        k = 1 + int(np.argmin(away[1:])) if len(sets) > 1 else 0
+        size = float(np.ptp(sets[k].base_px, axis=0).min()) / 2
+        if k == 0 or away[k] > size:
+            raise MeasurementError(f"no opening was found at the click on {name!r} in the first photo")
+        if not sets[k].is_round:
+            raise MeasurementError(f"the opening at {name!r} is not round; take two drilled holes")
+        found.append(k)
+    return found[0], found[1], known[2]
+
+
+def trace_by_distance(
+    photos: Sequence[PhotoClicks], known: tuple[str, str, float] | None, level: float
+) -> tuple[list[EdgeSet], list[NDArray[np.float64]], list[NDArray[np.float64]], Solution]:
+    """Edges, contours on the plane, the photos' disagreement across them, and the cameras.
+
+    Notes
+    -----
+    The first photo is segmented; its contours are carried into the others by the clicks and pulled onto the
+    edges there. All cameras, lens terms and round holes are then solved together (:func:`solve_cameras`), the
+    edges measured again in narrow windows, and solved again.
+    """
+    names = check_known(photos, known)
+    assert known is not None
+    to_plane = _to_plane(photos[0], known)
+    clicks_mm = apply_homography(to_plane, [photos[0].clicks_px[n] for n in names])
+    silhouettes = [find_silhouette(p.rgb, [p.clicks_px[n] for n in names]) for p in photos]
+    plane = usable_contours([apply_homography(to_plane, c) for c in silhouettes[0]])
+    sizes = [(p.rgb.shape[1], p.rgb.shape[0]) for p in photos]
+    homographies = [np.linalg.inv(to_plane)] + [
+        _first_homography(p, names, clicks_mm, plane) for p in photos[1:]
+    ]
+    cameras = [Camera(homography=h, lens=Lens()) for h in homographies]
+    start, is_round = None, None
+    for step, reach in enumerate((2.4, 2.4, 1.6, 1.2)):
+        sets = measure_edges(photos, plane, cameras, reach, level, is_round)
+        if step < 2:
+            shown = [min(g.mean() for g in s.is_good) > LEAST_SHOWN for s in sets]
+            sets = [s for k, s in enumerate(sets) if k == 0 or shown[k]]
+            pair = _pair(sets, photos[0], known)
+        is_round = [s.is_round for s in sets] if step else None
+        solution, start = solve_cameras(sets, sizes, pair, start, [p.focal_px for p in photos])
+        cameras = solution.cameras
+        if step == 0:
+            # One photo alone takes a shadow or a rusty ear for bench; the majority does not.
+            masks = [metal_mask(p, s) for p, s in zip(photos, silhouettes, strict=True)]
+            plane = usable_contours(vote(masks, cameras, cameras[0].px_to_mm(sets[0].base_px)))
+            continue
+        for s in sets:
+            s.plane = cameras[0].px_to_mm(s.base_px)
+        plane, errors = merge_contours(sets, solution.cameras)
+        circles_drawn(sets, plane, solution.cameras, solution.circles)
+    if not solution.rms_mm < 0.4:
+        raise MeasurementError(
+            f"the photos do not fit together ({solution.rms_mm:.2f} mm); are the clicks on the same holes?"
+        )
+    return sets, plane, errors, solution

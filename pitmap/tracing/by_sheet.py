@@ -1,0 +1,267 @@
+"""Trace with the printed target in the picture: it gives scale, tilt and lens of every photo by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+from scipy.spatial.transform import Rotation
+
+from ..errors import MeasurementError
+from ..registration.camera import Camera
+from ..registration.fiducials import TargetPose, camera_for_face, find_target
+from ..registration.target_sheet import SQUARE_MM, target_sheet
+from .bundle import Solution
+from .cameras import FOCAL_SD, N_CAMERA, PRIOR_AT, PRIOR_SD, EdgeSet, carry_back, fit_circle, pose_camera
+from .contours import LEAST_SHOWN, measure_edges, metal_mask, usable_contours, vote
+from .merge import LEAST_PLACES, NEAR_MM, circles_drawn, merge_contours, signed_area
+from .photos import PhotoClicks, SheetUse
+from .silhouette import Paper, find_silhouette
+
+__all__ = ["SheetTrace", "trace_by_sheet"]
+
+_CORNER_SD_PX = 0.2
+"""How well a corner of the sheet is found; print and paper come in (house choice)."""
+_EDGE_SD_MM = 0.06
+"""What a round edge's places err together, for the weight of roundness against the sheet (house choice)."""
+_ROOM_MM = 2.5
+"""Edges this near to the sheet are the sheet's."""
+_MOVED_MM = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SheetTrace:
+    """What :func:`trace_by_sheet` found.
+
+    Parameters
+    ----------
+    sets, plane, errors, solution
+        As of :func:`trace_by_distance`; the origin is the middle of the outline, the axes are the sheet's.
+    height_correction : float
+        Share by which lengths would have been too large without the height of the face over the sheet.
+    hidden_mm2 : float
+        Area of the face that the sheet covers in every photo.
+    n_corners : tuple of int
+    """
+
+    sets: list[EdgeSet]
+    plane: list[NDArray[np.float64]]
+    errors: list[NDArray[np.float64]]
+    solution: Solution
+    height_correction: float
+    hidden_mm2: float
+    n_corners: tuple[int, ...]
+
+
+def _paper_mm(pose: TargetPose, print_scale: float) -> NDArray[np.float64]:
+    """Corners (4, 2) of the paper in the frame of the sheet; a piece cut off ends a square beyond its corners."""
+    sheet = target_sheet(pose.paper)
+    low, high = pose.corners_mm.min(0) / print_scale, pose.corners_mm.max(0) / print_scale
+    edge = np.array([(sheet.n_x / 2 - 1) * SQUARE_MM, (sheet.n_y / 2 - 1) * SQUARE_MM])
+    side = (sheet.width_mm - sheet.n_x * SQUARE_MM) / 2
+    top, bottom = 12.0, sheet.height_mm - 12.0 - sheet.n_y * SQUARE_MM
+    low = low - SQUARE_MM - np.where(low < -edge + 1, [side, bottom], 0.0)
+    high = high + SQUARE_MM + np.where(high > edge - 1, [side, top], 0.0)
+    box = [[low[0], low[1]], [high[0], low[1]], [high[0], high[1]], [low[0], high[1]]]
+    return np.array(box) * print_scale
+
+
+def _start(pose: TargetPose) -> NDArray[np.float64]:
+    turn = Rotation.from_matrix(pose.rotation).as_rotvec()
+    focal = np.log(pose.focal_px / max(pose.size_wh))
+    return np.concatenate([turn, pose.translation_mm / 100, [focal, pose.k1, 0, 0, 0]])
+
+
+def _raised(p: NDArray[np.float64], height_mm: float) -> NDArray[np.float64]:
+    """Parameters for the plane `height_mm` above that of `p`."""
+    out = p.copy()
+    turn, _ = cv2.Rodrigues(p[:3])
+    out[3:6] = p[3:6] + height_mm / 100 * turn[:, 2]
+    return out
+
+
+def _refine(
+    pose: TargetPose,
+    rims_px: Sequence[NDArray[np.float64]],
+    height_mm: float,
+    focal_px: float | None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Camera parameters for the face and their covariance: the sheet's corners, and holes that must be round.
+
+    The lens has two radial terms and an axis that may miss the middle of the picture, each held by what phones have;
+    left out, they would make the scale beside the sheet look surer than it is.
+    """
+    longer, size = max(pose.size_wh), pose.size_wh
+    mean = np.zeros(len(PRIOR_AT))
+    spread = np.array(PRIOR_SD)
+    mean[0] = np.log(focal_px / longer) if focal_px is not None else np.log(0.85)
+    spread[0] = FOCAL_SD if focal_px is not None else 0.5
+    scale = float(np.median(pose.camera.px_per_mm(pose.corners_mm)))
+
+    def residual(p: NDArray[np.float64]) -> NDArray[np.float64]:
+        away = carry_back(pose.corners_px, p, size) - pose.corners_mm
+        out = [away.ravel() * scale / _CORNER_SD_PX, (p[list(PRIOR_AT)] - mean) / spread]
+        face = _raised(p, height_mm)
+        for rim in rims_px:
+            q = carry_back(rim, face, size)
+            c = fit_circle(q)
+            off = np.hypot(*(q - c[:2]).T) - c[2]
+            # Only the second harmonic tells of the camera; the points of a rim err together.
+            turn = np.arctan2(*(q - c[:2]).T[::-1])
+            wave = np.column_stack([np.cos(2 * turn), np.sin(2 * turn)])
+            amount = np.linalg.lstsq(wave, off, rcond=None)[0]
+            out.append(amount / _EDGE_SD_MM)
+        return np.concatenate(out)
+
+    fit = least_squares(residual, _start(pose), loss="soft_l1", f_scale=3.0, x_scale="jac", max_nfev=60)
+    inflate = max(1.0, pose.rms_px / np.sqrt(2) / _CORNER_SD_PX) ** 2
+    covariance = np.linalg.inv(fit.jac.T @ fit.jac) * inflate
+    move = np.eye(N_CAMERA)
+    for m in range(3):
+        ahead = fit.x.copy()
+        ahead[m] += 1e-6
+        move[3:6, m] = (_raised(ahead, height_mm) - _raised(fit.x, height_mm))[3:6] / 1e-6
+    return _raised(fit.x, height_mm), move @ covariance @ move.T
+
+
+def _rims(sets: list[EdgeSet], i: int, camera: Camera) -> list[NDArray[np.float64]]:
+    """Clear edges of round openings in photo `i`."""
+    out = []
+    for s in sets:
+        p = s.points_px[i][s.is_good[i]]
+        if s.is_round and len(p) >= 2 * LEAST_PLACES:
+            q = camera.px_to_mm(p)
+            c = fit_circle(q)
+            p = p[np.abs(np.hypot(*(q - c[:2]).T) - c[2]) < NEAR_MM]
+            if len(p) >= 2 * LEAST_PLACES:
+                out.append(p)
+    return out
+
+
+def _off_paper(sets: list[EdgeSet], papers_px: list[NDArray[np.float32]], cameras: list[Camera]) -> None:
+    """Edges beside the sheet are not the plate's."""
+    for s in sets:
+        for i, (paper, camera) in enumerate(zip(papers_px, cameras, strict=True)):
+            room = _ROOM_MM * float(np.median(camera.px_per_mm(s.plane)))
+            away = [cv2.pointPolygonTest(paper, (float(x), float(y)), True) for x, y in s.points_px[i]]
+            s.is_good[i] &= np.array(away) < -room
+
+
+def trace_by_sheet(
+    photos: Sequence[PhotoClicks], sheet: SheetUse, height_mm: float, level: float
+) -> SheetTrace:
+    """Edges, contours and cameras from photos that each show the printed target.
+
+    Raises
+    ------
+    MeasurementError
+        No sheet, no plate, or a sheet that was moved between two photos.
+    """
+    poses, masks, papers, silhouettes = [], [], [], []
+    for photo in photos:
+        pose = find_target(photo.rgb, focal_px=photo.focal_px, print_scale=sheet.print_scale)
+        camera_for_face(pose, height_mm)  # refuses a scale that the view does not tell
+        paper = pose.camera.mm_to_px(_paper_mm(pose, sheet.print_scale)).astype(np.float32)
+        clicks = list(photo.clicks_px.values())
+        silhouette = find_silhouette(
+            photo.rgb,
+            clicks if len(clicks) >= 4 else None,
+            Paper(corners_px=paper, is_metal=sheet.on == "face"),
+        )
+        poses.append(pose)
+        papers.append(paper)
+        silhouettes.append(silhouette)
+        masks.append(metal_mask(photo, silhouette))
+    sizes = [p.size_wh for p in poses]
+    found = [_refine(p, [], height_mm, photo.focal_px) for p, photo in zip(poses, photos, strict=True)]
+    cameras = [pose_camera(p, wh) for (p, _), wh in zip(found, sizes, strict=True)]
+    _check_not_moved(silhouettes, cameras)
+    plane = usable_contours([cameras[0].px_to_mm(c) for c in silhouettes[0]])
+    if len(photos) > 1:
+        plane = usable_contours(vote(masks, cameras, plane[0]))
+    if signed_area(plane[0]) < 0:
+        plane = [c[::-1] for c in plane]
+    is_round: list[bool] | None = None
+    for step, reach in enumerate((2.4, 2.0, 1.5, 1.2)):
+        sets = measure_edges(photos, plane, cameras, reach, level, is_round)
+        _off_paper(sets, papers, cameras)
+        if step < 2:
+            shown = [max(float(g.mean()) for g in s.is_good) > LEAST_SHOWN for s in sets]
+            sets = [s for k, s in enumerate(sets) if k == 0 or shown[k]]
+        is_round = [s.is_round for s in sets] if step else None
+        found = [
+            _refine(pose, _rims(sets, i, cameras[i]), height_mm, photo.focal_px)
+            for i, (pose, photo) in enumerate(zip(poses, photos, strict=True))
+        ]
+        cameras = [pose_camera(p, wh) for (p, _), wh in zip(found, sizes, strict=True)]
+        for s in sets:
+            s.plane = cameras[0].px_to_mm(s.base_px)
+        plane, errors = merge_contours(sets, cameras)
+        circles = {k: fit_circle(plane[k]) for k, s in enumerate(sets) if s.is_round}
+        circles_drawn(sets, plane, cameras, circles)
+    bench = [p.camera for p in poses]
+    middle = plane[0].mean(0)
+    on_bench = bench[0].px_to_mm(cameras[0].mm_to_px(middle))
+    ratio = float(cameras[0].px_per_mm(middle) / bench[0].px_per_mm(on_bench)) if height_mm else 1.0
+    hidden = _hidden(plane[0], [c.px_to_mm(p) for c, p in zip(cameras, papers, strict=True)])
+    covariance = np.zeros((N_CAMERA * len(photos),) * 2)
+    for i, (_, c) in enumerate(found):
+        at = slice(N_CAMERA * i, N_CAMERA * (i + 1))
+        covariance[at, at] = c
+    solution = _solution(sets, plane, circles, cameras, np.array([p for p, _ in found]), covariance)
+    return SheetTrace(
+        sets=sets,
+        plane=plane,
+        errors=errors,
+        solution=solution,
+        height_correction=ratio - 1,
+        hidden_mm2=hidden if sheet.on == "face" else 0.0,
+        n_corners=tuple(p.n_corners for p in poses),
+    )
+
+
+def _check_not_moved(silhouettes: list[list[NDArray[np.float64]]], cameras: list[Camera]) -> None:
+    first = cameras[0].px_to_mm(silhouettes[0][0])
+    ring = first.astype(np.float32)
+    for i, (s, camera) in enumerate(zip(silhouettes[1:], cameras[1:], strict=True), start=2):
+        other = camera.px_to_mm(s[0])[::5]
+        away = [abs(cv2.pointPolygonTest(ring, (float(x), float(y)), True)) for x, y in other]
+        if np.median(away) > _MOVED_MM:
+            raise MeasurementError(
+                f"the plate does not lie at the same place beside the sheet in photo 1 and photo {i} "
+                f"({np.median(away):.1f} mm); leave plate and sheet where they are and move the camera only"
+            )
+
+
+def _hidden(outline: NDArray[np.float64], papers: list[NDArray[np.float64]]) -> float:
+    """Area of the face under the sheet in every photo, mm2."""
+    from shapely import Polygon, intersection_all
+
+    return float(intersection_all([Polygon(outline).buffer(0), *(Polygon(p).buffer(0) for p in papers)]).area)
+
+
+def _solution(
+    sets: list[EdgeSet],
+    plane: list[NDArray[np.float64]],
+    circles: dict[int, NDArray[np.float64]],
+    cameras: list[Camera],
+    poses: NDArray[np.float64],
+    covariance: NDArray[np.float64],
+) -> Solution:
+    away = []
+    for k, c in circles.items():
+        for camera, p, g in zip(cameras, sets[k].points_px, sets[k].is_good, strict=True):
+            away.append(np.hypot(*(camera.px_to_mm(p[g]) - c[:2]).T) - c[2])
+    off = np.concatenate(away) if away else np.array([np.nan])
+    return Solution(
+        cameras=cameras,
+        circles=circles,
+        rms_mm=float(1.4826 * np.nanmedian(np.abs(off - np.nanmedian(off)))),
+        poses=poses,
+        pose_covariance=covariance,
+        circle_covariance={},
+    )

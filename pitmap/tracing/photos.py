@@ -1,0 +1,98 @@
+"""What a trace starts from: photos with clicks, and where the printed target lay."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import InputError, NotEnoughData
+
+__all__ = ["PhotoClicks", "SheetUse", "check_known", "check_sheet"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PhotoClicks:
+    """A photo and where the user clicked on it.
+
+    Parameters
+    ----------
+    rgb : (rows, columns, 3) uint8
+    clicks_px : mapping of str to (x, y)
+        Hole centres by a name that is the same in every photo; at least four, well apart. Within about a
+        millimetre is enough: the hole is measured, not the click. May be empty with a printed target.
+    focal_px : float, optional
+        Focal length where known, px to about 2 %: from EXIF (:func:`pitmap.registration.fiducials.find_target` says how).
+    """
+
+    rgb: NDArray[np.uint8]
+    clicks_px: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    focal_px: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetUse:
+    """Where the printed target lay while the photos were taken.
+
+    Parameters
+    ----------
+    on : {"face", "bench"}
+        On the plate's face, or on the bench beside the plate, a plate's thickness lower.
+    print_scale : float
+        Length of the printed ruler over 100 mm.
+
+    Raises
+    ------
+    InputError
+        Another place, or a scale that is none.
+    """
+
+    on: Literal["face", "bench"]
+    print_scale: float = 1.0
+
+    def __post_init__(self) -> None:
+        if self.on not in ("face", "bench"):
+            raise InputError(f"sheet: expected 'face' or 'bench', got {self.on!r}")
+        if not (math.isfinite(self.print_scale) and 0.5 < self.print_scale < 2):
+            raise InputError(
+                f"sheet: print_scale is the ruler's measured length over 100 mm, got {self.print_scale!r}"
+            )
+
+
+def check_known(photos: Sequence[PhotoClicks], known: tuple[str, str, float] | None) -> list[str]:
+    """Names clicked in every photo, enough of them and a usable distance between two."""
+    if known is None:
+        raise InputError("a trace needs its scale: the distance between two holes, or a printed target sheet")
+    if len(photos) < 2:
+        raise NotEnoughData(
+            "one photo and a distance leave the tilt open; take two or three from different sides, or lay a printed "
+            "target sheet beside the plate"
+        )
+    names = [n for n in photos[0].clicks_px if all(n in p.clicks_px for p in photos)]
+    if len(names) < 4:
+        raise NotEnoughData(
+            f"{len(names)} holes are clicked in every photo; click the same four or more in each"
+        )
+    a, b, distance = known
+    if a not in names or b not in names or a == b:
+        raise InputError(f"known distance: {a!r} and {b!r} must be two holes clicked in every photo")
+    if not (math.isfinite(distance) and distance > 0):
+        raise InputError(f"known distance: expected mm above 0, got {distance!r}")
+    return names
+
+
+def check_sheet(photos: Sequence[PhotoClicks], sheet: SheetUse, thickness_mm: float) -> float:
+    """Height of the face over the sheet, mm."""
+    if not photos:
+        raise NotEnoughData("no photo was given; one with the printed target in it is enough")
+    if sheet.on == "face":
+        return 0.0
+    if not (math.isfinite(thickness_mm) and thickness_mm > 0):
+        raise InputError(
+            f"thickness_mm: with the sheet on the bench the plate's thickness is needed, mm above 0, got {thickness_mm!r}"
+        )
+    return thickness_mm
