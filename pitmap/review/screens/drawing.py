@@ -12,6 +12,7 @@ import streamlit as st
 from ...casebook import Casebook, Face, Plate
 from ...drawing import (
     Drawing,
+    Finding,
     check_drawing,
     load_shipped,
     save_dxf,
@@ -25,7 +26,7 @@ from ..cached import face_drawing
 from ..guard import sentences
 from ..parts import caution
 from ..state import book, here
-from .drawing_edit import editor
+from .drawing_edit import editor, key_of
 from .drawing_fields import typed_mm, unit_word
 from .drawing_file import file_tab
 from .drawing_numbers import numbers_tab
@@ -123,16 +124,20 @@ def _figure(drawing: Drawing, findings) -> go.Figure:  # type: ignore[no-untyped
                 hoverinfo="text",
             )
         )  # fmt: skip
-    figure.update_yaxes(scaleanchor="x", title="mm")
+    figure.update_yaxes(scaleanchor="x", title="mm", constrain="domain")
     figure.update_xaxes(title="mm", constrain="domain")
     figure.update_layout(
-        height=640, template="simple_white", margin={"l": 30, "r": 5, "t": 5, "b": 30}, dragmode="pan"
+        height=560,
+        template="simple_white",
+        margin={"l": 30, "r": 5, "t": 30, "b": 30},
+        dragmode="pan",
+        legend={"orientation": "h", "y": -0.12},
     )
     return figure
 
 
 def _look(drawing: Drawing) -> None:
-    findings = check_drawing(drawing)
+    findings = _findings(key_of(drawing), drawing)
     st.plotly_chart(
         _figure(drawing, findings), width="stretch", config={"scrollZoom": True, "displaylogo": False}
     )
@@ -146,17 +151,29 @@ def _look(drawing: Drawing) -> None:
         st.write(f"{_ICONS[f.severity]} {f.element}: {f.text}")
 
 
-def _take(drawing: Drawing) -> None:
-    with st.expander("Take the drawing to another program"), tempfile.TemporaryDirectory() as folder:
+@st.cache_resource(max_entries=16, show_spinner=False)
+def _findings(key: str, _drawing: Drawing) -> list[Finding]:
+    return check_drawing(_drawing)
+
+
+@st.cache_data(max_entries=8, show_spinner=False)
+def _as_files(key: str, _drawing: Drawing) -> tuple[bytes, bytes, bytes]:
+    """SVG, TOML and DXF of a drawing."""
+    with tempfile.TemporaryDirectory() as folder:
         svg, dxf = Path(folder) / "plate.svg", Path(folder) / "plate.dxf"
-        save_svg(drawing, svg)
-        save_dxf(drawing, dxf)
+        save_svg(_drawing, svg)
+        toml = svg.with_suffix(".toml").read_bytes()
+        save_dxf(_drawing, dxf, beside=False)
+        return svg.read_bytes(), toml, dxf.read_bytes()
+
+
+def _take(drawing: Drawing) -> None:
+    with st.expander("Take the drawing to another program"):
+        svg, toml, dxf = _as_files(key_of(drawing), drawing)
         one, two, three = st.columns(3)
-        one.download_button("SVG", svg.read_bytes(), "plate.svg", "image/svg+xml", width="stretch")
-        two.download_button(
-            "TOML beside it", svg.with_suffix(".toml").read_bytes(), "plate.toml", width="stretch"
-        )
-        three.download_button("DXF", dxf.read_bytes(), "plate.dxf", width="stretch")
+        one.download_button("SVG", svg, "plate.svg", "image/svg+xml", width="stretch")
+        two.download_button("TOML beside it", toml, "plate.toml", width="stretch")
+        three.download_button("DXF", dxf, "plate.dxf", width="stretch")
 
 
 def _bring(kept: Casebook, plate: Plate, face: Face, drawing: Drawing | None) -> None:

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import streamlit as st
 from numpy.typing import NDArray
+from streamlit.errors import StreamlitAPIException
 from streamlit_image_coordinates import streamlit_image_coordinates
 
 from ...casebook import Casebook, Face, PhotoRef, Plate
@@ -24,7 +25,7 @@ from ..guard import sentences
 from .drawing_desk import TOOLS, Choices, Desk, Press, changed, pointed
 from .drawing_figure import PICTURE_PX, Marks, View, edit_picture, whole_plate
 
-__all__ = ["Editor", "editor"]
+__all__ = ["Editor", "editor", "key_of"]
 
 _ICONS = {"error": ":material/block:", "warning": ":material/warning:", "note": ":material/info:"}
 _FINGER_PX = 20
@@ -51,12 +52,18 @@ def _ground(
     return rectify(photo_of(_ref).rgb, laid_on(_ref, _face), view.grid())[0]
 
 
-def key_of(face: Face, base: Drawing) -> str:
-    """What tells the drawing that is edited from others."""
-    shapes = [base.outline, *(o.polygon for o in base.openings), *base.zones.values()]
+def key_of(drawing: Drawing) -> str:
+    """What tells a drawing from others."""
+    d = drawing
+    edges = [e for e in (d.outline, d.trace, d.coolant_edge) if e is not None]
+    shapes = [*edges, *(o.polygon for o in d.openings), *d.zones.values(), *(b.polygon for b in d.bands)]
     digest = hashlib.sha256(b"".join(s.wkb for s in shapes))
-    digest.update(repr([base.name, [(o.name, o.kind) for o in base.openings]]).encode())
-    return f"{face.id}-{digest.hexdigest()[:16]}"
+    words = [
+        d.name, d.thickness_mm, [(o.name, o.kind) for o in d.openings], [(b.name, b.seal_width_mm) for b in d.bands],
+        sorted(d.zone_purposes.items()), dict(d.limits), dict(d.photo_hints),
+    ]  # fmt: skip
+    digest.update(repr(words).encode())
+    return digest.hexdigest()[:20]
 
 
 class Editor:
@@ -73,7 +80,7 @@ class Editor:
 
     def __init__(self, kept: Casebook, plate: Plate, face: Face, base: Drawing) -> None:
         self.kept, self.plate, self.face, self.base = kept, plate, face, base
-        self.key = key_of(face, base)
+        self.key = f"{face.id}-{key_of(base)}"
         self._slot = f"edit_desk_{face.id}"
         self._base_slot = f"edit_base_{face.id}"
         self._laid_on_newest()
@@ -116,6 +123,14 @@ class Editor:
             do()
         except PitmapError as error:
             self.set(refused=str(error))
+
+    def again(self) -> None:
+        """Draw the editor again, after a change that was made while it was being drawn."""
+        try:
+            st.rerun(scope="fragment")
+        except StreamlitAPIException:
+            # The whole page is being drawn, not the editor alone.
+            st.rerun()
 
     def _laid_on_newest(self) -> None:
         """Where the kept drawing has changed since, lay the changes on the new one as far as they go."""
@@ -391,6 +406,7 @@ def editor(kept: Casebook, plate: Plate, face: Face, base: Drawing, has_photo_fi
         with left:
             shown = st.container()
             ref = _photo_choice(ed) if has_photo_fit else None
+        curve, alike = None, None
         with place, sentences():
             curve, alike = panel(ed)
         findings = _findings(hash((ed.key, ed.desk.history.done)), ed.drawing)

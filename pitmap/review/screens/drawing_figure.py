@@ -182,21 +182,21 @@ class _Canvas:
             cv2.drawMarker(self.rgb, (x, y), colour, cv2.MARKER_TILTED_CROSS, size, 4, cv2.LINE_AA)
 
     def words(self, rows: Iterable[tuple[Any, str, tuple[int, int, int]]], size: int) -> None:
-        """Words centred under places, on white, in one go because the picture changes its type for it."""
+        """Words centred on places, earlier rows first; a word that would cover another is left out."""
         picture = Image.fromarray(self.rgb)
         pen = ImageDraw.Draw(picture)
+        taken: list[tuple[float, float, float, float]] = []
         for xy, text, colour in rows:
             x, y = self.grid.mm_to_px(np.asarray(xy, float)).ravel().tolist()
-            if 0 < x < self.grid.n_cols and 0 < y < self.grid.n_rows:
-                pen.text(
-                    (x, y),
-                    text,
-                    colour,
-                    _font(size),
-                    anchor="mm",
-                    stroke_width=3,
-                    stroke_fill=(255, 255, 255),
-                )
+            if not (0 < x < self.grid.n_cols and 0 < y < self.grid.n_rows):
+                continue
+            box = pen.textbbox((x, y), text, font=_font(size), anchor="mm", stroke_width=3)
+            if any(box[0] < t[2] and t[0] < box[2] and box[1] < t[3] and t[1] < box[3] for t in taken):
+                continue
+            taken.append(box)
+            pen.text(
+                (x, y), text, colour, _font(size), anchor="mm", stroke_width=3, stroke_fill=(255, 255, 255)
+            )
         self.rgb = np.asarray(picture).copy()
 
 
@@ -286,7 +286,7 @@ def edit_picture(
             o.name,
             _CHOSEN if o.name == marks.chosen else _INK,
         )
-        for o in drawing.openings
+        for o in sorted(drawing.openings, key=lambda o: o.name != marks.chosen)
         if o.name == marks.chosen or canvas.grid.px_per_mm >= _NAMES_FROM_PX_PER_MM
     ]
     if rows:

@@ -131,6 +131,7 @@ def _form(keep: Callable[[Drawing], None], n: PlateNumbers, tag: str) -> None:
             n.land_width_mm,
             "From the bore trace to the land's outer edge.",
         )
+        cols = st.columns(4)
         x = field(cols[0], "Centre x", "cx", n.trace.centre_xy_mm[0], "Of the trace, in the plate's frame.")
         y = field(cols[1], "Centre y", "cy", n.trace.centre_xy_mm[1], "Of the trace, in the plate's frame.")
         turn = cols[2].text_input(

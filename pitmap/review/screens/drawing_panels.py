@@ -146,7 +146,7 @@ def _opening_form(ed: Editor) -> None:
             ed.set(chosen=name.strip(), said=ed.desk.said)
 
     ed.tried(do)
-    st.rerun(scope="fragment")
+    ed.again()
 
 
 def _contour(ed: Editor) -> None:
@@ -186,7 +186,7 @@ def _contour(ed: Editor) -> None:
 
 def _make_of(ed: Editor, step: Callable[[], Step]) -> None:
     ed.tried(lambda: ed.make(step()) and None)
-    st.rerun(scope="fragment")
+    ed.again()
 
 
 def _kind_and_name(ed: Editor, default: str) -> None:

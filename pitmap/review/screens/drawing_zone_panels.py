@@ -36,7 +36,7 @@ def _make_of(ed: Editor, step: Callable[[], Step], **then: Any) -> None:
             ed.set(**then, said=ed.desk.said)
 
     ed.tried(do)
-    st.rerun(scope="fragment")
+    ed.again()
 
 
 @st.cache_resource(max_entries=16, show_spinner=False)
@@ -150,11 +150,13 @@ def _trace_numbers(ed: Editor) -> None:
             f"Generating radius R, {u}", mm(t and t.radius_mm), key=ed.name(f"r_{tag}"),
             help="Centre of the rotor to its apex; more than three times e.",
         )  # fmt: skip
+        one, two = st.columns(2)
         d = one.text_input(f"Offset, {u}", mm(t.offset_mm if t else 0.0), key=ed.name(f"o_{tag}"))
         a = two.text_input(
             "Rotation, deg", f"{t.rotation_deg + 0.0:.3g}" if t and abs(t.rotation_deg) > 5e-4 else "0",
             key=ed.name(f"a_{tag}"), help="Of the long axis, counter-clockwise from x.",
         )  # fmt: skip
+        one, two = st.columns(2)
         x = one.text_input(f"Centre x, {u}", mm(t.centre_xy_mm[0] if t else 0.0), key=ed.name(f"tx_{tag}"))
         y = two.text_input(f"Centre y, {u}", mm(t.centre_xy_mm[1] if t else 0.0), key=ed.name(f"ty_{tag}"))
         is_set = st.form_submit_button("Set the bore trace", width="stretch")
@@ -297,7 +299,7 @@ def plate(ed: Editor) -> Any:
                     break
 
         ed.tried(do)
-        st.rerun(scope="fragment")
+        ed.again()
     with st.expander("Draw the outline anew", expanded=bool(ed.desk.clicks)):
         st.caption("Press along the outer edge, round the plate; press on the first place again to close it.")
         is_smooth = st.toggle("Smooth edge through the places", key=ed.name("is_smooth"))

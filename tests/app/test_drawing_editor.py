@@ -1,0 +1,316 @@
+"""The drawing editor and its neighbours through Streamlit's own test harness: type, press, take back, keep."""
+
+from __future__ import annotations
+
+import pickle
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from pitmap.casebook import Casebook
+from pitmap.casebook.sample import load_sample
+from pitmap.drawing import fill_mask, load_shipped
+from pitmap.drawing.edit import History, Replay, Step, circle_of, contour_of, corners_of, opening_named
+from pitmap.review.screens.drawing_desk import Choices, Desk, Press, changed, pointed
+from pitmap.review.screens.drawing_figure import PICTURE_PX, Marks, edit_picture, whole_plate
+from pitmap.workflow import drawing_of
+
+pytestmark = pytest.mark.filterwarnings("default")
+
+
+def _page(module: str) -> None:
+    import importlib
+
+    from pitmap.review.guard import guarded
+
+    guarded(importlib.import_module(f"pitmap.review.screens.{module}").show)()
+
+
+@pytest.fixture(scope="module")
+def sample_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("book")
+    with Casebook(path, who="Ada") as book:
+        load_sample(book)
+    return path
+
+
+@pytest.fixture
+def open_page(sample_book: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., AppTest]:
+    import streamlit as st
+
+    st.cache_resource.clear()
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(sample_book))
+
+    def run(**state: object) -> AppTest:
+        test = AppTest.from_function(_page, args=("drawing",), default_timeout=120)
+        place = {"job_id": 1, "plate_id": 1, "face_id": 1, "place_read": True, "drawing_mode": "change"}
+        for name, value in {**place, **state}.items():
+            test.session_state[name] = value
+        return test.run()
+
+    return run
+
+
+def desk_of(test: AppTest) -> Desk:
+    return test.session_state["edit_desk_1"]
+
+
+def field(test: AppTest, label: str):  # type: ignore[no-untyped-def]
+    return next(t for t in test.text_input if t.label == label)
+
+
+def press(test: AppTest, label: str) -> AppTest:
+    return next(b for b in test.button if b.label == label).click().run()
+
+
+def fine(test: AppTest) -> None:
+    assert not test.exception
+    assert [e.value for e in test.error] == []
+
+
+# The page ---------------------------------------------------------------------------------------------
+
+
+def test_typed_numbers_move_a_hole_and_can_be_taken_back(open_page: Callable[..., AppTest]) -> None:
+    test = open_page(edit_desk_1=Desk(chosen="bolt_03"))
+    assert field(test, "Centre x, mm").value == "71.1"
+    field(test, "Centre x, mm").input("2.8 in")
+    field(test, "Diameter, mm").input("7")
+    field(test, "Name").input("long bolt")
+    press(test, "Set")
+    fine(test)
+    assert desk_of(test).chosen == "long bolt"
+    assert (field(test, "Centre x, mm").value, field(test, "Diameter, mm").value) == ("71.12", "7")
+    assert any("3 changes not kept yet" in m.value for m in test.markdown)
+    press(test, "Undo")
+    press(test, "Undo")
+    press(test, "Undo")
+    assert desk_of(test).history.n_done == 0
+    assert any("No changes" in m.value for m in test.markdown)
+    press(test, "Redo")
+    assert desk_of(test).history.n_done == 1
+    fine(test)
+
+
+def test_bad_entry_is_a_sentence_and_changes_nothing(open_page: Callable[..., AppTest]) -> None:
+    test = open_page(edit_desk_1=Desk(chosen="bolt_03"))
+    field(test, "Diameter, mm").input("thick")
+    press(test, "Set")
+    assert not test.exception
+    assert any("Diameter" in e.value and "thick" in e.value for e in test.error)
+    assert desk_of(test).history.n_done == 0
+
+
+def test_inch_units_reach_the_fields(open_page: Callable[..., AppTest]) -> None:
+    test = open_page(edit_desk_1=Desk(chosen="bolt_03"), units="inch")
+    # 6.6 mm / 25.4
+    assert field(test, "Diameter, in").value == "0.2598"
+    field(test, "Diameter, in").input("0.5")
+    press(test, "Set")
+    fine(test)
+    assert dict(desk_of(test).history.steps[0].arguments)["diameter_mm"] == pytest.approx(12.7)
+
+
+@pytest.mark.parametrize("tool", ["move", "hole", "opening", "trace", "land", "bands", "plate", "zoom"])
+def test_every_tool_shows_on_a_plain_plate_and_on_a_full_one(
+    open_page: Callable[..., AppTest], tool: str
+) -> None:
+    fine(open_page(edit_desk_1=Desk(tool=tool, chosen="outline", corner=3)))
+    blank = {"name": "x", "width_mm": 200.0, "height_mm": 150.0, "thickness_mm": 12.0}
+    test = open_page(edit_desk_1=Desk(tool=tool), blank_plate_1=blank)
+    fine(test)
+
+
+def test_typed_trace_and_land_and_band(open_page: Callable[..., AppTest]) -> None:
+    blank = {"name": "x", "width_mm": 240.0, "height_mm": 200.0, "thickness_mm": 12.0}
+    test = open_page(edit_desk_1=Desk(tool="trace"), blank_plate_1=blank)
+    field(test, "Eccentricity e, mm").input("10")
+    field(test, "Generating radius R, mm").input("70")
+    press(test, "Set the bore trace")
+    fine(test)
+    test.session_state["edit_desk_1"] = replace(desk_of(test), tool="land")
+    test.run()
+    field(test, "Ends at, mm").input("6")
+    press(test, "Set the seal land")
+    fine(test)
+    test.session_state["edit_desk_1"] = replace(desk_of(test), tool="bands")
+    test.run()
+    for label, text in {
+        "Name": "side seal",
+        "From, mm": "-8",
+        "To, mm": "-2",
+        "Width of the seal, mm": "1.2",
+    }.items():
+        field(test, label).input(text)
+    press(test, "Set the band")
+    fine(test)
+    assert [s.operation for s in desk_of(test).history.steps] == ["set_trace", "set_land", "set_band"]
+
+
+def test_fit_from_clicks_is_offered_with_intervals_and_bad_ones_are_refused(
+    open_page: Callable[..., AppTest],
+) -> None:
+    from pitmap.drawing import Trochoid, suggested_clicks
+
+    clicks = Trochoid(eccentricity_mm=12.2, radius_mm=79.0, offset_mm=2.0).points(suggested_clicks(12))
+    clicks = clicks + np.random.default_rng(5).normal(0, 0.2, clicks.shape)
+    good = tuple((float(x), float(y)) for x, y in clicks)
+    test = open_page(edit_desk_1=Desk(tool="trace", clicks=good), edit_offset_1="2 mm")
+    fine(test)
+    shown = test.dataframe[0].value
+    assert shown.iloc[0, 1].startswith("12") and "to" in shown.iloc[0, 1]
+    press(test, "Use this bore trace")
+    fine(test)
+    assert desk_of(test).history.steps[-1].operation == "set_trace"
+    assert desk_of(test).clicks == ()
+    bad = (*good[:5], (good[5][0] * 0.85, good[5][1] * 0.85), *good[6:])
+    test = open_page(edit_desk_1=Desk(tool="trace", clicks=bad), edit_offset_1="2 mm")
+    assert any("click 6 lies" in w.value for w in test.warning)
+    assert "Use this bore trace" not in [b.label for b in test.button]
+
+
+def test_look_alikes_are_measured(open_page: Callable[..., AppTest]) -> None:
+    test = open_page(edit_desk_1=Desk(tool="plate"), edit_alikes_1=True)
+    fine(test)
+    assert any("of the edges" in option for r in test.radio for option in r.options)
+
+
+def test_keep_checks_and_saves(open_page: Callable[..., AppTest], sample_book: Path) -> None:
+    off = Step.of("move_opening", name="bolt_03", x_mm=120.0, y_mm=0.0)
+    history = History().with_step(off)
+    test = open_page(edit_desk_1=Desk(history=history, told=("moved",)))
+    press(test, "Keep this drawing")
+    assert any("bolt_03: reaches outside the outline" in e.value for e in test.error)
+    history = History().with_step(Step.of("set_diameter", name="bolt_03", diameter_mm=7.5))
+    test = open_page(edit_desk_1=Desk(history=history, told=("sized",)))
+    press(test, "Keep this drawing")
+    assert not test.exception
+    assert desk_of(test).history == History()
+    with Casebook(sample_book) as book:
+        plate = book.plates()[0]
+        face = next(f for f in book.faces(plate) if f.id == 1)
+        circle = circle_of(opening_named(drawing_of(book, plate, face), "bolt_03").polygon)
+    assert circle is not None and circle.diameter_mm == pytest.approx(7.5, abs=1e-3)
+
+
+def test_changes_are_laid_on_a_drawing_that_somebody_else_kept(open_page: Callable[..., AppTest]) -> None:
+    history = History()
+    for step in (
+        Step.of("set_diameter", name="bolt_05", diameter_mm=7.5),
+        Step.of("remove_opening", name="not there any more"),
+    ):
+        history = history.with_step(step)
+    test = open_page(edit_desk_1=Desk(history=history, told=("a", "b")), edit_base_1="older")
+    assert any("1 of your 2 changes" in e.value for e in test.error)
+    assert desk_of(test).history.n_done == 1
+
+
+def test_numbers_form_builds(open_page: Callable[..., AppTest]) -> None:
+    test = open_page(drawing_mode="look")
+    fine(test)
+    press(test, "Build and look")
+    fine(test)
+    field(test, "Generating radius R, mm").input("20")
+    press(test, "Build and look")
+    assert not test.exception
+    assert any("R > 3 e" in e.value for e in test.error)
+
+
+def test_plain_plate_needs_sizes(open_page: Callable[..., AppTest]) -> None:
+    test = open_page(drawing_mode="look")
+    field(test, "Width, mm").input("9 in")
+    press(test, "Start drawing")
+    assert any("Height" in e.value for e in test.error)
+    field(test, "Height, mm").input("200")
+    next(t for t in test.text_input if t.key == "blank_t_1").input("12")
+    press(test, "Start drawing")
+    fine(test)
+    assert test.session_state["blank_plate_1"]["width_mm"] == pytest.approx(228.6)
+
+
+# Presses ----------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def plate():  # type: ignore[no-untyped-def]
+    return load_shipped("heron40_end")
+
+
+def at(x: float, y: float, to: tuple[float, float] | None = None) -> Press:
+    return Press(begin=(x, y), end=to or (x, y), reach_mm=2.0)
+
+
+def test_drag_moves_by_as_much_as_the_hand_did(plate) -> None:  # type: ignore[no-untyped-def]
+    # Pressed half a millimetre beside the centre: the hole keeps that distance from the hand.
+    desk, step = pointed(Desk(), plate, at(105.0, 5.5, (106.0, 9.5)), Choices())
+    assert step == Step.of("move_opening", name="bolt_01", x_mm=pytest.approx(105.5), y_mm=pytest.approx(9.5))
+    assert desk.chosen == "bolt_01"
+
+
+def test_tap_chooses_then_places(plate) -> None:  # type: ignore[no-untyped-def]
+    desk, step = pointed(Desk(), plate, at(104.5, 5.5), Choices())
+    assert (desk.chosen, step) == ("bolt_01", None)
+    desk, step = pointed(replace(desk, armed="place"), plate, at(100.0, 0.0), Choices())
+    assert step == Step.of("move_opening", name="bolt_01", x_mm=100.0, y_mm=0.0)
+
+
+def test_drag_of_a_traced_edge_takes_the_stretch_along(plate) -> None:  # type: ignore[no-untyped-def]
+    x, y = corners_of(plate.outline)[100]
+    _, step = pointed(Desk(chosen="outline"), plate, at(x, y, (x + 1, y)), Choices(stretch_mm=10.0))
+    assert step is not None
+    arguments = dict(step.arguments)
+    assert (step.operation, arguments["index"], arguments["stretch_mm"]) == ("move_corner", 100, 10.0)
+
+
+def test_ring_closes_on_its_first_place(plate) -> None:  # type: ignore[no-untyped-def]
+    desk = Desk(tool="opening")
+    for x, y in ((20, -60), (30, -60), (30, -52)):
+        desk, step = pointed(desk, plate, at(x, y), Choices(kind="port"))
+        assert step is None
+    desk, step = pointed(desk, plate, at(20.5, -60.5), Choices(kind="port"))
+    assert desk.clicks == ()
+    assert step is not None and dict(step.arguments)["points_mm"] == ((20, -60), (30, -60), (30, -52))
+
+
+def test_press_on_nothing_says_so_and_refusal_keeps_the_drawing(plate) -> None:  # type: ignore[no-untyped-def]
+    desk, step = pointed(Desk(), plate, at(400, 400, (410, 400)), Choices())
+    assert step is None and "Nothing lies there" in desk.refused
+    bad = Step.of("set_diameter", name="bolt_01", diameter_mm=-1.0)
+    desk = changed(Desk(), Replay(), plate, "k", bad)
+    assert desk.history == History() and "diameter must be above 0" in desk.refused
+
+
+def test_desk_can_be_pickled(plate) -> None:  # type: ignore[no-untyped-def]
+    desk = changed(Desk(view=whole_plate(plate)), Replay(), plate, "k", Step.of("set_land", outer_mm=5.0))
+    assert pickle.loads(pickle.dumps(desk)) == desk
+    assert len(pickle.dumps(desk)) < 2000
+
+
+# The picture ------------------------------------------------------------------------------------------
+
+
+def test_picture_shows_where_things_are(plate) -> None:  # type: ignore[no-untyped-def]
+    view = whole_plate(plate)
+    plain = edit_picture(plate, view, Marks())
+    marked = edit_picture(plate, view, Marks(chosen="bolt_01", clicks=[(40.0, -60.0)]))
+    assert plain.shape == (round(PICTURE_PX * view.aspect), PICTURE_PX, 3)
+    changed_px = np.argwhere((plain != marked).any(-1))
+    mm = view.grid().px_to_mm(changed_px[:, ::-1].astype(float))
+    near = np.minimum(np.hypot(*(mm - [104.5, 5.5]).T), np.hypot(*(mm - [40.0, -60.0]).T))
+    # The hole, its handle and its name under it; the click.
+    assert near.max() < 16
+    hole = fill_mask(contour_of(plate, "bore").buffer(-2), view.grid())
+    assert (plain[hole] == 255).all()
+
+
+def test_zoom_box_and_place_go_back_and_forth(plate) -> None:  # type: ignore[no-untyped-def]
+    view = whole_plate(plate).on((10.0, 10.0), (50.0, 40.0))
+    grid = view.grid()
+    corner = grid.px_to_mm([-0.5, -0.5])
+    assert corner[0] <= 10.0 + 1e-6 and corner[1] >= 40.0 - 1e-6
+    px = grid.mm_to_px([33.0, 21.0])
+    assert grid.px_to_mm(px) == pytest.approx([33.0, 21.0])
