@@ -14,10 +14,11 @@ from streamlit.testing.v1 import AppTest
 from pitmap.casebook import Casebook, Face
 from pitmap.drawing import Drawing, load_numbers, load_shipped, make_zones, suggested_clicks
 from pitmap.errors import MeasurementError, PhotoError
+from pitmap.estimate import Estimate
 from pitmap.registration.camera import Camera, Lens
 from pitmap.review.screens import trace_desk
 from pitmap.review.screens.trace_desk import Desk, Source
-from pitmap.tracing import CIRCLES, Trace
+from pitmap.tracing import CIRCLES, SheetUse, Trace
 from pitmap.workflow import drawing_of
 
 pytestmark = pytest.mark.filterwarnings("default")
@@ -128,7 +129,9 @@ def true_trace(samples: Path) -> Trace:
     )  # fmt: skip
     return Trace(
         drawing=bare, circles=CIRCLES.frame(rows), cameras=tuple(camera_of(samples / f) for f in FOLDERS),
-        spread_mm=0.02, outline_err_mm=0.11, notes=("a mark near x 1.0, y 2.0 mm was left out",),
+        spread_mm=0.02, outline_err_mm=0.11, notes=("a mark near x 1.0, y 2.0 mm was left out",), contours=(),
+        size=Estimate(value=1.0, low=0.999, high=1.001), height_correction=0.0,
+        suggested_kinds={o.name: o.kind for o in drawing.openings},
     )  # fmt: skip
 
 
@@ -163,6 +166,25 @@ def test_refusals_stand_on_the_page(shop, open_desk, samples: Path) -> None:
     test = ask(open_desk(desk), face, thickness="14 mm", distance="291 um")
     assert "is the unit right?" in test.error[0].value
     assert not test.exception
+
+
+def test_a_sheet_needs_no_clicks_and_its_printed_line_counts(
+    shop, open_desk, samples: Path, monkeypatch
+) -> None:
+    face, photos = shop[3], shop[4]
+    asked = []
+
+    def perfect(given, known, **options):
+        asked.append((given[0].clicks_px, known, options["sheet"], options["thickness_mm"]))
+        return true_trace(samples)
+
+    monkeypatch.setattr(trace_desk, "trace_plate", perfect)
+    test = open_desk(Desk(photos=photos[:1]))
+    test.radio(key=f"trace_sheet_{face.id}").set_value("bench").run()
+    assert "3. The same holes" not in words(test)
+    test = ask(test, face, ruler="99.5 mm", thickness="14 mm")
+    assert not test.exception and not test.error, words(test)
+    assert asked == [({}, None, SheetUse(on="bench", print_scale=0.995), 14.0)]
 
 
 def test_other_holes_in_the_second_photo_are_told(shop, open_desk, samples: Path) -> None:
@@ -210,7 +232,9 @@ def test_from_trace_to_kept_drawing_and_another_photo(shop, open_desk, samples: 
     assert not test.exception and not test.error, words(test)
     (n_photos, known, options), *_ = asked
     assert n_photos == 2 and known == ("hole 1", "hole 2", pytest.approx(292.1))
-    assert options == {"name": "T-31 A", "thickness_mm": pytest.approx(12.7), "edge_break_mm": 0.0}
+    assert options == {
+        "name": "T-31 A", "thickness_mm": pytest.approx(12.7), "edge_break_mm": 0.0, "sheet": None,
+    }  # fmt: skip
     assert "Traced: the outline and 41 openings" in words(test)
     assert "A mark near x 1.0, y 2.0 mm was left out" in words(test)
 

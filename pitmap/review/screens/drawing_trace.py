@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import streamlit as st
 from streamlit.errors import StreamlitAPIException
 
 from ...casebook import Casebook, Face, Plate
-from ...errors import InputError
+from ...errors import InputError, PitmapError
 from ...report.alignment_picture import shrunk
-from ...units import parse_length
 from ..cached import photo_of
 from ..guard import sentences
 from .trace_desk import MOST_PHOTOS, Desk, checked_wish, keep_source, sources, traced
 from .trace_holes import click_holes
 from .trace_result import finish
+from .trace_scale import Typed, known_distance, plate_fields
 
 __all__ = ["trace_tab"]
 
@@ -37,13 +38,14 @@ def trace_tab(kept: Casebook, plate: Plate, face: Face) -> None:
         desk = _photos(kept, plate, face, desk, slot)
         if not desk.photos:
             return
-        st.markdown("##### 2. The plate")
-        name, thickness, edge_break = _plate(plate, face)
-        st.markdown("##### 3. The same holes in every photo")
-        click_holes(face, desk, put)
-        st.markdown("##### 4. Scale, and trace")
+        st.markdown("##### 2. The plate, and its scale")
+        typed = plate_fields(plate, face)
+        if not typed.sheet:
+            st.markdown("##### 3. The same holes in every photo")
+            click_holes(face, desk, put)
+        st.markdown("##### 4. Trace")
         with sentences():
-            _ask(face, desk, name, thickness, edge_break, put)
+            _ask(face, desk, typed, put)
         if desk.wanted is None:
             return
         trace = traced(desk.wanted)
@@ -51,9 +53,7 @@ def trace_tab(kept: Casebook, plate: Plate, face: Face) -> None:
             st.error(trace[:1].upper() + trace[1:], icon=":material/block:")
             _what_helps()
             return
-        if desk.wanted.photos != desk.photos or [dict(c) for c in desk.wanted.clicks] != [
-            {n: desk.places(p)[n] for n in desk.holes} for p in desk.photos
-        ]:
+        if desk.wanted.photos != desk.photos or desk.wanted.clicks != desk.common_clicks(desk.wanted.sheet):
             st.info("Photos or clicks were changed since this trace: trace again to take them in.")
         finish(kept, plate, face, desk, trace, put)
 
@@ -77,19 +77,21 @@ def _photos(kept: Casebook, plate: Plate, face: Face, desk: Desk, slot: str) -> 
         f"Photos to trace from, up to {MOST_PHOTOS}", type=_TYPES, accept_multiple_files=True,
         key=f"trace_upload_{face.id}_{round_}",
     )  # fmt: skip
-    new, n_failed = list(desk.photos), 0
+    new, refused = list(desk.photos), []
     for file in files or []:
-        n_failed += 1
-        with sentences():
+        try:
             one = keep_source(kept, plate, face, file.getvalue(), file.name)
-            n_failed -= 1
-            if one not in new and len(new) < MOST_PHOTOS:
-                new.append(one)
-            elif one not in new:
-                st.warning(
-                    f"{one.name}: kept, but {MOST_PHOTOS} photos are chosen already; leave one out to use it."
-                )
-                n_failed += 1
+        except PitmapError as error:
+            refused.append(str(error))
+            continue
+        if one not in new and len(new) < MOST_PHOTOS:
+            new.append(one)
+        elif one not in new:
+            refused.append(
+                f"{one.name}: kept, but {MOST_PHOTOS} photos are used already; leave one out to use it"
+            )
+    for text in st.session_state.get(f"trace_refused_{face.id}", ()):
+        st.error(text, icon=":material/error:")
     known = sources(kept, plate, face)
     key = f"trace_photos_{face.id}"
     if tuple(new) != desk.photos:
@@ -104,7 +106,9 @@ def _photos(kept: Casebook, plate: Plate, face: Face, desk: Desk, slot: str) -> 
         )  # fmt: skip
     desk = replace(desk, photos=tuple(new))
     st.session_state[slot] = desk
-    if files and not n_failed:
+    if files:
+        # The field is emptied; what was refused is said until the next files come.
+        st.session_state[f"trace_refused_{face.id}"] = refused
         st.session_state[f"trace_round_{face.id}"] = round_ + 1
         _again()
     for column, (k, photo) in zip(st.columns(MOST_PHOTOS), enumerate(desk.photos, 1)):
@@ -112,67 +116,29 @@ def _photos(kept: Casebook, plate: Plate, face: Face, desk: Desk, slot: str) -> 
     return desk
 
 
-def _plate(plate: Plate, face: Face) -> tuple[str, str, str]:
-    one, two, three = st.columns(3)
-    name = one.text_input(
-        "Name of the drawing", value=f"{plate.tag} {face.name}", max_chars=80, key=f"trace_name_{face.id}"
-    )
-    thickness = two.text_input(
-        "Thickness of the plate", placeholder="14 mm or 0.55 in", key=f"trace_thickness_{face.id}",
-        help="By micrometer or caliper, with its unit.",
-    )  # fmt: skip
-    edge_break = three.text_input(
-        "Width of the chamfer on the edges", value="0 mm", key=f"trace_break_{face.id}",
-        help="A broken edge looks like a wall: the metal seen ends that much before the drawn edge. 0 for sharp edges.",
-    )  # fmt: skip
-    return name, thickness, edge_break
-
-
-def _length(text: str, field: str, *, least: float, most: float) -> float:
-    """A typed length in mm, refused in the field's own words."""
-    if not text.strip():
-        raise InputError(f"{field}: type it with its unit, such as 14 mm or 0.55 in")
-    try:
-        value = parse_length(text, to="mm")
-    except InputError as error:
-        raise InputError(f"{field}: {error}") from error
-    if not least <= value <= most:
-        raise InputError(
-            f"{field}: {value:g} mm is not between {least:g} and {most:g} mm; is the unit right?"
-        )
-    return value
-
-
-def _ask(face: Face, desk: Desk, name: str, thickness: str, edge_break: str, put) -> None:  # type: ignore[no-untyped-def]
-    names = desk.holes
-    if len(names) < 2:
-        st.write("Click the holes first; then say how far apart two of them are.")
+def _ask(face: Face, desk: Desk, typed: Typed, put: Callable[[Desk], None]) -> None:
+    known = None if typed.sheet else known_distance(face, desk)
+    if known is None and not typed.sheet:
         return
-    st.write(
-        "The distance between the centres of two holes, far apart: with a caliper over two pins that fit the holes, or "
-        "outer edge to outer edge less half of both diameters. An error here goes into every size of the drawing."
-    )
-    one, two, three = st.columns([2, 2, 3])
-    first = one.selectbox("From", names, key=f"trace_from_{face.id}")
-    others = [n for n in names if n != first]
-    second = two.selectbox("To", others, key=f"trace_to_{face.id}")
-    typed = three.text_input(
-        "Distance of their centres", placeholder="214.30 mm or 8.437 in", key=f"trace_distance_{face.id}"
-    )
     again = desk.wanted is not None
     if not st.button(
         "Trace again" if again else "Trace the plate", type="primary", icon=":material/gesture:",
         key=f"trace_go_{face.id}",
     ):  # fmt: skip
         return
-    if not name.strip():
-        raise InputError("Name of the drawing: give it one")
+    problem = typed.problem()
+    if not problem and known is not None and known[2] is None:
+        problem = "Distance of their centres: type it with its unit, such as 214.30 mm or 8.437 in"
+    if problem:
+        raise InputError(problem)
     wanted = checked_wish(
         desk,
-        known=(first, second, _length(typed, "Distance of their centres", least=5, most=2000)),
-        name=name.strip(),
-        thickness_mm=_length(thickness, "Thickness of the plate", least=1, most=200),
-        edge_break_mm=_length(edge_break, "Width of the chamfer on the edges", least=0, most=3),
+        known=known,
+        sheet=typed.sheet,
+        print_scale=typed.print_scale or 1.0,
+        name=typed.name.strip(),
+        thickness_mm=typed.thickness_mm,
+        edge_break_mm=typed.edge_break_mm,
     )
     put(replace(desk, wanted=wanted, left_out=(), is_kept=False))
 

@@ -11,7 +11,7 @@ import streamlit as st
 from ...casebook import Casebook, Face, Plate
 from ...errors import NotEnoughData, PitmapError
 from ...photo import read_photo
-from ...tracing import PhotoClicks, Trace, trace_plate
+from ...tracing import PhotoClicks, SheetUse, Trace, trace_plate
 from ...tracing.same_holes import check_same_holes
 from ..cached import photo_of
 
@@ -50,6 +50,8 @@ class Wanted:
     photos: tuple[Source, ...]
     clicks: tuple[tuple[tuple[str, Xy], ...], ...]
     known: tuple[str, str, float] | None
+    sheet: str
+    print_scale: float
     name: str
     thickness_mm: float
     edge_break_mm: float
@@ -99,6 +101,11 @@ class Desk:
         each = [self.places(p) for p in self.photos]
         return [n for n in each[0] if all(n in e for e in each)]
 
+    def common_clicks(self, sheet: str) -> tuple[tuple[tuple[str, Xy], ...], ...]:
+        """Those holes by photo; none where a sheet gives the scale, which needs no clicks."""
+        names = [] if sheet else self.holes
+        return tuple(tuple((n, self.places(p)[n]) for n in names) for p in self.photos)
+
 
 def sources(kept: Casebook, plate: Plate, face: Face) -> list[Source]:
     """Photos of a face that a drawing can be traced from: brought in for that, then those of its surveys."""
@@ -137,9 +144,13 @@ def checked_wish(desk: Desk, **fields: Any) -> Wanted:
         Clicks that cannot be the same holes.
     """
     photos = desk.photos
+    clicks = desk.common_clicks(fields["sheet"])
+    if fields["sheet"]:
+        return Wanted(photos=photos, clicks=clicks, **fields)
     if len(photos) < 2:
         raise NotEnoughData(
-            "one photo leaves the tilt of the camera open; add one or two more, tilted 10 to 30 degrees to other sides"
+            "one photo leaves the tilt of the camera open; add one or two more, tilted 10 to 30 degrees to other sides, or "
+            "lay a printed target sheet beside the plate"
         )
     names = desk.holes
     if len(names) < _LEAST_HOLES:
@@ -155,7 +166,6 @@ def checked_wish(desk: Desk, **fields: Any) -> Wanted:
             check_same_holes(desk.places(photos[0]), desk.places(photo))
         except PitmapError as error:
             raise type(error)(f"photo {k}: {error}") from error
-    clicks = tuple(tuple((n, desk.places(p)[n]) for n in names) for p in photos)
     return Wanted(photos=photos, clicks=clicks, **fields)
 
 
@@ -170,10 +180,10 @@ def traced(wanted: Wanted) -> Trace | str:
         PhotoClicks(rgb=photo_of(source).rgb, clicks_px=dict(places))
         for source, places in zip(wanted.photos, wanted.clicks)
     ]
-    assert wanted.known is not None
+    sheet = SheetUse(on=wanted.sheet, print_scale=wanted.print_scale) if wanted.sheet else None  # type: ignore[arg-type]
     try:
         return trace_plate(
-            photos, wanted.known,
+            photos, wanted.known, sheet=sheet,
             name=wanted.name, thickness_mm=wanted.thickness_mm, edge_break_mm=wanted.edge_break_mm,
         )  # fmt: skip
     except PitmapError as error:

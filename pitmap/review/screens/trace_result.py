@@ -64,6 +64,11 @@ def _look(face: Face, desk: Desk, trace: Trace, put: Put) -> Drawing:
         f"{format_length(trace.outline_err_mm, system, digits=3)}.",
         icon=":material/check:",
     )
+    if trace.size.has_interval:
+        st.write(
+            f":material/straighten: As a whole the drawing may be {100 * (trace.size.high - trace.size.low) / 2:.2f} % too "
+            "large or too small."
+        )
     for note in trace.notes:
         st.write(f":material/info: {note[:1].upper()}{note[1:]}")
     which = 0
@@ -130,7 +135,7 @@ def _openings(face: Face, desk: Desk, trace: Trace) -> Drawing:
         rows.append(
             {
                 "name": o.name,
-                "kind": o.kind,
+                "kind": trace.suggested_kinds.get(o.name, o.kind),
                 f"x, {word}": k * (r.x_mm if r else middle.x),
                 f"y, {word}": k * (r.y_mm if r else middle.y),
                 "centre within": f"{k * r.centre_err_mm:.{places}f} {word}" if r else "",
