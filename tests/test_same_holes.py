@@ -18,7 +18,7 @@ VIEW = np.array([[0.2, -0.9, 1500.0], [0.8, 0.25, 90.0], [6e-5, -4e-5, 1.0]])
 
 
 def seen(names, rng=None, sd: float = 0.0) -> dict[str, tuple[float, float]]:
-    p = apply_homography(VIEW, np.array([FIRST[n] for n in names]))
+    p = apply_homography(VIEW, np.array([FIRST[n] for n in names]).reshape(-1, 2))
     if rng is not None:
         p = p + rng.normal(0, sd, p.shape)
     return {n: (float(x), float(y)) for n, (x, y) in zip(names, p)}
@@ -34,7 +34,7 @@ def test_same_holes_with_a_shaking_hand_pass(n: int) -> None:
 def test_two_holes_swapped_are_told() -> None:
     here = seen(["hole 1", "hole 2", "hole 3", "hole 4"])
     here["hole 3"], here["hole 4"] = here["hole 4"], here["hole 3"]
-    with pytest.raises(MeasurementError, match="first photo"):
+    with pytest.raises(MeasurementError, match="two are swapped"):
         check_same_holes(FIRST, here)
 
 
@@ -56,7 +56,7 @@ def test_with_five_holes_the_wrong_one_cannot_be_told() -> None:
     here = seen(["hole 1", "hole 2", "hole 3", "hole 4", "hole 6"])
     x, y = here["hole 6"]
     here["hole 6"] = (x - 200.0, y + 10.0)
-    with pytest.raises(MeasurementError, match="hole 6 or one before it"):
+    with pytest.raises(MeasurementError, match="one of the 5 clicks"):
         check_same_holes(FIRST, here)
 
 
@@ -64,7 +64,7 @@ def test_places_of_the_other_holes() -> None:
     found = carried_places(FIRST, seen(["hole 1", "hole 2", "hole 3", "hole 4"]))
     assert list(found) == ["hole 5", "hole 6"]
     for name, xy in seen(["hole 5", "hole 6"]).items():
-        assert found[name] == pytest.approx(xy, abs=1e-6)
+        assert found[name] == pytest.approx(xy, abs=1e-3)
 
 
 def test_no_places_from_three_holes_or_for_none_missing() -> None:

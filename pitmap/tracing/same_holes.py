@@ -55,7 +55,8 @@ def check_same_holes(first: Places, here: Places) -> None:
     Raises
     ------
     MeasurementError
-        The holes run the other way round, or one of them (which is told) lies where the others do not let it.
+        The holes run the other way round, or one of them lies where the others do not let it (which one is told where
+        six or more are clicked).
 
     Notes
     -----
@@ -66,35 +67,30 @@ def check_same_holes(first: Places, here: Places) -> None:
     if len(names) < 3:
         return
     size = [float(np.ptp(p, axis=0).max()) for p in (one, other)]
-    wrong, asked = np.zeros(len(names)), 0
+    turns = []
     for corner in combinations(range(len(names)), 3):
         a, b = _turn(one[list(corner)]), _turn(other[list(corner)])
-        if abs(a) < _FLAT * size[0] ** 2 or abs(b) < _FLAT * size[1] ** 2:
-            continue
-        asked += 1
-        if a * b < 0:
-            wrong[list(corner)] += 1
-    if asked and wrong.sum() == 3 * asked:
+        if abs(a) > _FLAT * size[0] ** 2 and abs(b) > _FLAT * size[1] ** 2:
+            turns.append(a * b > 0)
+    if turns and not any(turns):
         raise MeasurementError(
             "the holes run the other way round than in the first photo; is it the same face, and are the numbers at the "
             "same holes?"
         )
-    if wrong.any():
-        raise MeasurementError(
-            f"{names[int(np.argmax(wrong))]} cannot be the hole of that name in the first photo; take the last clicks "
-            "back and click the same holes in the same order"
-        )
-    if len(names) < 5:
+    if all(turns) and (len(names) < 5 or _misfit(one, other) <= _OFF * size[1]):
         return
-    off = _misfit(one, other)
-    if off <= _OFF * size[1]:
-        return
-    told = f"{names[-1]} or one before it"
     if len(names) > 5:
         # With five, any one of them could be the wrong one; with more, the rest must agree without it.
         without = [_misfit(np.delete(one, k, 0), np.delete(other, k, 0)) for k in range(len(names))]
-        told = names[int(np.argmin(without))]
-    raise MeasurementError(f"{told} is another hole than in the first photo; take it back and click again")
+        if min(without) <= _OFF * size[1]:
+            raise MeasurementError(
+                f"{names[int(np.argmin(without))]} is another hole than in the first photo; take the clicks back to it "
+                "and click again"
+            )
+    raise MeasurementError(
+        f"one of the {len(names)} clicks is at another hole than in the first photo, or two are swapped; compare the "
+        "numbers and click again"
+    )
 
 
 def carried_places(first: Places, here: Places) -> dict[str, tuple[float, float]]:
