@@ -70,7 +70,7 @@ def _photos(kept: Casebook, plate: Plate, face: Face, desk: Desk, slot: str) -> 
     st.write(
         "Two or three photos of the clean, bare face, the whole plate in each with a hand's width of bench around it, and "
         "a bench of another colour. The first square-on and sharp; the others with the camera tilted 10 to 30 degrees, "
-        "each to another side, the plate turned in between. No flash."
+        "each to another side, the plate turned in between. No flash. With the printed sheet (2.) one photo is enough."
     )
     round_ = st.session_state.setdefault(f"trace_round_{face.id}", 0)
     files = st.file_uploader(

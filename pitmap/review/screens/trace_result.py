@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -13,8 +14,16 @@ from numpy.typing import NDArray
 from shapely import Point, Polygon
 
 from ...casebook import Casebook, Face, Plate
-from ...drawing import OPENING_KINDS, Drawing, Finding, LookAlike, check_drawing, look_alikes
-from ...drawing.edit import remove_opening, rename_opening, set_kind
+from ...drawing import (
+    OPENING_KINDS,
+    Drawing,
+    Finding,
+    LookAlike,
+    Opening,
+    check_drawing,
+    look_alikes,
+    make_zones,
+)
 from ...errors import AlignmentRefused, InputError
 from ...report.alignment_picture import shrunk
 from ...tracing import Trace
@@ -47,7 +56,7 @@ def finish(kept: Casebook, plate: Plate, face: Face, desk: Desk, trace: Trace, p
         drawing = fit_track(face, desk, trace, drawing, put)
     st.markdown("##### 7. Check, and keep")
     with sentences():
-        _keep(kept, plate, face, desk, drawing, put)
+        _keep(kept, plate, face, desk, drawing)
     if desk.is_kept:
         st.markdown("##### 8. Try it on another photo")
         with sentences():
@@ -91,20 +100,19 @@ def _look(face: Face, desk: Desk, trace: Trace, put: Put) -> Drawing:
         names.append(Mark(x, y, opening.name.rsplit("_", 1)[-1], "name"))
     left, right = st.columns([3, 2])
     with left:
+        picker.show(names, curves)
+    with right:
         st.write(
             "Yellow must lie on the edges of the face. A stain or a mark that was taken for an opening: click it, and it is "
             "left out (red); click it again to have it back."
         )
-        picker.show(names, curves)
         if desk.left_out:
             st.write(f"Left out: {', '.join(desk.left_out)}")
-    with right:
-        drawing = _openings(face, desk, trace)
-        st.caption(
+        st.write(
             "What is missing can be added in the editor once the drawing is kept. Measure one size that was not typed, such "
             "as another distance of two holes, and compare it with the table."
         )
-    return drawing
+    return _openings(face, desk, trace)
 
 
 def _dense(area: Polygon) -> NDArray[np.float64]:
@@ -165,38 +173,38 @@ def _openings(face: Face, desk: Desk, trace: Trace) -> Drawing:
             **numbers,
         },
     )
-    drawing = trace.drawing
-    with sentences():
-        for name in desk.left_out:
-            drawing = remove_opening(drawing, name=name).drawing
-        for old, new in zip(trace.drawing.openings, edited.itertuples()):
-            if old.name in desk.left_out:
-                continue
-            if new.kind != old.kind:
-                drawing = set_kind(drawing, name=old.name, kind=new.kind).drawing
-            if new.name != old.name:
-                drawing = rename_opening(drawing, name=old.name, new_name=new.name).drawing
-    return drawing
+    kept = [
+        Opening(name=new.name.strip(), kind=new.kind, polygon=old.polygon)
+        for old, new in zip(trace.drawing.openings, edited.itertuples())
+        if old.name not in desk.left_out
+    ]
+    counts = Counter(o.name for o in kept)
+    for name, n in counts.items():
+        if not name or n > 1:
+            raise InputError(f"openings: {name!r} is the name of {n}; every opening needs its own")
+    zones = make_zones(trace.drawing.outline, kept, None, None)
+    return replace(trace.drawing, openings=tuple(kept), zones=zones)
 
 
 def _digest(thing: object) -> str:
     return hashlib.sha256(repr(thing).encode()).hexdigest()[:12]
 
 
-def _of(drawing: Drawing) -> str:
-    """What tells this drawing from others."""
-    shapes = [drawing.outline, *(o.polygon for o in drawing.openings), *drawing.zones.values()]
-    kinds = [(o.name, o.kind) for o in drawing.openings]
-    return _digest((drawing.name, drawing.thickness_mm, kinds, [s.wkb for s in shapes]))
+def _edges_key(drawing: Drawing) -> str:
+    """What tells outline and openings from others."""
+    return _digest([drawing.outline.wkb, *((o.name, o.kind, o.polygon.wkb) for o in drawing.openings)])
 
 
-@st.cache_resource(max_entries=8, show_spinner="Checking the drawing ...")
-def _checked(key: str, _drawing: Drawing) -> tuple[list[Finding], tuple[LookAlike, ...]]:
-    return check_drawing(_drawing), look_alikes(_drawing)
+@st.cache_resource(max_entries=8, show_spinner="Looking for other ways to lay the plate on itself ...")
+def _poses(key: str, _drawing: Drawing) -> tuple[list[Finding], tuple[LookAlike, ...]]:
+    """What rests on outline and openings alone, and takes a second."""
+    plain = check_drawing(_drawing, poses=False)
+    return [f for f in check_drawing(_drawing) if f not in plain], look_alikes(_drawing)
 
 
-def _keep(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing, put: Put) -> None:
-    findings, alike = _checked(_of(drawing), drawing)
+def _keep(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing) -> None:
+    of_poses, alike = _poses(_edges_key(drawing), drawing)
+    findings = [*check_drawing(drawing, poses=False), *of_poses]
     if not findings:
         st.write(":material/check: The check found nothing.")
     for f in findings:
