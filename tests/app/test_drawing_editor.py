@@ -173,6 +173,18 @@ def test_fit_from_clicks_is_offered_with_intervals_and_bad_ones_are_refused(
     assert "Use this bore trace" not in [b.label for b in test.button]
 
 
+def test_photo_lies_under_the_drawing(open_page: Callable[..., AppTest], sample_book: Path) -> None:
+    with Casebook(sample_book) as book:
+        plate = book.plates()[0]
+        face = next(f for f in book.faces(plate) if f.id == 1)
+        survey = book.surveys(face=face)[0]
+        ref = book.photos(survey)[0]
+    test = open_page(edit_photo_1=ref.id)
+    fine(test)
+    choice = next(s for s in test.selectbox if s.label == "Photo under the drawing")
+    assert choice.value == ref.id
+
+
 def test_look_alikes_are_measured(open_page: Callable[..., AppTest]) -> None:
     test = open_page(edit_desk_1=Desk(tool="plate"), edit_alikes_1=True)
     fine(test)

@@ -22,6 +22,7 @@ from ...registration import rectify
 from ...workflow import save_drawing
 from ..cached import laid_on, photo_of
 from ..guard import sentences
+from ..parts import stage_word
 from .drawing_desk import TOOLS, Choices, Desk, Press, changed, pointed
 from .drawing_figure import PICTURE_PX, Marks, View, edit_picture, whole_plate
 
@@ -46,9 +47,7 @@ def _findings(key: int, _drawing: Drawing) -> list[Finding]:
 
 
 @st.cache_resource(max_entries=8, show_spinner="Laying the photo under the drawing ...")
-def _ground(
-    sha256: str, face_id: int, key: str, view: View, _ref: PhotoRef, _face: Face
-) -> NDArray[np.uint8]:
+def _ground(sha256: str, key: str, view: View, _ref: PhotoRef, _face: Face) -> NDArray[np.uint8]:
     return rectify(photo_of(_ref).rgb, laid_on(_ref, _face), view.grid())[0]
 
 
@@ -293,13 +292,15 @@ def _chosen_place(ed: Editor) -> tuple[float, float] | None:
 
 def _photo_choice(ed: Editor) -> PhotoRef | None:
     """The photo that is to lie under the drawing."""
-    refs = {ref.id: ref for survey in ed.kept.surveys(face=ed.face) for ref in ed.kept.photos(survey)}
+    refs: dict[int, PhotoRef] = {}
+    words = {0: "none"}
+    for survey in ed.kept.surveys(face=ed.face):
+        for ref in ed.kept.photos(survey):
+            refs[ref.id] = ref
+            words[ref.id] = f"{stage_word(survey.stage)}, {survey.surveyed_on:%Y-%m-%d}: {ref.name}"
     if not refs:
         return None
-    number = st.selectbox(
-        "Photo under the drawing", [0, *refs], key=ed.name("photo"),
-        format_func=lambda k: refs[k].name if k else "none",
-    )  # fmt: skip
+    number = st.selectbox("Photo under the drawing", list(words), key=ed.name("photo"), format_func=words.get)
     return refs.get(number)
 
 
