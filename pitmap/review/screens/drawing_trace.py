@@ -111,8 +111,9 @@ def _photos(kept: Casebook, plate: Plate, face: Face, desk: Desk, slot: str) -> 
         st.session_state[f"trace_refused_{face.id}"] = refused
         st.session_state[f"trace_round_{face.id}"] = round_ + 1
         _again()
-    for column, (k, photo) in zip(st.columns(MOST_PHOTOS), enumerate(desk.photos, 1)):
-        column.image(shrunk(photo_of(photo).rgb, 360)[0], caption=f"Photo {k}: {photo.name}", width="stretch")  # type: ignore[arg-type]
+    with st.container(horizontal=True, gap="small"):
+        for k, photo in enumerate(desk.photos, 1):
+            st.image(shrunk(photo_of(photo).rgb, 360)[0], caption=f"Photo {k}: {photo.name}", width=165)  # type: ignore[arg-type]
     return desk
 
 

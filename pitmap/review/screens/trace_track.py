@@ -7,7 +7,6 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import streamlit as st
 from numpy.typing import NDArray
 
@@ -159,9 +158,8 @@ def _numbers(fit: TrochoidFit) -> None:
         "turned": turn(fit.rotation_deg),
         "clicks scatter by": f"{fit.rms_mm:.2f} mm",
     }
-    st.dataframe(
-        pd.DataFrame(rows.items(), columns=["bore trace", "90 % interval"]), hide_index=True, width="stretch"
-    )
+    lines = ["| bore trace | 90 % interval |", "| --- | --- |", *(f"| {k} | {v} |" for k, v in rows.items())]
+    st.markdown("\n".join(lines))
 
 
 def _drawn(drawing: Drawing, fit: TrochoidFit, inner: float, outer: float | None) -> Drawing:
