@@ -60,20 +60,30 @@ def dev_photos(
 def onto_truth(traced: Trace, centres: NDArray[np.float64]) -> list[float]:
     """Rigid motion that lays the traced holes on the true ones, as shapely's six numbers."""
     p = traced.circles[["x_mm", "y_mm"]].to_numpy()
-    # From the two known holes, then least squares on every hole that has a partner.
+    # From the two known holes, or where a sheet gave the frame from any turn about the middle; then least squares
+    # on every hole that has a partner.
     a, b = centres[0], centres[1]
     u = (b - a) / np.hypot(*(b - a))
-    turn, shift = np.array([[u[0], -u[1]], [u[1], u[0]]]), a
-    for _ in range(3):
-        moved = p @ turn.T + shift
-        away = np.hypot(*(moved[:, None] - centres[None]).transpose(2, 0, 1))
-        near = away.argmin(1)
-        ok = away.min(1) < 2
-        here, there = p[ok], centres[near[ok]]
-        left, _, right = np.linalg.svd((here - here.mean(0)).T @ (there - there.mean(0)))
-        turn = (left @ right).T
-        shift = there.mean(0) - turn @ here.mean(0)
-    return [*turn.ravel(), *shift]
+    starts = [(np.array([[u[0], -u[1]], [u[1], u[0]]]), a)]
+    for t in np.radians(np.arange(0, 360, 4)):
+        turn = np.array([[np.cos(t), -np.sin(t)], [np.sin(t), np.cos(t)]])
+        starts.append((turn, centres.mean(0) - turn @ p.mean(0)))
+    best, most = starts[0], -1.0
+    for turn, shift in starts:
+        for reach in (8.0, 4.0, 2.0, 2.0):
+            away = np.hypot(*(p @ turn.T + shift - centres[:, None]).transpose(2, 0, 1)).T
+            near, ok = away.argmin(1), away.min(1) < reach
+            if ok.sum() < 3:
+                break
+            here, there = p[ok], centres[near[ok]]
+            left, _, right = np.linalg.svd((there - there.mean(0)).T @ (here - here.mean(0)))
+            turn = left @ np.diag([1, np.sign(np.linalg.det(left @ right))]) @ right
+            shift = there.mean(0) - turn @ here.mean(0)
+        else:
+            away = np.hypot(*(p @ turn.T + shift - centres[:, None]).transpose(2, 0, 1)).min(0)
+            if (got := float((away < 2).sum() - np.minimum(away, 2).mean())) > most:
+                best, most = (turn, shift), got
+    return [*best[0].ravel(), *best[1]]
 
 
 def rms_between(line: Polygon, truth: Polygon) -> float:
@@ -112,3 +122,44 @@ def score_trace(trace: Trace, truth: Drawing) -> Score:
         n_extra=n_extra,
         six=six,
     )
+
+
+def covered(trace: Trace, truth: Drawing, six: list[float], edge_mm: float) -> dict[str, NDArray[np.bool_]]:
+    """Which 90 % intervals hold the truth once `six` has laid the truth into the trace's frame.
+
+    Returns
+    -------
+    dict
+        ``centre`` (x and y of every hole), ``diameter``, ``outline`` (every point).
+    """
+    rounds = {n: affine_transform(p, six) for n, p in round_openings(truth).items()}
+    centre, diameter = [], []
+    for row in trace.circles.itertuples():
+        near = min(rounds.values(), key=lambda p: p.centroid.distance(Point(row.x_mm, row.y_mm)))
+        at = near.centroid
+        if at.distance(Point(row.x_mm, row.y_mm)) > 3:
+            continue
+        centre += [abs(at.x - row.x_mm) <= row.centre_err_mm, abs(at.y - row.y_mm) <= row.centre_err_mm]
+        true_mm = 2 * np.sqrt(near.area / np.pi)
+        diameter.append(row.diameter_low_mm <= true_mm <= row.diameter_high_mm)
+    edge = affine_transform(truth.outline, six).buffer(-edge_mm).exterior
+    outline = trace.contours[0]
+    away = np.array([edge.distance(Point(p)) for p in outline.points_mm])
+    return {
+        "centre": np.array(centre, bool),
+        "diameter": np.array(diameter, bool),
+        "outline": away <= outline.err_mm,
+    }
+
+
+def scale_error(trace: Trace, truth: Drawing) -> float:
+    """Relative error of the scale, from the distances between the centres of the round holes."""
+    rounds = round_openings(truth)
+    there = np.array([rounds[n].centroid.coords[0] for n in rounds])
+    six = onto_truth(trace, there)
+    p = trace.circles[["x_mm", "y_mm"]].to_numpy()
+    moved = p @ np.reshape(six[:4], (2, 2)).T + six[4:]
+    away = np.hypot(*(moved[:, None] - there[None]).transpose(2, 0, 1))
+    ok = away.min(1) < 2
+    a, b = p[ok] - p[ok].mean(0), there[away.argmin(1)[ok]]
+    return float(np.sqrt((a**2).sum() / ((b - b.mean(0)) ** 2).sum()) - 1)

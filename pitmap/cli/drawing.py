@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -138,36 +140,55 @@ def mirror(drawing: Drawing, out: Path, name: str) -> None:
 
 
 @command.command(name="trace")
-@click.argument("clicks_csv", type=click.Path(path_type=Path))
+@click.argument("sources", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
     "--known",
     nargs=3,
-    required=True,
     metavar="HOLE HOLE DISTANCE",
-    help="Two clicked holes and their distance.",
+    help="Two clicked holes and their distance (CSV of clicks).",
 )
-@click.option("--thickness", default="0 mm", show_default=True, help="Thickness of the plate.")
+@click.option(
+    "--sheet", type=click.Choice(["face", "bench"]), help="Where the printed target lies in every photo."
+)
+@click.option(
+    "--print-scale", default=1.0, show_default=True, help="Length of the printed ruler over 100 mm."
+)
+@click.option("--focal", type=float, help="Focal length as 35 mm equivalent, mm, from the photo's details.")
+@click.option(
+    "--thickness", help="Thickness of the plate; with the sheet on the bench also the face's height."
+)
 @click.option(
     "--edge-break", default="0 mm", show_default=True, help="Width of the chamfer that breaks every edge."
 )
 @click.option("--name", default="traced plate", show_default=True)
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="SVG to write.")
 def trace(
-    clicks_csv: Path, known: tuple[str, str, str], thickness: str, edge_break: str, name: str, out: Path
+    sources: tuple[Path, ...],
+    known: tuple[str, str, str] | None,
+    sheet: Literal["face", "bench"] | None,
+    print_scale: float,
+    focal: float | None,
+    thickness: str | None,
+    edge_break: str,
+    name: str,
+    out: Path,
 ) -> None:
-    """Draw a plate from two or more photos of it and one true distance between two holes.
+    """Draw a plate from photos of it, with the printed target (pitmap target) or one true distance.
 
-    CLICKS_CSV has the columns photo, hole, x_px, y_px: in every photo the centres of the same four or more round
-    holes, by a name of your own. Within a millimetre is enough: the hole is measured, not the click.
+    SOURCES are photos that each show the target (--sheet), plate and target left where they are; or one CSV with the
+    columns photo, hole, x_px, y_px: in every photo the centres of the same four or more round holes, by a name of
+    your own. Within a millimetre is enough: the hole is measured, not the click. Without a target two or more photos
+    and --known are needed.
     """
-    from ..tracing import read_clicks, trace_plate
+    from ..tracing import SheetUse, read_trace_sources, trace_plate
     from ..units import parse_length
 
     traced = trace_plate(
-        read_clicks(clicks_csv),
-        (known[0], known[1], parse_length(known[2], to="mm")),
+        read_trace_sources(sources, focal),
+        None if known is None else (known[0], known[1], parse_length(known[2], to="mm")),
+        sheet=None if sheet is None else SheetUse(on=sheet, print_scale=print_scale),
         name=name,
-        thickness_mm=parse_length(thickness, to="mm"),
+        thickness_mm=math.nan if thickness is None else parse_length(thickness, to="mm"),
         edge_break_mm=parse_length(edge_break, to="mm"),
     )
     for note in traced.notes:
@@ -176,10 +197,10 @@ def trace(
         click.echo(
             "  " + ", ".join(f"{k} {v:.3f}" if isinstance(v, float) else f"{k} {v}" for k, v in row.items())
         )
-    click.echo(f"  edges lie within {traced.spread_mm:.3f} mm of the drawing")
-    click.echo(
-        "  the centre and outline errors above hold only how far the photos disagree, not how well the cameras are known; "
-        "the true error can be several times larger: check two distances on the plate before using the drawing"
-    )
+    click.echo(f"  outline: sure to {traced.outline_err_mm:.3f} mm across (90 %, cameras included)")
+    click.echo(f"  scale: sure to {100 * (traced.size.high - 1):.2f} % (90 %)")
+    for opening, kind in traced.suggested_kinds.items():
+        if kind != "other":
+            click.echo(f"  {opening} may be a {kind}: a suggestion from size and place, to be confirmed")
     _report(traced.drawing)
     _save(traced.drawing, out)

@@ -118,6 +118,8 @@ def _bench_layer(job: _Job, out: NDArray[np.float32], has_plate: bool) -> None:
     for rows, cols in _strips((0, h), (0, w), scene.size_wh):
         at = nodes.stretch(uv, rows, cols) % np.float32(n)
         colour = _sample(texture, at[..., 0], at[..., 1], cv2.BORDER_WRAP)
+        if scene.sheet is not None and not scene.sheet.on_face:
+            _lay_sheet(job, nodes.stretch(job.bench_mm[..., :2], rows, cols), colour)
         s = nodes.stretch(sxy, rows, cols)
         dim = cv2.remap(
             shade, s[..., 0], s[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(1, 1)
@@ -126,6 +128,14 @@ def _bench_layer(job: _Job, out: NDArray[np.float32], has_plate: bool) -> None:
             nodes.stretch(flow, rows, cols) * dim[..., :1] + nodes.stretch(ambient, rows, cols) * dim[..., 1:]
         )
         out[rows, cols] = colour * lit
+
+
+def _lay_sheet(job: _Job, at_mm: NDArray[np.float32], colour: NDArray[np.float32]) -> None:
+    """Put the printed target's reflectance over what lies under it."""
+    sheet = job.scene.sheet
+    assert sheet is not None
+    paper, cover = sheet.paint(at_mm, 1 / float(np.median(job.pixel_mm)))
+    colour += (paper[..., None] - colour) * cover[..., None]
 
 
 def _crowd(shape: PlateShape) -> NDArray[np.float32]:
@@ -326,6 +336,12 @@ def _light_of(
         _walls(job, rows, cols, m0, kinds, tone, part)
         cover = np.clip(m0 / pixel + np.float32(0.5), 0, 1)
         colour = _face_colour(job, look, rows, cols, p0, m0, pixel)
+        if scene.sheet is not None and scene.sheet.on_face:
+            flow = np.clip(nodes.stretch(job.light.flow, rows, cols)[..., 2:], 0, None)
+            lit = flow * nodes.stretch(job.light.rgb, rows, cols) + np.float32(scene.ambient)
+            paper, over = scene.sheet.paint(p0, 1 / float(np.median(job.pixel_mm)))
+            colour += (paper[..., None] * lit - colour) * over[..., None]
+            cover = np.maximum(cover, over)
         part += (colour - part) * cover[..., None]
         level.append(colour[::8, ::8][cover[::8, ::8] > 0.99].mean(-1))
     mask = draw_covers(out, scene, drawing, _sub(scene, _COVERS)) if scene.covers else None

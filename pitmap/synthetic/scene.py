@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..drawing.model import Drawing
 from ..registration.camera import Camera, Lens, apply_homography
+from .sheet import SheetPlace
 from .bench import BENCHES
 
 __all__ = ["COVERS", "LIGHTS", "Lamp", "Phone", "Pose", "Scene", "make_lamp", "random_scene"]
@@ -141,6 +142,8 @@ class Scene:
     covers : tuple of str
         Things that cover part of the plate, from :data:`COVERS`.
     chamfer_mm : float
+    sheet : SheetPlace, optional
+        A printed target, on the bench or on the face.
     seed : int
         For bench, clutter, marks: the same seed gives the same things, whatever the lamps.
     facts : dict
@@ -157,6 +160,7 @@ class Scene:
     clutter: int = 3
     covers: tuple[str, ...] = ()
     chamfer_mm: float = 0.3
+    sheet: SheetPlace | None = None
     seed: int = 0
     facts: dict[str, float] = field(default_factory=dict)
 

@@ -40,7 +40,8 @@ _SCALE_MM = 0.15
 _LEAST_MM = 0.005
 """No edge is better than this."""
 _LIKE_ONE = 20.0
-"""Neighbouring edge points err together: about so many count as one (house choice, from renders) against what is known of phone lenses."""
+"""Neighbouring edge points err together: about so many count as one against what is known of phone lenses (house
+choice, from renders)."""
 _PIECE = 25
 """Places along the outline or a port that share their light, and so their error: about 20 mm (house choice)."""
 

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from ..csv_rows import read_rows, row_number
+from ..errors import InputError
 from ..photo import read_photo
 from .photos import PhotoClicks
 
-__all__ = ["read_clicks"]
+__all__ = ["focal_in_px", "read_clicks", "read_trace_sources"]
+
+_FILM_DIAGONAL_MM = 43.2666
+"""Of the 36 mm x 24 mm picture that 35 mm equivalents are counted from."""
 
 _COLUMNS = ("photo", "hole", "x_px", "y_px")
 
@@ -30,3 +37,48 @@ def read_clicks(path: str | Path) -> list[PhotoClicks]:
         at = (row_number(row, "x_px", where), row_number(row, "y_px", where))
         clicks.setdefault(row["photo"], {})[row["hole"]] = at
     return [PhotoClicks(rgb=read_photo(path.parent / name).rgb, clicks_px=at) for name, at in clicks.items()]
+
+
+def focal_in_px(focal_35mm: float, size_wh: tuple[int, int]) -> float:
+    """Focal length in pixels from its 35 mm equivalent.
+
+    Raises
+    ------
+    InputError
+        Not a length above 0.
+
+    Notes
+    -----
+    By the picture's diagonal: f / 43.27 mm times the diagonal in pixels (CIPA DCG-001 defines the equivalent by the angle
+    of view along the diagonal, from memory).
+    """
+    if not (math.isfinite(focal_35mm) and focal_35mm > 0):
+        raise InputError(f"focal length: expected the 35 mm equivalent in mm, above 0, got {focal_35mm!r}")
+    return focal_35mm / _FILM_DIAGONAL_MM * math.hypot(*size_wh)
+
+
+def read_trace_sources(paths: Sequence[str | Path], focal_35mm: float | None = None) -> list[PhotoClicks]:
+    """Photos to trace from: pictures, or one CSV of clicks (:func:`read_clicks`).
+
+    Parameters
+    ----------
+    paths : sequence of str or Path
+    focal_35mm : float, optional
+        Focal length of all photos as 35 mm equivalent, mm.
+
+    Raises
+    ------
+    InputError
+        Nothing given, a CSV beside other files, or a file that cannot be read.
+    """
+    paths = [Path(p) for p in paths]
+    is_csv = [p.suffix.lower() == ".csv" for p in paths]
+    if any(is_csv) and len(paths) > 1:
+        raise InputError(f"{paths[is_csv.index(True)]}: give one CSV of clicks, or photos, not both")
+    if any(is_csv):
+        photos = read_clicks(paths[0])
+    else:
+        photos = [PhotoClicks(rgb=read_photo(p).rgb) for p in paths]
+    if focal_35mm is None:
+        return photos
+    return [replace(p, focal_px=focal_in_px(focal_35mm, (p.rgb.shape[1], p.rgb.shape[0]))) for p in photos]

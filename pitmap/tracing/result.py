@@ -20,12 +20,19 @@ from .cameras import EdgeSet, off_metal
 from .kinds import suggest_kinds
 from .merge import LEAST_PLACES, NEAR_MM
 from .spread import BIAS_MM, across_sd, place_covariance, place_slopes, size_sd, without_motion
+from .stretches import Stretch, find_stretches, with_stretches
 
 __all__ = ["CIRCLES", "Contour", "Trace", "make_trace"]
 
 _EDGE_MM = 0.06
-"""What the place of an edge is uncertain by whatever the number of photos: light on the broken edge."""
+"""What the place of an edge is uncertain by whatever the number of photos."""
+_BREAK_SHARE = 0.3
+"""A broken edge is seen somewhere between its inner and its outer line, by the light: this share of its width is the
+standard deviation (a uniform place has 0.29)."""
 _Z90 = 1.6449
+_LEAST_FIT_MM, _FIT_SHARE = 0.04, 0.6
+"""A line or an arc fits when the edges scatter about it by no more than this, or this share of a single photo's edges'
+scatter: several are averaged and smoothed (house choice)."""
 
 CIRCLES = Schema(
     "circles",
@@ -55,11 +62,14 @@ class Contour:
         Where the face ends, the edge break not yet taken into account.
     err_mm : (N,) array
         Half width of the 90 % interval across the edge at each point, cameras included.
+    stretches : tuple of Stretch
+        Lines and arcs that fit within the scatter of the edges; the rest is a smooth curve. Empty for a circle.
     """
 
     name: str
     points_mm: NDArray[np.float64]
     err_mm: NDArray[np.float64]
+    stretches: tuple[Stretch, ...] = ()
 
     def __post_init__(self) -> None:
         for array in (self.points_mm, self.err_mm):
@@ -133,6 +143,11 @@ def make_trace(
 
     A solution without covariances of its circles has cameras from a sheet: its frame is the plate's own then.
     """
+    stretches = [
+        [] if s.is_round else find_stretches(p, max(_LEAST_FIT_MM, _FIT_SHARE * solution.rms_mm))
+        for s, p in zip(sets, plane, strict=True)
+    ]
+    plane = [with_stretches(p, found) for p, found in zip(plane, stretches, strict=True)]
     from_sheet = not solution.circle_covariance
     outline = _polygon(plane[0]).buffer(edge_break_mm, quad_segs=16).simplify(0.005)
     slopes = [
@@ -144,12 +159,13 @@ def make_trace(
         ends = np.cumsum([len(p) for p in plane])
         fixed = np.arange(ends[-1]) < ends[0]
         slopes = np.split(without_motion(np.concatenate(slopes), np.concatenate(plane), fixed), ends[:-1])
+    edge_sd = float(np.hypot(_EDGE_MM, _BREAK_SHARE * edge_break_mm))
     spreads = [
-        _across(p, s, e, solution, is_hole=k > 0)
+        _across(p, s, e, solution, edge_sd, is_hole=k > 0)
         for k, (p, s, e) in enumerate(zip(plane, slopes, errors, strict=True))
     ]
     openings, rows = [], []  # type: ignore[var-annotated]
-    contours = [Contour(name="outline", points_mm=plane[0], err_mm=spreads[0])]
+    contours = [Contour(name="outline", points_mm=plane[0], err_mm=spreads[0], stretches=tuple(stretches[0]))]
     for k in range(1, len(sets)):
         label = f"{'hole' if sets[k].is_round else 'opening'}_{len(openings) + 1:02d}"
         if sets[k].is_round:
@@ -170,9 +186,14 @@ def make_trace(
                 covariance[:2, :2] = place_covariance(
                     slopes[k].mean(0, keepdims=True), solution.pose_covariance
                 )[0]
-            rows.append(_circle_row(label, c, covariance, n, edge_break_mm))
+            rows.append(_circle_row(label, c, covariance, n, edge_break_mm, edge_sd))
         openings.append(Opening(name=label, kind="other", polygon=Polygon(shape.exterior)))
-        contours.append(Contour(name=label, points_mm=plane[k], err_mm=spreads[k]))
+        contours.append(
+            Contour(name=label, points_mm=plane[k], err_mm=spreads[k], stretches=tuple(stretches[k]))
+        )
+    fitted = [s.kind for c in contours for s in c.stretches]
+    if fitted:
+        notes.append(f"{fitted.count('line')} straight stretches and {fitted.count('arc')} arcs were fitted")
     if edge_break_mm:
         notes.append(f"edges were moved by their chamfer of {edge_break_mm:g} mm: outline out, openings in")
     drawing = Drawing(
@@ -210,6 +231,7 @@ def _across(
     slopes: NDArray[np.float64],
     errors: NDArray[np.float64],
     solution: Solution,
+    edge_sd: float,
     *,
     is_hole: bool,
 ) -> NDArray[np.float64]:
@@ -218,7 +240,7 @@ def _across(
         place_covariance(slopes, solution.pose_covariance), off_metal(points, is_hole=is_hole)
     )
     own = float(np.nanmedian(errors)) if np.isfinite(errors).any() else BIAS_MM
-    return _Z90 * np.sqrt(from_cameras**2 + own**2 + _EDGE_MM**2)
+    return _Z90 * np.sqrt(from_cameras**2 + own**2 + edge_sd**2)
 
 
 def _n_clear(edges: EdgeSet, solution: Solution, circle: NDArray[np.float64]) -> int:
@@ -236,12 +258,13 @@ def _circle_row(
     covariance: NDArray[np.float64],
     n_photos: int,
     edge_break_mm: float,
+    edge_sd: float,
 ) -> dict[str, object]:
     """Centre and diameter with intervals."""
     diameter = 2 * (circle[2] - edge_break_mm)
     # The larger axis of the ellipse of errors, and what choosing the deepest edges moves a centre by.
     centre = float(np.linalg.eigvalsh(covariance[:2, :2])[-1])
-    half = _Z90 * 2 * float(np.sqrt(covariance[2, 2] + _EDGE_MM**2))
+    half = _Z90 * 2 * float(np.sqrt(covariance[2, 2] + edge_sd**2))
     return {
         "name": label,
         "x_mm": circle[0],

@@ -144,22 +144,42 @@ def find_silhouette(
     Colour models of metal and bench and a graph cut between them (C. Rother, V. Kolmogorov and A. Blake,
     GrabCut, ACM Transactions on Graphics 23 (2004) 309-314), from OpenCV.
     """
-    rows, columns = rgb.shape[:2]
-    scale = min(1.0, _WORK_PX / max(rows, columns))
+    if landmarks_px is None and paper is None:
+        raise InputError("find_silhouette: landmarks are needed where no sheet lies in the picture")
+    if landmarks_px is None and paper is not None:
+        small, scale = _small(rgb)
+        sheet = (np.asarray(paper.corners_px, float) + 0.5) * scale - 0.5
+        hull = _guess_hull(_without_paper(small, sheet), sheet, paper.is_metal)
+        hull = (hull + 0.5) / scale - 0.5
+        # The plate may fill a small part of the picture; small holes need the pixels of the large one.
+        room = 0.08 * float(np.ptp(hull, axis=0).max())
+        low = np.maximum(np.floor(hull.min(0) - room), 0).astype(int)
+        high = np.minimum(np.ceil(hull.max(0) + room), [rgb.shape[1], rgb.shape[0]]).astype(int)
+        part = rgb[low[1] : high[1], low[0] : high[0]]
+        moved = Paper(corners_px=(paper.corners_px - low).astype(np.float32), is_metal=paper.is_metal)
+        return [c + low for c in _segment(part, hull - low, moved, _SURE_BENCH_FOUND)]
+    marks = np.asarray(landmarks_px, np.float32)
+    return _segment(rgb, cv2.convexHull(marks)[:, 0], paper, _SURE_BENCH)
+
+
+def _small(rgb: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:
+    """The picture at working size, BGR, and its scale."""
+    scale = min(1.0, _WORK_PX / max(rgb.shape[:2]))
     small = cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA) if scale < 1 else rgb
-    bgr = cv2.cvtColor(small, cv2.COLOR_RGB2BGR)
+    return cv2.cvtColor(small, cv2.COLOR_RGB2BGR), scale
+
+
+def _segment(
+    rgb: NDArray[np.uint8], hull_px: NDArray[np.float64], paper: Paper | None, grow: float
+) -> list[NDArray[np.float64]]:
+    """Contours of the plate that a hull lies on; beyond the hull grown by `grow` there is bench."""
+    bgr, scale = _small(rgb)
+    hull = ((hull_px + 0.5) * scale - 0.5).astype(np.float32)
     if paper is not None:
         sheet = (np.asarray(paper.corners_px, float) + 0.5) * scale - 0.5
         bgr = _without_paper(bgr, sheet)
-    if landmarks_px is not None:
-        marks = (np.asarray(landmarks_px, np.float32) + 0.5) * scale - 0.5
-        hull, grow = cv2.convexHull(marks)[:, 0], _SURE_BENCH
-    elif paper is not None:
-        hull, grow = _guess_hull(bgr, sheet, paper.is_metal), _SURE_BENCH_FOUND
-    else:
-        raise InputError("find_silhouette: landmarks are needed where no sheet lies in the picture")
     middle = hull.mean(0)
-    labels = np.full(small.shape[:2], cv2.GC_BGD, np.uint8)
+    labels = np.full(bgr.shape[:2], cv2.GC_BGD, np.uint8)
     cv2.fillPoly(labels, [np.int32(middle + (hull - middle) * grow)], cv2.GC_PR_BGD)
     cv2.fillPoly(labels, [np.int32(hull)], cv2.GC_PR_FGD)
     if paper is not None:

@@ -1,0 +1,115 @@
+"""Tracing with the printed target: scale on face and bench, what is refused, straight and arc stretches, suggestions."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trace_renders as renders
+import trace_scoring as scoring
+from click.testing import CliRunner
+from shapely import LineString, Point, box
+
+from pitmap.cli.drawing import command
+from pitmap.drawing import load_shipped
+from pitmap.errors import InputError, MeasurementError, NotEnoughData
+from pitmap.tracing import PhotoClicks, SheetUse, focal_in_px, read_trace_sources, trace_plate
+from pitmap.tracing.kinds import suggest_kinds
+from pitmap.tracing.stretches import find_stretches, with_stretches
+
+BLANK = np.full((60, 80, 3), 90, np.uint8)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("on", "tilt"), [("face", 10.0), ("bench", 20.0)])
+def test_one_photo_with_the_sheet(on: str, tilt: float) -> None:
+    """Scale within 0.1 % and nothing of the sheet traced; no click, the focal length of EXIF 1 % off."""
+    drawing = load_shipped("heron40_end")
+    rng = np.random.default_rng([4, on == "face"])
+    survey = renders.lapped(drawing, rng)
+    scene = renders.sheet_scene(drawing, rng, on, tilt, 40.0)
+    photos = renders.shots(drawing, survey, [scene], (), rng, focal_off=0.01)
+    trace = trace_plate(photos, sheet=SheetUse(on=on), thickness_mm=12.0, edge_break_mm=scene.chamfer_mm)
+    score = scoring.score_trace(trace, drawing)
+    assert abs(scoring.scale_error(trace, drawing)) < 0.001
+    assert trace.size.low < 1 < trace.size.high
+    assert score.n_extra <= 1  # a port that the piece on the face half hides may come out as another shape
+    assert score.outline_rms_mm < 0.3
+    assert len(trace.drawing.openings) >= len(drawing.openings) - 2
+    if on == "bench":
+        assert trace.height_correction == pytest.approx(12 / scene.facts["distance_mm"], rel=0.15)
+        assert any("lay on the bench" in n and "%" in n for n in trace.notes)
+    else:
+        assert trace.height_correction == 0
+        assert any("hides" in n for n in trace.notes)
+
+
+def test_sheet_refusals() -> None:
+    photo = PhotoClicks(rgb=BLANK)
+    with pytest.raises(InputError, match="'face' or 'bench'"):
+        SheetUse(on="floor")
+    with pytest.raises(InputError, match="print_scale"):
+        SheetUse(on="face", print_scale=100.0)
+    with pytest.raises(NotEnoughData, match="no photo"):
+        trace_plate([], sheet=SheetUse(on="face"))
+    with pytest.raises(InputError, match="thickness_mm"):
+        trace_plate([photo], sheet=SheetUse(on="bench"))
+    with pytest.raises(MeasurementError, match="target was not found"):
+        trace_plate([photo], sheet=SheetUse(on="face"))
+    with pytest.raises(InputError, match="needs its scale"):
+        trace_plate([photo, photo])
+
+
+def test_sources(tmp_path) -> None:
+    with pytest.raises(InputError, match="not both"):
+        read_trace_sources([tmp_path / "a.csv", tmp_path / "b.jpg"])
+    # 26 mm equivalent over a diagonal of 5000 px: 26 / 43.2666 * 5000
+    assert focal_in_px(26.0, (4000, 3000)) == pytest.approx(3004.6, abs=0.1)
+    with pytest.raises(InputError, match="35 mm"):
+        focal_in_px(-1.0, (40, 30))
+
+
+def test_command_needs_a_scale(tmp_path) -> None:
+    import cv2
+
+    path = tmp_path / "p.png"
+    cv2.imwrite(str(path), np.full((600, 800, 3), 90, np.uint8))
+    result = CliRunner().invoke(command, ["trace", str(path), "--out", str(tmp_path / "o.svg")])
+    assert isinstance(result.exception, InputError)
+    assert "needs its scale" in str(result.exception)
+
+
+def test_stretches_of_a_slot() -> None:
+    """Two straight sides of 60 mm and two half circles of radius 15 mm, traced with 0.03 mm noise."""
+    ring = LineString([(0, 0), (60, 0)]).buffer(15, quad_segs=200).exterior
+    true = np.array([ring.interpolate(s).coords[0] for s in np.arange(0, ring.length, 0.8)])
+    points = true + np.random.default_rng(1).normal(0, 0.03, true.shape)
+    found = find_stretches(points, 0.06)
+    assert [s.kind for s in found] == ["arc", "line", "arc", "line"]
+    assert [s.b[0] for s in found if s.kind == "arc"] == pytest.approx([15, 15], abs=0.05)
+    after = with_stretches(points, found)
+    rms = [np.sqrt(np.mean([ring.distance(Point(p)) ** 2 for p in q])) for q in (points, after)]
+    assert rms[1] < rms[0]
+
+
+def test_no_stretch_in_a_wavy_contour() -> None:
+    t = np.linspace(0, 2 * np.pi, 300, endpoint=False)
+    r = 40 + 3 * np.cos(11 * t)
+    wavy = np.stack([r * np.cos(t), r * np.sin(t)], -1)
+    assert find_stretches(wavy, 0.03) == []
+    assert with_stretches(wavy, []) is not wavy
+
+
+def test_suggested_kinds() -> None:
+    """A bore in the middle, eight bolts and two dowels round the rim, a slot at the edge, a port inside."""
+    outline = box(-120, -90, 120, 90)
+    bolts = [Point(x, y).buffer(3.3, quad_segs=32) for x in (-110, -40, 40, 110) for y in (-82, 82)]
+    dowels = [Point(-110, 10).buffer(4.5, quad_segs=32), Point(110, -10).buffer(4.5, quad_segs=32)]
+    bore = Point(0, 5).buffer(28, quad_segs=64)
+    slot = LineString([(-20, 70), (10, 70)]).buffer(5)
+    port = box(50, -20, 72, 15)
+    kinds = suggest_kinds(outline, [*bolts, *dowels, bore, slot, port])
+    assert kinds == [*["bolt"] * 8, *["dowel"] * 2, "bore", "coolant", "port"]
+
+
+def test_suggests_nothing_for_a_lone_hole() -> None:
+    assert suggest_kinds(box(0, 0, 240, 180), [Point(40, 90).buffer(5, quad_segs=32)]) == ["other"]
