@@ -426,3 +426,47 @@ def test_layers_are_saved_and_read_back(tmp_path) -> None:  # type: ignore[no-un
     (tmp_path / "other.toml").write_text('name = "x"\n')
     with pytest.raises(DrawingError, match=r"holds no \[map\]"):
         load_layers(tmp_path / "other.toml")
+
+
+def test_import_takes_layers_from_a_file_and_saves_them(tmp_path) -> None:  # type: ignore[no-untyped-def]
+    import ezdxf
+    from click.testing import CliRunner
+
+    from pitmap.cli.drawing import command
+    from pitmap.drawing import dxf_layers
+
+    document = ezdxf.new("R2010")
+    document.header["$INSUNITS"] = 4
+    space = document.modelspace()
+    corners = [(-100, -70), (100, -70), (90, 75), (-100, 70)]
+    space.add_lwpolyline(corners, close=True, dxfattribs={"layer": "Rand"})
+    space.add_circle((60, 40), 4.0, dxfattribs={"layer": "L1"})
+    space.add_circle((-60, 40), 4.0, dxfattribs={"layer": "L1"})
+    document.saveas(tmp_path / "plate.dxf")
+    assert dxf_layers(tmp_path / "plate.dxf") == {"Rand": ("ignore", 1), "L1": ("ignore", 2)}
+    save_layers({"Rand": "outline", "L1": "opening:dowel"}, tmp_path / "shop.toml")
+
+    def run(*options: str):  # type: ignore[no-untyped-def]
+        files = [str(tmp_path / "plate.dxf"), "--out", str(tmp_path / "plate.svg")]
+        return CliRunner().invoke(command, ["import", *files, *options])
+
+    assert run("--save-layers", str(tmp_path / "found.toml")).exception is not None
+    assert load_layers(tmp_path / "found.toml") == {"Rand": "ignore", "L1": "ignore"}
+    done = run("--layers", str(tmp_path / "shop.toml"))
+    assert done.exception is None, done.output
+    drawing = load_svg(tmp_path / "plate.svg")
+    assert [o.kind for o in drawing.openings] == ["dowel", "dowel"]
+    assert drawing.outline.area == pytest.approx(Polygon(corners).area)
+
+
+def test_numbers_text_holds_the_numbers_exactly() -> None:
+    import tomllib
+    from importlib.resources import files
+
+    from pitmap.drawing import load_numbers
+    from pitmap.drawing.numbers import numbers_from_mapping
+    from pitmap.drawing.numbers_text import numbers_to_toml
+
+    for name in ("heron40_end", "heron40_intermediate_b"):
+        numbers = load_numbers(str(files("pitmap.drawing") / "plates" / f"{name}.numbers.toml"))
+        assert numbers_from_mapping(tomllib.loads(numbers_to_toml(numbers))) == numbers

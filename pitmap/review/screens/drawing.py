@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
@@ -222,7 +223,7 @@ def _blank(plate: Plate, face: Face) -> None:
             "height_mm": typed_mm(height, "Height"),
             "thickness_mm": typed_mm(thick, "Thickness"),
         }
-        blank = {"name": f"{plate.tag} {face.name}", **sizes}
+        blank: dict[str, Any] = {"name": f"{plate.tag} {face.name}", **sizes}
         blank_plate(**blank)
         st.session_state[f"blank_plate_{face.id}"] = blank
         st.session_state.pop("drawing_mode", None)

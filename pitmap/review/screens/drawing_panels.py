@@ -185,7 +185,10 @@ def _contour(ed: Editor) -> None:
 
 
 def _make_of(ed: Editor, step: Callable[[], Step]) -> None:
-    ed.tried(lambda: ed.make(step()) and None)
+    def do() -> None:
+        ed.make(step())
+
+    ed.tried(do)
     ed.again()
 
 
@@ -204,7 +207,7 @@ def _kind_and_name(ed: Editor, default: str) -> None:
 
 def _hole(ed: Editor) -> None:
     u = unit_word()
-    last = next(
+    last: dict[str, Any] = next(
         (dict(s.arguments) for s in reversed(ed.desk.history.done) if s.operation == "add_hole"),
         {"diameter_mm": 8.0, "kind": "bolt"},
     )
@@ -231,10 +234,15 @@ def ring_buttons(ed: Editor, choices: Choices, label: str, least: int = 3) -> No
     """How many places were clicked, and the buttons to close the shape or take clicks back."""
     n = len(ed.desk.clicks)
     st.write(f"{n} place{'' if n == 1 else 's'} clicked.")
+
+    def close() -> None:
+        if ed.make(ring_step(ed.desk, choices)):
+            ed.set(clicks=(), said=ed.desk.said)
+
     with st.container(horizontal=True, gap="small"):
         st.button(
             label, key=ed.name("close"), icon=":material/done:", disabled=n < least, type="primary",
-            on_click=lambda: ed.make(ring_step(ed.desk, choices)) and ed.set(clicks=(), said=ed.desk.said),
+            on_click=close,
         )  # fmt: skip
         click_buttons(ed)
 

@@ -15,7 +15,7 @@ from shapely.affinity import affine_transform
 from ...drawing import ZONE_NAMES, Drawing, LookAlike, TrochoidFit, fit_trochoid, look_alikes
 from ...drawing.edit import Step, band_rule, closed_curve, corners_of, judge_fit, land_width
 from ...errors import DrawingError, MeasurementError, PitmapError
-from ...units import format_estimate
+from ...units import format_estimate, format_length
 from ..state import units
 from .drawing_desk import Choices
 from .drawing_fields import shown_mm, typed_deg, typed_mm, unit_word
@@ -87,7 +87,7 @@ def _trace_clicks(ed: Editor) -> NDArray[np.float64] | None:
         offset = typed_mm(offset_text, "Offset") if offset_text.strip() else 0.0
         fit = fit_trochoid(np.array(clicks), offset_mm=offset)
         with_curve = fit.trochoid.points(np.linspace(0, 2 * np.pi, 361))
-        _fit_table(fit)
+        _fit_table(fit, is_offset_known=bool(offset_text.strip()))
         judge_fit(fit)
     except (MeasurementError, DrawingError) as error:
         st.warning(str(error), icon=":material/block:")
@@ -107,11 +107,10 @@ def _trace_clicks(ed: Editor) -> NDArray[np.float64] | None:
     return with_curve
 
 
-def _fit_table(fit: TrochoidFit) -> None:
+def _fit_table(fit: TrochoidFit, *, is_offset_known: bool) -> None:
     rows = {
         "eccentricity e": fit.eccentricity_mm,
         "generating radius R": fit.radius_mm,
-        "offset": fit.offset_mm,
         "centre x": fit.centre_x_mm,
         "centre y": fit.centre_y_mm,
     }
@@ -122,6 +121,9 @@ def _fit_table(fit: TrochoidFit) -> None:
         else f"not known ({turn.reason})"
     )
     shown = {k: format_estimate(v, "length", units()) for k, v in rows.items()} | {"rotation": angle}
+    shown["offset"] = (
+        f"{format_length(fit.offset_mm.value, units())}, typed" if is_offset_known else "not known, part of R"
+    )
     st.dataframe(
         pd.DataFrame({"fitted": list(shown), "value, 90 % interval": list(shown.values())}),
         hide_index=True,
