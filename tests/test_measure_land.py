@@ -10,7 +10,7 @@ from shapely import Point, box
 from pitmap.classes import SurfaceClass
 from pitmap.drawing import Drawing, Opening
 from pitmap.flags import Flag
-from pitmap.measure import MeasureSettings, measure
+from pitmap.measure import ErrorModel, MeasureSettings, measure
 
 
 def width_of(m, drawing, **more) -> float:  # type: ignore[no-untyped-def]
@@ -140,7 +140,8 @@ def test_unseen_bounds_the_width_from_below_only() -> None:
     m = blank(drawing)
     disc(m, 24, 0, 2.0, PIT)
     rectangle(m, 21, 1.5, 25, 4, SurfaceClass.UNSEEN)
-    result = measure(m, drawing)
+    settings = MeasureSettings(errors=ErrorModel(width_sd_mm=0.1))
+    result = measure(m, drawing, settings=settings)
     assert result.sound_width_mm.value == pytest.approx(6.0, abs=0.16)
     # the hidden corner at (21, 1.5) is 1.05 mm from the running side, the one at (25, 4) 2.68 mm from the
     # coolant side
