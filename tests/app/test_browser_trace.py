@@ -15,7 +15,7 @@ from browser_steps import SLOW_MS, go, new_survey, no_error, seen, settle, write
 from shapely.affinity import affine_transform
 from trace_scoring import onto_truth, rms_between, round_openings
 
-from pitmap.drawing import load_drawing, load_numbers, load_shipped, suggested_clicks
+from pitmap.drawing import Trochoid, fit_trochoid, load_drawing, load_numbers, load_shipped, suggested_clicks
 from pitmap.registration.camera import Camera, Lens
 from pitmap.synthetic import Damage, lap, make_face, random_scene, render_jpeg
 
@@ -27,6 +27,8 @@ TRACED = ("a_test_lap", "a_lap_1", "a_intake")
 CLICKED = ("dowel_a", "dowel_b", "lift_a", "bolt_17", "bolt_05")
 """The three ears, a bolt towards the corner that has none, and one more."""
 SIZE = (2400, 1800)
+CHAMFER = "0.2 mm"
+"""The sample's photos are rendered with edges broken by 0.2 to 0.5 mm, another width in each: what all of them show."""
 
 
 def camera_of(folder: Path) -> Camera:
@@ -34,6 +36,10 @@ def camera_of(folder: Path) -> Camera:
     d = truth["distortion"]
     lens = Lens(k1=d["k1"], k2=d["k2"], centre_xy=tuple(d["centre"]), scale_px=d["scale"])
     return Camera(homography=np.array(truth["homography_mm_to_undistorted_px"]), lens=lens)
+
+
+def numbers_of_trace() -> Trochoid:
+    return load_numbers(files("pitmap.drawing") / "plates" / f"{PLATE}.numbers.toml").trace
 
 
 @pytest.fixture
@@ -119,7 +125,7 @@ def test_trace_keep_and_align(page, samples: Path, shots: Path) -> None:  # type
             seen(page, "every hole of photo 1 is clicked")
 
     write(page, "Thickness of the plate", "14 mm")
-    write(page, "Width of the chamfer on the edges", "0.3 mm")
+    write(page, "Width of the chamfer on the edges", CHAMFER)
     page.get_by_role("button", name="Trace the plate").click()
     seen(page, "Distance of their centres: type it with its unit")
     known = float(np.hypot(*(centres[CLICKED[0]] - centres[CLICKED[1]])))
@@ -131,7 +137,7 @@ def test_trace_keep_and_align(page, samples: Path, shots: Path) -> None:  # type
     shoot(page, shots / "traced.png")
 
     # The bore trace by twelve clicks, the first two enlarged; the third picture on the page.
-    numbers = load_numbers(files("pitmap.drawing") / "plates" / f"{PLATE}.numbers.toml").trace
+    numbers = numbers_of_trace()
     write(page, "Parallel offset of the trace", f"{numbers.offset_mm:g} mm")
     write(page, "Land ends", "6 mm")
     page.keyboard.press("Enter")
@@ -195,8 +201,9 @@ def another_photo(folder: Path) -> Path:
 def compare_with_truth(page, shots: Path, truth) -> None:  # type: ignore[no-untyped-def]
     """The kept drawing, taken from the page, against the true one.
 
-    The bars are those of the tracing itself: outline 0.3 mm RMS, centres and diameters of round holes 0.2 mm; the bore
-    trace lies within what clicks of 0.3 mm allow, 0.5 mm.
+    The bars of a tracing: outline 0.3 mm RMS, centres of round holes 0.2 mm, diameters 0.2 mm for nine in ten (a rusty
+    rim is one in ten here). Of a trace from clicks: e within 0.3 mm and R within 0.5 mm; a hand that shakes by 0.35 mm
+    leaves its turn open by 1.2 deg, which moves it by 0.5 mm, and its centre by 0.3 mm, so 0.8 mm RMS.
     """
     page.get_by_text("Take the drawing to another program").click()
     for label, name in (("SVG", "plate.svg"), ("TOML beside it", "plate.toml")):
@@ -206,7 +213,7 @@ def compare_with_truth(page, shots: Path, truth) -> None:  # type: ignore[no-unt
     kept = load_drawing(shots / "plate.svg")
     rounds = round_openings(truth)
     names = sorted(rounds, key=lambda n: not n.startswith("dowel"))
-    found = list(round_openings(kept).values())
+    found = [o.polygon for o in kept.openings]
     table = pd.DataFrame([p.centroid.coords[0] for p in found], columns=["x_mm", "y_mm"])
     six = onto_truth(SimpleNamespace(circles=table), np.array([rounds[n].centroid.coords[0] for n in names]))
     laid = [affine_transform(p, six) for p in found]
@@ -217,6 +224,8 @@ def compare_with_truth(page, shots: Path, truth) -> None:  # type: ignore[no-unt
         diameter[name] = 2 * (np.sqrt(near.area / np.pi) - np.sqrt(rounds[name].area / np.pi))
     outline = rms_between(affine_transform(kept.outline, six), truth.outline)
     track = rms_between(affine_transform(kept.trace, six), truth.trace)
+    edge = np.asarray(kept.trace.exterior.coords)[:-1:6]
+    fit = fit_trochoid(edge, offset_mm=numbers_of_trace().offset_mm).trochoid
     print(
         f"outline {outline:.3f} mm RMS, centres {max(centre.values()):.3f} at most and "
         f"{np.sqrt(np.mean(np.square(list(centre.values())))):.3f} RMS, diameters {max(map(abs, diameter.values())):.3f} at "
@@ -224,6 +233,8 @@ def compare_with_truth(page, shots: Path, truth) -> None:  # type: ignore[no-unt
     )
     assert outline < 0.3
     assert max(centre.values()) < 0.2
-    assert np.mean(np.abs(list(diameter.values())) < 0.2) > 0.8
-    assert track < 0.5
+    assert np.mean(np.abs(list(diameter.values())) < 0.2) >= 0.9
+    assert abs(fit.eccentricity_mm - numbers_of_trace().eccentricity_mm) < 0.3
+    assert abs(fit.radius_mm - numbers_of_trace().radius_mm) < 0.5
+    assert track < 0.8
     assert "seal_land" in kept.zones

@@ -137,6 +137,7 @@ def _ask(face: Face, desk: Desk, typed: Typed, put: Callable[[Desk], None]) -> N
         known=known,
         sheet=typed.sheet,
         print_scale=typed.print_scale or 1.0,
+        focal_35mm=typed.focal_35mm,
         name=typed.name.strip(),
         thickness_mm=typed.thickness_mm,
         edge_break_mm=typed.edge_break_mm,

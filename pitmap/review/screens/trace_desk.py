@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,7 +10,7 @@ import streamlit as st
 from ...casebook import Casebook, Face, Plate
 from ...errors import NotEnoughData, PitmapError
 from ...photo import read_photo
-from ...tracing import PhotoClicks, SheetUse, Trace, trace_plate
+from ...tracing import PhotoClicks, SheetUse, Trace, focal_in_px, trace_plate
 from ...tracing.same_holes import check_same_holes
 from ..cached import photo_of
 
@@ -52,6 +51,7 @@ class Wanted:
     known: tuple[str, str, float] | None
     sheet: str
     print_scale: float
+    focal_35mm: float | None
     name: str
     thickness_mm: float
     edge_break_mm: float
@@ -176,10 +176,13 @@ def checked_wish(desk: Desk, **fields: Any) -> Wanted:
 )
 def traced(wanted: Wanted) -> Trace | str:
     """The trace, or the sentence it is refused with: a refusal is not worked out again at every touch of the page."""
-    photos: Sequence[PhotoClicks] = [
-        PhotoClicks(rgb=photo_of(source).rgb, clicks_px=dict(places))
-        for source, places in zip(wanted.photos, wanted.clicks)
-    ]
+    photos = []
+    for source, places in zip(wanted.photos, wanted.clicks):
+        rgb = photo_of(source).rgb  # type: ignore[arg-type]
+        focal = None
+        if wanted.focal_35mm is not None:
+            focal = focal_in_px(wanted.focal_35mm, (rgb.shape[1], rgb.shape[0]))
+        photos.append(PhotoClicks(rgb=rgb, clicks_px=dict(places), focal_px=focal))
     sheet = SheetUse(on=wanted.sheet, print_scale=wanted.print_scale) if wanted.sheet else None  # type: ignore[arg-type]
     try:
         return trace_plate(

@@ -147,18 +147,13 @@ def _openings(face: Face, desk: Desk, trace: Trace) -> Drawing:
                 f"x, {word}": k * (r.x_mm if r else middle.x),
                 f"y, {word}": k * (r.y_mm if r else middle.y),
                 "centre within": f"{k * r.centre_err_mm:.{places}f} {word}" if r else "",
-                f"diameter, {word}": k * r.diameter_mm if r else None,
-                "between": f"{k * r.diameter_low_mm:.{places}f} and {k * r.diameter_high_mm:.{places}f}"
-                if r
-                else "not round",
-                "photos": r.n_photos if r else None,
+                "diameter": f"{k * r.diameter_mm:.{places}f} {word}" if r else "not round",
+                "between": f"{k * r.diameter_low_mm:.{places}f} and {k * r.diameter_high_mm:.{places}f}" if r else "",
+                "seen in": f"{r.n_photos} photo{'s' if r.n_photos > 1 else ''}" if r else "",
             }
         )  # fmt: skip
     table = pd.DataFrame(rows)
-    numbers = {
-        c: st.column_config.NumberColumn(format=f"%.{places}f")
-        for c in (f"x, {word}", f"y, {word}", f"diameter, {word}")
-    }
+    numbers = {c: st.column_config.NumberColumn(format=f"%.{places}f") for c in (f"x, {word}", f"y, {word}")}
     st.write("Names and kinds are suggestions: change what is not so. Intervals are 90 %.")
     edited = st.data_editor(
         table,

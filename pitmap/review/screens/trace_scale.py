@@ -34,6 +34,7 @@ class Typed:
     edge_break_mm: float | None
     sheet: Sheet
     print_scale: float | None
+    focal_35mm: float | None
 
     def problem(self) -> str:
         """What is missing, in words, or empty."""
@@ -96,20 +97,26 @@ def plate_fields(plate: Plate, face: Face) -> Typed:
         key=f"trace_sheet_{face.id}",
         horizontal=True,
     )
-    print_scale = None
+    print_scale, focal = None, None
     if sheet:
-        ruler = _sheet(face)
+        ruler, focal = _sheet(face)
         print_scale = None if ruler is None else ruler / _RULER_MM
     return Typed(
-        name=name, thickness_mm=thickness, edge_break_mm=edge_break, sheet=sheet, print_scale=print_scale
-    )
+        name=name, thickness_mm=thickness, edge_break_mm=edge_break, sheet=sheet, print_scale=print_scale,
+        focal_35mm=focal,
+    )  # fmt: skip
 
 
-def _sheet(face: Face) -> float | None:
+def _sheet(face: Face) -> tuple[float | None, float | None]:
     left, right = st.columns([2, 3])
     ruler = length_field(
         left, "Printed line of 100 mm, measured", f"trace_ruler_{face.id}", least=60, most=180, value="100 mm",
         help="Printers scale. Measure the long line on the sheet with a caliper and type what you read.",
+    )  # fmt: skip
+    focal = left.number_input(
+        "Focal length as 35 mm equivalent, if known", min_value=10.0, max_value=300.0, value=None, format="%.0f",
+        placeholder="26", key=f"trace_focal_{face.id}",
+        help="The phone's gallery tells it under the details of the photo. It makes a single photo surer.",
     )  # fmt: skip
     with right:
         st.write(
@@ -122,7 +129,7 @@ def _sheet(face: Face) -> float | None:
                     f"Sheet for {paper} paper", _pdf(paper), f"target_{paper}.pdf", "application/pdf",
                     icon=":material/print:", key=f"trace_pdf_{paper}_{face.id}", on_click="ignore",
                 )  # fmt: skip
-    return ruler
+    return ruler, focal
 
 
 @st.cache_data(show_spinner=False)

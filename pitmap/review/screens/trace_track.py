@@ -89,7 +89,7 @@ def fit_track(face: Face, desk: Desk, trace: Trace, drawing: Drawing, put: Calla
         picker.show(
             [
                 *(Mark(x, y, str(k)) for k, x, y in here),
-                *(Mark(*camera.mm_to_px(xy), kind="suggested") for xy in hints),
+                *(Mark(x, y, kind="suggested") for x, y in map(camera.mm_to_px, hints)),
             ],
             [Curve(camera.mm_to_px(ring)) for ring in _curves(drawing, fit)],
         )
