@@ -57,7 +57,7 @@ def dev_photos(
     return photos, truth[CLICKED[0]].centroid.distance(truth[CLICKED[1]].centroid)
 
 
-def onto_truth(traced: Trace, centres: NDArray[np.float64]) -> list[float]:
+def onto_truth(traced: Trace, centres: NDArray[np.float64], middle: Point) -> list[float]:
     """Rigid motion that lays the traced holes on the true ones, as shapely's six numbers."""
     p = traced.circles[["x_mm", "y_mm"]].to_numpy()
     # From the two known holes, or where a sheet gave the frame from any turn about the middle; then least squares
@@ -67,7 +67,7 @@ def onto_truth(traced: Trace, centres: NDArray[np.float64]) -> list[float]:
     starts = [(np.array([[u[0], -u[1]], [u[1], u[0]]]), a)]
     for t in np.radians(np.arange(0, 360, 4)):
         turn = np.array([[np.cos(t), -np.sin(t)], [np.sin(t), np.cos(t)]])
-        starts.append((turn, centres.mean(0) - turn @ p.mean(0)))
+        starts.append((turn, np.array(middle.coords[0]) - turn @ traced.drawing.outline.centroid.coords[0]))
     best, most = starts[0], -1.0
     for turn, shift in starts:
         for reach in (8.0, 4.0, 2.0, 2.0):
@@ -96,7 +96,7 @@ def score_trace(trace: Trace, truth: Drawing) -> Score:
     """Errors of a trace, laid on the truth by its round holes (the drawing's own frame is the user's choice)."""
     rounds = round_openings(truth)
     names = sorted(rounds, key=lambda n: not n.startswith("dowel"))
-    six = onto_truth(trace, np.array([rounds[n].centroid.coords[0] for n in names]))
+    six = onto_truth(trace, np.array([rounds[n].centroid.coords[0] for n in names]), truth.outline.centroid)
     centre, diameter, covered = [], [], []
     for row in trace.circles.itertuples():
         here = affine_transform(Point(row.x_mm, row.y_mm), six)
@@ -156,7 +156,7 @@ def scale_error(trace: Trace, truth: Drawing) -> float:
     """Relative error of the scale, from the distances between the centres of the round holes."""
     rounds = round_openings(truth)
     there = np.array([rounds[n].centroid.coords[0] for n in rounds])
-    six = onto_truth(trace, there)
+    six = onto_truth(trace, there, truth.outline.centroid)
     p = trace.circles[["x_mm", "y_mm"]].to_numpy()
     moved = p @ np.reshape(six[:4], (2, 2)).T + six[4:]
     away = np.hypot(*(moved[:, None] - there[None]).transpose(2, 0, 1))

@@ -199,6 +199,9 @@ def trace(
         )
     click.echo(f"  outline: sure to {traced.outline_err_mm:.3f} mm across (90 %, cameras included)")
     click.echo(f"  scale: sure to {100 * (traced.size.high - 1):.2f} % (90 %)")
+    click.echo(
+        "  check one distance on the plate before using the drawing: these intervals are tested on renders, not on photos"
+    )
     for opening, kind in traced.suggested_kinds.items():
         if kind != "other":
             click.echo(f"  {opening} may be a {kind}: a suggestion from size and place, to be confirmed")

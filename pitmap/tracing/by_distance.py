@@ -20,6 +20,9 @@ from .subpixel import sharpen
 
 __all__ = ["trace_by_distance"]
 
+_CLEAR = 0.9
+"""Share of a rim that every photo must show for a hole that segmentation missed (house choice)."""
+
 
 def _to_plane(photo: PhotoClicks, known: tuple[str, str, float]) -> NDArray[np.float64]:
     """Similarity from the first photo to a first guess of the face's plane, y up."""
@@ -79,6 +82,20 @@ def _pair(sets: list[EdgeSet], photo: PhotoClicks, known: tuple[str, str, float]
     return found[0], found[1], known[2]
 
 
+def _clear_rims(
+    sets: list[EdgeSet], camera: Camera, voted: list[NDArray[np.float64]]
+) -> list[NDArray[np.float64]]:
+    """Round openings with a clear rim in every photo that the vote filled: a hole may show bench like the metal."""
+    out = []
+    for s in sets[1:]:
+        rim = camera.px_to_mm(s.base_px)
+        half = 0.5 * float(np.ptp(rim, axis=0).max())
+        is_new = all(np.hypot(*(v.mean(0) - rim.mean(0))) > half for v in voted[1:])
+        if s.is_round and is_new and min(g.mean() for g in s.is_good) > _CLEAR:
+            out.append(rim)
+    return out
+
+
 def trace_by_distance(
     photos: Sequence[PhotoClicks], known: tuple[str, str, float] | None, level: float
 ) -> tuple[list[EdgeSet], list[NDArray[np.float64]], list[NDArray[np.float64]], Solution]:
@@ -114,7 +131,8 @@ def trace_by_distance(
         if step == 0:
             # One photo alone takes a shadow or a rusty ear for bench; the majority does not.
             masks = [metal_mask(p, s) for p, s in zip(photos, silhouettes, strict=True)]
-            plane = usable_contours(vote(masks, cameras, cameras[0].px_to_mm(sets[0].base_px)))
+            voted = vote(masks, cameras, cameras[0].px_to_mm(sets[0].base_px))
+            plane = usable_contours([*voted, *_clear_rims(sets, cameras[0], voted)])
             continue
         for s in sets:
             s.plane = cameras[0].px_to_mm(s.base_px)

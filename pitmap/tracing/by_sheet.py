@@ -256,11 +256,15 @@ def _solution(
     for k, c in circles.items():
         for camera, p, g in zip(cameras, sets[k].points_px, sets[k].is_good, strict=True):
             away.append(np.hypot(*(camera.px_to_mm(p[g]) - c[:2]).T) - c[2])
-    off = np.concatenate(away) if away else np.array([np.nan])
+    if not away:
+        raise MeasurementError(
+            "no round hole is seen clearly; take the photo again from nearer, in even light"
+        )
+    off = np.concatenate(away)
     return Solution(
         cameras=cameras,
         circles=circles,
-        rms_mm=float(1.4826 * np.nanmedian(np.abs(off - np.nanmedian(off)))),
+        rms_mm=float(1.4826 * np.median(np.abs(off - np.median(off)))),
         poses=poses,
         pose_covariance=covariance,
         circle_covariance={},

@@ -18,7 +18,7 @@ from .subpixel import even_points, sharpen
 __all__ = ["LEAST_SHOWN", "STEP_MM", "measure_edges", "metal_mask", "usable_contours", "vote"]
 
 STEP_MM = 0.8
-_ROUND_MM = 0.15
+_ROUND_MM = 0.25
 """Openings that a circle fits this well are round (house choice: a drilled or bored hole)."""
 _LEAST_MM = 3.0
 """Smaller marks inside the outline are pits and stains, not openings (house choice)."""

@@ -43,6 +43,10 @@ def _without_paper(bgr: NDArray[np.uint8], paper: NDArray[np.float64]) -> NDArra
     out = bgr.copy()
     around = bgr[near > 0]
     if len(around):
+        # An opening or a shadow that the paper touches must not become the colour of what it lies on.
+        grey = around.astype(int).sum(1)
+        low, high = np.quantile(grey, [0.3, 0.8])
+        around = around[(grey >= low) & (grey <= high)]
         rng = np.random.default_rng(0)
         out[inside > 0] = around[rng.integers(0, len(around), int(inside.sum()))]
     return out
