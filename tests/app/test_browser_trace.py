@@ -6,14 +6,12 @@ import json
 import os
 from importlib.resources import files
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
-import pandas as pd
 import pytest
 from browser_steps import SLOW_MS, go, new_survey, no_error, seen, settle, write
 from shapely.affinity import affine_transform
-from trace_scoring import onto_truth, rms_between, round_openings
+from trace_scoring import rms_between, round_openings
 
 from pitmap.drawing import Trochoid, fit_trochoid, load_drawing, load_numbers, load_shipped, suggested_clicks
 from pitmap.registration.camera import Camera, Lens
@@ -198,6 +196,21 @@ def another_photo(folder: Path) -> Path:
     return path
 
 
+def laid_by_holes(here, there) -> list[float]:  # type: ignore[no-untyped-def]
+    """Rigid motion from a traced drawing, whose frame is the two known holes, to the true one; as shapely's numbers."""
+    there = np.array(there)
+    along = (there[1] - there[0]) / np.hypot(*(there[1] - there[0]))
+    turn, shift = np.array([along, [-along[1], along[0]]]).T, there[0]
+    for _ in range(3):
+        away = np.hypot(*np.moveaxis((here @ turn.T + shift)[:, None] - there, -1, 0))
+        near, is_pair = away.argmin(1), away.min(1) < 2
+        a, b = here[is_pair], there[near[is_pair]]
+        left, _, right = np.linalg.svd((b - b.mean(0)).T @ (a - a.mean(0)))
+        turn = left @ right
+        shift = b.mean(0) - turn @ a.mean(0)
+    return [*turn.ravel(), *shift]
+
+
 def compare_with_truth(page, shots: Path, truth) -> None:  # type: ignore[no-untyped-def]
     """The kept drawing, taken from the page, against the true one.
 
@@ -214,8 +227,9 @@ def compare_with_truth(page, shots: Path, truth) -> None:  # type: ignore[no-unt
     rounds = round_openings(truth)
     names = sorted(rounds, key=lambda n: not n.startswith("dowel"))
     found = [o.polygon for o in kept.openings]
-    table = pd.DataFrame([p.centroid.coords[0] for p in found], columns=["x_mm", "y_mm"])
-    six = onto_truth(SimpleNamespace(circles=table), np.array([rounds[n].centroid.coords[0] for n in names]))
+    six = laid_by_holes(
+        np.array([p.centroid.coords[0] for p in found]), [rounds[n].centroid.coords[0] for n in names]
+    )
     laid = [affine_transform(p, six) for p in found]
     centre, diameter = {}, {}
     for name in names:
