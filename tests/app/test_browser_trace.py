@@ -219,8 +219,8 @@ def compare_with_truth(page, shots: Path, truth) -> None:  # type: ignore[no-unt
     """The kept drawing, taken from the page, against the true one.
 
     The bars of a tracing: outline 0.3 mm RMS, centres and diameters of round holes 0.2 mm, here for nine in ten; that
-    every centre keeps the bar is asked below. Of a trace from clicks: e within 0.3 mm and R within 0.5 mm; a hand that shakes by 0.35 mm
-    leaves its turn open by 1.2 deg, which moves it by 0.5 mm, and its centre by 0.3 mm, so 0.8 mm RMS.
+    every centre keeps the bar is asked below. Of a trace from clicks: e within 0.3 mm and R within 0.5 mm; a hand that
+    shakes by 0.35 mm leaves its turn open by 1.2 deg, which moves it by 0.5 mm, and its centre by 0.3 mm, so 0.8 mm RMS.
     """
     page.get_by_text("Take the drawing to another program").click()
     for label, name in (("SVG", "plate.svg"), ("TOML beside it", "plate.toml")):
