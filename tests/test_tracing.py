@@ -199,6 +199,38 @@ def test_silhouette_refuses_a_picture_full_of_plate():
         find_silhouette(rgb, corners)
 
 
+@pytest.mark.parametrize("kept", [slice(0, 4), slice(1, 5), slice(3, 7), slice(5, 9)])
+def test_clicks_that_leave_corners_out_find_the_whole_plate_or_refuse(kept):
+    """Never the plate cut short where the clicks end."""
+    rng = np.random.default_rng(8)
+    drawing, size = load_shipped("heron40_end"), (1200, 900)
+    camera = view((8, -5, 12), 700.0, 1300.0, size)
+    rgb = picture(drawing, camera, size, rng)
+    holes = [o.polygon.centroid.coords[0] for o in drawing.openings if o.kind == "bolt"]
+    landmarks = camera.mm_to_px(np.array(holes))[kept]
+    try:
+        outline = find_silhouette(rgb, landmarks)[0]
+    except MeasurementError:
+        return
+    truth = camera.mm_to_px(np.asarray(drawing.outline.exterior.coords))
+    masks = [np.zeros(size[::-1], np.uint8) for _ in range(2)]
+    for mask, ring in zip(masks, (outline, truth), strict=True):
+        cv2.fillPoly(mask, [np.int32(np.round(ring))], 1)
+    assert (masks[0] & masks[1]).sum() > 0.97 * (masks[0] | masks[1]).sum()
+
+
+def test_plate_cut_off_by_the_picture_is_refused():
+    drawing, size = load_shipped("heron40_end"), (1200, 900)
+    camera = view((8, -5, 12), 700.0, 1300.0, size)
+    rgb = picture(drawing, camera, size, np.random.default_rng(8))
+    px = camera.mm_to_px(np.asarray(drawing.outline.exterior.coords))
+    cut = round(float(np.quantile(px[:, 0], 0.15)))
+    holes = np.array([o.polygon.centroid.coords[0] for o in drawing.openings if o.kind == "bolt"])
+    landmarks = camera.mm_to_px(holes) - [cut, 0]
+    with pytest.raises(MeasurementError, match="cuts the plate off"):
+        find_silhouette(rgb[:, cut:], landmarks[landmarks[:, 0] > 5])
+
+
 def test_refusals():
     blank = np.zeros((60, 80, 3), np.uint8)
     four = {n: (float(10 * i), float(7 * i % 30)) for i, n in enumerate("abcd")}

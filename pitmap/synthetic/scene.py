@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from ..drawing.model import Drawing
 from ..registration.camera import Camera, Lens, apply_homography
-from .sheet import SheetPlace
 from .bench import BENCHES
+from .sheet import SheetPlace
 
 __all__ = ["COVERS", "LIGHTS", "Lamp", "Phone", "Pose", "Scene", "make_lamp", "random_scene"]
 

@@ -117,7 +117,7 @@ def trace_by_distance(
     homographies = [np.linalg.inv(to_plane)] + [
         _first_homography(p, names, clicks_mm, plane) for p in photos[1:]
     ]
-    cameras = [Camera(homography=h, lens=Lens()) for h in homographies]
+    cameras = [Camera(homography=np.asarray(h, np.float64), lens=Lens()) for h in homographies]
     start, is_round = None, None
     for step, reach in enumerate((2.4, 2.4, 1.6, 1.2)):
         sets = measure_edges(photos, plane, cameras, reach, level, is_round)

@@ -71,14 +71,14 @@ def read_trace_sources(paths: Sequence[str | Path], focal_35mm: float | None = N
     InputError
         Nothing given, a CSV beside other files, or a file that cannot be read.
     """
-    paths = [Path(p) for p in paths]
-    is_csv = [p.suffix.lower() == ".csv" for p in paths]
-    if any(is_csv) and len(paths) > 1:
-        raise InputError(f"{paths[is_csv.index(True)]}: give one CSV of clicks, or photos, not both")
+    files = [Path(p) for p in paths]
+    is_csv = [p.suffix.lower() == ".csv" for p in files]
+    if any(is_csv) and len(files) > 1:
+        raise InputError(f"{files[is_csv.index(True)]}: give one CSV of clicks, or photos, not both")
     if any(is_csv):
-        photos = read_clicks(paths[0])
+        photos = read_clicks(files[0])
     else:
-        photos = [PhotoClicks(rgb=read_photo(p).rgb) for p in paths]
+        photos = [PhotoClicks(rgb=read_photo(p).rgb) for p in files]
     if focal_35mm is None:
         return photos
     return [replace(p, focal_px=focal_in_px(focal_35mm, (p.rgb.shape[1], p.rgb.shape[0]))) for p in photos]

@@ -18,8 +18,10 @@ _ROUNDS = 5
 _DARK = 0.55
 _SURE_BENCH, _SURE_BENCH_FOUND = 1.45, 1.12
 """Beyond the hull of the clicks, grown by this about its middle, there is bench and no plate (house choice)."""
-
-
+_GROWN_TIMES, _GROWN_BY = 4, 1.25
+_CUT_SHORT = 0.01
+"""Share of the plate's edge that lies on that line when the line, and not the bench, ends the plate; it is then
+drawn wider (house choice)."""
 _BORDER = 0.02
 """Strip along the picture's border that shows bench, share of the longer side."""
 _LEAST_SHARE, _LEAST_FULL = 0.04, 0.5
@@ -99,6 +101,25 @@ def _largest(plate: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return (parts == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))).astype(np.uint8)
 
 
+def _is_cut_short(
+    plate: NDArray[np.uint8], labels: NDArray[np.uint8], sheet: NDArray[np.float64] | None
+) -> bool:
+    """The plate's edge runs along the line beyond which there was to be bench: it may well go on behind it."""
+    beyond = (labels == cv2.GC_BGD).astype(np.uint8)
+    if sheet is not None:
+        cv2.fillPoly(beyond, [np.int32(np.round(sheet))], 0)
+    edge = cv2.morphologyEx(plate, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) & plate
+    on_line = edge & cv2.dilate(beyond, np.ones((5, 5), np.uint8))
+    return int(on_line.sum()) > _CUT_SHORT * max(int(edge.sum()), 1)
+
+
+def _runs_off(plate: NDArray[np.uint8]) -> bool:
+    """The plate's edge runs along the border of the picture."""
+    on_border = int(plate[[0, -1]].sum()) + int(plate[:, [0, -1]].sum())
+    edge = cv2.morphologyEx(plate, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) & plate
+    return on_border > _CUT_SHORT * max(int(edge.sum()), 1)
+
+
 def _maybe_open(bgr: NDArray[np.uint8], inside: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Pixels of the plate that are much darker than the metal around them, or of the bench's colour."""
     grey = cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
@@ -163,7 +184,11 @@ def find_silhouette(
         moved = Paper(corners_px=(paper.corners_px - low).astype(np.float32), is_metal=paper.is_metal)
         return [c + low for c in _segment(part, hull - low, moved, _SURE_BENCH_FOUND)]
     marks = np.asarray(landmarks_px, np.float32)
-    return _segment(rgb, cv2.convexHull(marks)[:, 0], paper, _SURE_BENCH)
+    contours = _segment(rgb, cv2.convexHull(marks)[:, 0], paper, _SURE_BENCH)
+    outer = contours[0].astype(np.float32)
+    if any(cv2.pointPolygonTest(outer, (float(x), float(y)), False) < 0 for x, y in marks):
+        raise MeasurementError("no plate was found around all clicks; click holes spread over the whole plate")
+    return contours
 
 
 def _small(rgb: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:
@@ -183,14 +208,24 @@ def _segment(
         sheet = (np.asarray(paper.corners_px, float) + 0.5) * scale - 0.5
         bgr = _without_paper(bgr, sheet)
     middle = hull.mean(0)
-    labels = np.full(bgr.shape[:2], cv2.GC_BGD, np.uint8)
-    cv2.fillPoly(labels, [np.int32(middle + (hull - middle) * grow)], cv2.GC_PR_BGD)
-    cv2.fillPoly(labels, [np.int32(hull)], cv2.GC_PR_FGD)
-    if paper is not None:
-        cv2.fillPoly(labels, [np.int32(np.round(sheet))], cv2.GC_FGD if paper.is_metal else cv2.GC_BGD)
-    if not (labels == cv2.GC_BGD).any():
-        raise MeasurementError("the plate fills the whole picture; leave a hand's width of bench around it")
-    plate = _largest(_cut(bgr, labels))
+    for _ in range(_GROWN_TIMES):
+        labels = np.full(bgr.shape[:2], cv2.GC_BGD, np.uint8)
+        cv2.fillPoly(labels, [np.int32(middle + (hull - middle) * grow)], cv2.GC_PR_BGD)
+        cv2.fillPoly(labels, [np.int32(hull)], cv2.GC_PR_FGD)
+        if paper is not None:
+            cv2.fillPoly(labels, [np.int32(np.round(sheet))], cv2.GC_FGD if paper.is_metal else cv2.GC_BGD)
+        if not (labels == cv2.GC_BGD).any():
+            raise MeasurementError(
+                "the plate fills the whole picture; leave a hand's width of bench around it"
+            )
+        plate = _largest(_cut(bgr, labels))
+        if not _is_cut_short(plate, labels, None if paper is None else sheet):
+            break
+        grow *= _GROWN_BY
+    else:
+        raise MeasurementError(
+            "the plate goes on beyond the clicks; click a hole near every corner of the plate"
+        )
     outline, _ = cv2.findContours(plate, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     inside = np.zeros_like(plate)
     cv2.fillPoly(inside, outline, 1)
@@ -201,6 +236,8 @@ def _segment(
     if paper is not None and paper.is_metal:
         cv2.fillPoly(labels, [np.int32(np.round(sheet))], cv2.GC_FGD)
     plate = _largest(_cut(bgr, labels))
+    if _runs_off(plate):
+        raise MeasurementError("the picture cuts the plate off; leave a hand's width of bench around it")
     contours, tree = cv2.findContours(plate, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     outer = max((c for c, t in zip(contours, tree[0]) if t[3] < 0), key=cv2.contourArea)
     holes = [c for c, t in zip(contours, tree[0]) if t[3] >= 0 and len(c) >= 8]

@@ -103,9 +103,11 @@ def test_trace_keep_and_align(page, samples: Path, shots: Path) -> None:  # type
         copy = shots / f"{folder}.jpg"
         copy.write_bytes((samples / folder / "photo.jpg").read_bytes())
         named.append(copy)
-    upload = page.get_by_test_id("stFileUploader").filter(has_text="Photos to trace from").locator("input")
+    upload = page.get_by_test_id("stFileUploader").filter(has_text="Photos to trace from")
+    upload = upload.locator("input").first
     upload.set_input_files({"name": "note.jpg", "mimeType": "image/jpeg", "buffer": b"no picture at all"})
     seen(page, "note.jpg: ")
+    settle(page)
     upload.set_input_files([str(p) for p in named])
     seen(page, "Photo 3: a_intake.jpg")
     settle(page)
