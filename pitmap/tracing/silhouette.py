@@ -187,7 +187,9 @@ def find_silhouette(
     contours = _segment(rgb, cv2.convexHull(marks)[:, 0], paper, _SURE_BENCH)
     outer = contours[0].astype(np.float32)
     if any(cv2.pointPolygonTest(outer, (float(x), float(y)), False) < 0 for x, y in marks):
-        raise MeasurementError("no plate was found around all clicks; click holes spread over the whole plate")
+        raise MeasurementError(
+            "no plate was found around all clicks; click holes spread over the whole plate"
+        )
     return contours
 
 
