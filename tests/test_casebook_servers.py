@@ -16,6 +16,7 @@ import socket
 import subprocess
 import tempfile
 import uuid
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 
@@ -222,8 +223,10 @@ def test_a_crowd_on_the_server_loses_nothing(book, address, tmp_path):
     own = [book.create_survey(face, job, "test_lap", "2026-05-05") for _ in range(3)]
     inspection = book.add_inspection(survey, {"inspection.json": b"{}"})
     spawn = multiprocessing.get_context("spawn")
-    with spawn.Pool(3) as pool:
-        pool.starmap(crowd, [(address, tmp_path / "files", n, 4) for n in range(3)])
+    # not a multiprocessing.Pool: that starts a writer that cannot start again and again, for ever
+    with ProcessPoolExecutor(3, mp_context=spawn) as pool:
+        for done in [pool.submit(crowd, address, tmp_path / "files", n, 4) for n in range(3)]:
+            done.result()
     assert [len(book.photos(s)) for s in own] == [4, 4, 4]
     assert len({book.photos(s)[0].sha256 for s in own}) == 1
     assert len(book.readings(survey)) == 12

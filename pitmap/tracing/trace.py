@@ -82,7 +82,7 @@ def trace_plate(
         if height:
             notes.append(
                 f"the sheet lay on the bench and the face stands {height:g} mm nearer to the camera: lengths would have "
-                f"been {100 * correction:.2f} % too large ({100 * correction:.1f} mm in 10 cm x 10) and were corrected"
+                f"been {100 * correction:.2f} % too large ({100 * correction:.1f} mm in 100 mm) and were corrected"
             )
         if found.hidden_mm2 > 1:
             notes.append(
