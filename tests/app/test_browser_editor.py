@@ -9,7 +9,7 @@ from pitmap.drawing import load_shipped
 from pitmap.drawing.edit import circle_of, opening_named
 from pitmap.review.screens.drawing_figure import whole_plate
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.long]
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 
 PLATE = "heron40_intermediate_a"
