@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+import trace_scoring as scoring
 from numpy.typing import NDArray
 
 from pitmap.drawing import Drawing, load_rings, load_shipped
@@ -20,11 +19,6 @@ from pitmap.tracing.cameras import EdgeSet, fit_circle
 from pitmap.tracing.merge import signed_area
 from pitmap.tracing.silhouette import find_silhouette
 from pitmap.tracing.subpixel import BROKEN_LEVEL, even_points, sharpen
-
-_spec = importlib.util.spec_from_file_location("trace_scoring", Path(__file__).with_name("trace_scoring.py"))
-scoring = importlib.util.module_from_spec(_spec)
-sys.modules[_spec.name] = scoring  # dataclasses look their module up
-_spec.loader.exec_module(scoring)
 
 PHOTOS_DEV = Path(__file__).parents[2] / "shared" / "data" / "photos_dev"
 METAL, BENCH, DARK = (178, 182, 186), (120, 88, 52), (28, 26, 25)

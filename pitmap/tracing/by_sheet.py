@@ -45,7 +45,6 @@ class SheetTrace:
         Share by which lengths would have been too large without the height of the face over the sheet.
     hidden_mm2 : float
         Area of the face that the sheet covers in every photo.
-    n_corners : tuple of int
     """
 
     sets: list[EdgeSet]
@@ -54,7 +53,6 @@ class SheetTrace:
     solution: Solution
     height_correction: float
     hidden_mm2: float
-    n_corners: tuple[int, ...]
 
 
 def _paper_mm(pose: TargetPose, print_scale: float) -> NDArray[np.float64]:
@@ -220,7 +218,6 @@ def trace_by_sheet(
         solution=solution,
         height_correction=ratio - 1,
         hidden_mm2=hidden if sheet.on == "face" else 0.0,
-        n_corners=tuple(p.n_corners for p in poses),
     )
 
 

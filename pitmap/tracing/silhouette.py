@@ -54,6 +54,17 @@ def _without_paper(bgr: NDArray[np.uint8], paper: NDArray[np.float64]) -> NDArra
     return out
 
 
+def _tones(lab: NDArray[np.uint8], where: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """How often each of 16 x 16 x 16 colours comes, smoothed."""
+    counts = cv2.calcHist([lab], [0, 1, 2], where.astype(np.uint8), [16] * 3, [0, 256] * 3)
+    return cv2.GaussianBlur(counts, (3, 3), 0)
+
+
+def _edge(plate: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """The outermost pixels of the plate."""
+    return cv2.morphologyEx(plate, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) & plate
+
+
 def _guess_hull(bgr: NDArray[np.uint8], paper: NDArray[np.float64], is_metal: bool) -> NDArray[np.float32]:
     """Hull of the plate where nobody clicked: the large thing that is not of the border's colours."""
     rows, columns = bgr.shape[:2]
@@ -66,8 +77,7 @@ def _guess_hull(bgr: NDArray[np.uint8], paper: NDArray[np.float64], is_metal: bo
     lab = cv2.cvtColor(bgr, cv2.COLOR_BGR2LAB)
     ring = cv2.dilate(on_paper, np.ones((31, 31), np.uint8)) - on_paper
     bench = (border > 0) | ((ring > 0) & (not is_metal))
-    bins, ranges = [16, 16, 16], [0, 256, 0, 256, 0, 256]
-    hist = cv2.GaussianBlur(cv2.calcHist([lab], [0, 1, 2], bench.astype(np.uint8), bins, ranges), (3, 3), 0)
+    hist = _tones(lab, bench)
     cell = lab // 16
     likely = cv2.GaussianBlur(
         (hist / max(float(hist.max()), 1e-9))[cell[..., 0], cell[..., 1], cell[..., 2]], (0, 0), 3
@@ -108,7 +118,7 @@ def _is_cut_short(
     beyond = (labels == cv2.GC_BGD).astype(np.uint8)
     if sheet is not None:
         cv2.fillPoly(beyond, [np.int32(np.round(sheet))], 0)
-    edge = cv2.morphologyEx(plate, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) & plate
+    edge = _edge(plate)
     on_line = edge & cv2.dilate(beyond, np.ones((5, 5), np.uint8))
     return int(on_line.sum()) > _CUT_SHORT * max(int(edge.sum()), 1)
 
@@ -116,8 +126,7 @@ def _is_cut_short(
 def _runs_off(plate: NDArray[np.uint8]) -> bool:
     """The plate's edge runs along the border of the picture."""
     on_border = int(plate[[0, -1]].sum()) + int(plate[:, [0, -1]].sum())
-    edge = cv2.morphologyEx(plate, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) & plate
-    return on_border > _CUT_SHORT * max(int(edge.sum()), 1)
+    return on_border > _CUT_SHORT * max(int(_edge(plate).sum()), 1)
 
 
 def _maybe_open(bgr: NDArray[np.uint8], inside: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -126,12 +135,7 @@ def _maybe_open(bgr: NDArray[np.uint8], inside: NDArray[np.bool_]) -> NDArray[np
     level = cv2.medianBlur(np.where(inside, grey, np.uint8(np.median(grey[inside]))), 61)
     is_dark = grey < _DARK * level.astype(float)
     lab = cv2.cvtColor(bgr, cv2.COLOR_BGR2LAB)
-    bins = [16, 16, 16]
-    ranges = [0, 256, 0, 256, 0, 256]
-    tone = [
-        cv2.GaussianBlur(cv2.calcHist([lab], [0, 1, 2], mask.astype(np.uint8), bins, ranges), (3, 3), 0)
-        for mask in (inside & ~is_dark, ~inside)
-    ]
+    tone = [_tones(lab, mask) for mask in (inside & ~is_dark, ~inside)]
     metal, bench = (h / max(float(h.sum()), 1.0) + 1e-6 for h in tone)
     cell = lab // 16
     ratio = (bench / metal)[cell[..., 0], cell[..., 1], cell[..., 2]]

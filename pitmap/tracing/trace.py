@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -106,16 +108,12 @@ def _judge(trace: Trace, sets: list[EdgeSet], solution: Solution, *, is_sheet: b
         raise MeasurementError(
             f"the photos leave the drawing open to {trace.outline_err_mm:.1f} mm: {advice}, and trace again"
         )
-    from dataclasses import replace
-
     note = f"the outline is sure to {trace.outline_err_mm:.2f} mm only: {advice}"
     return replace(trace, notes=(*trace.notes, note))
 
 
 def _missing_view(poses: NDArray[np.float64]) -> str:
     """What photo would make the cameras surer."""
-    import cv2
-
     axes = np.array([cv2.Rodrigues(p[:3])[0][2] for p in poses])
     sides = axes[:, :2] / np.maximum(np.abs(axes[:, 2:]), 1e-9)
     tilt = np.degrees(np.arctan(np.hypot(*sides.T)))

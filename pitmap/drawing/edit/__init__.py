@@ -28,6 +28,7 @@ from .zones import (
     set_plate,
     set_purpose,
     set_trace,
+    trace_numbers,
 )
 
 __all__ = [
@@ -73,4 +74,5 @@ __all__ = [
     "set_plate",
     "set_purpose",
     "set_trace",
+    "trace_numbers",
 ]

@@ -51,6 +51,18 @@ def _with_trace(drawing: Drawing, trace: Polygon) -> Drawing:
     return remade(drawing, trace=trace, coolant_edge=edge)
 
 
+def trace_numbers(trochoid: Trochoid) -> dict[str, float]:
+    """The numbers of a bore trace as :func:`set_trace` takes them."""
+    return {
+        "eccentricity_mm": trochoid.eccentricity_mm,
+        "radius_mm": trochoid.radius_mm,
+        "offset_mm": trochoid.offset_mm,
+        "centre_x_mm": trochoid.centre_xy_mm[0],
+        "centre_y_mm": trochoid.centre_xy_mm[1],
+        "rotation_deg": trochoid.rotation_deg,
+    }
+
+
 def set_trace(
     drawing: Drawing,
     *,

@@ -11,7 +11,15 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from ...drawing import OPENING_KINDS, Drawing, PlateNumbers, Trochoid, build_drawing, load_numbers
+from ...drawing import (
+    OPENING_KINDS,
+    Drawing,
+    PlateNumbers,
+    Trochoid,
+    build_drawing,
+    load_numbers,
+    shipped_plates,
+)
 from ...drawing.numbers import numbers_from_mapping
 from ...drawing.numbers_text import numbers_to_mapping, numbers_to_toml
 from ...errors import DrawingError
@@ -22,7 +30,6 @@ from .drawing_figure import Marks, edit_picture, whole_plate
 __all__ = ["numbers_tab"]
 
 _EMPTY = "an empty plate"
-_PATTERNS = ("heron40_end", "heron40_intermediate_a", "heron40_intermediate_b")
 _TABLES: dict[str, tuple[str, dict[str, str]]] = {
     "holes": (
         "Round holes, the shaft bore among them",
@@ -58,7 +65,7 @@ def numbers_tab(keep: Callable[[Drawing], None], face_id: int) -> None:
     face_id : int
     """
     pattern = st.selectbox(
-        "Start from the numbers of", [_EMPTY, *_PATTERNS], key=f"numbers_pattern_{face_id}",
+        "Start from the numbers of", [_EMPTY, *shipped_plates()], key=f"numbers_pattern_{face_id}",
         help="The named plates are invented; overwrite their numbers with yours.",
     )  # fmt: skip
     numbers = _pattern(pattern)

@@ -13,7 +13,7 @@ from shapely import MultiLineString, Polygon
 from shapely.affinity import affine_transform
 
 from ...drawing import ZONE_NAMES, Drawing, LookAlike, TrochoidFit, fit_trochoid, look_alikes
-from ...drawing.edit import Step, band_rule, closed_curve, corners_of, judge_fit, land_width
+from ...drawing.edit import Step, band_rule, closed_curve, corners_of, judge_fit, land_width, trace_numbers
 from ...errors import DrawingError, MeasurementError, PitmapError
 from ...units import format_estimate, format_length
 from ..state import units
@@ -96,12 +96,9 @@ def _trace_clicks(ed: Editor) -> NDArray[np.float64] | None:
         if st.button("Use this bore trace", type="primary", key=ed.name("use_fit"), width="stretch"):
             _make_of(
                 ed,
-                lambda: Step.of(
-                    "set_trace", eccentricity_mm=t.eccentricity_mm, radius_mm=t.radius_mm, offset_mm=t.offset_mm,
-                    centre_x_mm=t.centre_xy_mm[0], centre_y_mm=t.centre_xy_mm[1], rotation_deg=t.rotation_deg,
-                ),
+                lambda: Step.of("set_trace", **trace_numbers(t)),
                 clicks=(),
-            )  # fmt: skip
+            )
     if len(clicks) >= 12 and st.button("Use a smooth curve through the places", key=ed.name("use_curve")):
         _make_of(ed, lambda: Step.of("set_edge", edge="trace", points_mm=clicks, is_smooth=True), clicks=())
     return with_curve

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ...casebook import Face
 from ...drawing import Drawing, TrochoidFit, fit_trochoid, suggested_clicks
-from ...drawing.edit import judge_fit, set_land, set_trace
+from ...drawing.edit import judge_fit, set_land, set_trace, trace_numbers
 from ...errors import InputError, PitmapError
 from ...estimate import Estimate
 from ...tracing import Trace
@@ -163,12 +163,7 @@ def _numbers(fit: TrochoidFit) -> None:
 
 
 def _drawn(drawing: Drawing, fit: TrochoidFit, inner: float, outer: float | None) -> Drawing:
-    t = fit.trochoid
-    drawing = set_trace(
-        drawing,
-        eccentricity_mm=t.eccentricity_mm, radius_mm=t.radius_mm, offset_mm=t.offset_mm,
-        centre_x_mm=t.centre_xy_mm[0], centre_y_mm=t.centre_xy_mm[1], rotation_deg=t.rotation_deg,
-    ).drawing  # fmt: skip
+    drawing = set_trace(drawing, **trace_numbers(fit.trochoid)).drawing
     if outer is not None:
         drawing = set_land(drawing, inner_mm=inner, outer_mm=outer).drawing
     return drawing
