@@ -50,7 +50,7 @@ def face_section(t: Translate, record: RecordInput) -> Section:
     """Plate and job."""
     last = record.last
     on = last.surveyed_on.isoformat() if last.surveyed_on else t("date not given")
-    rows = [(t(str(name)), str(value)) for name, value in record.job.items()]
+    rows = [(t(str(name).replace("_", " ")), str(value)) for name, value in record.job.items()]
     rows += [
         (t("plate"), record.drawing.name),
         (t("face"), str(last.face)),
