@@ -27,8 +27,8 @@ __all__ = [
 N_CAMERA = 11
 """Turn (3), place (3), log focal length, k1, k2, and where the optical axis meets the picture (2)."""
 PRIOR_AT = (6, 7, 8, 9, 10)
-PRIOR_MEAN = (0.05, 0.0, 0.0, 0.0, 0.0)
-PRIOR_SD = (0.35, 0.06, 0.012, 0.004, 0.004)
+PRIOR_MEAN = (-0.18, 0.0, 0.0, 0.0, 0.0)
+PRIOR_SD = (0.22, 0.06, 0.012, 0.004, 0.004)
 """Phone main cameras: focal length 0.7 to 1.6 of the longer side, radial terms of some hundredths, the optical axis
 within some thousandths of the longer side from the middle of the picture (house choice, from memory)."""
 

@@ -94,6 +94,7 @@ def test_fates_and_changes_on_three_series():
 
 
 @pytest.mark.slow
+@pytest.mark.long
 def test_fates_and_changes_on_forty_series():
     check(*run_series(range(40)), slack=0.0)
 
