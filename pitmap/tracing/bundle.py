@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ..registration.camera import Camera
 from .cameras import (
     FOCAL_SD,
+    LOG_FOCAL,
     N_CAMERA,
     PRIOR_AT,
     PRIOR_MEAN,
@@ -21,6 +22,7 @@ from .cameras import (
     fit_circle,
     off_metal,
     pose_camera,
+    unlikely_focal,
 )
 from .spread import model_covariance
 
@@ -35,6 +37,7 @@ choice, from renders). Left out, the last would pass for tilt of the camera."""
 _N_LIGHT = len(_LIGHT_SD_MM)
 _STEP = 1e-6
 _MOST_STEPS = 40
+_WEIGHINGS = 2
 _SCALE_MM = 0.15
 """Edge errors beyond this are walls, shadows and rust, and lose weight."""
 _LEAST_MM = 0.005
@@ -274,6 +277,7 @@ def solve_cameras(
     for i, f in enumerate(focals_px or []):
         if f is not None:
             mean[i, 0], spread[i, 0] = np.log(f / max(sizes_wh[i])), FOCAL_SD
+    is_guess = np.array([f is None for f in focals_px or [None] * n_photo])
     edges = _Edges(sets, rounds, sizes_wh)
     n_bias = len(x0) - n_light
 
@@ -287,6 +291,7 @@ def solve_cameras(
     def priors(x: NDArray[np.float64]) -> NDArray[np.float64]:
         poses, _, light = unpack(x)
         lens = (poses[:, PRIOR_AT] - mean) / spread
+        lens[is_guess, 0] = unlikely_focal(poses[is_guess, LOG_FOCAL])[0]
         return strength * np.concatenate([lens.ravel(), light / light_sd])
 
     def residuals(x: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -307,8 +312,11 @@ def solve_cameras(
                 moved[m] += _STEP
                 there = [*back[:i], edges.carry_back(i, moved), *back[i + 1 :]]
                 out[:n_rows, N_CAMERA * i + m] = (edges.compare(there, circles, light) - base) / _STEP
-            for j, (m, sd) in enumerate(zip(PRIOR_AT, spread[i], strict=True)):
-                out[n_rows + len(PRIOR_AT) * i + j, N_CAMERA * i + m] = strength / sd
+            slope = 1 / spread[i]
+            if is_guess[i]:
+                slope[0] = unlikely_focal(poses[i, LOG_FOCAL])[1]
+            for j, m in enumerate(PRIOR_AT):
+                out[n_rows + len(PRIOR_AT) * i + j, N_CAMERA * i + m] = strength * slope[j]
         out[:n_rows, n_bias:] = edges.light
         at_light = n_rows + len(PRIOR_AT) * n_photo + np.arange(n_light)
         out[at_light, n_bias + np.arange(n_light)] = strength / light_sd
@@ -324,9 +332,11 @@ def solve_cameras(
         return out
 
     x = _solve(residuals, jacobian, x0, n_priors, is_start_good)
-    # What is known of lenses is weighed against the error that the edges turn out to have.
-    strength = max(least, _rms(residuals(x)[:-n_priors]) * np.sqrt(_LIKE_ONE))
-    x = _solve(residuals, jacobian, x, n_priors, True)
+    # What is known of lenses is weighed against the error that the edges turn out to have; held by it too hard at
+    # first, they look worse than they are.
+    for _ in range(_WEIGHINGS):
+        strength = max(least, _rms(residuals(x)[:-n_priors]) * np.sqrt(_LIKE_ONE))
+        x = _solve(residuals, jacobian, x, n_priors, True)
     poses, circles, _ = unpack(x)
     r = residuals(x)
     weights = _weights(r, n_priors, _SCALE_MM)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
@@ -15,13 +16,15 @@ from .cameras import EdgeSet
 from .contours import LEAST_SHOWN, measure_edges, metal_mask, usable_contours, vote
 from .merge import circles_drawn, merge_contours
 from .photos import PhotoClicks, check_known
-from .silhouette import find_silhouette
-from .subpixel import sharpen
+from .silhouette import again, check_around, find_silhouette
+from .subpixel import EdgeLook, sharpen
 
 __all__ = ["trace_by_distance"]
 
 _CLEAR = 0.9
 """Share of a rim that every photo must show for a hole that segmentation missed (house choice)."""
+_BAND_MM = 5.0
+"""What the photos together have of the plate is off by less than this (house choice)."""
 
 
 def _to_plane(photo: PhotoClicks, known: tuple[str, str, float]) -> NDArray[np.float64]:
@@ -97,21 +100,25 @@ def _clear_rims(
 
 
 def trace_by_distance(
-    photos: Sequence[PhotoClicks], known: tuple[str, str, float] | None, level: float
+    photos: Sequence[PhotoClicks], known: tuple[str, str, float] | None, edge: EdgeLook
 ) -> tuple[list[EdgeSet], list[NDArray[np.float64]], list[NDArray[np.float64]], Solution]:
     """Edges, contours on the plane, the photos' disagreement across them, and the cameras.
 
     Notes
     -----
-    The first photo is segmented; its contours are carried into the others by the clicks and pulled onto the
-    edges there. All cameras, lens terms and round holes are then solved together (:func:`solve_cameras`), the
-    edges measured again in narrow windows, and solved again.
+    Every photo is segmented; the contours of the first are carried into the others by the clicks and pulled onto
+    the edges there. All cameras, lens terms and round holes are then solved together (:func:`solve_cameras`); the
+    photos vote on outline and openings, each is segmented again with that known, and they vote again. The edges are
+    then measured in ever narrower windows, and solved again.
     """
     names = check_known(photos, known)
     assert known is not None
     to_plane = _to_plane(photos[0], known)
     clicks_mm = apply_homography(to_plane, [photos[0].clicks_px[n] for n in names])
-    silhouettes = [find_silhouette(p.rgb, [p.clicks_px[n] for n in names]) for p in photos]
+    with ThreadPoolExecutor() as pool:  # OpenCV lets go of the interpreter while it cuts
+        silhouettes = list(
+            pool.map(lambda p: find_silhouette(p.rgb, [p.clicks_px[n] for n in names]), photos)
+        )
     plane = usable_contours([apply_homography(to_plane, c) for c in silhouettes[0]])
     sizes = [(p.rgb.shape[1], p.rgb.shape[0]) for p in photos]
     homographies = [np.linalg.inv(to_plane)] + [
@@ -120,7 +127,7 @@ def trace_by_distance(
     cameras = [Camera(homography=np.asarray(h, np.float64), lens=Lens()) for h in homographies]
     start, is_round = None, None
     for step, reach in enumerate((2.4, 2.4, 1.6, 1.2)):
-        sets = measure_edges(photos, plane, cameras, reach, level, is_round)
+        sets = measure_edges(photos, plane, cameras, reach, edge, is_round)
         if step < 2:
             shown = [min(g.mean() for g in s.is_good) > LEAST_SHOWN for s in sets]
             sets = [s for k, s in enumerate(sets) if k == 0 or shown[k]]
@@ -132,6 +139,12 @@ def trace_by_distance(
             # One photo alone takes a shadow or a rusty ear for bench; the majority does not.
             masks = [metal_mask(p, s) for p, s in zip(photos, silhouettes, strict=True)]
             voted = vote(masks, cameras, cameras[0].px_to_mm(sets[0].base_px))
+            check_around(voted[0], cameras[0].px_to_mm([photos[0].clicks_px[n] for n in names]))
+            rings = [[c.mm_to_px(v) for v in voted] for c in cameras]
+            band = [_BAND_MM * float(np.median(c.px_per_mm(voted[0]))) for c in cameras]
+            with ThreadPoolExecutor() as pool:
+                masks = list(pool.map(again, [p.rgb for p in photos], masks, rings, band))
+            voted = vote(masks, cameras, voted[0])
             plane = usable_contours([*voted, *_clear_rims(sets, cameras[0], voted)])
             continue
         for s in sets:

@@ -16,11 +16,22 @@ from ..registration.camera import Camera
 from ..registration.fiducials import TargetPose, camera_for_face, find_target
 from ..registration.target_sheet import SQUARE_MM, target_sheet
 from .bundle import Solution
-from .cameras import FOCAL_SD, N_CAMERA, PRIOR_AT, PRIOR_SD, EdgeSet, carry_back, fit_circle, pose_camera
+from .cameras import (
+    FOCAL_SD,
+    N_CAMERA,
+    PRIOR_AT,
+    PRIOR_MEAN,
+    PRIOR_SD,
+    EdgeSet,
+    carry_back,
+    fit_circle,
+    pose_camera,
+)
 from .contours import LEAST_SHOWN, measure_edges, metal_mask, usable_contours, vote
 from .merge import LEAST_PLACES, NEAR_MM, circles_drawn, merge_contours, signed_area
 from .photos import PhotoClicks, SheetUse
-from .silhouette import Paper, find_silhouette
+from .silhouette import Paper, check_around, find_silhouette
+from .subpixel import EdgeLook
 
 __all__ = ["SheetTrace", "trace_by_sheet"]
 
@@ -94,10 +105,9 @@ def _refine(
     left out, they would make the scale beside the sheet look surer than it is.
     """
     longer, size = max(pose.size_wh), pose.size_wh
-    mean = np.zeros(len(PRIOR_AT))
-    spread = np.array(PRIOR_SD)
-    mean[0] = np.log(focal_px / longer) if focal_px is not None else np.log(0.85)
-    spread[0] = FOCAL_SD if focal_px is not None else 0.5
+    mean, spread = np.array(PRIOR_MEAN), np.array(PRIOR_SD)
+    if focal_px is not None:
+        mean[0], spread[0] = np.log(focal_px / longer), FOCAL_SD
     scale = float(np.median(pose.camera.px_per_mm(pose.corners_mm)))
 
     def residual(p: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -150,7 +160,7 @@ def _off_paper(sets: list[EdgeSet], papers_px: list[NDArray[np.float32]], camera
 
 
 def trace_by_sheet(
-    photos: Sequence[PhotoClicks], sheet: SheetUse, height_mm: float, level: float
+    photos: Sequence[PhotoClicks], sheet: SheetUse, height_mm: float, edge: EdgeLook
 ) -> SheetTrace:
     """Edges, contours and cameras from photos that each show the printed target.
 
@@ -170,6 +180,7 @@ def trace_by_sheet(
             clicks if len(clicks) >= 4 else None,
             Paper(corners_px=paper, is_metal=sheet.on == "face"),
         )
+        check_around(silhouette[0], np.reshape(clicks, (-1, 2)))
         poses.append(pose)
         papers.append(paper)
         silhouettes.append(silhouette)
@@ -185,7 +196,7 @@ def trace_by_sheet(
         plane = [c[::-1] for c in plane]
     is_round: list[bool] | None = None
     for step, reach in enumerate((2.4, 2.0, 1.5, 1.2)):
-        sets = measure_edges(photos, plane, cameras, reach, level, is_round)
+        sets = measure_edges(photos, plane, cameras, reach, edge, is_round)
         _off_paper(sets, papers, cameras)
         if step < 2:
             shown = [max(float(g.mean()) for g in s.is_good) > LEAST_SHOWN for s in sets]

@@ -12,6 +12,8 @@ from ..registration.camera import Camera, Lens, apply_homography
 
 __all__ = [
     "FOCAL_SD",
+    "LENSES",
+    "LOG_FOCAL",
     "N_CAMERA",
     "PRIOR_AT",
     "PRIOR_MEAN",
@@ -22,15 +24,29 @@ __all__ = [
     "fit_circle",
     "off_metal",
     "pose_camera",
+    "unlikely_focal",
 ]
 
 N_CAMERA = 11
 """Turn (3), place (3), log focal length, k1, k2, and where the optical axis meets the picture (2)."""
-PRIOR_AT = (6, 7, 8, 9, 10)
-PRIOR_MEAN = (-0.18, 0.0, 0.0, 0.0, 0.0)
-PRIOR_SD = (0.22, 0.06, 0.012, 0.004, 0.004)
-"""Phone main cameras: focal length 0.7 to 1.6 of the longer side, radial terms of some hundredths, the optical axis
-within some thousandths of the longer side from the middle of the picture (house choice, from memory)."""
+LOG_FOCAL = 6
+PRIOR_AT = (LOG_FOCAL, 7, 8, 9, 10)
+PRIOR_MEAN = (-0.16, 0.0, 0.0, 0.0, 0.0)
+PRIOR_SD = (0.5, 0.06, 0.012, 0.004, 0.004)
+"""Focal length over the longer side, if nothing more is known of it; radial terms of some hundredths; the optical axis
+within some thousandths of the longer side from the middle of the picture (phones; house choice, from memory)."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Lens:
+    share: float
+    log_focal: float
+    sd: float
+
+
+LENSES = (_Lens(0.75, -0.27, 0.1), _Lens(0.25, 0.28, 0.2))
+"""Log focal lengths, over the longer side, of what phones take pictures with: main cameras like a 24 to 28 mm lens on
+35 mm film, and longer ones or crops like 40 to 55 mm (house choice, from memory)."""
 
 FOCAL_SD = 0.02
 """How well the whole millimetres of a photo's EXIF tell its focal length, relative."""
@@ -95,12 +111,28 @@ def first_pose(
     plane: NDArray[np.float64], pixels: NDArray[np.float64], size_wh: tuple[int, int]
 ) -> NDArray[np.float64]:
     """Parameters to start from: a usual lens without distortion."""
-    f = 1.1 * max(size_wh)
+    f = float(np.exp(LENSES[0].log_focal)) * max(size_wh)
     k = np.array([[f, 0, (size_wh[0] - 1) / 2], [0, f, (size_wh[1] - 1) / 2], [0, 0, 1.0]])
     flat = np.column_stack([plane, np.zeros(len(plane))])
     _, turn, place = cv2.solvePnP(flat, pixels, k, None, flags=cv2.SOLVEPNP_IPPE)
     _, turn, place = cv2.solvePnP(flat, pixels, k, None, turn, place, True, cv2.SOLVEPNP_ITERATIVE)
-    return np.concatenate([turn.ravel(), place.ravel() / 100, [np.log(1.1), 0.0, 0.0, 0.0, 0.0]])
+    return np.concatenate([turn.ravel(), place.ravel() / 100, [LENSES[0].log_focal, 0.0, 0.0, 0.0, 0.0]])
+
+
+def unlikely_focal(log_focal: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """How unlikely focal lengths are for a phone, as residuals of unit variance, and their slopes.
+
+    The square of the residual is twice the fall of the log density from the mixture's highest.
+    """
+    x = np.asarray(log_focal, float)[..., None]
+    share, mean, sd = (np.array([getattr(lens, n) for lens in LENSES]) for n in ("share", "log_focal", "sd"))
+    density = share / sd * np.exp(-0.5 * ((x - mean) / sd) ** 2) + 1e-12
+    whole = density.sum(-1)
+    fall = np.maximum(2 * np.log((share / sd).max() / whole), 1e-12)
+    slope_of_fall = 2 * (density * (x - mean) / sd**2).sum(-1) / whole
+    sign = np.where(x[..., 0] < mean[0], -1.0, 1.0)
+    root = np.sqrt(fall)
+    return sign * root, sign * slope_of_fall / (2 * np.maximum(root, 0.05))
 
 
 def fit_circle(points: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -13,7 +13,8 @@ from ..registration.camera import Camera
 from .cameras import EdgeSet
 from .merge import LEAST_PLACES
 from .photos import PhotoClicks
-from .subpixel import even_points, sharpen
+from .silhouette import solid
+from .subpixel import EdgeLook, even_points, sharpen
 
 __all__ = ["LEAST_SHOWN", "STEP_MM", "measure_edges", "metal_mask", "usable_contours", "vote"]
 
@@ -24,6 +25,8 @@ _LEAST_MM = 3.0
 """Smaller marks inside the outline are pits and stains, not openings (house choice)."""
 _ROOM_MM = 10.0
 _VOTE_PX_PER_MM = 3.0
+_NOTCH_MM = 8.0
+"""Notches of the outline up to twice this wide are rust or shadow where any one photo shows metal in them (house choice)."""
 LEAST_SHOWN = 0.6
 """Share of a contour's places that every photo must show clearly; less is a mark, not an opening."""
 
@@ -50,8 +53,19 @@ def metal_mask(photo: PhotoClicks, contours: list[NDArray[np.float64]]) -> NDArr
     mask = np.zeros(photo.rgb.shape[:2], np.uint8)
     cv2.fillPoly(mask, [np.round(contours[0]).astype(np.int32)], 1)
     for c in contours[1:]:
-        cv2.fillPoly(mask, [np.round(c).astype(np.int32)], 0)
+        # The contour of an opening runs through the last pixels of the metal; a thin bridge must not be filled away.
+        ring = [np.round(c).astype(np.int32)]
+        cv2.fillPoly(mask, ring, 0)
+        cv2.polylines(mask, ring, True, 1)
     return mask
+
+
+def _notched(metal: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """1 in narrow notches of the outline."""
+    plate = solid(metal)
+    width = 2 * round(_NOTCH_MM * _VOTE_PX_PER_MM) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+    return cv2.morphologyEx(plate, cv2.MORPH_CLOSE, kernel) - plate
 
 
 def vote(
@@ -68,6 +82,7 @@ def vote(
         x, y = px[:, 0].reshape(grid.shape), px[:, 1].reshape(grid.shape)
         votes += (1.1 if i == 0 else 1.0) * cv2.remap(mask, x, y, cv2.INTER_NEAREST)
     metal = (votes > (len(masks) + 0.1) / 2).astype(np.uint8)
+    metal |= _notched(metal) & (votes > 0.5)
     contours, tree = cv2.findContours(metal, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     outer = max((c for c, t in zip(contours, tree[0]) if t[3] < 0), key=cv2.contourArea)
     holes = [c for c, t in zip(contours, tree[0]) if t[3] >= 0]
@@ -79,17 +94,22 @@ def measure_edges(
     plane: list[NDArray[np.float64]],
     cameras: Sequence[Camera],
     reach_mm: float,
-    level: float,
+    edge: EdgeLook,
     is_round: list[bool] | None,
 ) -> list[EdgeSet]:
     """Every contour in every photo, sharpened."""
     sets = []
     for k, c in enumerate(plane):
         points, good = [], []
-        for photo, camera in zip(photos, cameras):
+        for i, (photo, camera) in enumerate(zip(photos, cameras, strict=True)):
             scale = float(np.median(camera.px_per_mm(c)))
             p, g = sharpen(
-                photo.rgb, camera.mm_to_px(c), scale, is_hole=k > 0, reach_mm=reach_mm, level=level
+                photo.rgb,
+                camera.mm_to_px(c),
+                scale,
+                is_hole=k > 0,
+                reach_mm=reach_mm,
+                level=edge.level(i, scale),
             )
             points.append(p)
             good.append(g)

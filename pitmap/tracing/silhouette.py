@@ -10,11 +10,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import InputError, MeasurementError
 
-__all__ = ["Paper", "find_silhouette"]
+__all__ = ["Paper", "again", "check_around", "find_silhouette", "solid"]
 
 _WORK_PX = 900
 """Longer side of the picture that is segmented; edges are sharpened on the full one afterwards."""
-_ROUNDS = 5
+_ROUNDS, _ROUNDS_AGAIN = 5, 2
 _DARK = 0.55
 _SURE_BENCH, _SURE_BENCH_FOUND = 1.45, 1.12
 """Beyond the hull of the clicks, grown by this about its middle, there is bench and no plate (house choice)."""
@@ -22,6 +22,13 @@ _GROWN_TIMES, _GROWN_BY = 4, 1.25
 _CUT_SHORT = 0.01
 """Share of the plate's edge that lies on that line when the line, and not the bench, ends the plate; it is then
 drawn wider (house choice)."""
+_NECK = (0.04, 0.08)
+_NECK_WIDE, _CLICK_WIDE = 0.02, 0.008
+"""Where a hole was clicked, metal goes on from beside it towards the middle of the clicks, this far and this wide, and the
+click's own spot is no metal; shares of the clicks' spread (house choice)."""
+_MOST_LEFT_OUT = 0.25
+"""A photo may lose an ear to the bench, with this share of the clicks; other photos bring it back (house choice)."""
+_NOT_AROUND = "no plate was found around all clicks; click holes spread over the whole plate, and take a bench of another colour"
 _BORDER = 0.02
 """Strip along the picture's border that shows bench, share of the longer side."""
 _LEAST_SHARE, _LEAST_FULL = 0.04, 0.5
@@ -95,13 +102,28 @@ def _guess_hull(bgr: NDArray[np.uint8], paper: NDArray[np.float64], is_metal: bo
     return hull
 
 
-def _cut(bgr: NDArray[np.uint8], labels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def _cut(bgr: NDArray[np.uint8], labels: NDArray[np.uint8], rounds: int = _ROUNDS) -> NDArray[np.uint8]:
     """1 on metal, by graph cut from first labels."""
     cv2.setRNGSeed(0)
     metal, bench = np.zeros((1, 65)), np.zeros((1, 65))
     labels = labels.copy()
-    cv2.grabCut(bgr, labels, None, bench, metal, _ROUNDS, cv2.GC_INIT_WITH_MASK)
+    cv2.grabCut(bgr, labels, None, bench, metal, rounds, cv2.GC_INIT_WITH_MASK)
     return np.isin(labels, (cv2.GC_FGD, cv2.GC_PR_FGD)).astype(np.uint8)
+
+
+def _necks(shape: tuple[int, ...], marks: NDArray[np.float32], from_: float, to: float) -> NDArray[np.bool_]:
+    """Strips from near the marks towards their middle, `from_` and `to` as shares of the marks' spread.
+
+    An ear stands on its neck: where a hole in it was clicked, both are plate, be they as dark as the bench.
+    """
+    out = np.zeros(shape[:2], np.uint8)
+    middle = marks.mean(0)
+    size = float(np.ptp(marks, axis=0).max())
+    for mark in marks:
+        inwards = (middle - mark) / max(float(np.hypot(*(middle - mark))), 1e-6)
+        a, b = (np.round(mark + share * size * inwards).astype(int).tolist() for share in (from_, to))
+        cv2.line(out, a, b, 1, max(3, round(_NECK_WIDE * size)))
+    return out > 0
 
 
 def _largest(plate: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -188,13 +210,66 @@ def find_silhouette(
         moved = Paper(corners_px=(paper.corners_px - low).astype(np.float32), is_metal=paper.is_metal)
         return [c + low for c in _segment(part, hull - low, moved, _SURE_BENCH_FOUND)]
     marks = np.asarray(landmarks_px, np.float32)
-    contours = _segment(rgb, cv2.convexHull(marks)[:, 0], paper, _SURE_BENCH)
-    outer = contours[0].astype(np.float32)
-    if any(cv2.pointPolygonTest(outer, (float(x), float(y)), False) < 0 for x, y in marks):
-        raise MeasurementError(
-            "no plate was found around all clicks; click holes spread over the whole plate"
-        )
+    contours = _segment(rgb, cv2.convexHull(marks)[:, 0], paper, _SURE_BENCH, marks)
+    if len(_left_out(contours[0], marks)) > _MOST_LEFT_OUT * len(marks):
+        raise MeasurementError(_NOT_AROUND)
     return contours
+
+
+def check_around(outline: NDArray[np.float64], clicks: ArrayLike) -> None:
+    """Refuse an outline that leaves a click out, both in the same frame.
+
+    Raises
+    ------
+    MeasurementError
+    """
+    if len(_left_out(outline, np.asarray(clicks, float))):
+        raise MeasurementError(_NOT_AROUND)
+
+
+def _left_out(outline: NDArray[np.float64], clicks: NDArray) -> NDArray:  # type: ignore[type-arg]
+    """The clicks (N, 2) outside an outline."""
+    outer = outline.astype(np.float32)
+    is_in = [cv2.pointPolygonTest(outer, (float(x), float(y)), False) >= 0 for x, y in clicks]
+    return clicks[~np.array(is_in, bool)]
+
+
+def again(
+    rgb: NDArray[np.uint8], own: NDArray[np.uint8], rings_px: list[NDArray[np.float64]], band_px: float
+) -> NDArray[np.uint8]:
+    """1 on the metal of a photo, photo pixels, now that other photos told where the plate is.
+
+    Parameters
+    ----------
+    rgb : (rows, columns, 3) uint8
+    own : (rows, columns) uint8
+        1 on the metal as this photo alone showed it.
+    rings_px : list of (N, 2) arrays
+        Outline and openings as the photos together have them, pixels of this photo.
+    band_px : float
+        The metal ends within this of a ring; beyond, the rings are believed. What this photo took for bench, a dull
+        ear, becomes a sample of its metal. Openings that it saw in its own plate are kept.
+    """
+    bgr, scale = _small(rgb)
+    small = bgr.shape[1], bgr.shape[0]
+    metal = np.zeros(bgr.shape[:2], np.uint8)
+    for k, ring in enumerate(rings_px):
+        cv2.fillPoly(metal, [np.int32(np.round((ring + 0.5) * scale - 0.5))], int(k == 0))
+    width = 2 * max(1, round(band_px * scale)) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+    labels = np.where(metal > 0, np.uint8(cv2.GC_PR_FGD), np.uint8(cv2.GC_PR_BGD))
+    labels[cv2.erode(metal, kernel) > 0] = cv2.GC_FGD
+    labels[cv2.dilate(metal, kernel) == 0] = cv2.GC_BGD
+    plate = _largest(_cut(bgr, labels, _ROUNDS_AGAIN))
+    seen = cv2.resize(own, small, interpolation=cv2.INTER_NEAREST)
+    plate = np.where(solid(seen) > 0, seen & solid(plate), plate)
+    return cv2.resize(plate, rgb.shape[1::-1], interpolation=cv2.INTER_NEAREST)
+
+
+def solid(plate: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """The plate with its openings filled."""
+    outer, _ = cv2.findContours(plate, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    return cv2.fillPoly(np.zeros_like(plate), outer, 1)
 
 
 def _small(rgb: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:
@@ -205,7 +280,11 @@ def _small(rgb: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:
 
 
 def _segment(
-    rgb: NDArray[np.uint8], hull_px: NDArray[np.float64], paper: Paper | None, grow: float
+    rgb: NDArray[np.uint8],
+    hull_px: NDArray[np.float64],
+    paper: Paper | None,
+    grow: float,
+    holes_px: NDArray[np.float32] | None = None,
 ) -> list[NDArray[np.float64]]:
     """Contours of the plate that a hull lies on; beyond the hull grown by `grow` there is bench."""
     bgr, scale = _small(rgb)
@@ -213,11 +292,14 @@ def _segment(
     if paper is not None:
         sheet = (np.asarray(paper.corners_px, float) + 0.5) * scale - 0.5
         bgr = _without_paper(bgr, sheet)
+    holes = None if holes_px is None else ((holes_px + 0.5) * scale - 0.5).astype(np.float32)
     middle = hull.mean(0)
     for _ in range(_GROWN_TIMES):
         labels = np.full(bgr.shape[:2], cv2.GC_BGD, np.uint8)
         cv2.fillPoly(labels, [np.int32(middle + (hull - middle) * grow)], cv2.GC_PR_BGD)
         cv2.fillPoly(labels, [np.int32(hull)], cv2.GC_PR_FGD)
+        if holes is not None:
+            labels[_necks(bgr.shape, holes, 0.0, 0.14)] = cv2.GC_FGD
         if paper is not None:
             cv2.fillPoly(labels, [np.int32(np.round(sheet))], cv2.GC_FGD if paper.is_metal else cv2.GC_BGD)
         if not (labels == cv2.GC_BGD).any():
@@ -232,13 +314,21 @@ def _segment(
         raise MeasurementError(
             "the plate goes on beyond the clicks; click a hole near every corner of the plate"
         )
-    outline, _ = cv2.findContours(plate, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    inside = np.zeros_like(plate)
-    cv2.fillPoly(inside, outline, 1)
+    inside = solid(plate)
     # The first cut took small openings for metal, as it was told; the second knows the bench, and what is dark.
     labels = np.full_like(labels, cv2.GC_BGD)
     is_open = _maybe_open(bgr, inside.astype(bool))
     labels[inside > 0] = np.where(is_open, cv2.GC_PR_BGD, cv2.GC_PR_FGD)[inside > 0]
+    if holes is not None:
+        labels[_necks(bgr.shape, holes, *_NECK) & ~is_open] = cv2.GC_FGD
+        for x, y in np.round(holes).astype(int).tolist():
+            cv2.circle(
+                labels,
+                (x, y),
+                max(1, round(_CLICK_WIDE * float(np.ptp(holes, axis=0).max()))),
+                cv2.GC_BGD,
+                -1,
+            )
     if paper is not None and paper.is_metal:
         cv2.fillPoly(labels, [np.int32(np.round(sheet))], cv2.GC_FGD)
     plate = _largest(_cut(bgr, labels))
@@ -246,5 +336,5 @@ def _segment(
         raise MeasurementError("the picture cuts the plate off; leave a hand's width of bench around it")
     contours, tree = cv2.findContours(plate, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     outer = max((c for c, t in zip(contours, tree[0]) if t[3] < 0), key=cv2.contourArea)
-    holes = [c for c, t in zip(contours, tree[0]) if t[3] >= 0 and len(c) >= 8]
-    return [(c[:, 0].astype(float) + 0.5) / scale - 0.5 for c in (outer, *holes)]
+    openings = [c for c, t in zip(contours, tree[0]) if t[3] >= 0 and len(c) >= 8]
+    return [(c[:, 0].astype(float) + 0.5) / scale - 0.5 for c in (outer, *openings)]

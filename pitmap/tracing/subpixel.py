@@ -2,18 +2,67 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
-__all__ = ["BROKEN_LEVEL", "SHARP_LEVEL", "even_points", "sharpen"]
+from ..photo.sharpness import SPREAD_PER_SIGMA, sharpness_tiles
 
-SHARP_LEVEL, BROKEN_LEVEL = 0.5, 0.3
-"""Share of the way from the metal's colour to the colour beyond at which the metal ends.
+__all__ = ["SHARP_LEVEL", "EdgeLook", "blur_px", "edge_level", "even_points", "sharpen"]
 
-Half-way is true for a sharp edge however blurred. A chamfer is of a colour between the two, and its inner edge
-shows as the first departure from the metal's (house choice; 0.3 agrees with known chamfers to 0.1 mm).
-"""
+SHARP_LEVEL = 0.5
+"""Share of the way from the metal's colour to the colour beyond at which a sharp edge ends, however blurred."""
+_BEFORE_PX = 0.6
+"""Blur that is laid on a picture before its edges are read."""
+
+
+def blur_px(rgb: NDArray[np.uint8]) -> float:
+    """Standard deviation, px, of the blur with which edges of a photo are read; 0.7 where it has no edges to tell."""
+    spread = [t.spread_px for t in sharpness_tiles(rgb) if not math.isnan(t.spread_px)]
+    own = float(np.median(spread)) / SPREAD_PER_SIGMA if spread else 0.4
+    return math.hypot(own, _BEFORE_PX)
+
+
+def edge_level(break_mm: float, blur_mm: float) -> float:
+    """Share of the way from the metal's colour to the colour beyond at which the face ends.
+
+    Parameters
+    ----------
+    break_mm : float
+        Width of the chamfer seen from above, 0 for a sharp edge.
+    blur_mm : float
+        Standard deviation of the picture's blur, on the face.
+
+    Notes
+    -----
+    A chamfer is taken to be of the colour half-way between (house choice; by the light it is anything between). Face,
+    chamfer and what lies beyond are then two steps of half the height, and where the first of them is, a picture
+    blurred by s shows a quarter and half of what s has spread of the second one.
+    """
+    return 0.25 + 0.5 * float(ndtr(-break_mm / max(blur_mm, 1e-9)))
+
+
+class EdgeLook:
+    """How the edges of a plate look in each photo.
+
+    Parameters
+    ----------
+    pictures : sequence of (rows, columns, 3) uint8 arrays
+    break_mm : float
+        Width of the chamfer on every edge, 0 for sharp edges.
+    """
+
+    def __init__(self, pictures: Sequence[NDArray[np.uint8]], break_mm: float) -> None:
+        self._break_mm = break_mm
+        self._blur_px = [blur_px(rgb) for rgb in pictures]
+
+    def level(self, photo: int, px_per_mm: float) -> float:
+        """The level for :func:`sharpen` in a photo, by its number, at a scale."""
+        return edge_level(self._break_mm, self._blur_px[photo] / px_per_mm)
 
 
 def even_points(contour: NDArray[np.float64], step: float, smooth: float) -> NDArray[np.float64]:
@@ -53,7 +102,7 @@ def sharpen(
     reach_mm : float
         How far across the contour to look.
     level : float
-        :data:`SHARP_LEVEL` or :data:`BROKEN_LEVEL`.
+        Share of the way to the colour beyond (:func:`edge_level`).
 
     Returns
     -------
@@ -80,7 +129,7 @@ def sharpen(
     # Only the window around the contour is blurred and read: photos are large and holes small.
     low = np.clip(np.floor(where.min((0, 1))).astype(int) - 3, 0, [rgb.shape[1] - 2, rgb.shape[0] - 2])
     high = np.clip(np.ceil(where.max((0, 1))).astype(int) + 4, low + 2, [rgb.shape[1], rgb.shape[0]])
-    window = cv2.GaussianBlur(rgb[low[1] : high[1], low[0] : high[0]], (0, 0), 0.6)
+    window = cv2.GaussianBlur(rgb[low[1] : high[1], low[0] : high[0]], (0, 0), _BEFORE_PX)
     x, y = np.moveaxis((where - low).astype(np.float32), -1, 0)
     profile = cv2.remap(window, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(float)
     profile = (np.roll(profile, 1, 0) + 2 * profile + np.roll(profile, -1, 0)) / 4

@@ -17,7 +17,7 @@ from .by_sheet import trace_by_sheet
 from .cameras import EdgeSet
 from .photos import PhotoClicks, SheetUse, check_sheet
 from .result import Trace, make_trace
-from .subpixel import BROKEN_LEVEL, SHARP_LEVEL
+from .subpixel import EdgeLook
 
 __all__ = ["trace_plate"]
 
@@ -70,15 +70,15 @@ def trace_plate(
         The plate does not stand out from the bench, a hole of the known distance was not found or is not
         round, the photos do not fit together, or they leave the cameras too open for a drawing.
     """
-    level = BROKEN_LEVEL if edge_break_mm > 0 else SHARP_LEVEL
+    edge = EdgeLook([p.rgb for p in photos], edge_break_mm)
     sizes = [(p.rgb.shape[1], p.rgb.shape[0]) for p in photos]
     notes: list[str] = []
     correction = 0.0
     if sheet is None:
-        sets, plane, errors, solution = trace_by_distance(photos, known, level)
+        sets, plane, errors, solution = trace_by_distance(photos, known, edge)
     else:
         height = check_sheet(photos, sheet, thickness_mm)
-        found = trace_by_sheet(photos, sheet, height, level)
+        found = trace_by_sheet(photos, sheet, height, edge)
         sets, plane, errors, solution = found.sets, found.plane, found.errors, found.solution
         correction = found.height_correction
         if height:
