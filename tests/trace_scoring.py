@@ -40,6 +40,13 @@ def round_openings(drawing: Drawing) -> dict[str, Polygon]:
     }
 
 
+def dev_camera(truth: dict) -> Camera:  # type: ignore[type-arg]
+    """The true camera of a picture, from its truth.json."""
+    d = truth["distortion"]
+    lens = Lens(k1=d["k1"], k2=d["k2"], centre_xy=tuple(d["centre"]), scale_px=d["scale"])
+    return Camera(homography=np.array(truth["homography_mm_to_undistorted_px"]), lens=lens)
+
+
 def dev_photos(
     folder: Path, names: Sequence[str], rng: np.random.Generator
 ) -> tuple[list[PhotoClicks], float]:
@@ -48,9 +55,7 @@ def dev_photos(
     photos = []
     for name in names:
         t = json.loads((folder / name / "truth.json").read_text())
-        d = t["distortion"]
-        lens = Lens(k1=d["k1"], k2=d["k2"], centre_xy=tuple(d["centre"]), scale_px=d["scale"])
-        camera = Camera(homography=np.array(t["homography_mm_to_undistorted_px"]), lens=lens)
+        camera = dev_camera(t)
         rgb = cv2.cvtColor(cv2.imread(str(folder / name / "photo.jpg")), cv2.COLOR_BGR2RGB)
         at = {n: np.array(truth[n].centroid.coords[0]) + rng.normal(0, 0.4, 2) for n in CLICKED}
         photos.append(PhotoClicks(rgb=rgb, clicks_px={n: tuple(camera.mm_to_px(xy)) for n, xy in at.items()}))

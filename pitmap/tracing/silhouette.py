@@ -28,7 +28,7 @@ _NECK_WIDE, _CLICK_WIDE = 0.02, 0.008
 click's own spot is no metal; shares of the clicks' spread (house choice)."""
 _MOST_LEFT_OUT = 0.25
 """A photo may lose an ear to the bench, with this share of the clicks; other photos bring it back (house choice)."""
-_NOT_AROUND = "no plate was found around all clicks; click holes spread over the whole plate, and take a bench of another colour"
+_NOT_AROUND = "no plate was found around all clicks; click holes spread over the plate, and use a bench of another colour"
 _BORDER = 0.02
 """Strip along the picture's border that shows bench, share of the longer side."""
 _LEAST_SHARE, _LEAST_FULL = 0.04, 0.5

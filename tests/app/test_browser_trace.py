@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from browser_steps import SLOW_MS, go, new_survey, no_error, seen, settle, write
 from shapely.affinity import affine_transform
-from trace_scoring import rms_between, round_openings
+from trace_scoring import dev_camera, rms_between, round_openings
 
 from pitmap.drawing import Trochoid, fit_trochoid, load_drawing, load_numbers, load_shipped, suggested_clicks
-from pitmap.registration.camera import Camera, Lens
+from pitmap.registration.camera import Camera
 from pitmap.synthetic import Damage, lap, make_face, random_scene, render_jpeg
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -30,10 +30,7 @@ CHAMFER = "0.2 mm"
 
 
 def camera_of(folder: Path) -> Camera:
-    truth = json.loads((folder / "truth.json").read_text())
-    d = truth["distortion"]
-    lens = Lens(k1=d["k1"], k2=d["k2"], centre_xy=tuple(d["centre"]), scale_px=d["scale"])
-    return Camera(homography=np.array(truth["homography_mm_to_undistorted_px"]), lens=lens)
+    return dev_camera(json.loads((folder / "truth.json").read_text()))
 
 
 FIGURES: dict[str, float] = {}

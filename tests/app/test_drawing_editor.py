@@ -221,6 +221,20 @@ def test_changes_are_laid_on_a_drawing_that_somebody_else_kept(open_page: Callab
     assert desk_of(test).history.n_done == 1
 
 
+def test_a_reload_takes_up_what_was_begun_and_another_person_starts_afresh(
+    open_page: Callable[..., AppTest],
+) -> None:
+    test = open_page(who="Ada", edit_desk_1=Desk(chosen="bolt_03"))
+    field(test, "Diameter, mm").input("7")
+    press(test, "Set")
+    fine(test)
+    again = open_page(who="Ada")
+    fine(again)
+    assert desk_of(again).history == desk_of(test).history
+    assert desk_of(again).history.n_done == 1
+    assert desk_of(open_page(who="Bob")).history.n_done == 0
+
+
 def test_numbers_form_builds(open_page: Callable[..., AppTest]) -> None:
     test = open_page(drawing_mode="look")
     fine(test)

@@ -59,11 +59,11 @@ def shop(tmp_path: Path, samples: Path, monkeypatch: pytest.MonkeyPatch) -> Iter
 
 
 @pytest.fixture
-def open_desk(shop: tuple) -> Callable[[Desk], AppTest]:
+def open_desk(shop: tuple) -> Callable[[Desk | None], AppTest]:
     """The Drawing page with this much done already."""
     _, job, plate, face, _ = shop
 
-    def run(desk: Desk) -> AppTest:
+    def run(desk: Desk | None) -> AppTest:
         test = AppTest.from_function(_page, default_timeout=120)
         for key, value in {
             "place_read": True,
@@ -72,7 +72,8 @@ def open_desk(shop: tuple) -> Callable[[Desk], AppTest]:
             "face_id": face.id,
         }.items():
             test.session_state[key] = value
-        test.session_state[f"trace_desk_{face.id}"] = desk
+        if desk is not None:
+            test.session_state[f"trace_desk_{face.id}"] = desk
         return test.run()
 
     return run
@@ -150,6 +151,19 @@ def test_photos_are_kept_once_and_bad_ones_refused(shop, samples: Path) -> None:
     with pytest.raises(PhotoError):
         trace_desk.keep_source(book, plate, face, b"no picture at all", "note.jpg")
     assert trace_desk.sources(book, plate, face) == list(photos)
+
+
+def test_a_reload_keeps_photos_and_clicks(shop, open_desk, samples: Path) -> None:
+    _, _, _, face, photos = shop
+    desk = clicked(photos, samples)
+    first = open_desk(desk)
+    key = f"trace_undo_{face.id}"
+    first.button(key=key).click().run()
+    again = open_desk(None)
+    assert not again.exception
+    left = again.session_state[f"trace_desk_{face.id}"]
+    assert left.photos == desk.photos
+    assert len(left.places(photos[0])) == len(desk.places(photos[0])) - 1
 
 
 def test_refusals_stand_on_the_page(shop, open_desk, samples: Path) -> None:

@@ -1,6 +1,7 @@
 """Tracing: photos of a folder with truth, coverage of the intervals on renders, and the printed target; error beside time.
 
-Run ``python tests/benchmarks/tracing_bench.py sets --photos FOLDER`` (laid out like photos_dev), ``coverage`` or ``sheet``.
+Run ``python tests/benchmarks/tracing_bench.py sets --photos FOLDER`` (laid out like photos_dev), ``align --photos FOLDER``
+(the folder's other pictures on a traced drawing and on the true one), ``coverage`` or ``sheet``.
 Sets of three are drawn by a seed, or are the best three by a rule that knows no truth: the two finest pictures (pixels
 along the plate), then of the rest the one seen most from a side that still shows every click.
 """
@@ -8,6 +9,7 @@ along the plate), then of the rest the one seen most from a side that still show
 from __future__ import annotations
 
 import argparse
+import json
 import platform
 import sys
 import time
@@ -15,6 +17,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -22,7 +25,8 @@ import trace_renders as renders
 import trace_scoring as scoring
 
 from pitmap.drawing import Drawing, load_rings, load_shipped
-from pitmap.errors import PitmapError
+from pitmap.errors import AlignmentRefused, PitmapError
+from pitmap.registration import register
 from pitmap.tracing import PhotoClicks, SheetUse, Trace, trace_plate
 
 CLICKED = ("dowel_a", "dowel_b", "lift_a", "lift_b")
@@ -93,6 +97,46 @@ def run_sets(folder: Path, n_sets: int, seed: int) -> None:
         print(table_row(",".join(names), trace, truth, time.perf_counter() - start), flush=True)
 
 
+def run_align(folder: Path, names: list[str]) -> None:
+    """Every picture of the folder laid on the drawing traced from three of them, and on the true one."""
+    truth = load_rings(folder / "plate.json")
+    photos, distance = scoring.dev_photos(folder, names, np.random.default_rng(0))
+    trace = trace_plate(photos, ("dowel_1", "dowel_2", distance), thickness_mm=12.0, edge_break_mm=0.3)
+    print(HEAD)
+    print(table_row(",".join(names), trace, truth, np.nan))
+    six = scoring.score_trace(trace, truth).six
+    turn, shift = np.reshape(six[:4], (2, 2)), np.array(six[4:])
+    print("picture    RMS mm on the traced drawing, on the true one, ratio")
+    ratios = []
+    for row in pd.read_csv(folder / "index.csv", keep_default_na=False).to_dict("records"):
+        told = json.loads((folder / row["id"] / "truth.json").read_text())
+        rgb = cv2.cvtColor(cv2.imread(str(folder / row["id"] / "photo.jpg")), cv2.COLOR_BGR2RGB)
+        camera = scoring.dev_camera(told) if told["plate_present"] else None
+        rms = []
+        for drawing, is_traced in ((trace.drawing, True), (truth, False)):
+            try:
+                found = register(rgb, drawing)
+            except AlignmentRefused:
+                rms.append(np.nan)
+                continue
+            if camera is None:
+                rms.append(np.inf)
+                continue
+            at = np.array(told["points_mm"])
+            here = (at - shift) @ turn if is_traced else at
+            off = camera.px_to_mm(found.mm_to_px(here)) - at
+            rms.append(float(np.sqrt((off**2).sum(1).mean())))
+        used = " (traced from)" if row["id"] in names else ""
+        said = [
+            "refused" if np.isnan(r) else "ACCEPTED, no plate" if np.isinf(r) else f"{r:.3f}" for r in rms
+        ]
+        print(f"{row['id']:10s} {said[0]:>10s} {said[1]:>10s} {rms[0] / rms[1]:6.2f}{used}", flush=True)
+        if not used and np.isfinite(rms).all():
+            ratios.append((rms[0], rms[1]))
+    ours, true = np.median(ratios, axis=0)
+    print(f"{len(ratios)} other pictures accepted on both: median {ours:.3f} mm traced, {true:.3f} mm true")
+
+
 def run_coverage(n: int, seed: int, first: int) -> None:
     """Three photos each, another tilt, side, light and lens every time."""
     drawing = load_shipped("heron40_end")
@@ -156,8 +200,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("what", choices=("sets", "coverage", "sheet"))
-    parser.add_argument("--photos", type=Path, help="folder laid out like photos_dev, for sets")
+    parser.add_argument("what", choices=("sets", "align", "coverage", "sheet"))
+    parser.add_argument("--photos", type=Path, help="folder laid out like photos_dev, for sets and align")
+    parser.add_argument("--set", default="d03,d08,lap1_3", help="pictures to trace from, for align")
     parser.add_argument("--n", type=int, default=8, help="sets, or plates for coverage")
     parser.add_argument(
         "--first", type=int, default=0, help="number of the first plate, to go on with a long run"
@@ -170,9 +215,11 @@ def main() -> None:
     print(
         f"{platform.platform()}, Python {platform.python_version()}, numpy {np.__version__}, OpenCV {cv2.__version__}"
     )
-    if args.what == "sets":
-        if args.photos is None:
-            parser.error("sets: --photos is needed")
+    if args.what in ("sets", "align") and args.photos is None:
+        parser.error(f"{args.what}: --photos is needed")
+    if args.what == "align":
+        run_align(args.photos, args.set.split(","))
+    elif args.what == "sets":
         run_sets(args.photos, args.n, args.seed)
     elif args.what == "coverage":
         run_coverage(args.n, args.seed, args.first)

@@ -26,8 +26,9 @@ from ...workflow import save_drawing
 from ..cached import face_drawing
 from ..guard import sentences
 from ..parts import caution
+from ..remembered import recall, remember
 from ..state import book, here
-from .drawing_edit import editor, key_of
+from .drawing_edit import editor, is_begun, key_of
 from .drawing_fields import typed_mm, unit_word
 from .drawing_file import file_tab
 from .drawing_numbers import numbers_tab
@@ -74,9 +75,10 @@ def show() -> None:
 
 
 def _look_or_change(kept: Casebook, plate: Plate, face: Face, drawing: Drawing | None) -> None:
-    blank = st.session_state.get(f"blank_plate_{face.id}")
+    blank = recall(f"blank_plate_{face.id}", None)
     if drawing is not None or blank is not None:
-        st.session_state.setdefault("drawing_mode", "look" if blank is None else "change")
+        begun = blank is not None or is_begun(face)
+        st.session_state.setdefault("drawing_mode", "change" if begun else "look")
         mode = st.segmented_control(
             "Drawing of this face", list(_MODES), format_func=_MODES.get, key="drawing_mode", required=True,
             label_visibility="collapsed",
@@ -86,7 +88,7 @@ def _look_or_change(kept: Casebook, plate: Plate, face: Face, drawing: Drawing |
             assert base is not None
             editor(kept, plate, face, base, has_photo_fit=blank is None)
             if blank is not None and st.button("Leave the blank plate"):
-                st.session_state.pop(f"blank_plate_{face.id}")
+                remember(f"blank_plate_{face.id}", None)
                 st.rerun()
             return
     if drawing is not None:
@@ -225,7 +227,7 @@ def _blank(plate: Plate, face: Face) -> None:
         }
         blank: dict[str, Any] = {"name": f"{plate.tag} {face.name}", **sizes}
         blank_plate(**blank)
-        st.session_state[f"blank_plate_{face.id}"] = blank
+        remember(f"blank_plate_{face.id}", blank)
         st.session_state.pop("drawing_mode", None)
         st.rerun()
 

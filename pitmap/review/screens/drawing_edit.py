@@ -16,11 +16,12 @@ from ...drawing.edit import Replay, Step
 from ...errors import DrawingError, InputError, PitmapError
 from ...workflow import save_drawing
 from ..guard import sentences
+from ..remembered import recall, remember
 from .drawing_desk import TOOLS, Desk, changed
 from .drawing_figure import View, whole_plate
 from .drawing_press import photo_choice, show_picture, take_press
 
-__all__ = ["Editor", "editor", "key_of"]
+__all__ = ["Editor", "editor", "is_begun", "key_of"]
 
 _ICONS = {"error": ":material/block:", "warning": ":material/warning:", "note": ":material/info:"}
 
@@ -64,18 +65,18 @@ class Editor:
     def __init__(self, kept: Casebook, plate: Plate, face: Face, base: Drawing) -> None:
         self.kept, self.plate, self.face, self.base = kept, plate, face, base
         self.key = f"{face.id}-{key_of(base)}"
-        self._slot = f"edit_desk_{face.id}"
+        self._slot = _slot_of(face)
         self._base_slot = f"edit_base_{face.id}"
         self._laid_on_newest()
 
     @property
     def desk(self) -> Desk:
         """What is remembered between runs."""
-        return st.session_state.setdefault(self._slot, Desk())
+        return recall(self._slot, Desk())
 
     @desk.setter
     def desk(self, new: Desk) -> None:
-        st.session_state[self._slot] = new
+        remember(self._slot, new)
 
     @property
     def drawing(self) -> Drawing:
@@ -117,8 +118,8 @@ class Editor:
 
     def _laid_on_newest(self) -> None:
         """Where the kept drawing has changed since, lay the changes on the new one as far as they go."""
-        old = st.session_state.get(self._base_slot)
-        st.session_state[self._base_slot] = self.key
+        old = recall(self._base_slot, None)
+        remember(self._base_slot, self.key)
         if old is None or old == self.key or not self.desk.history.steps:
             return
         desk, done = self.desk, self.desk.history.done
@@ -134,6 +135,15 @@ class Editor:
             refused=f"The kept drawing was changed meanwhile. {n} of your {len(done)} changes were laid on the new one; "
             "look at them before you keep it.",
         )  # fmt: skip
+
+
+def is_begun(face: Face) -> bool:
+    """Changes of this face's drawing were made and not kept yet."""
+    return recall(_slot_of(face), Desk()).history.n_done > 0
+
+
+def _slot_of(face: Face) -> str:
+    return f"edit_desk_{face.id}"
 
 
 def _undo(ed: Editor) -> None:
@@ -261,8 +271,8 @@ def keep(ed: Editor) -> None:
         raise InputError(f"{errors[0].element}: {errors[0].text}")
     save_drawing(ed.kept, ed.plate, ed.face, drawing)
     ed.desk = Desk(tool=ed.desk.tool, view=ed.desk.view, chosen=ed.desk.chosen, said="Drawing kept")
-    st.session_state.pop(ed._base_slot, None)
-    st.session_state.pop(f"blank_plate_{ed.face.id}", None)
+    remember(ed._base_slot, None)
+    remember(f"blank_plate_{ed.face.id}", None)
     st.rerun()
 
 

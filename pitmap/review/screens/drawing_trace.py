@@ -13,6 +13,7 @@ from ...errors import InputError, PitmapError
 from ...report.alignment_picture import shrunk
 from ..cached import photo_of
 from ..guard import sentences
+from ..remembered import recall, remember
 from .trace_desk import MOST_PHOTOS, Desk, checked_wish, keep_source, sources, traced
 from .trace_holes import click_holes
 from .trace_result import finish
@@ -27,10 +28,10 @@ _TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 def trace_tab(kept: Casebook, plate: Plate, face: Face) -> None:
     """What stands under "From photos" on the Drawing page, drawn again by itself after every click."""
     slot = f"trace_desk_{face.id}"
-    desk: Desk = st.session_state.setdefault(slot, Desk())
+    desk = recall(slot, Desk())
 
     def put(new: Desk) -> None:
-        st.session_state[slot] = new
+        remember(slot, new)
         _again()
 
     with sentences():
@@ -105,7 +106,7 @@ def _photos(kept: Casebook, plate: Plate, face: Face, desk: Desk, slot: str) -> 
             max_selections=MOST_PHOTOS, placeholder="choose from the photos kept with this face",
         )  # fmt: skip
     desk = replace(desk, photos=tuple(new))
-    st.session_state[slot] = desk
+    remember(slot, desk)
     if files:
         # The field is emptied; what was refused is said until the next files come.
         st.session_state[f"trace_refused_{face.id}"] = refused

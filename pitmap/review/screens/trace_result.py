@@ -32,6 +32,7 @@ from ...workflow import save_drawing
 from ..cached import laid_on, photo_of
 from ..guard import sentences
 from ..picking import Curve, Kind, Mark, Picker
+from ..remembered import remember
 from ..state import units
 from .alignment import show_alignment
 from .trace_desk import Desk, keep_source, sources
@@ -223,7 +224,7 @@ def _keep(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing
         if errors:
             raise InputError(f"{errors[0].element}: {errors[0].text}")
         save_drawing(kept, plate, face, drawing)
-        st.session_state[f"trace_desk_{face.id}"] = replace(desk, is_kept=True)
+        remember(f"trace_desk_{face.id}", replace(desk, is_kept=True))
         st.rerun()
     st.caption(
         "An earlier drawing of this face stays in the casebook. This one can be changed in the editor above."
