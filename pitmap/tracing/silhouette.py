@@ -26,8 +26,8 @@ _NECK = (0.04, 0.08)
 _NECK_WIDE, _CLICK_WIDE = 0.02, 0.008
 """Where a hole was clicked, metal goes on from beside it towards the middle of the clicks, this far and this wide, and the
 click's own spot is no metal; shares of the clicks' spread (house choice)."""
-_MOST_LEFT_OUT = 0.25
-"""A photo may lose an ear to the bench, with this share of the clicks; other photos bring it back (house choice)."""
+_MOST_LEFT_OUT = 0.5
+"""A photo may lose ears to the bench, with this share of the clicks; other photos bring it back (house choice)."""
 _NOT_AROUND = "no plate was found around all clicks; click holes spread over the plate, and use a bench of another colour"
 _BORDER = 0.02
 """Strip along the picture's border that shows bench, share of the longer side."""
