@@ -161,8 +161,8 @@ def test_fit_from_clicks_is_offered_with_intervals_and_bad_ones_are_refused(
     good = tuple((float(x), float(y)) for x, y in clicks)
     test = open_page(edit_desk_1=Desk(tool="trace", clicks=good), edit_offset_1="2 mm")
     fine(test)
-    shown = test.dataframe[0].value
-    assert shown.iloc[0, 1].startswith("12") and "to" in shown.iloc[0, 1]
+    shown = test.table[0].value.iloc[:, 0]
+    assert shown["eccentricity e"].startswith("12") and "to" in shown["eccentricity e"]
     press(test, "Use this bore trace")
     fine(test)
     assert desk_of(test).history.steps[-1].operation == "set_trace"

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 import streamlit as st
 from numpy.typing import NDArray
 from shapely import MultiLineString, Polygon
@@ -15,10 +14,9 @@ from shapely.affinity import affine_transform
 from ...drawing import ZONE_NAMES, Drawing, LookAlike, TrochoidFit, fit_trochoid, look_alikes
 from ...drawing.edit import Step, band_rule, closed_curve, corners_of, judge_fit, land_width, trace_numbers
 from ...errors import DrawingError, MeasurementError, PitmapError
-from ...units import format_estimate, format_length
-from ..state import units
 from .drawing_desk import Choices
 from .drawing_fields import shown_mm, typed_deg, typed_mm, unit_word
+from .drawing_fit_table import fit_table
 from .drawing_panels import click_buttons, ring_buttons
 
 if TYPE_CHECKING:
@@ -87,7 +85,7 @@ def _trace_clicks(ed: Editor) -> NDArray[np.float64] | None:
         offset = typed_mm(offset_text, "Offset") if offset_text.strip() else 0.0
         fit = fit_trochoid(np.array(clicks), offset_mm=offset)
         with_curve = fit.trochoid.points(np.linspace(0, 2 * np.pi, 361))
-        _fit_table(fit, is_offset_known=bool(offset_text.strip()))
+        fit_table(fit, "typed" if offset_text.strip() else "not known")
         judge_fit(fit)
     except (MeasurementError, DrawingError) as error:
         st.warning(str(error), icon=":material/block:")
@@ -102,31 +100,6 @@ def _trace_clicks(ed: Editor) -> NDArray[np.float64] | None:
     if len(clicks) >= 12 and st.button("Use a smooth curve through the places", key=ed.name("use_curve")):
         _make_of(ed, lambda: Step.of("set_edge", edge="trace", points_mm=clicks, is_smooth=True), clicks=())
     return with_curve
-
-
-def _fit_table(fit: TrochoidFit, *, is_offset_known: bool) -> None:
-    rows = {
-        "eccentricity e": fit.eccentricity_mm,
-        "generating radius R": fit.radius_mm,
-        "centre x": fit.centre_x_mm,
-        "centre y": fit.centre_y_mm,
-    }
-    turn = fit.rotation_deg
-    angle = (
-        f"{turn.value:.2f} deg ({turn.low:.2f} to {turn.high:.2f})"
-        if turn.has_interval
-        else f"not known ({turn.reason})"
-    )
-    shown = {k: format_estimate(v, "length", units()) for k, v in rows.items()} | {"rotation": angle}
-    shown["offset"] = (
-        f"{format_length(fit.offset_mm.value, units())}, typed" if is_offset_known else "not known, part of R"
-    )
-    st.dataframe(
-        pd.DataFrame({"fitted": list(shown), "value, 90 % interval": list(shown.values())}),
-        hide_index=True,
-        width="stretch",
-    )
-    st.caption(f"The places lie within {fit.rms_mm:.2f} mm (root mean square) of the curve.")
 
 
 def _trace_numbers(ed: Editor) -> None:

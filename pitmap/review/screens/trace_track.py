@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -13,13 +12,12 @@ from numpy.typing import NDArray
 from ...casebook import Face
 from ...drawing import Drawing, TrochoidFit, fit_trochoid, suggested_clicks
 from ...drawing.edit import judge_fit, set_land, set_trace, trace_numbers
-from ...errors import InputError, PitmapError
-from ...estimate import Estimate
+from ...errors import PitmapError
 from ...tracing import Trace
-from ...units import format_estimate, parse_length
 from ..cached import photo_of
 from ..picking import Curve, Mark, Picker
-from ..state import units
+from .drawing_fields import typed_mm
+from .drawing_fit_table import fit_table
 from .trace_desk import Desk
 
 __all__ = ["fit_track"]
@@ -68,7 +66,7 @@ def fit_track(face: Face, desk: Desk, trace: Trace, drawing: Drawing, put: Calla
             except PitmapError as error:
                 refused = str(error)
         if fit is not None:
-            _numbers(fit)
+            fit_table(fit, "fitted" if offset is None else "typed")
         if refused:
             st.error(refused[:1].upper() + refused[1:], icon=":material/error:")
         if fit is not None and not refused:
@@ -128,38 +126,11 @@ def _typed(face: Face) -> tuple[float | None, float, float | None]:
         "Land ends", placeholder="6 mm", key=f"trace_outer_{face.id}", help="Empty: no land is drawn."
     )
 
-    def mm(text: str, field: str) -> float:
-        try:
-            return parse_length(text, to="mm")
-        except InputError as error:
-            raise InputError(f"{field}: {error}") from error
-
     return (
-        mm(offset, "Parallel offset") if offset.strip() else None,
-        mm(inner, "Land begins") if inner.strip() else 0.0,
-        mm(outer, "Land ends") if outer.strip() else None,
+        typed_mm(offset, "Parallel offset") if offset.strip() else None,
+        typed_mm(inner, "Land begins") if inner.strip() else 0.0,
+        typed_mm(outer, "Land ends") if outer.strip() else None,
     )
-
-
-def _numbers(fit: TrochoidFit) -> None:
-    system = units()
-
-    def turn(estimate: Estimate) -> str:
-        if not math.isfinite(estimate.low):
-            return f"{estimate.value:.1f} deg ({estimate.reason})"
-        return f"{estimate.value:.2f} deg ({estimate.low:.2f} to {estimate.high:.2f})"
-
-    rows = {
-        "eccentricity e": format_estimate(fit.eccentricity_mm, "length", system),
-        "generating radius R": format_estimate(fit.radius_mm, "length", system),
-        "offset": format_estimate(fit.offset_mm, "length", system),
-        "centre, x": format_estimate(fit.centre_x_mm, "length", system),
-        "centre, y": format_estimate(fit.centre_y_mm, "length", system),
-        "turned": turn(fit.rotation_deg),
-        "clicks scatter by": f"{fit.rms_mm:.2f} mm",
-    }
-    lines = ["| bore trace | 90 % interval |", "| --- | --- |", *(f"| {k} | {v} |" for k, v in rows.items())]
-    st.markdown("\n".join(lines))
 
 
 def _drawn(drawing: Drawing, fit: TrochoidFit, inner: float, outer: float | None) -> Drawing:
