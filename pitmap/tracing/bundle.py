@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ..registration.camera import Camera
 from .cameras import (
     FOCAL_SD,
+    LENSES,
     LOG_FOCAL,
     N_CAMERA,
     PRIOR_AT,
@@ -38,6 +39,8 @@ _N_LIGHT = len(_LIGHT_SD_MM)
 _STEP = 1e-6
 _MOST_STEPS = 40
 _WEIGHINGS = 2
+_SAME, _LEAST_SHARE = 0.02, 0.01
+"""Solutions whose log focal lengths differ by less are one; less probable ones are left out."""
 _SCALE_MM = 0.15
 """Edge errors beyond this are walls, shadows and rust, and lose weight."""
 _LEAST_MM = 0.005
@@ -65,6 +68,8 @@ class Solution:
     pose_covariance : (11 photos, 11 photos) array
     circle_covariance : dict of int to (3, 3) array
         Of centre and radius, mm2, cameras included.
+    others : list of (weight, (photos, 11) array)
+        Camera parameters that fit nearly as well, another lens in a phone, with their probability.
     """
 
     cameras: list[Camera]
@@ -73,6 +78,7 @@ class Solution:
     poses: NDArray[np.float64]
     pose_covariance: NDArray[np.float64]
     circle_covariance: dict[int, NDArray[np.float64]]
+    others: list[tuple[float, NDArray[np.float64]]]
 
 
 class _Edges:
@@ -219,12 +225,53 @@ def _solve(
     return x
 
 
+def _other_lenses(
+    x: NDArray[np.float64],
+    photos: list[int],
+    residuals: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    jacobian: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    n_priors: int,
+    strength: float,
+) -> tuple[NDArray[np.float64], list[tuple[float, NDArray[np.float64]]]]:
+    """The best solution, and the others with their probability, when photos are taken through a phone's other lens.
+
+    Between the usual focal lengths lies a crest that no step crosses; on its two sides the plane may come out tilted
+    otherwise, and fit as well.
+    """
+    found = [x]
+    for i in photos:
+        at = N_CAMERA * i
+        log_focal = max(LENSES, key=lambda lens: abs(x[at + LOG_FOCAL] - lens.log_focal)).log_focal
+        tried = x.copy()
+        # The further away, the longer the lens: the plate stays as large in the picture.
+        tried[at + 5] *= np.exp(log_focal - x[at + LOG_FOCAL])
+        tried[at + LOG_FOCAL] = log_focal
+        found.append(_solve(residuals, jacobian, tried, n_priors, True))
+    cost = np.array([_cost(residuals(f), n_priors, _SCALE_MM) for f in found])
+    likely = np.exp(-0.5 * (cost - cost.min()) * (_SCALE_MM / strength) ** 2)
+    # Solutions that two starts lead to count once.
+    best = int(np.argmin(cost))
+    kept = [best]
+    for k in np.argsort(cost):
+        if all(np.abs(found[k] - found[m])[_log_focals(photos)].max() > _SAME for m in kept):
+            kept.append(int(k))
+    share = likely / likely[kept].sum()
+    return found[best], [(float(share[k]), found[k]) for k in kept[1:] if share[k] > _LEAST_SHARE]
+
+
+def _log_focals(photos: list[int]) -> list[int]:
+    """Where the log focal lengths of photos stand among the unknowns."""
+    return [N_CAMERA * i + LOG_FOCAL for i in photos]
+
+
 def solve_cameras(
     sets: Sequence[EdgeSet],
     sizes_wh: Sequence[tuple[int, int]],
     scale_pair: tuple[int, int, float],
     start: Sequence[NDArray[np.float64]] | None = None,
     focals_px: Sequence[float | None] | None = None,
+    *,
+    is_last: bool = False,
 ) -> tuple[Solution, list[NDArray[np.float64]]]:
     """Cameras of all photos and the round openings, by bundle adjustment on the face's plane.
 
@@ -239,6 +286,8 @@ def solve_cameras(
         Camera parameters of an earlier round.
     focals_px : sequence of float or None, optional
         Focal lengths where known, to 2 %.
+    is_last : bool
+        Try the other lenses that phones have, and say what fits nearly as well.
 
     Returns
     -------
@@ -337,6 +386,10 @@ def solve_cameras(
     for _ in range(_WEIGHINGS):
         strength = max(least, _rms(residuals(x)[:-n_priors]) * np.sqrt(_LIKE_ONE))
         x = _solve(residuals, jacobian, x, n_priors, True)
+    others: list[tuple[float, NDArray[np.float64]]] = []
+    if is_last:
+        guessed = [i for i in range(n_photo) if is_guess[i]]
+        x, others = _other_lenses(x, guessed, residuals, jacobian, n_priors, strength)
     poses, circles, _ = unpack(x)
     r = residuals(x)
     weights = _weights(r, n_priors, _SCALE_MM)
@@ -348,6 +401,9 @@ def solve_cameras(
         at = [n_cam + j] if j < 2 else list(range(n_cam + 2 + 3 * (j - 2), n_cam + 5 + 3 * (j - 2)))
         full = np.zeros((3, 3))
         full[-len(at) :, -len(at) :] = covariance[np.ix_(at, at)]
+        for share, other in others:
+            apart = other[at] - x[at]
+            full[-len(at) :, -len(at) :] += share * np.outer(apart, apart)
         circle_covariance[k] = full
     return (
         Solution(
@@ -357,6 +413,7 @@ def solve_cameras(
             poses=poses,
             pose_covariance=covariance[:n_cam, :n_cam],
             circle_covariance=circle_covariance,
+            others=[(share, unpack(other)[0]) for share, other in others],
         ),
         [p.copy() for p in poses],
     )

@@ -23,6 +23,8 @@ __all__ = ["trace_by_distance"]
 
 _CLEAR = 0.9
 """Share of a rim that every photo must show for a hole that segmentation missed (house choice)."""
+_REACHES_MM = (2.4, 2.4, 1.6, 1.2)
+"""How far from where an edge is expected it is looked for, round by round."""
 _BAND_MM = 5.0
 """What the photos together have of the plate is off by less than this (house choice)."""
 
@@ -126,14 +128,16 @@ def trace_by_distance(
     ]
     cameras = [Camera(homography=np.asarray(h, np.float64), lens=Lens()) for h in homographies]
     start, is_round = None, None
-    for step, reach in enumerate((2.4, 2.4, 1.6, 1.2)):
+    for step, reach in enumerate(_REACHES_MM):
         sets = measure_edges(photos, plane, cameras, reach, edge, is_round)
         if step < 2:
             shown = [min(g.mean() for g in s.is_good) > LEAST_SHOWN for s in sets]
             sets = [s for k, s in enumerate(sets) if k == 0 or shown[k]]
             pair = _pair(sets, photos[0], known)
         is_round = [s.is_round for s in sets] if step else None
-        solution, start = solve_cameras(sets, sizes, pair, start, [p.focal_px for p in photos])
+        is_last = step + 1 == len(_REACHES_MM)
+        focals = [p.focal_px for p in photos]
+        solution, start = solve_cameras(sets, sizes, pair, start, focals, is_last=is_last)
         cameras = solution.cameras
         if step == 0:
             # One photo alone takes a shadow or a rusty ear for bench; the majority does not.

@@ -275,5 +275,6 @@ def _solution(
         rms_mm=float(1.4826 * np.median(np.abs(off - np.median(off)))),
         poses=poses,
         pose_covariance=covariance,
+        others=[],
         circle_covariance={},
     )

@@ -19,7 +19,7 @@ from .bundle import Solution
 from .cameras import EdgeSet, off_metal
 from .kinds import suggest_kinds
 from .merge import LEAST_PLACES, NEAR_MM
-from .spread import BIAS_MM, across_sd, place_covariance, place_slopes, size_sd, without_motion
+from .spread import BIAS_MM, across_sd, place_covariance, place_shifts, place_slopes, size_sd, without_motion
 from .stretches import Stretch, find_stretches, with_stretches
 
 __all__ = ["CIRCLES", "Contour", "Trace", "make_trace"]
@@ -160,9 +160,13 @@ def make_trace(
         fixed = np.arange(ends[-1]) < ends[0]
         slopes = np.split(without_motion(np.concatenate(slopes), np.concatenate(plane), fixed), ends[:-1])
     edge_sd = float(np.hypot(_EDGE_MM, _BREAK_SHARE * edge_break_mm))
+    shifts = [
+        place_shifts(p, _shown(s, len(p)), solution.cameras, solution.poses, solution.others, sizes_wh)
+        for s, p in zip(sets, plane, strict=True)
+    ]
     spreads = [
-        _across(p, s, e, solution, edge_sd, is_hole=k > 0)
-        for k, (p, s, e) in enumerate(zip(plane, slopes, errors, strict=True))
+        _across(p, s, m, e, solution, edge_sd, is_hole=k > 0)
+        for k, (p, s, m, e) in enumerate(zip(plane, slopes, shifts, errors, strict=True))
     ]
     openings, rows = [], []  # type: ignore[var-annotated]
     contours = [Contour(name="outline", points_mm=plane[0], err_mm=spreads[0], stretches=tuple(stretches[0]))]
@@ -229,6 +233,7 @@ def _shown(edges: EdgeSet, n: int) -> NDArray[np.bool_]:
 def _across(
     points: NDArray[np.float64],
     slopes: NDArray[np.float64],
+    shifts: list[tuple[float, NDArray[np.float64]]],
     errors: NDArray[np.float64],
     solution: Solution,
     edge_sd: float,
@@ -236,9 +241,10 @@ def _across(
     is_hole: bool,
 ) -> NDArray[np.float64]:
     """Half width of the 90 % interval across a contour: cameras, the photos' disagreement and the edge's own."""
-    from_cameras = across_sd(
-        place_covariance(slopes, solution.pose_covariance), off_metal(points, is_hole=is_hole)
-    )
+    normal = off_metal(points, is_hole=is_hole)
+    from_cameras = across_sd(place_covariance(slopes, solution.pose_covariance), normal)
+    for share, moved in shifts:
+        from_cameras = np.hypot(from_cameras, np.sqrt(share) * (moved * normal).sum(1))
     own = float(np.nanmedian(errors)) if np.isfinite(errors).any() else BIAS_MM
     return _Z90 * np.sqrt(from_cameras**2 + own**2 + edge_sd**2)
 

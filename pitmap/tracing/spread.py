@@ -15,6 +15,7 @@ __all__ = [
     "across_sd",
     "model_covariance",
     "place_covariance",
+    "place_shifts",
     "place_slopes",
     "size_sd",
     "without_motion",
@@ -104,8 +105,7 @@ def place_slopes(
 
     Every place is the mean of what the photos that show it say; `shown` is (photos, N).
     """
-    weight = shown.astype(float)
-    weight = np.where(weight.sum(0) > 0, weight / np.maximum(weight.sum(0), 1), 1 / len(weight))
+    weight = _mean_weight(shown)
     out = np.zeros((len(places_mm), 2, len(poses) * N_CAMERA))
     for i, (camera, pose) in enumerate(zip(cameras, poses, strict=True)):
         pixels = camera.mm_to_px(places_mm)
@@ -116,6 +116,33 @@ def place_slopes(
             d = (carry_back(pixels, moved, sizes_wh[i]) - base) / _STEP
             out[:, :, i * N_CAMERA + m] = d * weight[i][:, None]
     return out
+
+
+def place_shifts(
+    places_mm: NDArray[np.float64],
+    shown: NDArray[np.bool_],
+    cameras: Sequence[Camera],
+    poses: NDArray[np.float64],
+    others: Sequence[tuple[float, NDArray[np.float64]]],
+    sizes_wh: Sequence[tuple[int, int]],
+) -> list[tuple[float, NDArray[np.float64]]]:
+    """Probability, and how places on the face (N, 2) would move, for each other solution of the cameras."""
+    weight = _mean_weight(shown)
+    out = []
+    for share, other in others:
+        moved = np.zeros_like(places_mm)
+        for i, camera in enumerate(cameras):
+            pixels = camera.mm_to_px(places_mm)
+            apart = carry_back(pixels, other[i], sizes_wh[i]) - carry_back(pixels, poses[i], sizes_wh[i])
+            moved += apart * weight[i][:, None]
+        out.append((share, moved))
+    return out
+
+
+def _mean_weight(shown: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Every place is the mean of what the photos that show it say, (photos, N)."""
+    weight = shown.astype(float)
+    return np.where(weight.sum(0) > 0, weight / np.maximum(weight.sum(0), 1), 1 / len(weight))
 
 
 def without_motion(
