@@ -157,38 +157,68 @@ def test_fit_circle_exact():
     assert x == pytest.approx([3, -2, 7])
 
 
+CENTRES = [(-80, -60), (80, -55), (75, 60), (-70, 65), (0, 0), (-40, 10), (40, -20), (10, 55), (-15, -50)]
+
+
+def exact_edges(cameras: list[Camera], noise_px: float = 0.0) -> list[EdgeSet]:
+    """Edges of an outline and nine round holes as the cameras see them; their frame has the first hole at its origin."""
+    t = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    ring = np.stack([np.cos(t), np.sin(t)], -1)
+    radii = [5, 6, 4, 5, 25, 3, 3, 4, 4]
+    plane = [ring * [110, 90], *(np.array(c) + r * ring for c, r in zip(CENTRES, radii))]
+    rng = np.random.default_rng(2)
+    sets = []
+    for k, p in enumerate(plane):
+        pixels = [c.mm_to_px(p) + rng.normal(0, noise_px, p.shape) for c in cameras]
+        good = [np.ones(len(p), bool)] * len(cameras)
+        guess = in_first_two(p) * 1.004
+        sets.append(EdgeSet(is_round=k > 0, points_px=pixels, is_good=good, plane=guess, base_px=pixels[0]))
+    return sets
+
+
+def in_first_two(points) -> NDArray[np.float64]:
+    """Places in the frame of the first two holes."""
+    turn = np.arctan2(5, 160)
+    back = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    return (np.asarray(points, float) - CENTRES[0]) @ back.T
+
+
 @pytest.mark.parametrize(
     ("focals", "within"), [((1216, 1170, 2150), 0.02), ((1500, 1350, 1700), 0.03)], ids=["usual", "between"]
 )
 def test_cameras_from_circles_and_one_distance(focals, within):
     """Exact edges of nine round holes and an outline in three views: the plane comes back to some hundredths, with focal
     lengths that no phone has too."""
-    centres = [(-80, -60), (80, -55), (75, 60), (-70, 65), (0, 0), (-40, 10), (40, -20), (10, 55), (-15, -50)]
-    t = np.linspace(0, 2 * np.pi, 60, endpoint=False)
-    ring = np.stack([np.cos(t), np.sin(t)], -1)
-    shapes = [np.array([[110, 0], [0, 90.0]]) @ ring.T]
-    plane = [shapes[0].T, *(np.array(c) + r * ring for c, r in zip(centres, [5, 6, 4, 5, 25, 3, 3, 4, 4]))]
     sizes = [(1600, 1200)] * 3
     cameras = [
         view((3, -2, 10), 0.28 * focals[0], focals[0], sizes[0], -0.02),
         view((22, 8, 100), 0.33 * focals[1], focals[1], sizes[1], 0.03),
         view((-10, -24, -60), 0.25 * focals[2], focals[2], sizes[2], 0.01),
     ]
-    shift = np.array(centres[0])
-    turn = np.arctan2(5, 160)
-    back = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
-    sets = []
-    for k, p in enumerate(plane):
-        pixels = [c.mm_to_px(p) for c in cameras]
-        good = [np.ones(len(p), bool)] * 3
-        guess = (p - shift) @ back.T * 1.004
-        sets.append(EdgeSet(is_round=k > 0, points_px=pixels, is_good=good, plane=guess, base_px=pixels[0]))
-    distance = float(np.hypot(160, 5))
-    solution, _ = solve_cameras(sets, sizes, (1, 2, distance))
-    for k, c in enumerate(centres, 1):
-        assert solution.circles[k][:2] == pytest.approx((np.array(c) - shift) @ back.T, abs=within)
+    solution, _ = solve_cameras(exact_edges(cameras), sizes, (1, 2, float(np.hypot(160, 5))))
+    for k, c in enumerate(CENTRES, 1):
+        assert solution.circles[k][:2] == pytest.approx(in_first_two(c), abs=within)
     assert solution.circles[5][2] == pytest.approx(25, abs=0.02)
     assert solution.rms_mm < 0.01
+
+
+def test_a_lens_that_nothing_tells_is_said_to_be_open():
+    """Two photos straight from above: either lens of a phone fits; from the side, one does, and its plane is the true
+    one."""
+    sizes, scale_pair = [(1600, 1200)] * 2, (1, 2, float(np.hypot(160, 5)))
+    above = [view((1, 0, 10), 350, 1230, sizes[0]), view((0, 2, 100), 350, 1230, sizes[1])]
+    solution, _ = solve_cameras(exact_edges(above, 0.1), sizes, scale_pair, is_last=True)
+    assert sum(share for share, _ in solution.others) > 0.05
+    sizes.append(sizes[0])
+    side = [
+        view((16, -14, 10), 600, 2150, sizes[0]),
+        view((27, 8, 100), 600, 2150, sizes[1]),
+        view((-12, -26, -60), 350, 1230, sizes[2]),
+    ]
+    solution, _ = solve_cameras(exact_edges(side, 0.1), sizes, scale_pair, is_last=True)
+    assert sum(share for share, _ in solution.others) < 0.05
+    for k, c in enumerate(CENTRES, 1):
+        assert solution.circles[k][:2] == pytest.approx(in_first_two(c), abs=0.06)
 
 
 def clicks(

@@ -29,6 +29,8 @@ _EDGE_MM = 0.06
 _BREAK_SHARE = 0.3
 """A broken edge is seen somewhere between its inner and its outer line, by the light: this share of its width is the
 standard deviation (a uniform place has 0.29)."""
+_BREAK_SHARE_ROUND = 0.2
+"""All round a hole part of that averages out (house choice, from renders and pictures with truth)."""
 _Z90 = 1.6449
 _LEAST_FIT_MM, _FIT_SHARE = 0.04, 0.6
 """A line or an arc fits when the edges scatter about it by no more than this, or this share of a single photo's edges'
@@ -190,7 +192,7 @@ def make_trace(
                 covariance[:2, :2] = place_covariance(
                     slopes[k].mean(0, keepdims=True), solution.pose_covariance
                 )[0]
-            rows.append(_circle_row(label, c, covariance, n, edge_break_mm, edge_sd))
+            rows.append(_circle_row(label, c, covariance, n, edge_break_mm))
         openings.append(Opening(name=label, kind="other", polygon=Polygon(shape.exterior)))
         contours.append(
             Contour(name=label, points_mm=plane[k], err_mm=spreads[k], stretches=tuple(stretches[k]))
@@ -264,12 +266,12 @@ def _circle_row(
     covariance: NDArray[np.float64],
     n_photos: int,
     edge_break_mm: float,
-    edge_sd: float,
 ) -> dict[str, object]:
     """Centre and diameter with intervals."""
     diameter = 2 * (circle[2] - edge_break_mm)
     # The larger axis of the ellipse of errors, and what choosing the deepest edges moves a centre by.
     centre = float(np.linalg.eigvalsh(covariance[:2, :2])[-1])
+    edge_sd = float(np.hypot(_EDGE_MM, _BREAK_SHARE_ROUND * edge_break_mm))
     half = _Z90 * 2 * float(np.sqrt(covariance[2, 2] + edge_sd**2))
     return {
         "name": label,

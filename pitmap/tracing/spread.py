@@ -23,9 +23,6 @@ __all__ = [
 
 BIAS_MM = 0.04
 """Least error that a whole stretch of edge has in common in one photo: light on a broken edge (house choice)."""
-_UNKNOWN = 1.7
-"""Factor on the standard deviation for what the model of the edges leaves out: light on a broken edge is common to all
-holes of a photo in more ways than those fitted. From the errors of renders and of pictures with truth (house choice)."""
 _STEP = 1e-5
 
 
@@ -91,7 +88,7 @@ def model_covariance(
         g = weighted[rows].T @ shapes[rows]
         meat += variance * (g @ g.T)
     meat += prior_scale**2 * (weighted[n:].T @ weighted[n:])
-    return _UNKNOWN**2 * inverse @ meat @ inverse
+    return inverse @ meat @ inverse
 
 
 def place_slopes(
