@@ -34,6 +34,8 @@ def test_one_photo_with_the_sheet(on: str, tilt: float) -> None:
     assert trace.size.low < 1 < trace.size.high
     assert score.n_extra <= 1  # a port that the piece on the face half hides may come out as another shape
     assert score.outline_rms_mm < 0.3
+    # One light, one picture: all holes of a photo err alike, so what nine in ten keep on average may be fewer here.
+    assert score.covered.mean() > 0.75
     assert len(trace.drawing.openings) >= len(drawing.openings) - 2
     if on == "bench":
         # a line of sight goes on for 12 mm / cos(tilt) from the face to the bench

@@ -30,7 +30,12 @@ _BREAK_SHARE = 0.3
 """A broken edge is seen somewhere between its inner and its outer line, by the light: this share of its width is the
 standard deviation (a uniform place has 0.29)."""
 _BREAK_SHARE_ROUND = 0.2
-"""All round a hole part of that averages out (house choice, from renders and pictures with truth)."""
+"""All round a hole part of that averages out, once several photos show it (house choice, from renders and pictures with
+truth)."""
+_LIT_SHARE = 0.5
+"""One photo alone shows the broken edge as bright as the face on the half of a hole's rim that the light falls on, and no
+other photo shows where the face ends there: this share of the edge's width is then taken for face (house choice, from
+renders)."""
 _Z90 = 1.6449
 _LEAST_FIT_MM, _FIT_SHARE = 0.04, 0.6
 """A line or an arc fits when the edges scatter about it by no more than this, or this share of a single photo's edges'
@@ -162,6 +167,9 @@ def make_trace(
         fixed = np.arange(ends[-1]) < ends[0]
         slopes = np.split(without_motion(np.concatenate(slopes), np.concatenate(plane), fixed), ends[:-1])
     edge_sd = float(np.hypot(_EDGE_MM, _BREAK_SHARE * edge_break_mm))
+    is_alone = len(solution.cameras) == 1
+    seen_break_mm = (1 - _LIT_SHARE) * edge_break_mm if is_alone else edge_break_mm
+    round_sd = edge_sd if is_alone else float(np.hypot(_EDGE_MM, _BREAK_SHARE_ROUND * edge_break_mm))
     shifts = [
         place_shifts(p, _shown(s, len(p)), solution.cameras, solution.poses, solution.others, sizes_wh)
         for s, p in zip(sets, plane, strict=True)
@@ -176,9 +184,9 @@ def make_trace(
         label = f"{'hole' if sets[k].is_round else 'opening'}_{len(openings) + 1:02d}"
         if sets[k].is_round:
             c = solution.circles[k]
-            shape = shapely.Point(c[0], c[1]).buffer(c[2] - edge_break_mm, quad_segs=48)
+            shape = shapely.Point(c[0], c[1]).buffer(c[2] - seen_break_mm, quad_segs=48)
         else:
-            shape = _polygon(plane[k]).buffer(-edge_break_mm, quad_segs=16).simplify(0.005)
+            shape = _polygon(plane[k]).buffer(-seen_break_mm, quad_segs=16).simplify(0.005)
         if not isinstance(shape, Polygon) or shape.is_empty or not outline.contains(shape):
             notes.append(
                 f"a mark near x {plane[k][:, 0].mean():.1f}, y {plane[k][:, 1].mean():.1f} mm was left out"
@@ -192,7 +200,7 @@ def make_trace(
                 covariance[:2, :2] = place_covariance(
                     slopes[k].mean(0, keepdims=True), solution.pose_covariance
                 )[0]
-            rows.append(_circle_row(label, c, covariance, n, edge_break_mm))
+            rows.append(_circle_row(label, c, covariance, n, seen_break_mm, round_sd))
         openings.append(Opening(name=label, kind="other", polygon=Polygon(shape.exterior)))
         contours.append(
             Contour(name=label, points_mm=plane[k], err_mm=spreads[k], stretches=tuple(stretches[k]))
@@ -265,13 +273,13 @@ def _circle_row(
     circle: NDArray[np.float64],
     covariance: NDArray[np.float64],
     n_photos: int,
-    edge_break_mm: float,
+    seen_break_mm: float,
+    edge_sd: float,
 ) -> dict[str, object]:
     """Centre and diameter with intervals."""
-    diameter = 2 * (circle[2] - edge_break_mm)
+    diameter = 2 * (circle[2] - seen_break_mm)
     # The larger axis of the ellipse of errors, and what choosing the deepest edges moves a centre by.
     centre = float(np.linalg.eigvalsh(covariance[:2, :2])[-1])
-    edge_sd = float(np.hypot(_EDGE_MM, _BREAK_SHARE_ROUND * edge_break_mm))
     half = _Z90 * 2 * float(np.sqrt(covariance[2, 2] + edge_sd**2))
     return {
         "name": label,
