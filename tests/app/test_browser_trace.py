@@ -33,10 +33,6 @@ def camera_of(folder: Path) -> Camera:
     return dev_camera(json.loads((folder / "truth.json").read_text()))
 
 
-FIGURES: dict[str, float] = {}
-"""What the walk measured, for the tests after it."""
-
-
 def numbers_of_trace() -> Trochoid:
     return load_numbers(files("pitmap.drawing") / "plates" / f"{PLATE}.numbers.toml").trace
 
@@ -217,8 +213,8 @@ def laid_by_holes(here, there) -> list[float]:  # type: ignore[no-untyped-def]
 def compare_with_truth(page, shots: Path, truth) -> None:  # type: ignore[no-untyped-def]
     """The kept drawing, taken from the page, against the true one.
 
-    The bars of a tracing: outline 0.3 mm RMS, centres and diameters of round holes 0.2 mm, here for nine in ten; that
-    every centre keeps the bar is asked below. Of a trace from clicks: e within 0.3 mm and R within 0.5 mm; a hand that
+    The bars of a tracing: outline 0.3 mm RMS, every centre of a round hole 0.2 mm, and diameters 0.2 mm for nine in
+    ten. Of a trace from clicks: e within 0.3 mm and R within 0.5 mm; a hand that
     shakes by 0.35 mm leaves its turn open by 1.2 deg, which moves it by 0.5 mm, and its centre by 0.3 mm, so 0.8 mm RMS.
     """
     page.get_by_text("Take the drawing to another program").click()
@@ -249,21 +245,9 @@ def compare_with_truth(page, shots: Path, truth) -> None:  # type: ignore[no-unt
         f"most, bore trace {track:.3f} RMS, {len(kept.openings)} openings for {len(truth.openings)}"
     )
     assert outline < 0.3
-    FIGURES["worst_centre_mm"] = max(centre.values())
-    assert np.mean(np.array(list(centre.values())) < 0.2) >= 0.9
+    assert max(centre.values()) < 0.2
     assert np.mean(np.abs(list(diameter.values())) < 0.2) >= 0.9
     assert abs(fit.eccentricity_mm - numbers_of_trace().eccentricity_mm) < 0.3
     assert abs(fit.radius_mm - numbers_of_trace().radius_mm) < 0.5
     assert track < 0.8
     assert "seal_land" in kept.zones
-
-
-@pytest.mark.xfail(
-    reason="of the 23 round holes traced from these three photos, not tilted for tracing, the worst centre (an ear's) was "
-    "0.17 to 0.21 mm off",
-    strict=False,
-)
-def test_every_centre_keeps_the_bar() -> None:
-    if not FIGURES:
-        pytest.skip("the walk before this test did not get as far as a kept drawing")
-    assert FIGURES["worst_centre_mm"] < 0.2
