@@ -22,7 +22,7 @@ from .drawing_panels import click_buttons, ring_buttons
 if TYPE_CHECKING:
     from .drawing_edit import Editor
 
-__all__ = ["bands", "land", "plate", "trace"]
+__all__ = ["bands", "land", "plate", "pose_words", "trace"]
 
 _ALIKE = 0.8
 _N_FIT = 120
@@ -286,7 +286,8 @@ def _look_alikes(key: int, _drawing: Drawing) -> tuple[LookAlike, ...]:
     return look_alikes(_drawing)
 
 
-def _pose_words(alike: LookAlike) -> str:
+def pose_words(alike: LookAlike) -> str:
+    """How a plate would have to be laid to look like itself."""
     angle = abs(alike.angle_deg) if abs(alike.angle_deg) > 179 else alike.angle_deg
     turn = f"turned by {angle:.0f} deg"
     if alike.is_mirrored:
@@ -306,7 +307,7 @@ def _alikes(ed: Editor) -> Any:
         "Shown in violet",
         range(len(found)),
         format_func=lambda k: (
-            f"{_pose_words(found[k])}: {100 * found[k].edge_share:.0f} % of the edges and "
+            f"{pose_words(found[k])}: {100 * found[k].edge_share:.0f} % of the edges and "
             f"{100 * found[k].area_share:.0f} % of the area in common"
         ),
         key=ed.name("alike"),

@@ -35,6 +35,7 @@ from ..picking import Curve, Kind, Mark, Picker
 from ..remembered import remember
 from ..state import units
 from .alignment import show_alignment
+from .drawing_zone_panels import pose_words
 from .trace_desk import Desk, keep_source, sources
 from .trace_track import fit_track
 
@@ -207,9 +208,8 @@ def _keep(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing
         st.write(f"{_ICONS[f.severity]} {f.element}: {f.text}")
     if alike:
         nearest = max(alike, key=lambda a: a.edge_share)
-        how = "mirrored and " if nearest.is_mirrored else ""
         st.caption(
-            f"Nearest look-alike of this plate: {how}turned {nearest.angle_deg:.0f} deg, where "
+            f"Nearest look-alike of this plate: {pose_words(nearest)}, where "
             f"{100 * nearest.edge_share:.0f} % of the edges fall on an edge. The fewer, the "
             "surer a photo is laid the right way round."
         )
