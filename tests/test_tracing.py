@@ -209,6 +209,10 @@ def test_a_lens_that_nothing_tells_is_said_to_be_open():
     above = [view((1, 0, 10), 350, 1230, sizes[0]), view((0, 2, 100), 350, 1230, sizes[1])]
     solution, _ = solve_cameras(exact_edges(above, 0.1), sizes, scale_pair, is_last=True)
     assert sum(share for share, _ in solution.others) > 0.05
+    known, _ = solve_cameras(
+        exact_edges(above, 0.1), sizes, scale_pair, focals_px=[1230.0, 1230.0], is_last=True
+    )
+    assert known.others == []
     sizes.append(sizes[0])
     side = [
         view((16, -14, 10), 600, 2150, sizes[0]),

@@ -29,6 +29,10 @@ def recall(slot: str, fresh: T) -> T:
     return cast(T, st.session_state[slot])
 
 
-def remember(slot: str, value: object) -> None:
-    """Remember something immutable under a slot, in this tab and for a reload."""
-    st.session_state[slot] = _shelf()[_place(slot)] = value
+def remember(slot: str, value: object, *, is_half_done: bool = True) -> None:
+    """Remember something immutable under a slot in this tab, and for a reload where there is work in it."""
+    st.session_state[slot] = value
+    if is_half_done:
+        _shelf()[_place(slot)] = value
+    else:
+        _shelf().pop(_place(slot), None)

@@ -387,8 +387,8 @@ def solve_cameras(
         strength = max(least, _rms(residuals(x)[:-n_priors]) * np.sqrt(_LIKE_ONE))
         x = _solve(residuals, jacobian, x, n_priors, True)
     others: list[tuple[float, NDArray[np.float64]]] = []
-    if is_last:
-        guessed = [i for i in range(n_photo) if is_guess[i]]
+    guessed = np.flatnonzero(is_guess).tolist()
+    if is_last and guessed:
         x, others = _other_lenses(x, guessed, residuals, jacobian, n_priors, strength)
     poses, circles, _ = unpack(x)
     r = residuals(x)

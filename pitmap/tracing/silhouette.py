@@ -22,10 +22,11 @@ _GROWN_TIMES, _GROWN_BY = 4, 1.25
 _CUT_SHORT = 0.01
 """Share of the plate's edge that lies on that line when the line, and not the bench, ends the plate; it is then
 drawn wider (house choice)."""
-_NECK = (0.04, 0.08)
+_NECK, _NECK_FILLED = (0.04, 0.08), (0.0, 0.14)
 _NECK_WIDE, _CLICK_WIDE = 0.02, 0.008
-"""Where a hole was clicked, metal goes on from beside it towards the middle of the clicks, this far and this wide, and the
-click's own spot is no metal; shares of the clicks' spread (house choice)."""
+"""Where a hole was clicked, metal goes on from beside it towards the middle of the clicks, this far and this wide (with
+openings filled: from the click on, and farther), and the click's own spot is no metal; shares of the clicks' spread
+(house choice)."""
 _MOST_LEFT_OUT = 0.5
 """A photo may lose ears to the bench, with this share of the clicks; other photos bring it back (house choice)."""
 _NOT_AROUND = "no plate was found around all clicks; click holes spread over the plate, and use a bench of another colour"
@@ -299,7 +300,7 @@ def _segment(
         cv2.fillPoly(labels, [np.int32(middle + (hull - middle) * grow)], cv2.GC_PR_BGD)
         cv2.fillPoly(labels, [np.int32(hull)], cv2.GC_PR_FGD)
         if holes is not None:
-            labels[_necks(bgr.shape, holes, 0.0, 0.14)] = cv2.GC_FGD
+            labels[_necks(bgr.shape, holes, *_NECK_FILLED)] = cv2.GC_FGD
         if paper is not None:
             cv2.fillPoly(labels, [np.int32(np.round(sheet))], cv2.GC_FGD if paper.is_metal else cv2.GC_BGD)
         if not (labels == cv2.GC_BGD).any():
@@ -321,14 +322,9 @@ def _segment(
     labels[inside > 0] = np.where(is_open, cv2.GC_PR_BGD, cv2.GC_PR_FGD)[inside > 0]
     if holes is not None:
         labels[_necks(bgr.shape, holes, *_NECK) & ~is_open] = cv2.GC_FGD
-        for x, y in np.round(holes).astype(int).tolist():
-            cv2.circle(
-                labels,
-                (x, y),
-                max(1, round(_CLICK_WIDE * float(np.ptp(holes, axis=0).max()))),
-                cv2.GC_BGD,
-                -1,
-            )
+        radius = max(1, round(_CLICK_WIDE * float(np.ptp(holes, axis=0).max())))
+        for at in np.round(holes).astype(int).tolist():
+            cv2.circle(labels, at, radius, cv2.GC_BGD, -1)
     if paper is not None and paper.is_metal:
         cv2.fillPoly(labels, [np.int32(np.round(sheet))], cv2.GC_FGD)
     plate = _largest(_cut(bgr, labels))

@@ -235,6 +235,13 @@ def test_a_reload_takes_up_what_was_begun_and_another_person_starts_afresh(
     assert desk_of(open_page(who="Bob")).history.n_done == 0
 
 
+def test_a_reload_without_changes_starts_at_the_whole_plate(open_page: Callable[..., AppTest]) -> None:
+    test = open_page(who="Ada", edit_desk_1=Desk(tool="bands"))
+    next(b for b in test.button_group if b.key == "edit_tool_1").set_value("land").run()
+    assert desk_of(test).tool == "land"
+    assert desk_of(open_page(who="Ada")) == Desk()
+
+
 def test_numbers_form_builds(open_page: Callable[..., AppTest]) -> None:
     test = open_page(drawing_mode="look")
     fine(test)

@@ -76,7 +76,7 @@ class Editor:
 
     @desk.setter
     def desk(self, new: Desk) -> None:
-        remember(self._slot, new)
+        remember(self._slot, new, is_half_done=bool(new.history.steps or new.clicks))
 
     @property
     def drawing(self) -> Drawing:
