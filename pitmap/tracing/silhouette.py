@@ -28,7 +28,7 @@ _NECK_WIDE, _CLICK_WIDE = 0.02, 0.008
 openings filled: from the click on, and farther), and the click's own spot is no metal; shares of the clicks' spread
 (house choice)."""
 _MOST_LEFT_OUT = 0.5
-"""A photo may lose ears to the bench, with this share of the clicks; other photos bring it back (house choice)."""
+"""A photo may lose ears to the bench, with this share of the clicks; other photos bring them back (house choice)."""
 _NOT_AROUND = "no plate was found around all clicks; click holes spread over the plate, and use a bench of another colour"
 _BORDER = 0.02
 """Strip along the picture's border that shows bench, share of the longer side."""

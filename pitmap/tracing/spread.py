@@ -124,16 +124,16 @@ def place_shifts(
     sizes_wh: Sequence[tuple[int, int]],
 ) -> list[tuple[float, NDArray[np.float64]]]:
     """Probability, and how places on the face (N, 2) would move, for each other solution of the cameras."""
+    if not others:
+        return []
     weight = _mean_weight(shown)
-    out = []
-    for share, other in others:
-        moved = np.zeros_like(places_mm)
-        for i, camera in enumerate(cameras):
-            pixels = camera.mm_to_px(places_mm)
-            apart = carry_back(pixels, other[i], sizes_wh[i]) - carry_back(pixels, poses[i], sizes_wh[i])
-            moved += apart * weight[i][:, None]
-        out.append((share, moved))
-    return out
+    moved = [np.zeros_like(places_mm) for _ in others]
+    for i, camera in enumerate(cameras):
+        pixels = camera.mm_to_px(places_mm)
+        base = carry_back(pixels, poses[i], sizes_wh[i])
+        for shift, (_, other) in zip(moved, others, strict=True):
+            shift += (carry_back(pixels, other[i], sizes_wh[i]) - base) * weight[i][:, None]
+    return [(share, shift) for (share, _), shift in zip(others, moved, strict=True)]
 
 
 def _mean_weight(shown: NDArray[np.bool_]) -> NDArray[np.float64]:
