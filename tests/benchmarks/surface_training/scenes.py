@@ -48,12 +48,19 @@ class Scene:
 
 
 class Scenes:
-    """Everything that was packed, on one device."""
+    """Everything that was packed, in one file or several, on one device."""
 
-    def __init__(self, path: str, device: str) -> None:
-        data = np.load(path)
-        meta = json.loads(bytes(data["meta"]).decode())
+    def __init__(self, paths: list[str], device: str) -> None:
         self.device = device
+        self.scenes: list[Scene] = []
+        self.pits: list[dict] = []
+        self.benches: list[torch.Tensor] = []
+        for path in paths:
+            self._add(path)
+
+    def _add(self, path: str) -> None:
+        data, device = np.load(path), self.device
+        meta = json.loads(bytes(data["meta"]).decode())
 
         def image(key: str) -> torch.Tensor:
             a = picture_from_bytes(data[key])
@@ -63,7 +70,6 @@ class Scenes:
         for k, p in enumerate(meta["plates"]):
             plates.append(dict(p, mask=image(f"plate{k}_mask"), near=image(f"plate{k}_near")))
         labels: dict = {}
-        self.scenes: list[Scene] = []
         for s in meta["scenes"]:
             if s["label"] not in labels:
                 codes = picture_from_bytes(data[s["label"]])
@@ -86,7 +92,6 @@ class Scenes:
             )
             scene.reference = _metal_reference(scene)
             self.scenes.append(scene)
-        self.pits = []
         for k, p in enumerate(meta["pits"]):
             photo, mask = image(f"pit{k}").permute(2, 0, 1).contiguous(), image(f"pit{k}_mask")
             self.pits.append(
@@ -98,7 +103,7 @@ class Scenes:
                     "reference": photo.flatten(1)[:, ::7].float().median(1).values / 255,
                 }
             )
-        self.benches = [image(f"bench{k}").permute(2, 0, 1).contiguous() for k in range(meta["n_benches"])]
+        self.benches += [image(f"bench{k}").permute(2, 0, 1).contiguous() for k in range(meta["n_benches"])]
 
 
 def _centres(codes: np.ndarray) -> dict:

@@ -30,6 +30,8 @@ DRAWN = {1: 0.34, 2: 0.28, 3: 0.12, 4: 0.08, 5: 0.12, 255: 0.06}
 WORDS = ("sound", "pit", "stain", "tint", "uncut", "unseen")
 CLASS_WEIGHT = [1.0, 2.0, 1.3, 1.0, 1.0, 1.0]
 GAIN_MOST = 3.0
+REFRESH_EVERY, REFRESH = 8, 80
+"""New tiles are fetched every so many steps, at most so many: one large copy stalls less than many small."""
 
 
 def batch_from(
@@ -155,9 +157,15 @@ class Learner:
         if device == "cuda":
             self.model = self.model.to(memory_format=torch.channels_last)
         self.mean = copy.deepcopy(self.model).eval()
+        self.loss_of_batch = torch.compile(self._loss) if args.compile else self._loss
         self.optimiser = torch.optim.AdamW(
             self.model.parameters(), lr=args.rate, weight_decay=1e-3, fused=device == "cuda"
         )
+
+    def _loss(self, x: torch.Tensor, known: torch.Tensor, label: torch.Tensor) -> torch.Tensor:
+        with torch.autocast(self.device, torch.bfloat16, enabled=self.device == "cuda"):
+            logits = fine(self.model(x, known), self.model.step)
+        return loss_of(logits, label, known[:, 3, 0, 0] > 0.5)
 
     def learn(self, pool: Pool, rng: np.random.Generator, batch: int, rate: float) -> None:
         """One step."""
@@ -168,9 +176,7 @@ class Learner:
             x = x.contiguous(memory_format=torch.channels_last)
         for group in self.optimiser.param_groups:
             group["lr"] = rate * min(1.0, (self.steps + 1) / 200)
-        with torch.autocast(self.device, torch.bfloat16, enabled=self.device == "cuda"):
-            logits = fine(self.model(x, known), self.model.step)
-        loss = loss_of(logits, label, known[:, 3, 0, 0] > 0.5)
+        loss = self.loss_of_batch(x, known, label)
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(self.model.parameters(), 2.0)
@@ -222,7 +228,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("data")
+    parser.add_argument("data", help="comma-separated files of pack.py")
     parser.add_argument("out", type=Path)
     parser.add_argument(
         "--models", default="all", help="comma-separated: all, or the number of the fold left out"
@@ -238,6 +244,7 @@ def main() -> None:
     parser.add_argument("--pit-share", type=float, default=0.22)
     parser.add_argument("--pool", type=int, default=9000)
     parser.add_argument("--workers", type=int, default=14)
+    parser.add_argument("--compile", action="store_true", help="let torch fuse the network and its loss")
     parser.add_argument("--start", type=Path, help="folder of <name>.pt files to go on from")
     parser.add_argument("--seed", type=int, default=20261125)
     args = parser.parse_args()
@@ -245,7 +252,7 @@ def main() -> None:
     started = time.time()
     # the workers fork before the device is touched, and compute on one thread each
     torch.set_num_threads(1)
-    data = Scenes(args.data, "cpu")
+    data = Scenes(args.data.split(","), "cpu")
     sampler = Sampler(data, args.render_share, args.pit_share, args.tile)
     pool = Pool(args.pool, args.tile, sampler, args.workers, args.seed)
     try:
@@ -270,7 +277,8 @@ def main() -> None:
             )
             if done >= 1:
                 break
-            held = pool.refresh(10)
+            if learners[0].steps % REFRESH_EVERY == 0:
+                held = pool.refresh(REFRESH)
             rate = args.rate * (0.5 * (1 + math.cos(math.pi * done)) + 0.004)
             for learner in learners:
                 learner.learn(pool, rng, args.batch, rate)
