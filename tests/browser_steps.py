@@ -73,8 +73,17 @@ def write(page, label: str, text: str) -> None:  # type: ignore[no-untyped-def]
 
 
 def choose(page, label: str, option: str) -> None:  # type: ignore[no-untyped-def]
-    page.get_by_role("combobox", name=label, exact=True).first.click()
-    page.get_by_role("option", name=option, exact=True).first.click()
+    """Pick from a list; a list that the page, drawn again, has closed is opened again, as a person would."""
+    box = page.get_by_role("combobox", name=label, exact=True).first
+    for _ in range(4):
+        box.click()
+        try:
+            page.get_by_role("option", name=option, exact=True).first.click(timeout=15_000)
+            return
+        except playwright.TimeoutError:
+            page.keyboard.press("Escape")
+            settle(page)
+    raise AssertionError(f"{label!r} offers no {option!r} on:\n{page.inner_text('body')[-4000:]}")
 
 
 def new_survey(page, stage_words: str, removed: str) -> None:  # type: ignore[no-untyped-def]

@@ -9,6 +9,7 @@ from pitmap.classes import Stage, SurfaceClass
 from pitmap.errors import InputError
 from pitmap.grid import Grid
 from pitmap.surface import METHODS, PROBABILITY_CLASSES, ClassMap, classify
+from pitmap.surface.covers import parts_with_an_edge
 from pitmap.surface.decide import choose_codes, correct_pits, covered_parts
 from pitmap.surface.learned import has_model, tile_spans
 
@@ -130,6 +131,38 @@ def test_classify_probabilities_sum_to_one_on_metal(pitted: np.ndarray, method: 
     assert np.abs(total[40:] - 1).max() < 0.01
     assert (total[:40] == 0).all()
     assert found.probability(SurfaceClass.PIT)[100, 200] > 0.5
+
+
+@pytest.mark.parametrize("top", [0, 20, 60])
+@pytest.mark.parametrize("radius", [5, 15])
+@pytest.mark.parametrize("noise", [0, 8])
+def test_classify_even_metal_is_not_taken_for_a_thing(top: int, radius: int, noise: int) -> None:
+    """A face smoother than any that was learned from, below a drawn edge; its pit is there to be seen."""
+    rng = np.random.default_rng(4)
+    rgb, mask = lapped_metal(rng), np.ones(SHAPE, bool)
+    mask[:top] = False
+    add_disc(rgb, 100, 200, radius, (42, 38, 36))
+    rgb = np.clip(rgb + rng.normal(0, noise, rgb.shape), 0, 255).astype(np.uint8)
+    found = classify(rgb, px_per_mm=PX, stage="test_lap", mask=mask, keep_probabilities=True)
+    assert found.codes[100, 200] == SurfaceClass.PIT
+    assert found.is_class(SurfaceClass.PIT).sum() == pytest.approx(np.pi * radius**2, rel=0.45)
+    assert not found.is_class(SurfaceClass.UNSEEN).any()
+    assert found.probabilities is not None
+    assert (found.probabilities[-1] < 0.5).all()
+
+
+def test_covered_part_needs_an_edge() -> None:
+    rgb, metal = lapped_metal(np.random.default_rng(6)), np.ones(SHAPE, bool)
+    parts = np.zeros(SHAPE, bool)
+    parts[60:160, 60:160] = True
+    parts[60:160, 260:360] = True
+    # something two thirds as bright lies on the first; nothing on the second
+    rgb[64:156, 64:156] = (rgb[64:156, 64:156] * 0.66).astype(np.uint8)
+    kept = parts_with_an_edge(parts, rgb, metal, PX)
+    assert kept[60:160, 60:160].all()
+    assert not kept[:, 200:].any()
+    # where only drawn edges bound it, nothing can be said: it stays covered
+    assert parts_with_an_edge(parts, rgb, parts, PX)[:, 200:].any()
 
 
 def test_classify_nothing_in_frame_is_all_unseen(pitted: np.ndarray) -> None:

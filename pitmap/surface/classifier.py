@@ -12,6 +12,7 @@ from ..classes import Stage, SurfaceClass
 from ..errors import InputError
 from .class_map import PROBABILITY_CLASSES, ClassMap
 from .classic import CLASSIC_PX_PER_MM, classic_scores
+from .covers import parts_with_an_edge
 from .decide import choose_codes, covered_parts, halves, softmax_rows
 from .learned import LEARNED_PX_PER_MM, Network, default_network, has_model, learned_map
 from .unseen import unreadable
@@ -136,7 +137,12 @@ def classify(
             )
         else:
             codes, confidence, covered, probabilities = _classic(small, work, stage)  # type: ignore[assignment]
-        covered = covered_parts(covered & small.metal, work).astype(np.uint8)
+        covered = covered_parts(covered & small.metal, work)
+        if use_learned and covered.any():
+            things = parts_with_an_edge(covered, small.rgb, small.metal, work)
+            _read_again(small, work, stage, covered & ~things, (codes, confidence, probabilities))
+            covered = things
+        covered = covered.astype(np.uint8)
         codes, confidence = small.back(codes, cv2.INTER_NEAREST), small.back(confidence, cv2.INTER_LINEAR)
         lost |= small.back(covered, cv2.INTER_NEAREST).astype(bool)
     kept = None
@@ -229,3 +235,27 @@ def _classic(
     scores = classic_scores(small.rgb, small.metal, px_per_mm, stage, small.edge)
     probabilities = softmax_rows(scores / _CLASSIC_TEMPERATURE)
     return *choose_codes(probabilities, np.ones(len(PROBABILITY_CLASSES), np.float32)), probabilities
+
+
+def _read_again(
+    small: _Resampled,
+    px_per_mm: float,
+    stage: Stage,
+    where: NDArray[np.bool_],
+    rasters: tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.float16] | None],
+) -> None:
+    """Put the classical method's reading into codes, confidence and probabilities, in place.
+
+    Metal that the network took for a thing is metal unlike any that it learned from: its word on pits there is
+    worth nothing either.
+    """
+    if not where.any():
+        return
+    work = min(CLASSIC_PX_PER_MM, px_per_mm)
+    coarse = _Resampled(small.rgb, small.metal, small.edge, px_per_mm, work)
+    codes, confidence, _, probabilities = _classic(coarse, work, stage)
+    rasters[0][where] = coarse.back(codes, cv2.INTER_NEAREST)[where]
+    rasters[1][where] = coarse.back(confidence, cv2.INTER_LINEAR)[where]
+    if rasters[2] is not None:
+        for ours, theirs in zip(rasters[2], probabilities, strict=True):
+            ours[where] = halves(coarse.back(theirs, cv2.INTER_LINEAR))[where]

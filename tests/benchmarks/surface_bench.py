@@ -53,16 +53,18 @@ def main() -> None:
     spec = importlib.util.spec_from_file_location("score", args.folder / "score.py")
     score = importlib.util.module_from_spec(spec)  # type: ignore[arg-type]
     spec.loader.exec_module(score)  # type: ignore[union-attr]
-    networks = (
-        [load_network(args.models / f"{k}.onnx") for k in range(len(FACE_FOLDS))] if args.models else None
-    )
+    networks = {}
+    if args.models:
+        there = [k for k in range(len(FACE_FOLDS)) if (args.models / f"{k}.onnx").is_file()]
+        networks = {face: load_network(args.models / f"{k}.onnx") for k in there for face in FACE_FOLDS[k]}
     with tempfile.TemporaryDirectory() as there:
         results = args.keep or Path(there)
         warp, read = 0.0, 0.0
         for case in true_cases(args.folder, args.only):
-            network = None
-            if networks:
-                network = networks[next(k for k, f in enumerate(FACE_FOLDS) if face_of(case.name) in f)]
+            network = networks.get(face_of(case.name))
+            if args.models and network is None:
+                print(f"{case.name}: left out, no network is there that has not seen its face")
+                continue
             started = time.perf_counter()
             found = classify(
                 case.rgb,

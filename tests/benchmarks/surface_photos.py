@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from pitmap.drawing.rings import load_rings, template_grid
 from pitmap.grid import Grid
 from pitmap.registration.camera import Camera, Lens
+from pitmap.synthetic import render_cases
 
-__all__ = ["TrueCase", "straighten", "true_cases"]
+__all__ = ["TrueCase", "rendered_cases", "straighten", "true_cases"]
 
 _STRIDE = 8
 """Pixels between the places at which the camera is computed; in between it is as good as linear."""
@@ -88,4 +89,25 @@ def true_cases(folder: Path, only: str = "") -> Iterator[TrueCase]:
             truth=truth,
             grid=grid,
             seconds=seconds,
+        )
+
+
+def rendered_cases(n: int, seed: int) -> Iterator[TrueCase]:
+    """Photos of our own renderer, straightened with their true camera; those blurred beyond use are left out."""
+    for case in render_cases(n, seed=seed):
+        if case.blur == "useless":
+            continue
+        started = time.perf_counter()
+        rgb, inside, scale = straighten(case.rgb, case.truth.camera, case.truth.grid)
+        yield TrueCase(
+            name=case.name,
+            stage=str(case.truth.survey.stage),
+            rgb=rgb,
+            metal=case.drawing.mask(case.truth.grid),
+            in_frame=inside,
+            photo_px_per_mm=scale,
+            labels=case.truth.labels,
+            truth={},
+            grid=case.truth.grid,
+            seconds=time.perf_counter() - started,
         )

@@ -1,9 +1,13 @@
 """Fit the calibration and the class weights on faces that each network had not seen; print honest scores.
 
-    python calibrate.py MODELS PHOTOS SETTINGS.json     # MODELS holds 0.onnx, 1.onnx ... of the folds
+    python calibrate.py MODELS PHOTOS SETTINGS.json [--renders 14] [--pit-weight 2.4]
+
+MODELS holds 0.onnx, 1.onnx ... of the folds, or some of them; faces that no network there has left out are not
+read. The renders, of a seed that training did not draw, are read by the first of them.
 
 The calibration is one factor and one shift per class on the logits, fitted by maximum likelihood on a sample
-of pixels. The weights of the decision are chosen so that the pooled overlap (IoU) of each class is best.
+of pixels. The weights of the decision are chosen so that the pooled overlap (IoU) of each class is best; that of
+pits can be set by hand, because a pit overlooked costs a rebuilder more than one too many.
 """
 
 from __future__ import annotations
@@ -11,6 +15,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import cv2
@@ -19,7 +24,7 @@ from scipy.optimize import minimize
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from folds import FACE_FOLDS, face_of
-from surface_photos import true_cases
+from surface_photos import TrueCase, rendered_cases, true_cases
 
 from pitmap.classes import Stage
 from pitmap.surface.decide import correct_pits
@@ -48,26 +53,38 @@ def bare_network(path: Path) -> Network:
     )
 
 
-def sample(models: Path, photos: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Logits, class, stage and weight of pixels of every photo, by the network that had not seen its face."""
-    networks = [bare_network(models / f"{k}.onnx") for k in range(len(FACE_FOLDS))]
+def unseen_cases(models: Path, photos: Path, n_renders: int, seed: int) -> Iterator[tuple[TrueCase, Network]]:
+    """Every photo that a network there has not seen, and that network."""
+    there = [k for k in range(len(FACE_FOLDS)) if (models / f"{k}.onnx").is_file()]
+    networks = {k: bare_network(models / f"{k}.onnx") for k in there}
+    of_face = {face: networks[k] for k in there for face in FACE_FOLDS[k]}
+    for case in true_cases(photos):
+        if face_of(case.name) in of_face:
+            yield case, of_face[face_of(case.name)]
+    for case in rendered_cases(n_renders, seed):
+        yield case, networks[there[0]]
+
+
+def sample(
+    cases: Iterable[tuple[TrueCase, Network]],
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Logits, class, stage and weight of pixels of every photo."""
     place = np.full(256, IGNORE, np.uint8)
     place[[1, 2, 3, 4, 5, 255]] = np.arange(N)
     rng, rows = np.random.default_rng(3), []
-    for case in true_cases(photos):
-        fold = next(k for k, faces in enumerate(FACE_FOLDS) if face_of(case.name) in faces)
+    for case, network in cases:
         seen, stage = case.metal & case.in_frame, Stage(case.stage)
         edge = cv2.distanceTransform(case.metal.astype(np.uint8), cv2.DIST_L2, 5) / np.float32(
             case.grid.px_per_mm
         )
         truth = place[case.labels]
-        tiles = tile_logits(networks[fold], case.rgb, seen, edge, stage, case.photo_px_per_mm)
+        tiles = tile_logits(network, case.rgb, seen, edge, stage, case.photo_px_per_mm)
         for window, logits in tiles:
             t, ok = truth[window], seen[window] & (truth[window] != IGNORE)
             rate = np.where((t == 1) | (t == 2), 4.0, SHARE)
             keep = ok & (rng.random(t.shape) < 1 / rate)
             rows.append((logits[:, keep].T, t[keep], np.full(keep.sum(), stage.is_lapped), rate[keep]))
-        print(case.name, "fold", fold, flush=True)
+        print(case.name, flush=True)
     return tuple(np.concatenate(c) for c in zip(*rows, strict=True))  # type: ignore[return-value]
 
 
@@ -178,14 +195,21 @@ def main() -> None:
     parser.add_argument("models", type=Path)
     parser.add_argument("photos", type=Path)
     parser.add_argument("settings", type=Path)
+    parser.add_argument("--renders", type=int, default=0)
+    parser.add_argument("--seed", type=int, default=7101, help="of the renders")
+    parser.add_argument("--pit-weight", type=float, help="instead of the one of best overlap")
     args = parser.parse_args()
     cv2.setNumThreads(1)
-    logits, truth, lapped, weight = sample(args.models, args.photos)
+    cases = unseen_cases(args.models, args.photos, args.renders, args.seed)
+    logits, truth, lapped, weight = sample(cases)
     scale, shift = fit(logits, truth, lapped, weight)
     p = probabilities(logits, lapped, scale, shift)
     said, came = pit_table(p, truth, weight)
     p = apply_table(p, said, came)
     w = choose_weights(p, truth, weight)
+    if args.pit_weight:
+        print("IoU with its own weight of pits", overlaps(p, truth, weight, w).round(3))
+        w[1] = args.pit_weight
     print("scale", scale.round(3), "shift", shift.round(3), "weights", w)
     print("IoU without weights", overlaps(p, truth, weight, np.ones(N)).round(3))
     print("IoU with weights   ", overlaps(p, truth, weight, w).round(3))
