@@ -89,19 +89,21 @@ def main() -> None:
     parser.add_argument("--csv", type=Path)
     args = parser.parse_args()
     print(f"python {platform.python_version()}, opencv {cv2.__version__}, {cv2.getNumThreads()} threads")
-    networks = (
-        [load_network(args.models / f"{k}.onnx") for k in range(len(PIT_FOLDS))] if args.models else None
-    )
+    networks = {}
+    if args.models:
+        there = [k for k in range(len(PIT_FOLDS)) if (args.models / f"{k}.onnx").is_file()]
+        networks = {group: load_network(args.models / f"{k}.onnx") for k in there for group in PIT_FOLDS[k]}
     ways = tuple(args.ways.split(",")) if args.ways else ("learned", "classic", *STOCK)
     counts = {(way, where): Counts() for way in ways for where in ("photo", "window")}
     seconds = 0.0
-    for item in pd.read_csv(args.folder / "index.csv").to_dict("records")[:: args.every]:
+    items = pd.read_csv(args.folder / "index.csv").to_dict("records")[:: args.every]
+    if args.models:
+        items = [i for i in items if pit_group(i["group"]) in networks]
+        print(f"{len(items)} photos of groups that a network there has not seen")
+    for item in items:
         rgb = cv2.cvtColor(cv2.imread(str(args.folder / item["photo"])), cv2.COLOR_BGR2RGB)
         truth = cv2.imread(str(args.folder / item["mask"]), cv2.IMREAD_GRAYSCALE) > 127
-        network = None
-        if networks:
-            fold = next(k for k, groups in enumerate(PIT_FOLDS) if pit_group(item["group"]) in groups)
-            network = networks[fold]
+        network = networks.get(pit_group(item["group"]))
 
         def read(picture: np.ndarray, way: str, network=network) -> np.ndarray:
             if way in STOCK:
