@@ -42,6 +42,7 @@ from pitmap.report import (
     verify_zip,
 )
 from pitmap.report.draw_plotly import plot_bars, plot_lines, plot_map, plot_side_by_side
+from pitmap.report.legend import class_entries, with_class_legend
 from pitmap.report.model import Paragraph, Picture, Table
 from pitmap.report.overlay import numbered_marks, scale_bar_mm
 from pitmap.report.words import estimate_of, number, stage_word
@@ -327,6 +328,14 @@ def test_overlay_of_another_scale(record):
     small = np.ascontiguousarray(i.picture[::2, ::2])
     out = overlay_picture(small, i.class_map, record.drawing, None)
     assert out.shape == small.shape and (out != small).any()
+
+
+def test_legend_names_what_is_on_the_picture_and_no_more():
+    t, picture = translator(), np.zeros((40, 900, 3), np.uint8)
+    pit_and_sound = np.array([[SurfaceClass.PIT, SurfaceClass.SOUND]], np.uint8)
+    assert [word for _, word in class_entries(t, np.unique(pit_and_sound))] == ["pit"]
+    assert with_class_legend(t, picture, pit_and_sound).shape[0] > 40
+    assert with_class_legend(t, picture, pit_and_sound[:, 1:]).shape == picture.shape
 
 
 def test_numbered_marks_are_the_largest_of_the_working_zones():

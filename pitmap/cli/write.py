@@ -25,7 +25,7 @@ def write_map(inspection: Inspection, drawing: Drawing, folder: Path) -> None:
         inspection.measurement,
         picture=inspection.picture_grid,
     )
-    picture = with_class_legend(translator(), picture)
+    picture = with_class_legend(translator(), picture, inspection.class_map.codes)
     ok, data = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 90])
     if not ok:
         raise InputError("overlay.jpg: the picture could not be encoded")

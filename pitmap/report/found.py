@@ -118,11 +118,11 @@ def survey_picture(t: Translate, record: RecordInput, inspection: Any, *, width:
 
 def legend_picture(t: Translate, codes: set[int]) -> Picture:
     """The classes that the pictures show, with colour, pattern and word."""
-    from .legend import legend_png
+    from .legend import class_entries, legend_png
 
-    styles = [style for code, style in CLASS_STYLES.items() if int(code) in codes]
-    data, size = legend_png([(style, t(style.word)) for style in styles])
-    alt = t("Legend: {words}", words=", ".join(t(style.word) for style in styles))
+    entries = class_entries(t, codes)
+    data, size = legend_png(entries)
+    alt = t("Legend: {words}", words=", ".join(word for _, word in entries))
     return Picture(data=data, kind="png", alt=alt, caption="", width=1.0, size_px=size)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from .overlay import font_file, paint_codes
 from .palette import CLASS_STYLES, Style
 from .text import Translate
 
-__all__ = ["legend_png", "with_class_legend"]
+__all__ = ["class_entries", "legend_png", "with_class_legend"]
 
 _SIZE = 26
 
@@ -58,9 +58,19 @@ def legend_png(
     return out.getvalue(), image.size
 
 
-def with_class_legend(t: Translate, picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """The picture with the classes' legend under it."""
-    entries = [(style, t(style.word)) for style in CLASS_STYLES.values()]
+def class_entries(t: Translate, codes: Iterable[int]) -> list[tuple[Style, str]]:
+    """Style and word of each class that is drawn and that is among the codes."""
+    there = {int(c) for c in codes}
+    return [(style, t(style.word)) for code, style in CLASS_STYLES.items() if int(code) in there]
+
+
+def with_class_legend(
+    t: Translate, picture: NDArray[np.uint8], codes: NDArray[np.uint8]
+) -> NDArray[np.uint8]:
+    """The picture with the legend of the classes in `codes` under it; without one where all is sound."""
+    entries = class_entries(t, np.unique(codes))
+    if not entries:
+        return picture
     data, _ = legend_png(entries, width_px=picture.shape[1])
     strip = np.asarray(Image.open(io.BytesIO(data)).convert("RGB"))
     return np.vstack([picture, strip])
