@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +15,7 @@ from ..classes import CLASS_WORDS, SurfaceClass
 from ..errors import InputError
 from ..flags import Flag
 from ..grid import Grid
+from ..photo import PhotoLimits
 from .fates import FATES, Fate
 from .layer import Layer
 from .marks import Marks
@@ -34,7 +36,9 @@ class Rules:
     sure_diam_mm : float
         Smaller marks that only one survey shows are "cannot tell".
     gone_below_mm : float
-        "Gone" means that no hole as wide as this is left.
+        "Gone" means that no hole as wide as this is left, or as the later photo can show, if that is wider.
+    n_resolved_px : float
+        Photo pixels that a hole must span to be shown, as the photo's gate counts them.
     sure_confidence : float
         Mean confidence from which a mark that only the later survey shows is believed.
     sound_quantile : float
@@ -46,9 +50,9 @@ class Rules:
         Share of a place hidden in one survey from which nothing is said about it.
     pit_probability : float
         Where the class map kept its probabilities: a place with this much "pit" anywhere is not gone.
-    dark_quantile : float
+    dark_sd : float
         Where the survey kept its straightened photo: a place is not surely sound when any spot of it is darker
-        against its surroundings than this quantile of all metal that the survey calls sound.
+        than the sound metal about it by this many standard deviations of that metal.
     mark_level : float
         Level of the interval of one mark's change in area; high, because many marks are looked at.
     misread_diam_mm : float
@@ -60,12 +64,13 @@ class Rules:
     min_diam_mm: float = 0.3
     sure_diam_mm: float = 0.6
     gone_below_mm: float = 0.3
+    n_resolved_px: float = PhotoLimits().n_resolved_px
     sure_confidence: float = 0.7
     sound_quantile: float = 0.001
     sound_share: float = 0.75
     unseen_share: float = 0.1
     pit_probability: float = 0.3
-    dark_quantile: float = 0.002
+    dark_sd: float = 3.0
     mark_level: float = 0.95
     misread_diam_mm: float = 1.5
     level: float = 0.90
@@ -76,7 +81,6 @@ class Rules:
             "sound_share",
             "unseen_share",
             "pit_probability",
-            "dark_quantile",
             "level",
         ):
             if not 0 < getattr(self, name) < 1:
@@ -126,7 +130,10 @@ class Step:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Place:
-    """What one survey shows at the places of the other's marks; arrays (N,) over those marks."""
+    """What one survey shows at the places of the other's marks; arrays (N,) over those marks.
+
+    ``shown_mm`` is the width from which a hole shows in this survey, rounded up to 0.1 mm.
+    """
 
     seen: NDArray[np.float64]
     sound: NDArray[np.float64]
@@ -134,9 +141,10 @@ class Place:
     covered: NDArray[np.float64]
     pit_probability: NDArray[np.float64]
     is_dark: NDArray[np.bool_]
+    shown_mm: float
 
     @classmethod
-    def of(cls, marks: Marks, other: Layer, grid: Grid | None = None) -> Place:
+    def of(cls, marks: Marks, other: Layer, rules: Rules, grid: Grid | None = None) -> Place:
         """What `other` shows over the pixels of each mark of another survey; its photo too where `grid` is given."""
         n = len(marks)
         pixels, at = marks.pixels, marks.owner
@@ -159,11 +167,18 @@ class Place:
             is_sure=is_sure,
             covered=share(np.isin(there, [SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT])),
             pit_probability=top,
-            is_dark=np.zeros(n, bool) if grid is None else _is_dark(marks, other, grid),
+            is_dark=np.zeros(n, bool) if grid is None else _is_dark(marks, other, grid, rules.dark_sd),
+            shown_mm=_shown_mm(getattr(other.inspection, "photo_px_per_mm", math.inf), rules),
         )
 
 
-def _is_dark(marks: Marks, other: Layer, grid: Grid) -> NDArray[np.bool_]:
+def _shown_mm(photo_px_per_mm: float, rules: Rules) -> float:
+    """The width from which a hole shows in a photo of this scale, mm, rounded up to 0.1."""
+    shown = max(rules.gone_below_mm, rules.n_resolved_px / photo_px_per_mm)
+    return math.ceil(10 * shown - 1e-6) / 10
+
+
+def _is_dark(marks: Marks, other: Layer, grid: Grid, sd: float) -> NDArray[np.bool_]:
     """Which places the photo of `other` shows darker, anywhere, than sound metal is."""
     out = np.zeros(len(marks), bool)
     if other.picture is None or other.picture_grid is None:
@@ -172,7 +187,7 @@ def _is_dark(marks: Marks, other: Layer, grid: Grid) -> NDArray[np.bool_]:
     rows, cols = np.divmod(marks.pixels, grid.n_cols)
     place = np.round(target.mm_to_px(grid.px_to_mm(np.column_stack([cols, rows])))).astype(np.int64)
     inside = ((place >= 0) & (place < (target.n_cols, target.n_rows))).all(1)
-    dark = other.picture[place[inside, 1], place[inside, 0]] < other.picture_floor
+    dark = other.picture[place[inside, 1], place[inside, 0]] < -sd
     out[marks.owner[inside][dark]] = True
     return out
 
@@ -191,8 +206,9 @@ def judge_gone(
             tell,
             f"no metal was cut in between, so a {_words(code)} cannot have gone; one of the two misread it",
         )
-    if diam < rules.sure_diam_mm:
-        return tell, f"under {rules.sure_diam_mm:g} mm: too small to say that it is gone"
+    least = max(rules.sure_diam_mm, place.shown_mm)
+    if diam < least:
+        return tell, f"under {least:g} mm: too small to say that it is gone"
     if sure < 0.5:
         return tell, "the earlier survey was not sure of this mark"
     if place.covered[i] > 1 - rules.sound_share:
@@ -205,7 +221,7 @@ def judge_gone(
         return tell, "part of the place may still be a pit"
     if place.is_dark[i]:
         return tell, "the photo still shows a dark spot here"
-    return Fate.GONE, f"the place reads sound: no hole of {rules.gone_below_mm:g} mm or more is left"
+    return Fate.GONE, f"the place reads sound: no hole of {place.shown_mm:g} mm or more is left"
 
 
 def _came(

@@ -13,7 +13,7 @@ class Fate(StrEnum):
     """What became of one mark between two surveys of the same face."""
 
     GONE = "gone"
-    """The place was seen and is sound metal: no hole as wide as `Rules.gone_below_mm` is left."""
+    """The place was seen and is sound metal: no hole is left as wide as `Rules.gone_below_mm` or as the photo can show."""
     SMALLER = "smaller"
     """Still there, and smaller by more than two photos of the same mark differ."""
     SAME = "same"

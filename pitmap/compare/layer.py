@@ -21,6 +21,15 @@ __all__ = ["Layer", "layer_of"]
 
 _LEAST_FLOOR = 0.5
 """Under an even chance nothing is surely sound, whatever the map's own scale."""
+_SPOT_SD_MM = 0.15
+"""Smoothing that leaves a hole of 0.3 mm its darkness."""
+_LEVEL_MM, _SPREAD_MM = 3.0, 8.0
+"""Widths over which sound metal gives its tone, and how much that scatters."""
+_SD_OF_MEAN_DEVIATION = float(np.sqrt(np.pi / 2))
+"""Standard deviation over mean absolute deviation, of the normal distribution."""
+_LEAST_WEIGHT = 0.02
+_LEAST_SD = 0.5
+"""Of 8-bit tones: rounding alone scatters by a third."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -29,8 +38,8 @@ class Layer:
 
     ``confidence`` is smoothed over 0.4 mm; under ``sound_floor`` sound metal is not surely sound.
     ``pit`` is the probability of "pit" where the class map kept one, ``picture`` the straightened photo in
-    grey against its surroundings, on ``picture_grid``; both may be None. Sound metal is seldom darker than
-    ``picture_floor``.
+    grey against the sound metal about it, in standard deviations of that metal, on ``picture_grid``; both may be
+    None.
     """
 
     survey: int
@@ -42,7 +51,6 @@ class Layer:
     pit: NDArray[np.float32] | None
     picture: NDArray[np.float32] | None
     picture_grid: Grid | None
-    picture_floor: float
 
     def moved(self, shift: Shift, grid: Grid) -> Layer:
         """The same survey in the frame of an earlier one."""
@@ -67,7 +75,6 @@ class Layer:
             pit=warp(self.pit, 0.0),
             picture=picture,
             picture_grid=self.picture_grid,
-            picture_floor=self.picture_floor,
         )
 
 
@@ -96,7 +103,7 @@ def layer_of(survey: int, inspection: Any, grid: Grid, zones: NDArray[np.uint8],
     pit = None
     if getattr(cm, "probabilities", None) is not None:
         pit = onto_grid(np.asarray(cm.probabilities[SurfaceClass.PIT], np.float32), cm.grid, grid, fill=0.0)
-    picture, picture_grid, picture_floor = _levelled_picture(inspection, codes, grid, rules)
+    picture, picture_grid = _levelled_picture(inspection, codes, grid)
     table = None if inspection.measurement is None else inspection.measurement.marks
     return Layer(
         survey=survey,
@@ -108,24 +115,31 @@ def layer_of(survey: int, inspection: Any, grid: Grid, zones: NDArray[np.uint8],
         pit=pit,
         picture=picture,
         picture_grid=picture_grid,
-        picture_floor=picture_floor,
     )
 
 
 def _levelled_picture(
-    inspection: Any, codes: NDArray[np.uint8], grid: Grid, rules: Rules
-) -> tuple[NDArray[np.float32] | None, Grid | None, float]:
-    """The survey's photo in grey against its surroundings, its grid, and how dark sound metal gets."""
+    inspection: Any, codes: NDArray[np.uint8], grid: Grid
+) -> tuple[NDArray[np.float32] | None, Grid | None]:
+    """The survey's photo in grey against the sound metal about it, in its standard deviations; and its grid.
+
+    Only sound metal is averaged: a hole's dark wall or a stain nearby must not hide a spot beside it.
+    """
     rgb = getattr(inspection, "picture", None)
     if rgb is None:
-        return None, None, 0.0
+        return None, None
     target = inspection.picture_grid
     grey = cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2GRAY).astype(np.float32)
-    grey = cv2.blur(grey, (_odd(0.5 * target.px_per_mm),) * 2) - cv2.blur(
-        grey, (_odd(6 * target.px_per_mm),) * 2
-    )
-    sample = grey[::2, ::2][onto_grid(codes, grid, target, fill=0)[::2, ::2] == SurfaceClass.SOUND]
-    return grey, target, float(np.quantile(sample, rules.dark_quantile)) if len(sample) else 0.0
+    sound = (onto_grid(codes, grid, target, fill=0) == SurfaceClass.SOUND).astype(np.uint8)
+    weight = cv2.erode(sound, np.ones((3, 3), np.uint8)).astype(np.float32)
+
+    def about(values: NDArray[np.float32], width_mm: float) -> NDArray[np.float32]:
+        size = (_odd(width_mm * target.px_per_mm),) * 2
+        return cv2.blur(values * weight, size) / np.maximum(cv2.blur(weight, size), _LEAST_WEIGHT)
+
+    level = cv2.GaussianBlur(grey, (0, 0), _SPOT_SD_MM * target.px_per_mm) - about(grey, _LEVEL_MM)
+    spread = _SD_OF_MEAN_DEVIATION * about(np.abs(level), _SPREAD_MM)
+    return level / np.maximum(spread, _LEAST_SD), target
 
 
 def _odd(x: float) -> int:

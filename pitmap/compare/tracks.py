@@ -100,7 +100,7 @@ def follow(
             lost = layers[survey].marks.subset(index)
             tolerance = pairs[k].tolerance_mm * pairs[k].grid.px_per_mm
             match = match_marks(lost, there, tolerance_px=tolerance)
-            place = Place.of(lost, layers[k + 1], pairs[k].grid)
+            place = Place.of(lost, layers[k + 1], rules, pairs[k].grid)
             step = Step.between(layers[survey].inspection, layers[k + 1].inspection)
             keep = []
             for i, g in enumerate(match.before):

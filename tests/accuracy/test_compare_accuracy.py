@@ -5,17 +5,26 @@ photographed with a wrong place, edges read too far in or out, pits missed, spec
 """
 
 import importlib.util
+import json
 import math
 import sys
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pandas as pd
 import pytest
+from holes_left import holes_where_gone, pit_fates, shown_mm
 
+from pitmap.casebook.sample import sample_folder
 from pitmap.classes import Stage
 from pitmap.compare import Repeatability, compare
+from pitmap.drawing import load_shipped
+from pitmap.estimate import Estimate
+from pitmap.grid import Grid
+from pitmap.pipeline import map_face
 
 _SPEC = importlib.util.spec_from_file_location("compare_sim", Path(__file__).with_name("compare_sim.py"))
 sim = importlib.util.module_from_spec(_SPEC)
@@ -97,6 +106,27 @@ def test_fates_and_changes_on_three_series():
 @pytest.mark.long
 def test_fates_and_changes_on_forty_series():
     check(*run_series(range(40)), slack=0.0)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("face", ["a", "b"])
+def test_no_pit_of_the_sample_job_is_called_gone_that_is_there(face: str):
+    drawing = load_shipped(f"heron40_intermediate_{face}")
+    found = []
+    for stage, removed_um in (("test_lap", 20.0), ("lap_1", 45.0)):
+        photo = sample_folder() / f"{face}_{stage}" / "photo.jpg"
+        survey = map_face([photo], drawing, stage=Stage(stage))
+        found.append(replace(survey, removed_um=Estimate.from_sd(removed_um, 2.0)))
+    folder = sample_folder() / f"{face}_lap_1"
+    labels = cv2.imread(str(folder / "labels.png"), cv2.IMREAD_UNCHANGED)
+    grid = Grid(**json.loads((folder / "truth.json").read_text(encoding="utf-8"))["grid"])
+    fates = compare(found, drawing).pairs[0].fates
+    left = holes_where_gone(fates, labels, grid)
+    print(f"{len(pit_fates(fates))} pits, {len(left)} gone, widest hole left there {left.max():.2f} mm")
+    assert len(left) >= 5
+    # The claim is that no hole is left that the photo could show; 0.3 mm is what the bar counts.
+    assert left.max() < shown_mm(found[1].photo_px_per_mm)
+    assert (left >= 0.3).sum() <= max(1, 0.01 * len(pit_fates(fates)))
 
 
 @pytest.mark.slow
