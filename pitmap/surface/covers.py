@@ -14,7 +14,7 @@ _ALONG_MM = 2.0
 _LEAST_STEP = 0.10
 """Step in log tone that the most different quarter of a border must show.
 
-On 20 covered parts of renders and of photos from outside, things that did lie on the plate showed 0.24 and more,
+On 13 covered parts of renders and of photos from outside, things that did lie on the plate showed 0.24 and more,
 metal taken for one by mistake 0.07 and less; even, grey metal with nothing on it shows 0.003.
 """
 _DARK = 8.0
