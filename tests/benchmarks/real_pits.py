@@ -24,7 +24,7 @@ from pitmap.surface import classify
 from pitmap.surface.learned import load_network
 
 sys.path.insert(0, str(Path(__file__).parent / "surface_training"))
-from folds import PIT_FOLDS, pit_group
+from folds import PIT_FOLDS, by_left_out, pit_group
 
 WINDOW_PX = 256
 STOCK = ("black top-hat + Otsu", "local threshold")
@@ -89,10 +89,7 @@ def main() -> None:
     parser.add_argument("--csv", type=Path)
     args = parser.parse_args()
     print(f"python {platform.python_version()}, opencv {cv2.__version__}, {cv2.getNumThreads()} threads")
-    networks = {}
-    if args.models:
-        there = [k for k in range(len(PIT_FOLDS)) if (args.models / f"{k}.onnx").is_file()]
-        networks = {group: load_network(args.models / f"{k}.onnx") for k in there for group in PIT_FOLDS[k]}
+    networks = by_left_out(args.models, PIT_FOLDS, load_network) if args.models else {}
     ways = tuple(args.ways.split(",")) if args.ways else ("learned", "classic", *STOCK)
     counts = {(way, where): Counts() for way in ways for where in ("photo", "window")}
     seconds = 0.0

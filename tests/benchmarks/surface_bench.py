@@ -26,7 +26,7 @@ from pitmap.surface import classify
 from pitmap.surface.learned import load_network
 
 sys.path.insert(0, str(Path(__file__).parent / "surface_training"))
-from folds import FACE_FOLDS, face_of
+from folds import FACE_FOLDS, by_left_out, face_of
 from surface_photos import true_cases
 
 LARGEST_PP, LARGEST_SHARE = 0.5, 15.0
@@ -53,10 +53,7 @@ def main() -> None:
     spec = importlib.util.spec_from_file_location("score", args.folder / "score.py")
     score = importlib.util.module_from_spec(spec)  # type: ignore[arg-type]
     spec.loader.exec_module(score)  # type: ignore[union-attr]
-    networks = {}
-    if args.models:
-        there = [k for k in range(len(FACE_FOLDS)) if (args.models / f"{k}.onnx").is_file()]
-        networks = {face: load_network(args.models / f"{k}.onnx") for k in there for face in FACE_FOLDS[k]}
+    networks = by_left_out(args.models, FACE_FOLDS, load_network) if args.models else {}
     with tempfile.TemporaryDirectory() as there:
         results = args.keep or Path(there)
         warp, read = 0.0, 0.0

@@ -23,7 +23,7 @@ import numpy as np
 from scipy.optimize import minimize
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from folds import FACE_FOLDS, face_of
+from folds import FACE_FOLDS, by_left_out, face_of
 from surface_photos import TrueCase, rendered_cases, true_cases
 
 from pitmap.classes import Stage
@@ -55,14 +55,12 @@ def bare_network(path: Path) -> Network:
 
 def unseen_cases(models: Path, photos: Path, n_renders: int, seed: int) -> Iterator[tuple[TrueCase, Network]]:
     """Every photo that a network there has not seen, and that network."""
-    there = [k for k in range(len(FACE_FOLDS)) if (models / f"{k}.onnx").is_file()]
-    networks = {k: bare_network(models / f"{k}.onnx") for k in there}
-    of_face = {face: networks[k] for k in there for face in FACE_FOLDS[k]}
+    of_face = by_left_out(models, FACE_FOLDS, bare_network)
     for case in true_cases(photos):
         if face_of(case.name) in of_face:
             yield case, of_face[face_of(case.name)]
     for case in rendered_cases(n_renders, seed):
-        yield case, networks[there[0]]
+        yield case, next(iter(of_face.values()))
 
 
 def sample(

@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-__all__ = ["FACE_FOLDS", "PIT_FOLDS", "face_of", "pit_group"]
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TypeVar
+
+__all__ = ["FACE_FOLDS", "PIT_FOLDS", "by_left_out", "face_of", "pit_group"]
+
+T = TypeVar("T")
 
 FACE_FOLDS = [
     ["d01", "d02", "d05", "d08"],
@@ -27,3 +33,13 @@ def pit_group(group: str) -> str:
     """A coarser group than the file's: neighbouring positions of one spindle look alike and go together."""
     parts = group.strip("-").split("-")
     return parts[0] + "_" + parts[-1].split("_", 1)[-1] if len(parts) > 2 else group
+
+
+def by_left_out(models: Path, folds: Sequence[Sequence[str]], load: Callable[[Path], T]) -> dict[str, T]:
+    """The network that has not seen it, for each face or group; folds without a <number>.onnx are passed over."""
+    networks: dict[str, T] = {}
+    for k, names in enumerate(folds):
+        path = models / f"{k}.onnx"
+        if path.is_file():
+            networks |= dict.fromkeys(names, load(path))
+    return networks
