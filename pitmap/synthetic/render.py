@@ -163,6 +163,20 @@ def _opening_kinds(job: _Job) -> NDArray[np.float32]:
     return out
 
 
+def _metal(job: _Job, x: NDArray, y: NDArray) -> NDArray:
+    """Distance inside the drawn line at places of the face, mm; negative in the void."""
+    g = job.shape.grid
+    return _sparse(job.shape.metal_mm, (x - g.x0_mm) * g.px_per_mm - 0.5, (g.y1_mm - y) * g.px_per_mm - 0.5)
+
+
+def _into_metal(job: _Job, x: NDArray, y: NDArray, step_mm: float) -> tuple[NDArray, NDArray]:
+    """Unit direction away from the nearest drawn line, into the metal."""
+    gx = _metal(job, x + step_mm, y) - _metal(job, x - step_mm, y)
+    gy = _metal(job, x, y + step_mm) - _metal(job, x, y - step_mm)
+    size = np.hypot(gx, gy) + 1e-6
+    return gx / size, gy / size
+
+
 def _walls(
     job: _Job, rows: slice, cols: slice, m0: NDArray, kinds: NDArray, tone: NDArray, out: NDArray
 ) -> None:
@@ -172,38 +186,30 @@ def _walls(
     p1 = job.nodes.stretch(job.bench_mm[..., :2], rows, cols)
     d = p1 - p0
     reach = np.hypot(d[..., 0], d[..., 1])
-    pick = np.nonzero((m0 < 0.4) & (m0 > -(reach + 0.5)))
+    pick = np.nonzero((m0 < job.scene.chamfer_mm) & (m0 > -(reach + 0.5)))
     if not len(pick[0]):
         return
-    grid = job.shape.grid
-    k = grid.px_per_mm
     x, y = p0[pick].T
     dx, dy = d[pick].T
     r = np.maximum(reach[pick], 1e-3)
-    s = np.zeros_like(x)
+    # the wall begins under the broken edge
+    s = np.full_like(x, job.scene.chamfer_mm / thick)
     gap = np.zeros_like(x)
-
-    def metal(px: NDArray, py: NDArray) -> NDArray:
-        return _sparse(job.shape.metal_mm, (px - grid.x0_mm) * k - 0.5, (grid.y1_mm - py) * k - 0.5)
-
     for _ in range(9):
-        gap = -metal(x + s * dx, y + s * dy)
+        gap = -_metal(job, x + s * dx, y + s * dy)
         s = np.where(gap > 0.02, s + np.maximum(gap, 0.05) / r, s)
     hit = (s <= 1) & (gap < 0.35)
     if not hit.any():
         return
     x, y, s = (x + s * dx)[hit], (y + s * dy)[hit], s[hit]
-    nx = metal(x - 0.25, y) - metal(x + 0.25, y)
-    ny = metal(x, y - 0.25) - metal(x, y + 0.25)
-    size = np.hypot(nx, ny) + 1e-6
-    nx, ny = nx / size, ny / size
+    nx, ny = (-a for a in _into_metal(job, x, y, 0.25))
     where = pick[0][hit], pick[1][hit]
     flow = job.nodes.stretch(job.light.flow, rows, cols)[where]
     rgb = job.nodes.stretch(job.light.rgb, rows, cols)[where]
     depth = s * thick
     # A wall point is lit when the way to the light leaves the opening above other metal.
     up = np.maximum(flow[:, 2], 0.05)
-    lit = metal(x + 0.4 * nx + flow[:, 0] / up * depth, y + 0.4 * ny + flow[:, 1] / up * depth) < 0.2
+    lit = _metal(job, x + 0.4 * nx + flow[:, 0] / up * depth, y + 0.4 * ny + flow[:, 1] / up * depth) < 0.2
     facing = np.clip(flow[:, 0] * nx + flow[:, 1] * ny, 0, None)
     coarse = job.shape.coarse
     kind = np.round(
@@ -222,6 +228,25 @@ def _walls(
     out[where] = colour * received
 
 
+def _metal_seen(job: _Job, rows: slice, cols: slice, p0: NDArray, m0: NDArray) -> NDArray[np.float32]:
+    """Metal left between where a ray meets face or broken edge and the drawn line, mm; negative where it misses.
+
+    The broken edge slopes down at 45 deg from its width inside the drawn line, so the drawn line lies as far
+    below the face: a slanted view sees it beside its place, as it does on a real plate.
+    """
+    width, thick = np.float32(job.scene.chamfer_mm), np.float32(job.drawing.thickness_mm)
+    out = m0.copy()
+    near = np.nonzero((m0 < width) & (m0 > -2 * width - 1))
+    if not len(near[0]):
+        return out
+    x, y = p0[near].T
+    down = (job.nodes.stretch(job.bench_mm[..., :2], rows, cols)[near] - p0[near]) / thick
+    gx, gy = _into_metal(job, x, y, 0.2)
+    towards_metal = down[:, 0] * gx + down[:, 1] * gy
+    out[near] = width - (width - m0[near]) / np.maximum(1 + towards_metal, 0.2)
+    return out
+
+
 def _face_colour(
     job: _Job, look: Look, rows: slice, cols: slice, p0: NDArray, m0: NDArray, pixel: NDArray
 ) -> NDArray[np.float32]:
@@ -238,20 +263,11 @@ def _face_colour(
     colour = paint[..., :3]
     on_edge = np.nonzero(edge > 0)
     if len(on_edge[0]):
-        g = job.shape.grid
         x, y = p0[on_edge].T
-
-        def metal(px: NDArray, py: NDArray) -> NDArray:
-            return _sparse(
-                job.shape.metal_mm, (px - g.x0_mm) * g.px_per_mm - 0.5, (g.y1_mm - py) * g.px_per_mm - 0.5
-            )
-
-        gx = metal(x - 0.2, y) - metal(x + 0.2, y)
-        gy = metal(x, y - 0.2) - metal(x, y + 0.2)
-        size = np.hypot(gx, gy) + 1e-6
+        gx, gy = _into_metal(job, x, y, 0.2)
         e = edge[on_edge]
-        nx[on_edge] += e * gx / size
-        ny[on_edge] += e * gy / size
+        nx[on_edge] -= e * gx
+        ny[on_edge] -= e * gy
         bare = np.float32(0.42)
         colour[on_edge] += (bare - colour[on_edge]) * (0.75 * e)[:, None]
         sparkle[on_edge] += (0.5 - sparkle[on_edge]) * e
@@ -334,7 +350,7 @@ def _light_of(
         pixel = nodes.stretch(job.pixel_mm, rows, cols)
         part = out[rows, cols]
         _walls(job, rows, cols, m0, kinds, tone, part)
-        cover = np.clip(m0 / pixel + np.float32(0.5), 0, 1)
+        cover = np.clip(_metal_seen(job, rows, cols, p0, m0) / pixel + np.float32(0.5), 0, 1)
         colour = _face_colour(job, look, rows, cols, p0, m0, pixel)
         if scene.sheet is not None and scene.sheet.on_face:
             flow = np.clip(nodes.stretch(job.light.flow, rows, cols)[..., 2:], 0, None)
