@@ -32,6 +32,7 @@ from pitmap.drawing import Drawing
 from pitmap.errors import InputError, NotEnoughData
 from pitmap.estimate import Estimate
 from pitmap.flags import Flag
+from pitmap.surface import PROBABILITY_CLASSES
 
 PIT, STAIN, UNCUT, UNSEEN = (int(SurfaceClass[w]) for w in ("PIT", "STAIN", "UNCUT", "UNSEEN"))
 
@@ -158,9 +159,9 @@ def test_compare_pit_under_uncut_metal_is_cannot_tell(drawing):
 
 def test_compare_kept_probability_of_pit_blocks_gone(drawing):
     a, b = survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [], "lap_1", 20)
-    probabilities = np.zeros((7, *b.class_map.grid.shape), np.float16)
+    probabilities = np.zeros((len(PROBABILITY_CLASSES), *b.class_map.grid.shape), np.float16)
     c, r = b.class_map.grid.mm_to_px(np.array([10, 10])).astype(int)
-    probabilities[PIT, r, c] = 0.45
+    probabilities[PROBABILITY_CLASSES.index(SurfaceClass.PIT), r, c] = 0.45
     b.class_map.probabilities = probabilities
     assert pits(compare([a, b], drawing))["fate"].tolist() == ["cannot_tell"]
 

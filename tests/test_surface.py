@@ -10,7 +10,7 @@ from pitmap.errors import InputError
 from pitmap.grid import Grid
 from pitmap.surface import METHODS, PROBABILITY_CLASSES, ClassMap, classify
 from pitmap.surface.covers import parts_with_an_edge
-from pitmap.surface.decide import choose_codes, correct_pits, covered_parts
+from pitmap.surface.decide import choose_codes, correct_pits, covered_parts, faint_pits, keep_faint_pits
 from pitmap.surface.learned import has_model, tile_spans
 
 PX = 10
@@ -223,6 +223,22 @@ def test_choose_codes_weighs_rare_classes() -> None:
     assert codes[0, 0] == SurfaceClass.PIT
     assert confidence[0, 0] == pytest.approx(0.45)
     assert not covered[0, 0]
+
+
+def test_a_faint_pit_is_kept_whole_and_a_clear_one_grows_no_rim() -> None:
+    pit = np.zeros((7, 20), np.float32)
+    # one clear but for a doubtful rim on one side, one that is doubtful all over but for its middle
+    pit[2:5, 1:6], pit[2:5, 2:6], pit[2:5, 12:15], pit[3, 13] = 0.35, 0.8, 0.35, 0.8
+    p = np.zeros((6, 7, 20), np.float32)
+    p[0], p[1] = 1 - pit, pit
+    weights = np.array([1, 1.5, 1, 1, 1, 1], np.float32)
+    codes, confidence, _ = choose_codes(p, weights)
+    # 0.35 x 1.5 loses against 0.65, 0.35 x 2.4 wins
+    keep_faint_pits(codes, confidence, faint_pits(p, codes, confidence, weights, 2.4))
+    wanted = np.zeros_like(codes, dtype=bool)
+    wanted[2:5, 2:6] = wanted[2:5, 12:15] = True
+    assert ((codes == SurfaceClass.PIT) == wanted).all()
+    assert confidence[2, 12] == pytest.approx(0.35)
 
 
 def test_covered_parts_drop_specks_and_keep_things() -> None:

@@ -9,13 +9,23 @@ from numpy.typing import NDArray
 from ..classes import SurfaceClass
 from .class_map import PROBABILITY_CLASSES
 
-__all__ = ["choose_codes", "correct_pits", "covered_parts", "halves", "softmax_rows"]
+__all__ = [
+    "choose_codes",
+    "correct_pits",
+    "covered_parts",
+    "faint_pits",
+    "halves",
+    "keep_faint_pits",
+    "softmax_rows",
+]
 
 _CODES = np.array([int(c) for c in PROBABILITY_CLASSES], np.uint8)
 _PIT = PROBABILITY_CLASSES.index(SurfaceClass.PIT)
 _UNSEEN = PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)
 _LEAST_COVERED_MM2 = 12.0
 """Nothing that lies on a plate and matters is smaller than a fingertip's edge; house choice."""
+_CLEAR_SHARE = 0.5
+"""A pit that is certain over more of its area than this is outlined by what is certain; chosen with the weights."""
 _COVERED_RIM_MM = 0.3
 """The edge of a thing is blurred over a photo pixel; metal this close to it is not read."""
 
@@ -107,6 +117,54 @@ def choose_codes(
         codes[wins] = _CODES[k]
     is_covered = probabilities[_UNSEEN] * weights[_UNSEEN] > best
     return codes, np.clip(confidence, 0.0, 1.0, out=confidence), is_covered
+
+
+def faint_pits(
+    probabilities: NDArray[np.float32],
+    codes: NDArray[np.uint8],
+    confidence: NDArray[np.float32],
+    weights: NDArray[np.float32],
+    faint_weight: float,
+) -> NDArray[np.float32]:
+    """Probability of a pit where a pit of weight `faint_weight` would win over the chosen class, 0 elsewhere.
+
+    Parameters
+    ----------
+    probabilities : (classes, rows, columns) float32
+    codes, confidence : (rows, columns)
+        As :func:`choose_codes` gave them for `weights`.
+    weights : (classes,) float32
+    faint_weight : float
+        At least the weight of a pit in `weights`.
+    """
+    weight_of = np.zeros(256, np.float32)
+    weight_of[_CODES] = weights
+    pit = probabilities[_PIT]
+    return np.where(pit * np.float32(faint_weight) > weight_of[codes] * confidence, pit, np.float32(0))
+
+
+def keep_faint_pits(
+    codes: NDArray[np.uint8], confidence: NDArray[np.float32], faint: NDArray[np.float32]
+) -> None:
+    """Pits of which less than half is certain enough to win are kept whole, in place.
+
+    One weight cannot serve both ends: under the weight that outlines a clear pit best a small faint pit is
+    lost, under the one that keeps it every clear pit grows a rim.
+
+    Parameters
+    ----------
+    codes, confidence : (rows, columns)
+        From :func:`choose_codes`.
+    faint : (rows, columns) float32
+        From :func:`faint_pits`.
+    """
+    is_faint = faint > 0
+    n, parts, stats, _ = cv2.connectedComponentsWithStats(is_faint.astype(np.uint8), connectivity=8)
+    clear = np.bincount(parts[codes == SurfaceClass.PIT], minlength=n)
+    is_clear = clear > _CLEAR_SHARE * stats[:, cv2.CC_STAT_AREA]
+    added = is_faint & ~is_clear[parts]
+    codes[added] = SurfaceClass.PIT
+    confidence[added] = faint[added]
 
 
 def covered_parts(is_covered: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:

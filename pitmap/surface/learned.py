@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from ..classes import Stage, SurfaceClass
 from .class_map import PROBABILITY_CLASSES
-from .decide import choose_codes, correct_pits, halves, softmax_rows
+from .decide import choose_codes, correct_pits, faint_pits, halves, keep_faint_pits, softmax_rows
 from .illumination import metal_reference
 
 __all__ = [
@@ -65,6 +65,8 @@ class Network:
         Rising table from the probability of a pit after scale and shift to how often it came true.
     weights_lapped, weights_intake : (classes,) float32
         See :func:`pitmap.surface.decide.choose_codes`.
+    faint_pit_weight : float
+        Of pits that are nowhere certain enough to win: :func:`pitmap.surface.decide.keep_faint_pits`.
     lock : threading.Lock
         OpenCV's networks serve one caller at a time.
     """
@@ -78,6 +80,7 @@ class Network:
     pit_came_true: NDArray[np.float32]
     weights_lapped: NDArray[np.float32]
     weights_intake: NDArray[np.float32]
+    faint_pit_weight: float
     lock: Lock = field(default_factory=Lock)
 
 
@@ -89,6 +92,7 @@ def load_network(model: str | Path) -> Network:
         net=cv2.dnn.readNetFromONNX(str(model)),
         step=int(settings["step"]),
         multiple=int(settings["multiple"]),
+        faint_pit_weight=float(settings["faint_pit_weight"]),
         **{name: np.asarray(settings[name], np.float32) for name in rows},  # type: ignore[arg-type]
     )
 
@@ -225,7 +229,7 @@ def learned_map(
     """
     weights = network.weights_lapped if stage.is_lapped else network.weights_intake
     codes, confidence = np.ones(metal.shape, np.uint8), np.zeros(metal.shape, np.float32)
-    covered = np.zeros(metal.shape, bool)
+    covered, faint = np.zeros(metal.shape, bool), np.zeros(metal.shape, np.float32)
     kept = np.zeros((len(PROBABILITY_CLASSES), *metal.shape), np.float16) if keep_probabilities else None
 
     def take(window: Window, logits: NDArray[np.float32]) -> None:
@@ -236,7 +240,9 @@ def learned_map(
         if not may_be_covered:
             logits[_UNSEEN] = _NEVER
         probabilities = correct_pits(softmax_rows(logits), network.pit_said, network.pit_came_true)
-        codes[window], confidence[window], covered[window] = choose_codes(probabilities, weights)
+        chosen = choose_codes(probabilities, weights)
+        codes[window], confidence[window], covered[window] = chosen
+        faint[window] = faint_pits(probabilities, *chosen[:2], weights, network.faint_pit_weight)
         if kept is not None:
             kept[(slice(None), *window)] = halves(probabilities)
 
@@ -245,4 +251,5 @@ def learned_map(
         tiles = tile_logits(network, rgb, metal, edge_mm, stage, photo_px_per_mm)
         for done in [worker.submit(take, *tile) for tile in tiles]:
             done.result()
+    keep_faint_pits(codes, confidence, faint)
     return codes, confidence, covered, kept

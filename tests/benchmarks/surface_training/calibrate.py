@@ -1,13 +1,13 @@
 """Fit the calibration and the class weights on faces that each network had not seen; print honest scores.
 
-    python calibrate.py MODELS PHOTOS SETTINGS.json [--renders 14] [--pit-weight 2.4]
+    python calibrate.py MODELS PHOTOS SETTINGS.json [--renders 14] [--faint-pit-weight 3]
 
 MODELS holds 0.onnx, 1.onnx ... of the folds, or some of them; faces that no network there has left out are not
 read. The renders, of a seed that training did not draw, are read by the first of them.
 
 The calibration is one factor and one shift per class on the logits, fitted by maximum likelihood on a sample
 of pixels. The weights of the decision are chosen so that the pooled overlap (IoU) of each class is best; that of
-pits can be set by hand, because a pit overlooked costs a rebuilder more than one too many.
+pits too faint to win under it is set by hand, because a pit overlooked costs a rebuilder more than one too many.
 """
 
 from __future__ import annotations
@@ -50,6 +50,7 @@ def bare_network(path: Path) -> Network:
         pit_came_true=np.array([0, 1], np.float32),
         weights_lapped=one,
         weights_intake=one,
+        faint_pit_weight=1.0,
     )
 
 
@@ -195,7 +196,7 @@ def main() -> None:
     parser.add_argument("settings", type=Path)
     parser.add_argument("--renders", type=int, default=0)
     parser.add_argument("--seed", type=int, default=7101, help="of the renders")
-    parser.add_argument("--pit-weight", type=float, help="instead of the one of best overlap")
+    parser.add_argument("--faint-pit-weight", type=float, default=3.0)
     args = parser.parse_args()
     cv2.setNumThreads(1)
     cases = unseen_cases(args.models, args.photos, args.renders, args.seed)
@@ -205,9 +206,6 @@ def main() -> None:
     said, came = pit_table(p, truth, weight)
     p = apply_table(p, said, came)
     w = choose_weights(p, truth, weight)
-    if args.pit_weight:
-        print("IoU with its own weight of pits", overlaps(p, truth, weight, w).round(3))
-        w[1] = args.pit_weight
     print("scale", scale.round(3), "shift", shift.round(3), "weights", w)
     print("IoU without weights", overlaps(p, truth, weight, np.ones(N)).round(3))
     print("IoU with weights   ", overlaps(p, truth, weight, w).round(3))
@@ -216,7 +214,10 @@ def main() -> None:
     names = ("logit_scale", "logit_shift", "pit_said", "pit_came_true", "weights_lapped", "weights_intake")
     values = dict(zip(names, (scale, shift, said, came, w, w), strict=True))
     out = dict(
-        step=STEP, multiple=MULTIPLE, **{k: [round(float(x), 4) for x in v] for k, v in values.items()}
+        step=STEP,
+        multiple=MULTIPLE,
+        faint_pit_weight=max(args.faint_pit_weight, float(w[1])),
+        **{k: [round(float(x), 4) for x in v] for k, v in values.items()},
     )
     args.settings.write_text(json.dumps(out, indent=1) + "\n", encoding="utf-8")
 
