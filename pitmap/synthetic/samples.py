@@ -79,6 +79,8 @@ _FACES = (
 )
 _LAMP_SERIES = ("A", "test_lap")
 _LAMP_TURNS_DEG = (35.0, 155.0, 275.0)
+_CHAMFER_MM = 0.2
+"""Of every edge in every photo: a plate is chamfered once, and a lap takes a quarter of it at most."""
 
 _README = """# Sample photos with truth: one invented workshop job
 
@@ -150,7 +152,7 @@ def _photos(
     phone = dataclasses.replace(
         scene.phone, jpeg_quality=88, denoise=0.7, exposure=0.42, contrast=0.3, sharpen=0.35, vignette=0.12
     )
-    scene = dataclasses.replace(scene, phone=phone)
+    scene = dataclasses.replace(scene, phone=phone, chamfer_mm=_CHAMFER_MM)
     if (plan.name, step.stage) != _LAMP_SERIES:
         data, truth = render_jpeg(survey, drawing, scene, rng)
         return {"photo.jpg": data}, truth

@@ -1,13 +1,16 @@
 """Fit the calibration and the class weights on faces that each network had not seen; print honest scores.
 
-    python calibrate.py MODELS PHOTOS SETTINGS.json [--renders 14] [--faint-pit-weight 3]
+    python calibrate.py MODELS PHOTOS SETTINGS.json [--renders 14] [--faint-pit-weight 3.5]
+        [--covered-weight 1.5]
 
 MODELS holds 0.onnx, 1.onnx ... of the folds, or some of them; faces that no network there has left out are not
-read. The renders, of a seed that training did not draw, are read by the first of them.
+read. The renders, of a seed that training did not draw, are read by all.onnx, the network that saw every face,
+where it is there, and else by the first of the folds.
 
 The calibration is one factor and one shift per class on the logits, fitted by maximum likelihood on a sample
 of pixels. The weights of the decision are chosen so that the pooled overlap (IoU) of each class is best; that of
-pits too faint to win under it is set by hand, because a pit overlooked costs a rebuilder more than one too many.
+pits too faint to win under it is set by hand, because a pit overlooked costs a rebuilder more than one too many; and
+that of what covers the metal is at least the one given, because what is not seen must not be called sound.
 """
 
 from __future__ import annotations
@@ -60,8 +63,10 @@ def unseen_cases(models: Path, photos: Path, n_renders: int, seed: int) -> Itera
     for case in true_cases(photos):
         if face_of(case.name) in of_face:
             yield case, of_face[face_of(case.name)]
+    whole = models / "all.onnx"
+    of_renders = bare_network(whole) if whole.is_file() else next(iter(of_face.values()))
     for case in rendered_cases(n_renders, seed):
-        yield case, next(iter(of_face.values()))
+        yield case, of_renders
 
 
 def sample(
@@ -196,7 +201,8 @@ def main() -> None:
     parser.add_argument("settings", type=Path)
     parser.add_argument("--renders", type=int, default=0)
     parser.add_argument("--seed", type=int, default=7101, help="of the renders")
-    parser.add_argument("--faint-pit-weight", type=float, default=3.0)
+    parser.add_argument("--faint-pit-weight", type=float, default=3.5)
+    parser.add_argument("--covered-weight", type=float, default=1.5)
     args = parser.parse_args()
     cv2.setNumThreads(1)
     cases = unseen_cases(args.models, args.photos, args.renders, args.seed)
@@ -206,6 +212,7 @@ def main() -> None:
     said, came = pit_table(p, truth, weight)
     p = apply_table(p, said, came)
     w = choose_weights(p, truth, weight)
+    w[N - 1] = max(w[N - 1], args.covered_weight)
     print("scale", scale.round(3), "shift", shift.round(3), "weights", w)
     print("IoU without weights", overlaps(p, truth, weight, np.ones(N)).round(3))
     print("IoU with weights   ", overlaps(p, truth, weight, w).round(3))
