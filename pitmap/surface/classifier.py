@@ -137,7 +137,10 @@ def classify(
             )
         else:
             codes, confidence, covered, probabilities = _classic(small, work, stage)  # type: ignore[assignment]
-        covered = covered_parts(covered & small.metal, work)
+        said = covered & small.metal
+        covered = covered_parts(said, work)
+        if probabilities is not None:
+            _as_metal(probabilities, said & ~covered)
         if use_learned and covered.any():
             things = parts_with_an_edge(covered, small.rgb, small.metal, work)
             _read_again(small, work, stage, covered & ~things, (codes, confidence, probabilities))
@@ -235,6 +238,15 @@ def _classic(
     scores = classic_scores(small.rgb, small.metal, px_per_mm, stage, small.edge)
     probabilities = softmax_rows(scores / _CLASSIC_TEMPERATURE)
     return *choose_codes(probabilities, np.ones(len(PROBABILITY_CLASSES), np.float32)), probabilities
+
+
+def _as_metal(probabilities: NDArray[np.floating], where: NDArray[np.bool_]) -> None:
+    """Specks that are too small for a thing are metal: what was said for UNSEEN goes to the classes, in place."""
+    if not where.any():
+        return
+    speck = probabilities[:, where].astype(np.float32)
+    speck[PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)] = 0
+    probabilities[:, where] = speck / np.maximum(speck.sum(0), 1e-6)
 
 
 def _read_again(
