@@ -1,6 +1,6 @@
 """Fit the calibration and the class weights on faces that each network had not seen; print honest scores.
 
-    python calibrate.py MODELS PHOTOS SETTINGS.json [--renders 14] [--faint-pit-weight 3.5]
+    python calibrate.py MODELS PHOTOS SETTINGS.json [--renders 14] [--faint-pit-weight 5]
         [--covered-weight 1.5]
 
 MODELS holds 0.onnx, 1.onnx ... of the folds, or some of them; faces that no network there has left out are not
@@ -201,7 +201,7 @@ def main() -> None:
     parser.add_argument("settings", type=Path)
     parser.add_argument("--renders", type=int, default=0)
     parser.add_argument("--seed", type=int, default=7101, help="of the renders")
-    parser.add_argument("--faint-pit-weight", type=float, default=3.5)
+    parser.add_argument("--faint-pit-weight", type=float, default=5.0)
     parser.add_argument("--covered-weight", type=float, default=1.5)
     args = parser.parse_args()
     cv2.setNumThreads(1)
