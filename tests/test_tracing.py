@@ -361,17 +361,10 @@ def test_three_outside_pictures(outside_score):
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(
-    strict=False,
-    reason="on the side that faces the light the 0.3 mm broken edge is as bright as the face: some diameters miss 0.2 mm",
-)
 def test_three_outside_pictures_diameters(outside_score):
     assert np.abs(outside_score[2].diameter_mm).max() < 0.2
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(
-    strict=False, reason="pictures without focal length leave the tilt open: the farthest holes miss 0.2 mm"
-)
 def test_three_outside_pictures_farthest_centre(outside_score):
     assert outside_score[2].centre_mm.max() < 0.2

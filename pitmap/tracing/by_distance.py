@@ -13,6 +13,7 @@ from ..errors import MeasurementError
 from ..registration.camera import Camera, Lens, apply_homography
 from .bundle import Solution, solve_cameras
 from .cameras import EdgeSet
+from .chamfers import read_chamfers
 from .contours import LEAST_SHOWN, measure_edges, metal_mask, usable_contours, vote
 from .merge import circles_drawn, merge_contours
 from .photos import PhotoClicks, check_known
@@ -102,7 +103,7 @@ def _clear_rims(
 
 
 def trace_by_distance(
-    photos: Sequence[PhotoClicks], known: tuple[str, str, float] | None, edge: EdgeLook
+    photos: Sequence[PhotoClicks], known: tuple[str, str, float] | None, edge: EdgeLook, thickness_mm: float
 ) -> tuple[list[EdgeSet], list[NDArray[np.float64]], list[NDArray[np.float64]], Solution]:
     """Edges, contours on the plane, the photos' disagreement across them, and the cameras.
 
@@ -111,7 +112,7 @@ def trace_by_distance(
     Every photo is segmented; the contours of the first are carried into the others by the clicks and pulled onto
     the edges there. All cameras, lens terms and round holes are then solved together (:func:`solve_cameras`); the
     photos vote on outline and openings, each is segmented again with that known, and they vote again. The edges are
-    then measured in ever narrower windows, and solved again.
+    then measured in ever narrower windows, a known chamfer with its light (:func:`read_chamfers`), and solved again.
     """
     names = check_known(photos, known)
     assert known is not None
@@ -127,9 +128,11 @@ def trace_by_distance(
         _first_homography(p, names, clicks_mm, plane) for p in photos[1:]
     ]
     cameras = [Camera(homography=np.asarray(h, np.float64), lens=Lens()) for h in homographies]
-    start, is_round = None, None
+    start, is_round, poses = None, None, None
     for step, reach in enumerate(_REACHES_MM):
         sets = measure_edges(photos, plane, cameras, reach, edge, is_round)
+        if poses is not None and step >= 2 and edge.break_mm > 0:
+            read_chamfers(sets, photos, poses, edge.break_mm, edge.raw_blur_px, thickness_mm)
         if step < 2:
             shown = [min(g.mean() for g in s.is_good) > LEAST_SHOWN for s in sets]
             sets = [s for k, s in enumerate(sets) if k == 0 or shown[k]]
@@ -138,7 +141,7 @@ def trace_by_distance(
         is_last = step + 1 == len(_REACHES_MM)
         focals = [p.focal_px for p in photos]
         solution, start = solve_cameras(sets, sizes, pair, start, focals, is_last=is_last)
-        cameras = solution.cameras
+        cameras, poses = solution.cameras, solution.poses
         if step == 0:
             # One photo alone takes a shadow or a rusty ear for bench; the majority does not.
             masks = [metal_mask(p, s) for p, s in zip(photos, silhouettes, strict=True)]

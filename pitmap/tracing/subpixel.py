@@ -54,15 +54,22 @@ class EdgeLook:
     pictures : sequence of (rows, columns, 3) uint8 arrays
     break_mm : float
         Width of the chamfer on every edge, 0 for sharp edges.
+
+    Attributes
+    ----------
+    break_mm : float
+    raw_blur_px : list of float
+        Standard deviation of each picture's own blur.
     """
 
     def __init__(self, pictures: Sequence[NDArray[np.uint8]], break_mm: float) -> None:
-        self._break_mm = break_mm
+        self.break_mm = break_mm
         self._blur_px = [blur_px(rgb) for rgb in pictures]
+        self.raw_blur_px = [max(math.sqrt(max(b * b - _BEFORE_PX**2, 0.0)), 0.6) for b in self._blur_px]
 
     def level(self, photo: int, px_per_mm: float) -> float:
         """The level for :func:`sharpen` in a photo, by its number, at a scale."""
-        return edge_level(self._break_mm, self._blur_px[photo] / px_per_mm)
+        return edge_level(self.break_mm, self._blur_px[photo] / px_per_mm)
 
 
 def even_points(contour: NDArray[np.float64], step: float, smooth: float) -> NDArray[np.float64]:

@@ -75,7 +75,7 @@ def trace_plate(
     notes: list[str] = []
     correction = 0.0
     if sheet is None:
-        sets, plane, errors, solution = trace_by_distance(photos, known, edge)
+        sets, plane, errors, solution = trace_by_distance(photos, known, edge, thickness_mm)
     else:
         height = check_sheet(photos, sheet, thickness_mm)
         found = trace_by_sheet(photos, sheet, height, edge)

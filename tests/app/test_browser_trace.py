@@ -173,7 +173,7 @@ def test_trace_keep_and_align(page, shots: Path) -> None:  # type: ignore[no-unt
     seen(page, "8. Try it on another photo")
     settle(page)
     no_error(page)
-    worst_mm, good = compare_with_truth(page, shots, truth)
+    worst_mm = compare_with_truth(page, shots, truth)
 
     # A survey with a photo from elsewhere: the drawing finds the face by itself.
     new_survey(page, "intake", "")
@@ -188,10 +188,10 @@ def test_trace_keep_and_align(page, shots: Path) -> None:  # type: ignore[no-unt
     page.get_by_role("tab", name="Pick places by hand").click()
     press(page, (800.0, 600.0), 0, "1 picked", (1600, 1200))
     no_error(page)
-    if worst_mm >= 0.2 or good < 0.9:
+    if worst_mm >= 0.2:
         pytest.xfail(
-            f"the worst centre is {worst_mm:.2f} mm off, 0.2 wanted; {good:.0%} of the diameters are within 0.2 mm, 90 % "
-            "wanted: a chamfer that shines on one side of a hole and is dark on the other moves the edge that is read"
+            f"the worst centre is {worst_mm:.2f} mm off, 0.2 wanted: focal lengths that nobody tells leave the tilt of the "
+            "cameras open"
         )
 
 
@@ -223,8 +223,8 @@ def laid_by_holes(here, there) -> list[float]:  # type: ignore[no-untyped-def]
     return [*turn.ravel(), *shift]
 
 
-def compare_with_truth(page, shots: Path, truth) -> tuple[float, float]:  # type: ignore[no-untyped-def]
-    """The kept drawing, taken from the page, against the true one; its worst centre, mm, and share of good diameters.
+def compare_with_truth(page, shots: Path, truth) -> float:  # type: ignore[no-untyped-def]
+    """The kept drawing, taken from the page, against the true one; the error of its worst centre, mm.
 
     The bars of a tracing: outline 0.3 mm RMS, every centre of a round hole 0.2 mm, and diameters 0.2 mm for nine in
     ten. Of a trace from clicks: e within 0.3 mm and R within 0.5 mm; a hand that
@@ -258,8 +258,9 @@ def compare_with_truth(page, shots: Path, truth) -> tuple[float, float]:  # type
         f"most, bore trace {track:.3f} RMS, {len(kept.openings)} openings for {len(truth.openings)}"
     )
     assert outline < 0.3
+    assert np.mean(np.abs(list(diameter.values())) < 0.2) >= 0.9
     assert abs(fit.eccentricity_mm - numbers_of_trace().eccentricity_mm) < 0.3
     assert abs(fit.radius_mm - numbers_of_trace().radius_mm) < 0.5
     assert track < 0.8
     assert "seal_land" in kept.zones
-    return max(centre.values()), float(np.mean(np.abs(list(diameter.values())) < 0.2))
+    return max(centre.values())
