@@ -21,7 +21,7 @@ _LEAST_EXPLAINED = 0.6
 _N_STEPS, _SETTLED_PX, _MOST_PX = 4, 0.2, 3.0
 """The fit is right to first order and is repeated from where it leads; what has not settled then is not told."""
 _WALL_MM = 12.0
-"""Height of the walls where nobody gave the thickness: they are only asked where their foot could be."""
+"""Height of the walls where nobody gave the thickness (house choice); their foot is one more step in a profile."""
 
 
 def read_chamfers(
@@ -37,6 +37,20 @@ def read_chamfers(
     A chamfer shines on the side that faces the lamp and is dark on the other; a level between face and void then
     lies on its outer border here and on its inner one there, and holes seem to stand beside their places. Where a
     profile does not tell the three levels apart, its edge stays as it was read.
+
+    Parameters
+    ----------
+    sets : sequence of EdgeSet
+        The outline first, then the openings; ``points_px`` are moved.
+    photos : sequence of PhotoClicks
+    poses : (photos, 11) array
+        Cameras as known so far, as :func:`pitmap.tracing.cameras.pose_camera` takes them.
+    edge_break_mm : float
+        Width of the chamfer seen from above, above 0; its slope is 45 degrees (common practice, no published source).
+    blur_px : sequence of float
+        Standard deviation of each photo's blur.
+    thickness_mm : float
+        Of the plate, NaN where nobody gave it.
     """
     for i, photo in enumerate(photos):
         view = _view(poses[i], (photo.rgb.shape[1], photo.rgb.shape[0]))

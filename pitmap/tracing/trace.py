@@ -51,7 +51,8 @@ def trace_plate(
         The printed target is in every photo.
     name : str
     thickness_mm : float
-        For the drawing; with a sheet on the bench also the height of the face over it.
+        For the drawing; with a sheet on the bench also the height of the face over it. Where a wall is in sight it
+        tells where the wall ends.
     edge_break_mm : float
         Width of the chamfer that breaks every edge. The metal seen ends that much before the drawn edge, so
         the outline is grown by it and the openings are shrunk by it. 0 for sharp edges.
