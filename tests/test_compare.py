@@ -32,7 +32,7 @@ from pitmap.drawing import Drawing
 from pitmap.errors import InputError, NotEnoughData
 from pitmap.estimate import Estimate
 from pitmap.flags import Flag
-from pitmap.surface import PROBABILITY_CLASSES
+from pitmap.surface import PROBABILITY_CLASSES, ClassMap
 
 PIT, STAIN, UNCUT, UNSEEN = (int(SurfaceClass[w]) for w in ("PIT", "STAIN", "UNCUT", "UNSEEN"))
 
@@ -162,7 +162,15 @@ def test_compare_kept_probability_of_pit_blocks_gone(drawing):
     probabilities = np.zeros((len(PROBABILITY_CLASSES), *b.class_map.grid.shape), np.float16)
     c, r = b.class_map.grid.mm_to_px(np.array([10, 10])).astype(int)
     probabilities[PROBABILITY_CLASSES.index(SurfaceClass.PIT), r, c] = 0.45
-    b.class_map.probabilities = probabilities
+    flat = b.class_map
+    b.class_map = ClassMap(
+        codes=flat.codes,
+        confidence=flat.confidence,
+        stage=b.stage,
+        px_per_mm=flat.grid.px_per_mm,
+        grid=flat.grid,
+        probabilities=probabilities,
+    )
     assert pits(compare([a, b], drawing))["fate"].tolist() == ["cannot_tell"]
 
 

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from ..classes import SurfaceClass
 from ..grid import Grid
-from ..surface import PROBABILITY_CLASSES
 from .marks import Marks, label_marks, onto_grid
 from .shift import Shift
 
@@ -103,8 +102,7 @@ def layer_of(survey: int, inspection: Any, grid: Grid, zones: NDArray[np.uint8],
         floor = max(_LEAST_FLOOR, float(np.quantile(sample, rules.sound_quantile)) if len(sample) else 1.0)
     pit = None
     if getattr(cm, "probabilities", None) is not None:
-        kept = cm.probabilities[PROBABILITY_CLASSES.index(SurfaceClass.PIT)]
-        pit = onto_grid(np.asarray(kept, np.float32), cm.grid, grid, fill=0.0)
+        pit = onto_grid(np.asarray(cm.probability(SurfaceClass.PIT), np.float32), cm.grid, grid, fill=0.0)
     picture, picture_grid = _levelled_picture(inspection, codes, grid)
     table = None if inspection.measurement is None else inspection.measurement.marks
     return Layer(

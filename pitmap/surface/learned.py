@@ -66,7 +66,7 @@ class Network:
     weights_lapped, weights_intake : (classes,) float32
         See :func:`pitmap.surface.decide.choose_codes`.
     faint_pit_weight : float
-        Of pits that are nowhere certain enough to win: :func:`pitmap.surface.decide.keep_faint_pits`.
+        Of pits that are certain over less than half of their area: :func:`pitmap.surface.decide.keep_faint_pits`.
     lock : threading.Lock
         OpenCV's networks serve one caller at a time.
     """

@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..registration.camera import Camera, Lens, apply_homography
+from ..registration.camera import Camera, apply_homography
+from ..registration.view import View
 
 __all__ = [
     "FOCAL_SD",
@@ -24,6 +25,7 @@ __all__ = [
     "fit_circle",
     "off_metal",
     "pose_camera",
+    "pose_view",
     "unlikely_focal",
 ]
 
@@ -75,17 +77,24 @@ class EdgeSet:
     base_px: NDArray[np.float64]
 
 
-def pose_camera(p: NDArray[np.float64], size_wh: tuple[int, int]) -> Camera:
-    """The camera of the parameters (11,)."""
+def pose_view(p: NDArray[np.float64], size_wh: tuple[int, int]) -> View:
+    """The view of the parameters (11,)."""
     turn, _ = cv2.Rodrigues(p[:3])
     longer = max(size_wh)
-    f = float(np.exp(p[6])) * longer
-    cx, cy = (size_wh[0] - 1) / 2 + p[9] * longer, (size_wh[1] - 1) / 2 + p[10] * longer
-    k = np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]])
-    # The place is kept in units of 100 mm, so that all parameters are of one size.
-    h = k @ np.column_stack([turn[:, 0], turn[:, 1], 100 * p[3:6]])
-    lens = Lens(k1=float(p[7]), k2=float(p[8]), centre_xy=(float(cx), float(cy)), scale_px=f)
-    return Camera(homography=h / h[2, 2], lens=lens)
+    return View(
+        rotation=turn,
+        # The place is kept in units of 100 mm, so that all parameters are of one size.
+        shift_mm=100 * p[3:6],
+        focal_px=float(np.exp(p[6])) * longer,
+        centre_xy=(np.array(size_wh) - 1) / 2 + p[9:11] * longer,
+        k1=float(p[7]),
+        k2=float(p[8]),
+    )
+
+
+def pose_camera(p: NDArray[np.float64], size_wh: tuple[int, int]) -> Camera:
+    """The camera of the parameters (11,)."""
+    return pose_view(p, size_wh).camera()
 
 
 def carry_back(

@@ -5,14 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from ..registration.edges import DrawnEdges
 from ..registration.profiles import fit_profiles
-from ..registration.view import View
-from .cameras import EdgeSet, off_metal
+from .cameras import EdgeSet, off_metal, pose_view
 from .photos import PhotoClicks
 
 __all__ = ["read_chamfers"]
@@ -44,7 +42,7 @@ def read_chamfers(
         The outline first, then the openings; ``points_px`` are moved.
     photos : sequence of PhotoClicks
     poses : (photos, 11) array
-        Cameras as known so far, as :func:`pitmap.tracing.cameras.pose_camera` takes them.
+        Cameras as known so far, as :func:`pitmap.tracing.cameras.pose_view` takes them.
     edge_break_mm : float
         Width of the chamfer seen from above, above 0; its slope is 45 degrees (common practice, no published source).
     blur_px : sequence of float
@@ -52,8 +50,9 @@ def read_chamfers(
     thickness_mm : float
         Of the plate, NaN where nobody gave it.
     """
+    wall_mm = thickness_mm if math.isfinite(thickness_mm) else _WALL_MM
     for i, photo in enumerate(photos):
-        view = _view(poses[i], (photo.rgb.shape[1], photo.rgb.shape[0]))
+        view = pose_view(poses[i], (photo.rgb.shape[1], photo.rgb.shape[0]))
         for k, s in enumerate(sets):
             normals, beyond_mm = off_metal(s.plane, is_hole=k > 0), np.zeros(len(s.plane))
             for _ in range(_N_STEPS):
@@ -68,7 +67,7 @@ def read_chamfers(
                     photo.rgb,
                     view,
                     drawn,
-                    thickness_mm=thickness_mm if math.isfinite(thickness_mm) else _WALL_MM,
+                    thickness_mm=wall_mm,
                     edge_break_mm=edge_break_mm,
                     blur_px=blur_px[i],
                 )
@@ -77,16 +76,3 @@ def read_chamfers(
             told &= np.abs(beyond_mm) * fit.px_per_mm < _MOST_PX
             moved = view.project(s.plane + normals * beyond_mm[:, None])
             s.points_px[i] = np.where(told[:, None], moved, s.points_px[i])
-
-
-def _view(pose: NDArray[np.float64], size_wh: tuple[int, int]) -> View:
-    """The camera of the parameters of :func:`pitmap.tracing.cameras.pose_camera`, as a view."""
-    longer = max(size_wh)
-    return View(
-        rotation=cv2.Rodrigues(pose[:3])[0],
-        shift_mm=100 * pose[3:6],
-        focal_px=float(np.exp(pose[6])) * longer,
-        centre_xy=(np.array(size_wh) - 1) / 2 + pose[9:11] * longer,
-        k1=float(pose[7]),
-        k2=float(pose[8]),
-    )

@@ -18,13 +18,18 @@ SHARP_LEVEL = 0.5
 """Share of the way from the metal's colour to the colour beyond at which a sharp edge ends, however blurred."""
 _BEFORE_PX = 0.6
 """Blur that is laid on a picture before its edges are read."""
+_LEAST_BLUR_PX = 0.6
+"""A pixel's own width blurs that much; less is sharpening, and steeper profiles than pixels can show."""
 
 
 def blur_px(rgb: NDArray[np.uint8]) -> float:
     """Standard deviation, px, of the blur with which edges of a photo are read; 0.7 where it has no edges to tell."""
+    return math.hypot(_own_blur_px(rgb), _BEFORE_PX)
+
+
+def _own_blur_px(rgb: NDArray[np.uint8]) -> float:
     spread = [t.spread_px for t in sharpness_tiles(rgb) if not math.isnan(t.spread_px)]
-    own = float(np.median(spread)) / SPREAD_PER_SIGMA if spread else 0.4
-    return math.hypot(own, _BEFORE_PX)
+    return float(np.median(spread)) / SPREAD_PER_SIGMA if spread else 0.4
 
 
 def edge_level(break_mm: float, blur_mm: float) -> float:
@@ -59,13 +64,14 @@ class EdgeLook:
     ----------
     break_mm : float
     raw_blur_px : list of float
-        Standard deviation of each picture's own blur.
+        Standard deviation of each picture's own blur, 0.6 and more.
     """
 
     def __init__(self, pictures: Sequence[NDArray[np.uint8]], break_mm: float) -> None:
         self.break_mm = break_mm
-        self._blur_px = [blur_px(rgb) for rgb in pictures]
-        self.raw_blur_px = [max(math.sqrt(max(b * b - _BEFORE_PX**2, 0.0)), 0.6) for b in self._blur_px]
+        own = [_own_blur_px(rgb) for rgb in pictures]
+        self._blur_px = [math.hypot(b, _BEFORE_PX) for b in own]
+        self.raw_blur_px = [max(b, _LEAST_BLUR_PX) for b in own]
 
     def level(self, photo: int, px_per_mm: float) -> float:
         """The level for :func:`sharpen` in a photo, by its number, at a scale."""

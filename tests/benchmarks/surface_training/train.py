@@ -2,7 +2,6 @@
 
     python train.py DATA.npz OUT --models all,0 --minutes 8    # the one that ships, and one without fold 0
     python train.py DATA.npz OUT --models 1,2,3 --minutes 8
-    torchrun --nproc-per-node 2 train.py DATA.npz OUT ...          # every step on two GPUs' tiles
 
 Needs torch, numpy and Pillow; a GPU and a dozen cores for more than a smoke test. Writes OUT/<name>.pt for
 export.py.
@@ -14,13 +13,11 @@ import argparse
 import copy
 import json
 import math
-import os
 import time
 from pathlib import Path
 
 import numpy as np
 import torch
-import torch.distributed as dist
 import torch.nn.functional as F
 from folds import FACE_FOLDS, PIT_FOLDS
 from network import N_CLASSES, SurfaceNet
@@ -168,62 +165,45 @@ class Learner:
 
     def __init__(self, name: str, sampler: Sampler, args: argparse.Namespace, device: str) -> None:
         self.name, self.device, self.steps, self.loss = name, device, 0, 0.0
-        self.before, self.share_done = 0, 0.0
-        self.n_alike = dist.get_world_size() if dist.is_initialized() else 1
+        self.before = 0
         self.out = sampler.left_out(None if name == "all" else int(name))
         torch.manual_seed(args.seed)
         self.model = SurfaceNet(tuple(map(int, args.channels.split(","))), args.step).to(device)
-        begun = args.trained / f"{name}.pt" if args.trained else None
+        begun = args.start / f"{name}.pt" if args.start else None
         if begun is not None and begun.is_file():
             kept = torch.load(begun, map_location=device, weights_only=True)
             self.model.load_state_dict(
                 {k: v.float() if v.is_floating_point() else v for k, v in kept["weights"].items()}
             )
             self.before = int(kept["settings"]["tiles"])
-        if device != "cpu":
+        if device == "cuda":
             self.model = self.model.to(memory_format=torch.channels_last)
         self.mean = copy.deepcopy(self.model).eval()
         self.loss_of_batch = torch.compile(self._loss) if args.compile else self._loss
         self.optimiser = torch.optim.AdamW(
-            self.model.parameters(), lr=args.rate, weight_decay=1e-3, fused=device != "cpu"
+            self.model.parameters(), lr=args.rate, weight_decay=1e-3, fused=device == "cuda"
         )
 
     def _loss(self, x: torch.Tensor, known: torch.Tensor, label: torch.Tensor) -> torch.Tensor:
-        with torch.autocast(self.device.split(":")[0], torch.bfloat16, enabled=self.device != "cpu"):
+        with torch.autocast(self.device, torch.bfloat16, enabled=self.device == "cuda"):
             logits = fine(self.model(x, known), self.model.step)
         return loss_of(logits, label, known[:, 3, 0, 0] > 0.5)
 
     def settle(self, pool: Pool, rng: np.random.Generator, batch: int) -> None:
-        """Start from one and the same network on every GPU, its normalisations fitting the tiles."""
+        """Let the normalisations fit the tiles before the first step; the file that ships holds none."""
         x, known, _ = self._batch(pool, rng, batch)
         settle_norms(self.model, x, known)
-        if self.n_alike > 1:
-            for tensor in self.model.state_dict().values():
-                dist.broadcast(tensor, 0)
         self.mean.load_state_dict(self.model.state_dict())
 
     def _batch(self, pool: Pool, rng: np.random.Generator, batch: int) -> tuple[torch.Tensor, ...]:
         filled = pool.seen > 0
         slots = rng.choice(np.flatnonzero(filled & ~np.isin(pool.held_group, self.out)), batch)
         x, known, label = batch_from(pool, slots, self.model.step, rng)
-        if self.device != "cpu":
+        if self.device == "cuda":
             x = x.contiguous(memory_format=torch.channels_last)
         return x, known, label
 
-    def _share(self, done: float) -> None:
-        """Average gradients over the GPUs, and with them how far each has come."""
-        parts = [p.grad for p in self.model.parameters() if p.grad is not None]
-        flat = torch.cat([g.flatten() for g in parts] + [torch.full((1,), done, device=self.device)])
-        dist.all_reduce(flat)
-        flat /= self.n_alike
-        at = 0
-        for g in parts:
-            g.copy_(flat[at : at + g.numel()].view_as(g))
-            at += g.numel()
-        if self.steps % REFRESH_EVERY == 0:
-            self.share_done = float(flat[-1])
-
-    def learn(self, pool: Pool, rng: np.random.Generator, batch: int, rate: float, done: float) -> None:
+    def learn(self, pool: Pool, rng: np.random.Generator, batch: int, rate: float) -> None:
         """One step."""
         x, known, label = self._batch(pool, rng, batch)
         for group in self.optimiser.param_groups:
@@ -231,10 +211,6 @@ class Learner:
         loss = self.loss_of_batch(x, known, label)
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()
-        if self.n_alike > 1:
-            self._share(done)
-        elif self.steps % REFRESH_EVERY == 0:
-            self.share_done = done
         torch.nn.utils.clip_grad_norm_(self.model.parameters(), 2.0)
         self.optimiser.step()
         keep = min(0.999, (self.steps + 1) / (self.steps + 20))
@@ -254,7 +230,7 @@ class Learner:
         slots = np.flatnonzero((pool.seen > 0) & np.isin(pool.held_group, self.out))[:n]
         for k in range(0, len(slots), 16):
             x, known, label = batch_from(pool, slots[k : k + 16], self.model.step, rng)
-            with torch.autocast(self.device.split(":")[0], torch.bfloat16, enabled=self.device != "cpu"):
+            with torch.autocast(self.device, torch.bfloat16, enabled=self.device == "cuda"):
                 best = fine(self.mean(x, known), self.model.step).argmax(1)
             ok = label < N_CLASSES
             for c in range(N_CLASSES):
@@ -271,7 +247,7 @@ class Learner:
             "step": model.step,
             "seed": seed,
             "steps": self.steps,
-            "tiles": self.before + self.steps * batch * self.n_alike,
+            "tiles": self.before + self.steps * batch,
         }
         weights = {
             k: v.cpu().half() if v.dtype == torch.float32 else v.cpu() for k, v in model.state_dict().items()
@@ -301,50 +277,46 @@ def main() -> None:
     parser.add_argument("--pool", type=int, default=9000)
     parser.add_argument("--workers", type=int, default=14)
     parser.add_argument("--compile", action="store_true", help="let torch fuse the network and its loss")
-    parser.add_argument("--trained", type=Path, help="folder of <name>.pt files to go on from")
+    parser.add_argument("--start", type=Path, help="folder of <name>.pt files to go on from")
     parser.add_argument("--seed", type=int, default=20261125)
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
-    rank, n_alike = int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
     started = time.time()
     # the workers fork before the device is touched, and compute on one thread each
     torch.set_num_threads(1)
     data = Scenes(args.data.split(","), "cpu")
     sampler = Sampler(data, args.render_share, args.pit_share, args.tile)
-    pool = Pool(args.pool, args.tile, sampler, args.workers, args.seed + 1000 * rank)
+    pool = Pool(args.pool, args.tile, sampler, args.workers, args.seed)
     try:
-        device = f"cuda:{os.environ.get('LOCAL_RANK', '0')}" if torch.cuda.is_available() else "cpu"
-        if n_alike > 1:
-            if device != "cpu":
-                torch.cuda.set_device(device)
-            dist.init_process_group("gloo" if device == "cpu" else "nccl")
+        device = "cuda" if torch.cuda.is_available() else "cpu"
         pool.to_device(device)
         learners = [Learner(name, sampler, args, device) for name in args.models.split(",")]
         while pool.refresh(args.pool) < min(args.pool, 40 * args.workers):
             time.sleep(0.5)
-        if rank == 0:
-            print(
-                args.models,
-                device,
-                f"first tiles after {time.time() - started:.0f} s, {len(sampler.photos)} photos,",
-                f"{len(sampler.renders)} renders",
-                flush=True,
-            )
-        rng, started, said = np.random.default_rng(args.seed + rank), time.time(), 0.0
+        print(
+            args.models,
+            device,
+            f"first tiles after {time.time() - started:.0f} s, {len(sampler.photos)} photos,",
+            f"{len(sampler.renders)} renders",
+            flush=True,
+        )
+        rng, started, said = np.random.default_rng(args.seed), time.time(), 0.0
         for learner in learners:
             learner.settle(pool, rng, args.batch)
-        while learners[0].share_done < 1:
+        while True:
             done = (
                 learners[0].steps / args.steps
                 if args.steps
                 else (time.time() - started) / (60 * args.minutes)
             )
+            if done >= 1:
+                break
             if learners[0].steps % REFRESH_EVERY == 0:
                 held = pool.refresh(REFRESH)
-            rate = args.rate * (0.5 * (1 + math.cos(math.pi * min(learners[0].share_done, 1))) + 0.004)
+            rate = args.rate * (0.5 * (1 + math.cos(math.pi * done)) + 0.004)
             for learner in learners:
-                learner.learn(pool, rng, args.batch, rate, done)
-            if rank == 0 and time.time() - started > said + 60:
+                learner.learn(pool, rng, args.batch, rate)
+            if time.time() - started > said + 60:
                 said = time.time() - started
                 print(
                     f"{said:.0f} s, step {learners[0].steps}, held {held}, made {pool.version.sum()}, loss",
@@ -353,7 +325,7 @@ def main() -> None:
                 )
                 for learner in learners:
                     learner.save(args.out, args.seed, args.batch)
-        for learner in learners if rank == 0 else []:
+        for learner in learners:
             print(
                 f"{learner.name} END step {learner.steps} loss {learner.loss:.3f}",
                 json.dumps(learner.check(pool)),
