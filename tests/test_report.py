@@ -143,6 +143,15 @@ def test_html_says_what_a_customer_asks(html):
         assert words in text
 
 
+def test_plate_and_job_tells_the_plate_from_its_drawing(record):
+    told = build_document(replace(record, job={"plate": "no. 2 of 2"})).sections[0].blocks[0].rows
+    assert told[:3] == (
+        ("plate", "no. 2 of 2"),
+        ("drawing", "Plate 13, front side plate"),
+        ("face", "front face"),
+    )
+
+
 def test_html_escapes_what_people_type(record):
     page = record_html(replace(record, job={"customer": "<b>A & B</b>"}, plan=None, comparison=None))
     assert "<b>A" not in page and "&lt;b&gt;A &amp; B&lt;/b&gt;" in page

@@ -52,7 +52,7 @@ def face_section(t: Translate, record: RecordInput) -> Section:
     on = last.surveyed_on.isoformat() if last.surveyed_on else t("date not given")
     rows = [(t(str(name).replace("_", " ")), str(value)) for name, value in record.job.items()]
     rows += [
-        (t("plate"), record.drawing.name),
+        (t("drawing"), record.drawing.name),
         (t("face"), str(last.face)),
         (t("survey"), f"{stage_word(t, last.stage)}, {on}"),
         (t("stock removed so far"), number(t, last.removed_um, "depth", record.units)),
