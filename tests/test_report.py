@@ -152,6 +152,18 @@ def test_plate_and_job_tells_the_plate_from_its_drawing(record):
     )
 
 
+@pytest.mark.parametrize(
+    ("drawing", "footer"),
+    [
+        ("Plate 13", "Plate 13, front face"),
+        ("Plate 13, front face", "Plate 13, front face"),
+        ("front face", "front face"),
+    ],
+)
+def test_footer_names_the_face_once(record, drawing, footer):
+    assert build_document(replace(record, drawing=replace(record.drawing, name=drawing))).footer == footer
+
+
 def test_html_escapes_what_people_type(record):
     page = record_html(replace(record, job={"customer": "<b>A & B</b>"}, plan=None, comparison=None))
     assert "<b>A" not in page and "&lt;b&gt;A &amp; B&lt;/b&gt;" in page

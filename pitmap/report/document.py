@@ -58,11 +58,13 @@ def build_document(
     t = translate or translator(language)
     sections = [section(t, record) for section in _SECTIONS]
     face = str(record.last.face)
+    # Most drawings carry the face in their name, and a face without a name takes its drawing's: say each part once.
+    parts = dict.fromkeys(f"{record.drawing.name}, {face}".split(", "))
     return Document(
         title=t("Inspection record: {face}", face=face),
         subtitle=record.workshop,
         language=language,
         sections=tuple(s for s in sections if s is not None),
-        footer=f"{record.drawing.name}, {face}",
+        footer=", ".join(parts),
         page_word=t("page {page} of {pages}", page="{page}", pages="{pages}"),
     )
