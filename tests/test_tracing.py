@@ -21,6 +21,7 @@ from pitmap.tracing.contours import vote
 from pitmap.tracing.merge import signed_area
 from pitmap.tracing.silhouette import check_around, find_silhouette
 from pitmap.tracing.subpixel import blur_px, edge_level, even_points, sharpen
+from pitmap.tracing.trace import _missing_view
 
 PHOTOS_DEV = Path(__file__).parents[2] / "shared" / "data" / "photos_dev"
 METAL, BENCH, DARK = (178, 182, 186), (120, 88, 52), (28, 26, 25)
@@ -233,6 +234,28 @@ def test_a_lens_that_nothing_tells_is_said_to_be_open():
     assert sum(share for share, _ in solution.others) < 0.05
     for k, c in enumerate(CENTRES, 1):
         assert solution.circles[k][:2] == pytest.approx(in_first_two(c), abs=0.06)
+
+
+@pytest.mark.parametrize(
+    ("leans", "said"),
+    [
+        pytest.param([(2, 0, 0), (4, 90, 0)], "all photos look straight down", id="above"),
+        pytest.param([(2, 0, 0), (25, 30, 0)], "only photo 2 is taken from a side", id="one"),
+        pytest.param([(2, 0, 0), (25, 30, 0), (20, 40, 0)], "photos 2, 3 are taken from nearly", id="same"),
+        pytest.param([(25, 350, 0), (25, 10, 90)], "photos 1, 2 are taken from nearly", id="rolled"),
+        pytest.param([(25, 0, 0), (25, 90, 0)], "photos 1, 2 are taken from different sides", id="quarter"),
+        pytest.param([(25, 0, 0), (25, 90, -90)], "photos 1, 2 are taken from different", id="plate_turned"),
+        pytest.param([(25, 0, 0), (9, 90, 0), (25, 180, 0)], "photos 1, 3 are taken from diff", id="half"),
+    ],
+)
+def test_missing_view_is_told_by_where_photos_lean_over_the_plate(leans, said):
+    """Tilt, side of the plate and roll of each camera, deg; a plate turned on the bench changes side and roll."""
+    poses = np.zeros((len(leans), 11))
+    for pose, (tilt, side, roll) in zip(poses, np.radians(leans)):
+        about = ((0, 0, roll), (tilt, 0, 0), (0, 0, side))
+        back, over, turn = (cv2.Rodrigues(np.array(v, float))[0] for v in about)
+        pose[:3] = cv2.Rodrigues(back @ over @ np.diag([1.0, -1.0, -1.0]) @ turn)[0].ravel()
+    assert _missing_view(poses).startswith(said)
 
 
 def clicks(

@@ -25,6 +25,9 @@ _AIM_MM, _MOST_MM = 0.3, 1.5
 """An outline less sure than the first gets a note how to do better, one less sure than the second is refused; the
 first is the aim for a drawing, the second makes holes of neighbouring sizes unsafe to tell apart (house choice)."""
 _SQUARE_ON_DEG = 10.0
+_SAME_SIDE_DEG = 45.0
+"""Photos that lean over the plate less than this apart are from one side: half of the quarter turn that is asked for
+(house choice)."""
 
 
 def trace_plate(
@@ -114,20 +117,29 @@ def _judge(trace: Trace, sets: list[EdgeSet], solution: Solution, *, is_sheet: b
 
 
 def _missing_view(poses: NDArray[np.float64]) -> str:
-    """What photo would make the cameras surer."""
+    """What photo would make the cameras surer.
+
+    Lines of sight are compared in the plate's frame: turning the plate on the bench moves them over it, rolling the
+    camera about its own does not, and shows nothing new.
+    """
     axes = np.array([cv2.Rodrigues(p[:3])[0][2] for p in poses])
     sides = axes[:, :2] / np.maximum(np.abs(axes[:, 2:]), 1e-9)
-    tilt = np.degrees(np.arctan(np.hypot(*sides.T)))
-    steep = np.flatnonzero(tilt > _SQUARE_ON_DEG)
+    lean = np.hypot(*sides.T)
+    steep = np.flatnonzero(np.degrees(np.arctan(lean)) > _SQUARE_ON_DEG)
     if len(steep) == 0:
         return "all photos look straight down; take two more, tilted by 20 to 30 degrees, from two sides"
     listed = ", ".join(str(k + 1) for k in steep)
-    one = len(steep) == 1
-    return (
-        (
-            f"only photo {listed} is taken from a side"
-            if one
-            else f"photos {listed} are taken from nearly the same side"
+    towards = sides[steep] / lean[steep, None]
+    if (towards @ towards.T).min() < np.cos(np.radians(_SAME_SIDE_DEG)):
+        return (
+            f"photos {listed} are taken from different sides, but do not tell enough; take one more, sharp, from nearer "
+            "and tilted by 20 to 30 degrees, from yet another side"
         )
-        + f"; take one more, tilted by 20 to 30 degrees, a quarter or half turn round the plate from photo {steep[0] + 1}"
+    if len(steep) == 1:
+        taken = f"only photo {listed} is taken from a side"
+    else:
+        taken = f"photos {listed} are taken from nearly the same side"
+    return (
+        f"{taken}; take one more, tilted by 20 to 30 degrees, a quarter or half turn round the plate from photo "
+        f"{steep[0] + 1}"
     )
