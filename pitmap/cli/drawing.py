@@ -36,6 +36,7 @@ def command() -> None:
 
 
 def _save(drawing: Drawing, out: Path) -> None:
+    """Write a drawing and say where; before anything else is printed, as a closed pipe ends the command there."""
     if out.suffix.lower() == ".svg":
         save_svg(drawing, out)
     elif out.suffix.lower() == ".dxf":
@@ -80,11 +81,11 @@ def list_() -> None:
 def build(numbers: Path, out: Path | None) -> None:
     """Make a drawing from a plate's numbers (NUMBERS.toml)."""
     drawing = build_drawing(load_numbers(numbers))
-    _report(drawing)
     _save(
         drawing,
         out or numbers.with_name(numbers.name.removesuffix(".toml").removesuffix(".numbers") + ".svg"),
     )
+    _report(drawing)
 
 
 @command.command(name="import")
@@ -109,17 +110,17 @@ def import_(file: Path, out: Path, layers: Path | None, save_layers: Path | None
             raise InputError(f"{file}: layers can be listed for DXF files only")
         write_layers({name: role for name, (role, _) in dxf_layers(file, beside=beside).items()}, save_layers)
         click.echo(f"layers written to {save_layers}")
+    said: list[str] = []
     if is_dxf:
         found = import_dxf(file, beside=beside)
-        for layer, role in found.layers.items():
-            click.echo(f"  layer {layer}: {role}")
-        for note in found.notes:
-            click.echo(f"  {note}")
         drawing = found.drawing
+        said = [*(f"layer {layer}: {role}" for layer, role in found.layers.items()), *found.notes]
     else:
         drawing = load_svg(file, beside=beside)
-    _report(drawing)
     _save(drawing, out)
+    for line in said:
+        click.echo(f"  {line}")
+    _report(drawing)
 
 
 @command.command(name="export")
@@ -191,6 +192,7 @@ def trace(
         thickness_mm=math.nan if thickness is None else parse_length(thickness, to="mm"),
         edge_break_mm=parse_length(edge_break, to="mm"),
     )
+    _save(traced.drawing, out)
     for note in traced.notes:
         click.echo(f"  {note}")
     for row in traced.circles.to_dict("records"):
@@ -206,4 +208,3 @@ def trace(
         if kind != "other":
             click.echo(f"  {opening} may be a {kind}: a suggestion from size and place, to be confirmed")
     _report(traced.drawing)
-    _save(traced.drawing, out)
