@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
 from ..casebook import Casebook, Face, Job, Plate, Survey
 from ..classes import Stage
+from ..report import translator, words
 from ..stock import CAUTION
 from .state import Place, book, go_to, here
 
-__all__ = ["STAGE_WORDS", "caution", "choose_survey", "stage_word"]
+__all__ = ["caution", "choose_survey", "stage_word"]
 
-STAGE_WORDS = {"intake": "intake", "test_lap": "after the test lap", "final": "final, polished"}
-
-
-def stage_word(stage: str) -> str:
-    """A stage as people say it."""
-    return STAGE_WORDS.get(stage) or f"after lap {stage.split('_')[1]}"
+stage_word = partial(words.stage_word, translator())
+"""A stage as the record says it: the page shows the record's figures beside its own."""
 
 
 def caution() -> None:

@@ -41,7 +41,7 @@ def test_whole_job(page, samples: Path, tmp_path_factory: pytest.TempPathFactory
     no_error(page)
     picture(page, "map_intake", shots)
 
-    new_survey(page, "after the test lap", "22 um")
+    new_survey(page, "light test lap", "22 um")
     upload_and_map(page, samples / "a_test_lap" / "photo.jpg")
     no_error(page)
 
