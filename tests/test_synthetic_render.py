@@ -60,6 +60,22 @@ def scene_of(plate, seed=2, **more):
     return random_scene(plate, np.random.default_rng(seed), **given)
 
 
+def test_a_frame_full_of_metal_renders(plate):
+    """No drawn edge in sight: a larger plate before a camera that was set up for the small one."""
+    outline, far = box(-300, -300, 300, 300), Point(250, 250).buffer(12, 64)
+    large = dataclasses.replace(
+        plate,
+        outline=outline,
+        openings=(Opening(name="c1", kind="coolant", polygon=far),),
+        zones={"seal_land": outline.difference(far)},
+    )
+    survey = lap(make_face(large, np.random.default_rng(1), Damage(n_pits=5), 2.0), 25.0)
+    scene = scene_of(plate, tilt_deg=0.0)
+    _, truth = render_photo(survey, large, scene, np.random.default_rng(4))
+    corners = truth.camera.px_to_mm(np.array([[0, 0], [479, 0], [0, 359], [479, 359.0]]))
+    assert np.abs(corners).max() < 200
+
+
 def test_dots_on_the_face_appear_where_the_camera_says(plate, survey):
     dots = np.array([[-50.0, -35.0], [-48, 33], [0, 0], [50, -36], [52, 38], [-20, 10]])
     grid = survey.grid

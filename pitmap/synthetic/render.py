@@ -47,6 +47,16 @@ class _Job:
     aim_mm: NDArray[np.float64]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Edge:
+    """Pixels of a strip that show broken edge or void: which, how much of each, and the unit direction into the metal."""
+
+    at: tuple[NDArray[np.intp], ...]
+    share: NDArray[np.float32]
+    gx: NDArray[np.float32]
+    gy: NDArray[np.float32]
+
+
 def _sub(scene: Scene, part: int) -> np.random.Generator:
     return np.random.default_rng([scene.seed, part])
 
@@ -76,6 +86,8 @@ def _sample(image: NDArray, x: NDArray, y: NDArray, border: int = cv2.BORDER_REP
 def _sparse(image: NDArray, x: NDArray, y: NDArray) -> NDArray:
     """Samples of one-channel `image` at a list of points."""
     n = len(x)
+    if not n:
+        return np.empty(0, np.float32)
     wide = 512
     pad = -n % wide
     u, v = (np.pad(a.astype(np.float32), (0, pad)).reshape(-1, wide) for a in (x, y))
@@ -228,7 +240,17 @@ def _walls(
     out[where] = colour * received
 
 
-def _metal_seen(job: _Job, rows: slice, cols: slice, p0: NDArray, m0: NDArray) -> NDArray[np.float32]:
+def _broken_edge(job: _Job, p0: NDArray, m0: NDArray, pixel: NDArray) -> _Edge:
+    share = np.clip((np.float32(job.scene.chamfer_mm) - m0) / pixel + np.float32(0.5), 0, 1)
+    at = np.nonzero(share)
+    x, y = p0[at].T
+    gx, gy = _into_metal(job, x, y, 0.2)
+    return _Edge(at=at, share=share[at], gx=gx, gy=gy)
+
+
+def _metal_seen(
+    job: _Job, rows: slice, cols: slice, p0: NDArray, m0: NDArray, edge: _Edge
+) -> NDArray[np.float32]:
     """Metal left between where a ray meets face or broken edge and the drawn line, mm; negative where it misses.
 
     The broken edge slopes down at 45 deg from its width inside the drawn line, so the drawn line lies as far
@@ -236,19 +258,19 @@ def _metal_seen(job: _Job, rows: slice, cols: slice, p0: NDArray, m0: NDArray) -
     """
     width, thick = np.float32(job.scene.chamfer_mm), np.float32(job.drawing.thickness_mm)
     out = m0.copy()
-    near = np.nonzero((m0 < width) & (m0 > -2 * width - 1))
-    if not len(near[0]):
+    metal = m0[edge.at]
+    near = np.flatnonzero((metal < width) & (metal > -2 * width - 1))
+    if not len(near):
         return out
-    x, y = p0[near].T
-    down = (job.nodes.stretch(job.bench_mm[..., :2], rows, cols)[near] - p0[near]) / thick
-    gx, gy = _into_metal(job, x, y, 0.2)
-    towards_metal = down[:, 0] * gx + down[:, 1] * gy
-    out[near] = width - (width - m0[near]) / np.maximum(1 + towards_metal, 0.2)
+    at = edge.at[0][near], edge.at[1][near]
+    down = (job.nodes.stretch(job.bench_mm[..., :2], rows, cols)[at] - p0[at]) / thick
+    towards_metal = down[:, 0] * edge.gx[near] + down[:, 1] * edge.gy[near]
+    out[at] = width - (width - metal[near]) / np.maximum(1 + towards_metal, 0.2)
     return out
 
 
 def _face_colour(
-    job: _Job, look: Look, rows: slice, cols: slice, p0: NDArray, m0: NDArray, pixel: NDArray
+    job: _Job, look: Look, rows: slice, cols: slice, p0: NDArray, edge: _Edge
 ) -> NDArray[np.float32]:
     """Light that the face sends to the camera."""
     k, nodes, scene = look.grid.px_per_mm, job.nodes, job.scene
@@ -257,21 +279,16 @@ def _face_colour(
     paint = _sample(look.paint, u, v)
     form = _sample(look.form, u, v)
     nx, ny, width, open_ = -form[..., 0], -form[..., 1], form[..., 2], form[..., 3]
-    edge = np.clip((np.float32(scene.chamfer_mm) - m0) / pixel + np.float32(0.5), 0, 1)
     nz = np.ones_like(nx)
     sparkle = paint[..., 3]
     colour = paint[..., :3]
-    on_edge = np.nonzero(edge > 0)
-    if len(on_edge[0]):
-        x, y = p0[on_edge].T
-        gx, gy = _into_metal(job, x, y, 0.2)
-        e = edge[on_edge]
-        nx[on_edge] -= e * gx
-        ny[on_edge] -= e * gy
-        bare = np.float32(0.42)
-        colour[on_edge] += (bare - colour[on_edge]) * (0.75 * e)[:, None]
-        sparkle[on_edge] += (0.5 - sparkle[on_edge]) * e
-        width[on_edge] += (0.3 - width[on_edge]) * e
+    on_edge, e = edge.at, edge.share
+    nx[on_edge] -= e * edge.gx
+    ny[on_edge] -= e * edge.gy
+    bare = np.float32(0.42)
+    colour[on_edge] += (bare - colour[on_edge]) * (0.75 * e)[:, None]
+    sparkle[on_edge] += (0.5 - sparkle[on_edge]) * e
+    width[on_edge] += (0.3 - width[on_edge]) * e
     size = np.sqrt(nx * nx + ny * ny + nz)
     nx, ny, nz = nx / size, ny / size, nz / size
     flow = nodes.stretch(job.light.flow, rows, cols)
@@ -350,8 +367,9 @@ def _light_of(
         pixel = nodes.stretch(job.pixel_mm, rows, cols)
         part = out[rows, cols]
         _walls(job, rows, cols, m0, kinds, tone, part)
-        cover = np.clip(_metal_seen(job, rows, cols, p0, m0) / pixel + np.float32(0.5), 0, 1)
-        colour = _face_colour(job, look, rows, cols, p0, m0, pixel)
+        edge = _broken_edge(job, p0, m0, pixel)
+        cover = np.clip(_metal_seen(job, rows, cols, p0, m0, edge) / pixel + np.float32(0.5), 0, 1)
+        colour = _face_colour(job, look, rows, cols, p0, edge)
         if scene.sheet is not None and scene.sheet.on_face:
             flow = np.clip(nodes.stretch(job.light.flow, rows, cols)[..., 2:], 0, None)
             lit = flow * nodes.stretch(job.light.rgb, rows, cols) + np.float32(scene.ambient)
