@@ -14,8 +14,8 @@ from ..registration.camera import Camera, Lens, apply_homography
 from .bundle import Solution, solve_cameras
 from .cameras import EdgeSet
 from .chamfers import read_chamfers
-from .contours import LEAST_SHOWN, measure_edges, metal_mask, usable_contours, vote
-from .merge import circles_drawn, merge_contours
+from .contours import clearly_shown, measure_edges, metal_mask, usable_contours, vote
+from .merge import draw_plane
 from .photos import PhotoClicks, check_known
 from .silhouette import again, check_around, find_silhouette
 from .subpixel import EdgeLook, sharpen
@@ -134,8 +134,7 @@ def trace_by_distance(
         if poses is not None and step >= 2 and edge.break_mm > 0:
             read_chamfers(sets, photos, poses, edge.break_mm, edge.raw_blur_px, thickness_mm)
         if step < 2:
-            shown = [min(g.mean() for g in s.is_good) > LEAST_SHOWN for s in sets]
-            sets = [s for k, s in enumerate(sets) if k == 0 or shown[k]]
+            sets = clearly_shown(sets, min)
             pair = _pair(sets, photos[0], known)
         is_round = [s.is_round for s in sets] if step else None
         is_last = step + 1 == len(_REACHES_MM)
@@ -154,10 +153,7 @@ def trace_by_distance(
             voted = vote(masks, cameras, voted[0])
             plane = usable_contours([*voted, *_clear_rims(sets, cameras[0], voted)])
             continue
-        for s in sets:
-            s.plane = cameras[0].px_to_mm(s.base_px)
-        plane, errors = merge_contours(sets, solution.cameras)
-        circles_drawn(sets, plane, solution.cameras, solution.circles)
+        plane, errors, _ = draw_plane(sets, cameras, solution.circles)
     if not solution.rms_mm < 0.4:
         raise MeasurementError(
             f"the photos do not fit together ({solution.rms_mm:.2f} mm); are the clicks on the same holes?"

@@ -27,8 +27,8 @@ from .cameras import (
     fit_circle,
     pose_camera,
 )
-from .contours import LEAST_SHOWN, measure_edges, metal_mask, usable_contours, vote
-from .merge import LEAST_PLACES, NEAR_MM, circles_drawn, merge_contours, signed_area
+from .contours import clearly_shown, measure_edges, metal_mask, usable_contours, vote
+from .merge import LEAST_PLACES, NEAR_MM, draw_plane, signed_area
 from .photos import PhotoClicks, SheetUse
 from .silhouette import Paper, check_around, find_silhouette
 from .subpixel import EdgeLook
@@ -199,19 +199,14 @@ def trace_by_sheet(
         sets = measure_edges(photos, plane, cameras, reach, edge, is_round)
         _off_paper(sets, papers, cameras)
         if step < 2:
-            shown = [max(float(g.mean()) for g in s.is_good) > LEAST_SHOWN for s in sets]
-            sets = [s for k, s in enumerate(sets) if k == 0 or shown[k]]
+            sets = clearly_shown(sets, max)
         is_round = [s.is_round for s in sets] if step else None
         found = [
             _refine(pose, _rims(sets, i, cameras[i]), height_mm, photo.focal_px)
             for i, (pose, photo) in enumerate(zip(poses, photos, strict=True))
         ]
         cameras = [pose_camera(p, wh) for (p, _), wh in zip(found, sizes, strict=True)]
-        for s in sets:
-            s.plane = cameras[0].px_to_mm(s.base_px)
-        plane, errors = merge_contours(sets, cameras)
-        circles = {k: fit_circle(plane[k]) for k, s in enumerate(sets) if s.is_round}
-        circles_drawn(sets, plane, cameras, circles)
+        plane, errors, circles = draw_plane(sets, cameras)
     bench = [p.camera for p in poses]
     middle = plane[0].mean(0)
     on_bench = bench[0].px_to_mm(cameras[0].mm_to_px(middle))

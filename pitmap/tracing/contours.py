@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import cv2
 import numpy as np
@@ -16,7 +16,7 @@ from .photos import PhotoClicks
 from .silhouette import solid
 from .subpixel import EdgeLook, even_points, sharpen
 
-__all__ = ["LEAST_SHOWN", "STEP_MM", "measure_edges", "metal_mask", "usable_contours", "vote"]
+__all__ = ["STEP_MM", "clearly_shown", "measure_edges", "metal_mask", "usable_contours", "vote"]
 
 STEP_MM = 0.8
 _ROUND_MM = 0.25
@@ -27,8 +27,8 @@ _ROOM_MM = 10.0
 _VOTE_PX_PER_MM = 3.0
 _NOTCH_MM = 8.0
 """Notches of the outline up to twice this wide are rust or shadow where any one photo shows metal in them (house choice)."""
-LEAST_SHOWN = 0.6
-"""Share of a contour's places that every photo must show clearly; less is a mark, not an opening."""
+_LEAST_SHOWN = 0.6
+"""Share of a contour's places that must show clearly; less is a mark, not an opening."""
 
 
 def _is_round(points: NDArray[np.float64]) -> bool:
@@ -123,3 +123,9 @@ def measure_edges(
             EdgeSet(is_round=flag, points_px=points, is_good=good, plane=c, base_px=cameras[0].mm_to_px(c))
         )
     return sets
+
+
+def clearly_shown(sets: list[EdgeSet], count: Callable[[list[float]], float]) -> list[EdgeSet]:
+    """The outline, and the openings with a clear edge: in every photo with `min` as `count`, in one of them with `max`."""
+    shown = [count([float(g.mean()) for g in s.is_good]) > _LEAST_SHOWN for s in sets]
+    return [s for k, s in enumerate(sets) if k == 0 or shown[k]]

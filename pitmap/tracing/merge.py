@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from ..registration.camera import Camera
 from .cameras import EdgeSet, fit_circle
 
-__all__ = ["LEAST_PLACES", "NEAR_MM", "circles_drawn", "inner_circle", "merge_contours", "signed_area"]
+__all__ = ["LEAST_PLACES", "NEAR_MM", "draw_plane", "inner_circle", "signed_area"]
 
 NEAR_MM = 0.5
 """Edges farther than this from the others are walls, shadows or rust (house choice)."""
@@ -46,7 +46,7 @@ def inner_circle(edges: EdgeSet, cameras: list[Camera], circle: NDArray[np.float
     return fit_circle(shown)
 
 
-def merge_contours(
+def _merge_contours(
     sets: list[EdgeSet], cameras: list[Camera]
 ) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]]]:
     """Each contour on the plane by all photos, and the photos' disagreement across it (N,) each."""
@@ -81,7 +81,7 @@ def merge_contours(
     return out, errors
 
 
-def circles_drawn(
+def _draw_circles(
     sets: list[EdgeSet],
     plane: list[NDArray[np.float64]],
     cameras: list[Camera],
@@ -93,6 +93,38 @@ def circles_drawn(
         t = np.linspace(0, 2 * np.pi, max(24, round(2 * np.pi * c[2] / _DRAWN_MM)), endpoint=False)
         direction = 1 if signed_area(plane[k]) > 0 else -1
         plane[k] = c[:2] + c[2] * np.stack([np.cos(direction * t), np.sin(direction * t)], -1)
+
+
+def draw_plane(
+    sets: list[EdgeSet], cameras: list[Camera], circles: dict[int, NDArray[np.float64]] | None = None
+) -> tuple[list[NDArray[np.float64]], list[NDArray[np.float64]], dict[int, NDArray[np.float64]]]:
+    """What the photos show of every contour, laid on the plane by cameras that have just been found.
+
+    Parameters
+    ----------
+    sets : list of EdgeSet
+        Where their places are on the face is brought up to date.
+    cameras : list of Camera
+        One for each photo.
+    circles : dict of int to (3,) array, optional
+        Centre and radius, mm, of each round contour, by its place in the list, where the cameras were found with them;
+        they become the deepest ones. Else they are fitted to the contours.
+
+    Returns
+    -------
+    plane : list of (N, 2) arrays
+        The contours, mm.
+    errors : list of (N,) arrays
+        The photos' disagreement across them, mm; NaN where fewer than two show the place.
+    circles : dict of int to (3,) array
+    """
+    for s in sets:
+        s.plane = cameras[0].px_to_mm(s.base_px)
+    plane, errors = _merge_contours(sets, cameras)
+    if circles is None:
+        circles = {k: fit_circle(plane[k]) for k, s in enumerate(sets) if s.is_round}
+    _draw_circles(sets, plane, cameras, circles)
+    return plane, errors, circles
 
 
 def _smooth(values: NDArray[np.float64]) -> NDArray[np.float64]:
