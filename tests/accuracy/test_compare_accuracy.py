@@ -1,17 +1,15 @@
 """How often the fate of a pit is right, and how often change intervals cover, on simulated series with truth.
 
-The class maps come from `compare_sim.py` beside this file: pits of known depth lapped down step by step,
+The class maps come from `tests/compare_sim.py`: pits of known depth lapped down step by step,
 photographed with a wrong place, edges read too far in or out, pits missed, specks invented, and glare.
 """
 
-import importlib.util
 import json
 import math
-import sys
 from dataclasses import replace
 from datetime import date
-from pathlib import Path
 
+import compare_sim as sim
 import cv2
 import numpy as np
 import pandas as pd
@@ -25,11 +23,6 @@ from pitmap.drawing import load_shipped
 from pitmap.estimate import Estimate
 from pitmap.grid import Grid
 from pitmap.pipeline import map_face
-
-_SPEC = importlib.util.spec_from_file_location("compare_sim", Path(__file__).with_name("compare_sim.py"))
-sim = importlib.util.module_from_spec(_SPEC)
-sys.modules["compare_sim"] = sim
-_SPEC.loader.exec_module(sim)
 
 HOLE_MM2 = math.pi / 4 * 0.3**2
 """A hole of 0.3 mm: what "gone" promises is not left."""

@@ -7,32 +7,18 @@ cousins.
 
 from __future__ import annotations
 
-import importlib.util
 import math
-import sys
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+import stock_truth
 
 from pitmap.depth import RemovedStock, fit_depths, readings_from_rows, removed_from_thickness
 from pitmap.depth.flatness import flatness
 from pitmap.depth.heights import HeightData, low_spot_map
 from pitmap.stock import plan_stock
 from pitmap.stock.time import LapStep, lap_rate
-
-
-def _truth():
-    path = Path(__file__).parents[1] / "benchmarks" / "stock_truth.py"
-    spec = importlib.util.spec_from_file_location("stock_truth", path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["stock_truth"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-TRUTH = _truth()
 
 
 def _near(share, n, aim=0.90):
@@ -45,7 +31,7 @@ def test_stock_interval_covers_the_last_pit():
     hits, enough, n = 0, 0, 0
     for i in range(60):
         rng = np.random.default_rng([77, i])
-        face = TRUTH.make_face(rng, 20, 10, 2)
+        face = stock_truth.make_face(rng, 20, 10, 2)
         need = plan_stock(face.surveys, rng=rng).needed
         land = next(x for x in need if x.zone == "seal_land")
         if face.to_clear_um == 0 or not land.stock_um.is_known:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
+from measure_fakes import Map, blank, disc, ring_plate
 from scipy.spatial import cKDTree
 from shapely import Point
 from shapely.ops import unary_union
@@ -23,9 +21,6 @@ from pitmap.measure import (
     make_frame,
     measure,
 )
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
-from measure_fakes import Map, blank, disc, ring_plate  # noqa: E402
 
 PX = 8.0
 HALF = 25

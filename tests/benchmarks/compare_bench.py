@@ -6,7 +6,6 @@ Prints the environment first, then time beside the error against the truth of th
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import os
 import platform
 import sys
@@ -20,15 +19,8 @@ from shapely.affinity import scale as scaled
 from pitmap.compare import compare
 from pitmap.drawing import Drawing, Opening
 
-_SIM = Path(__file__).parents[1] / "accuracy" / "compare_sim.py"
-
-
-def _load_sim():  # type: ignore[no-untyped-def]
-    spec = importlib.util.spec_from_file_location("compare_sim", _SIM)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["compare_sim"] = module
-    spec.loader.exec_module(module)
-    return module
+sys.path.insert(0, str(Path(__file__).parents[1]))
+import compare_sim as sim
 
 
 def _enlarged(drawing: Drawing, factor: float) -> Drawing:
@@ -57,7 +49,6 @@ def main() -> None:
         "--repeat", type=int, default=3, help="timed runs; the best and the median are printed"
     )
     args = parser.parse_args()
-    sim = _load_sim()
     print(
         f"{platform.platform()}, {os.cpu_count()} cores, Python {platform.python_version()}, "
         f"numpy {np.__version__}, OpenCV {cv2.__version__} with {cv2.getNumThreads()} threads"

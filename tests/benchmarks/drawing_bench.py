@@ -6,7 +6,6 @@ Run ``python tests/benchmarks/drawing_bench.py``; add ``--photos FOLDER`` (laid 
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import json
 import platform
 import sys
@@ -39,12 +38,8 @@ from pitmap.errors import AlignmentRefused, DrawingError
 from pitmap.registration import register
 from pitmap.tracing import trace_plate
 
-_spec = importlib.util.spec_from_file_location(
-    "trace_scoring", Path(__file__).parents[1] / "trace_scoring.py"
-)
-scoring = importlib.util.module_from_spec(_spec)
-sys.modules[_spec.name] = scoring  # dataclasses look their module up
-_spec.loader.exec_module(scoring)
+sys.path.insert(0, str(Path(__file__).parents[1]))
+import trace_scoring as scoring
 
 
 def files(n: int) -> None:

@@ -12,7 +12,6 @@ split: each part appends its faces to the file given with --out, and --report re
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import os
 import platform
 import sys
@@ -29,18 +28,12 @@ from pitmap.depth.flatness import flatness
 from pitmap.errors import NotEnoughData
 from pitmap.stock import lapping_plane, plan_stock
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+import stock_truth
+
 PITS = (5, 15, 40, 100, 300)
 READINGS = (0, 4, 8, 12, 16, 20)
 LAPS = (0, 1, 2, 3, 4)
-
-
-def _truth():  # type: ignore[no-untyped-def]
-    path = Path(__file__).with_name("stock_truth.py")
-    spec = importlib.util.spec_from_file_location("stock_truth", path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["stock_truth"] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 def gumbel_width(face, n_blocks: float) -> float:  # type: ignore[no-untyped-def]
@@ -61,7 +54,7 @@ def one_face(number: int, seed: int) -> dict:
     """Make, plan and score face `number`; the same number gives the same face whatever runs before it."""
     rng = np.random.default_rng([seed, number])
     n_pits, n_readings, n_laps = (int(rng.choice(g)) for g in (PITS, READINGS, LAPS))
-    face = _TRUTH.make_face(rng, n_pits, n_readings, n_laps)
+    face = stock_truth.make_face(rng, n_pits, n_readings, n_laps)
     n_read = sum(len(s.readings) for s in face.surveys)
     start = time.process_time()
     plan = plan_stock(face.surveys, rng=rng)
@@ -136,7 +129,7 @@ def timing(seed: int) -> None:
     )
     for n in (125, 250, 500, 1000, 2000, 4000):
         rng = np.random.default_rng([seed, n])
-        face = _TRUTH.make_face(rng, n, 20, 5, "log-normal")
+        face = stock_truth.make_face(rng, n, 20, 5, "log-normal")
         surveys = [_with_land(s, n) for s in face.surveys]
         wall, cpu = _best(lambda s=surveys: plan_stock(s, rng=np.random.default_rng(1)))
         x, y, low = rng.uniform(0, 240, n), rng.uniform(0, 150, n), 20 * rng.lognormal(0, 0.5, n)
@@ -203,8 +196,6 @@ def main() -> None:
     if len(rows):
         report(rows)
 
-
-_TRUTH = _truth()
 
 if __name__ == "__main__":
     main()

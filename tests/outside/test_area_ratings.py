@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
+from measure_fakes import PIT, SCORE, STAIN, TINT, UNCUT, blank, disc, rectangle, ring_plate
 from scipy.special import ndtr, ndtri
 
 from pitmap.classes import SurfaceClass
@@ -28,9 +27,6 @@ from pitmap.measure import (
 from pitmap.measure.blobs import find_blobs
 from pitmap.photo import laplacian_variance
 from pitmap.units import parse_length
-
-sys.path.insert(0, str(Path(__file__).parents[1]))
-from measure_fakes import PIT, SCORE, STAIN, TINT, UNCUT, blank, disc, rectangle, ring_plate  # noqa: E402
 
 # ASTM G46-94 Fig. 2 (same chart in ISO 11463), from memory.
 G46 = [
