@@ -22,6 +22,7 @@ UnitSystem = Literal["mm", "inch"]
 """``mm``: mm and um; ``inch``: inch and thou."""
 
 UM_PER_THOU = 25.4
+_MOST_PLACES = 4
 
 _SAFE = re.compile(r"\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*([a-zA-Zµμ\"']*)\s*")
 _ALIASES = {
@@ -86,8 +87,8 @@ def format_depth(value_um: float, system: UnitSystem = "mm", *, digits: int | No
     if math.isinf(value_um):
         return "no bound"
     if system == "inch":
-        return f"{value_um / UM_PER_THOU:.{1 if digits is None else digits}f} thou"
-    return f"{value_um:.{0 if digits is None else digits}f} um"
+        return f"{value_um / UM_PER_THOU:z.{1 if digits is None else digits}f} thou"
+    return f"{value_um:z.{0 if digits is None else digits}f} um"
 
 
 def format_length(value_mm: float, system: UnitSystem = "mm", *, digits: int | None = None) -> str:
@@ -97,14 +98,14 @@ def format_length(value_mm: float, system: UnitSystem = "mm", *, digits: int | N
     if math.isinf(value_mm):
         return "no bound"
     if system == "inch":
-        return f"{value_mm / 25.4:.{3 if digits is None else digits}f} in"
-    return f"{value_mm:.{2 if digits is None else digits}f} mm"
+        return f"{value_mm / 25.4:z.{3 if digits is None else digits}f} in"
+    return f"{value_mm:z.{2 if digits is None else digits}f} mm"
 
 
 def format_estimate(
     estimate: Estimate, kind: Literal["depth", "length", "share"], system: UnitSystem = "mm"
 ) -> str:
-    """An estimate with its interval, never with more digits than the interval supports.
+    """An estimate with its interval, in no more digits than the interval supports; in its own where that has no width.
 
     ``depth`` is in um, ``length`` in mm, ``share`` a fraction shown in percent.
     """
@@ -116,9 +117,12 @@ def format_estimate(
     }.get((kind, system), (100.0, "%"))  # fmt: skip
     value, low, high = (x * scale for x in (estimate.value, estimate.low, estimate.high))
     if not estimate.has_interval:
-        return f"{value:.3g} {unit} (no interval: {estimate.reason})"
+        return f"{value:z.3g} {unit} (no interval: {estimate.reason})"
     width = high - low
-    places = 0 if not math.isfinite(width) or width <= 0 else max(0, 1 - math.floor(math.log10(width / 2)))
-    places = min(places, 4)
-    top = "no upper bound" if math.isinf(high) else f"{high:.{places}f}"
-    return f"{value:.{places}f} {unit} ({low:.{places}f} to {top})"
+    if width <= 0:
+        text = f"{round(value, _MOST_PLACES):zg}"
+        return f"{text} {unit} ({text} to {text})"
+    places = 0 if not math.isfinite(width) else max(0, 1 - math.floor(math.log10(width / 2)))
+    places = min(places, _MOST_PLACES)
+    top = "no upper bound" if math.isinf(high) else f"{high:z.{places}f}"
+    return f"{value:z.{places}f} {unit} ({low:z.{places}f} to {top})"

@@ -53,6 +53,16 @@ def test_format_shows_no_more_digits_than_the_interval() -> None:
         == "12.35 % (12.01 to 12.70)"
     )
     assert format_estimate(Estimate.unknown("needle broke"), "depth") == "not known (needle broke)"
+    assert format_estimate(Estimate(value=12.043, low=12.043, high=12.043), "length") == (
+        "12.043 mm (12.043 to 12.043)"
+    )
+
+
+def test_nothing_is_shown_as_minus_nought() -> None:
+    assert format_depth(-0.3) == "0 um"
+    assert format_depth(-0.3, "inch") == "0.0 thou"
+    assert format_length(-0.001) == "0.00 mm"
+    assert format_estimate(Estimate(value=-0.04, low=-3.0, high=3.0), "depth") == "0.0 um (-3.0 to 3.0)"
     assert format_depth(25.4, "inch") == "1.0 thou"
     assert format_length(25.4, "inch") == "1.000 in"
     assert format_depth(math.inf) == "no bound"

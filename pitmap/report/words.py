@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from typing import Any, Literal
 
 from ..estimate import DEFAULT_LEVEL, Estimate
@@ -20,8 +19,6 @@ __all__ = [
     "status_word",
     "zone_word",
 ]
-
-_NEGATIVE_ZERO = re.compile(r"-(0(?:\.0+)?)(?![\d.])")
 
 _ZONES = {
     "running_surface": mark("running surface"),
@@ -118,4 +115,4 @@ def number(
             value=parts[0], low=parts[1], high=parts[2], level=estimate.level, reason=estimate.reason
         )
         kind = "share"
-    return _NEGATIVE_ZERO.sub(r"\1", format_estimate(estimate, kind, units))
+    return format_estimate(estimate, kind, units)
