@@ -95,12 +95,10 @@ def fit_error_model(
     Notes
     -----
     Edges: (true area - found area) / length of the edge of every mark that both maps have; its mean per
-    picture gives
-    the common part and the bias, its scatter within a picture the separate part. False and missed marks are
-    counted. What is left of large areas is the relative part. Last, `spread` is the factor at which the
-    wanted
-    share of zones is covered (split-conformal quantile with the finite-sample correction). A class with too
-    few marks keeps its starting point, and only its spread is fitted.
+    picture gives the common part and the bias, its scatter within a picture the separate part. False and missed
+    marks are counted. What is left of large areas is the relative part. Last, `spread` is the factor at which
+    the wanted share of zones is covered (split-conformal quantile with the finite-sample correction). A class
+    with too few marks keeps its starting point, and only its spread is fitted.
 
     References
     ----------

@@ -66,8 +66,7 @@ class ZoneMeasure:
         variance = (
             (errors.edge_sd_mm * self.perimeter_mm) ** 2
             + errors.edge_mark_sd_mm**2 * self.perimeter_square_mm2
-            # A shift moves metal in at one side and out at the other; only the zone's border feels it, about
-            # a
+            # A shift moves metal in at one side and out at the other; only the zone's border feels it, about a
             # tenth of the marks' edges by the look of real maps (house choice).
             + (0.1 * alignment_error_mm * self.perimeter_mm) ** 2
             + (errors.relative_sd * self.area_mm2) ** 2

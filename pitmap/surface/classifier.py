@@ -140,7 +140,8 @@ def classify(
         said = covered & small.metal
         covered = covered_parts(said, work)
         if probabilities is not None:
-            _as_metal(probabilities, said & ~covered)
+            unseen = probabilities[PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)]
+            _as_metal(probabilities, (said | (unseen >= 0.5)) & ~covered)
         if use_learned and covered.any():
             things = parts_with_an_edge(covered, small.rgb, small.metal, work)
             _read_again(small, work, stage, covered & ~things, (codes, confidence, probabilities))
@@ -241,7 +242,10 @@ def _classic(
 
 
 def _as_metal(probabilities: NDArray[np.floating], where: NDArray[np.bool_]) -> None:
-    """Specks that are too small for a thing are metal: what was said for UNSEEN goes to the classes, in place."""
+    """Where metal is read although UNSEEN is likelier, the classes share its probability, in place.
+
+    Specks are too small for a thing, and by the weights of the decision a pit may win over a likelier UNSEEN.
+    """
     if not where.any():
         return
     speck = probabilities[:, where].astype(np.float32)
