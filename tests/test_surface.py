@@ -9,7 +9,7 @@ from pitmap.classes import Stage, SurfaceClass
 from pitmap.errors import InputError
 from pitmap.grid import Grid
 from pitmap.surface import METHODS, PROBABILITY_CLASSES, ClassMap, classify
-from pitmap.surface.covers import parts_with_an_edge
+from pitmap.surface.covers import parts_with_an_edge, with_their_middles
 from pitmap.surface.decide import choose_codes, correct_pits, covered_parts, faint_pits, keep_faint_pits
 from pitmap.surface.learned import has_model, tile_spans
 
@@ -163,6 +163,27 @@ def test_covered_part_needs_an_edge() -> None:
     assert not kept[:, 200:].any()
     # where only drawn edges bound it, nothing can be said: it stays covered
     assert parts_with_an_edge(parts, rgb, parts, PX)[:, 200:].any()
+
+
+def test_the_middle_of_a_thing_belongs_to_it_and_a_gap_does_not() -> None:
+    """A light cloth on dark metal, read as metal in two places: one is cloth, one is a hole in it."""
+    rng = np.random.default_rng(7)
+    cloth, metal = np.zeros((500, 700), bool), np.ones((500, 700), bool)
+    cloth[60:440, 80:500] = True
+    cloth[250:330, 330:430] = False
+    rgb = np.where(cloth[..., None], 190, 140) + rng.normal(0, 4, (500, 700, 3))
+    rgb = np.clip(rgb, 0, 255).astype(np.uint8)
+    said = cloth.copy()
+    said[120:220, 150:300] = False
+    said[165:170, 80:150] = False
+    whole = with_their_middles(said, rgb, metal, PX)
+    assert whole[120:220, 150:300].all()
+    assert not whole[255:325, 335:425].any()
+    assert not whole[:, 510:].any()
+    speck = np.zeros_like(cloth)
+    speck[200:220, 200:220] = True
+    assert np.array_equal(with_their_middles(speck, np.full_like(rgb, 150), metal, PX), speck)
+    assert not with_their_middles(np.zeros_like(cloth), rgb, metal, PX).any()
 
 
 def test_classify_nothing_in_frame_is_all_unseen(pitted: np.ndarray) -> None:

@@ -12,7 +12,7 @@ from ..classes import Stage, SurfaceClass
 from ..errors import InputError
 from .class_map import PROBABILITY_CLASSES, ClassMap
 from .classic import CLASSIC_PX_PER_MM, classic_scores
-from .covers import parts_with_an_edge
+from .covers import parts_with_an_edge, with_their_middles
 from .decide import choose_codes, covered_parts, halves, softmax_rows
 from .learned import LEARNED_PX_PER_MM, Network, default_network, has_model, learned_map
 from .unseen import unreadable
@@ -145,7 +145,7 @@ def classify(
         if use_learned and covered.any():
             things = parts_with_an_edge(covered, small.rgb, small.metal, work)
             _read_again(small, work, stage, covered & ~things, (codes, confidence, probabilities))
-            covered = things
+            covered = with_their_middles(things, small.rgb, small.metal, work)
         covered = covered.astype(np.uint8)
         codes, confidence = small.back(codes, cv2.INTER_NEAREST), small.back(confidence, cv2.INTER_LINEAR)
         lost |= small.back(covered, cv2.INTER_NEAREST).astype(bool)
