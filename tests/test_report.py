@@ -191,6 +191,18 @@ def test_pdf_of_a_long_record_is_set_smaller_before_it_gets_a_fifth_page(record)
     assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf_of(document))) <= 4
 
 
+def test_readings_show_the_deepest_pits_before_anything_else(record):
+    pits = record.readings[record.readings.kind == "pit_depth"]
+    heights = pd.concat([pits.head(1).assign(kind="height", value_um=900.0)] * 30)
+    mixed = replace(record, readings=pd.concat([heights, pits], ignore_index=True))
+    section = next(s for s in build_document(mixed).sections if s.key == "depth")
+    table = next(b for b in section.blocks if getattr(b, "head", ("",))[0] == "reading")
+    kinds = [row[0] for row in table.rows]
+    assert kinds[: len(pits)] == ["pit depth"] * len(pits) and set(kinds[len(pits) :]) == {"height"}
+    shown = [float(re.search(r"\d+", row[2])[0]) for row in table.rows[: len(pits)]]
+    assert shown == sorted(shown, reverse=True)
+
+
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler's pdftotext")
 def test_pdf_text_and_page_numbers(pdf, tmp_path):
     path = tmp_path / "record.pdf"

@@ -6,6 +6,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from ..classes import SurfaceClass
@@ -270,7 +271,7 @@ def depth_section(t: Translate, record: RecordInput) -> Section:
         )
     else:
         shown = []
-        first: Any = readings.head(_N_READINGS).itertuples()
+        first: Any = _pits_before_others(readings).head(_N_READINGS).itertuples()
         for row in first:
             value = format_depth(row.value_um, record.units)
             if row.is_lower_bound:
@@ -287,10 +288,18 @@ def depth_section(t: Translate, record: RecordInput) -> Section:
         head = (t("reading"), t("mark"), t("value"), t("uncertainty"), t("instrument"))
         blocks.append(Table(head=head, rows=tuple(shown), widths=(0.2, 0.1, 0.25, 0.2, 0.25)))
         if len(readings) > _N_READINGS:
-            text = t("The first {shown} of {all} readings; the others are in the exported tables.",
+            text = t("{shown} of {all} readings, the deepest pits first; the others are in the exported tables.",
                      shown=_N_READINGS, all=len(readings))  # fmt: skip
             blocks.append(Paragraph(text=text, kind="note"))
     return Section(key="depth", title=t("Depth and readings"), blocks=tuple(blocks))
+
+
+def _pits_before_others(readings: pd.DataFrame) -> pd.DataFrame:
+    """What the customer asks about first: the pits, the deepest before the others; then the rest as they were entered."""
+    is_pit = readings.kind == "pit_depth"
+    return pd.concat(
+        [readings[is_pit].sort_values("value_um", ascending=False, kind="stable"), readings[~is_pit]]
+    )
 
 
 _UNIT_KINDS = {"um": "depth", "mm": "length", "percent": "percent"}
