@@ -83,44 +83,43 @@ def _headline(inspection: Inspection) -> None:
 
 def _picture(inspection: Inspection, drawing: Drawing) -> Stroke | None:
     """The face with its classes; returns what was drawn on it by hand."""
-    left, right = st.columns([3, 1])
-    with right:
-        words = {c: CLASS_WORDS[c] for c in (*PAINTABLE, SurfaceClass.UNSEEN)}
-        picked = st.pills(
-            "Show",
-            list(words),
-            format_func=words.get,
-            selection_mode="multi",
-            default=list(words),
-            key="map_show",
-        )
-        strength = st.slider(
-            "Strength of the colours", 0, 100, 45, step=5, key="map_strength", format="%d %%"
-        )
-        tool = st.segmented_control(
-            "Pointer", _POINTERS, default="look", key="map_pointer", required=True,
-        )  # fmt: skip
-        brush_mm = (
-            st.slider("Width of the brush, mm", 0.5, 10.0, 2.0, step=0.5, key="map_brush")
-            if tool == "brush"
-            else None
-        )
-        st.caption(
-            "Solid: pit. Dots: stain. Rising lines: heat tint. Level lines: not reached by the lap. Cross: not seen."
-        )
-    with left:
-        shown, selected = tuple(picked or ()), st.session_state.get("mark_id")
-        dragmode = "pan" if tool == "look" else "lasso"
-        figure = drawn(
-            "map", (inspection, drawing), (shown, strength, selected, dragmode),
-            lambda: page_map(
-                inspection, drawing, shown=shown, strength=strength / 100, selected=selected, dragmode=dragmode
-            ),
-        )  # fmt: skip
-        event = st.plotly_chart(
-            figure, key=f"map_{len(inspection.marks)}_{inspection.class_map.codes.shape}", on_select="rerun",
-            selection_mode=("points", "lasso"), config={"scrollZoom": True, "displaylogo": False},
-        )  # fmt: skip
+    # side by side above the picture: in a column beside it the classes would be cut off
+    classes, colours, pointer = st.columns([9, 5, 6])
+    words = {c: CLASS_WORDS[c] for c in (*PAINTABLE, SurfaceClass.UNSEEN)}
+    picked = classes.pills(
+        "Show",
+        list(words),
+        format_func=words.get,
+        selection_mode="multi",
+        default=list(words),
+        key="map_show",
+    )
+    classes.caption(
+        "Solid: pit. Dots: stain. Rising lines: heat tint. Level lines: not reached by the lap. Cross: not seen."
+    )
+    strength = colours.slider(
+        "Strength of the colours", 0, 100, 45, step=5, key="map_strength", format="%d %%"
+    )
+    tool = pointer.segmented_control(
+        "Pointer", _POINTERS, default="look", key="map_pointer", required=True,
+    )  # fmt: skip
+    brush_mm = (
+        pointer.slider("Width of the brush, mm", 0.5, 10.0, 2.0, step=0.5, key="map_brush")
+        if tool == "brush"
+        else None
+    )
+    shown, selected = tuple(picked or ()), st.session_state.get("mark_id")
+    dragmode = "pan" if tool == "look" else "lasso"
+    figure = drawn(
+        "map", (inspection, drawing), (shown, strength, selected, dragmode),
+        lambda: page_map(
+            inspection, drawing, shown=shown, strength=strength / 100, selected=selected, dragmode=dragmode
+        ),
+    )  # fmt: skip
+    event = st.plotly_chart(
+        figure, key=f"map_{len(inspection.marks)}_{inspection.class_map.codes.shape}", on_select="rerun",
+        selection_mode=("points", "lasso"), config={"scrollZoom": True, "displaylogo": False},
+    )  # fmt: skip
     _mark_row(inspection, figure, event)
     lasso = list(event.selection.get("lasso", [])) if event else []
     if tool == "look" or not lasso:
