@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from functools import partial
-
 import streamlit as st
 
 from ..casebook import Casebook, Face, Job, Plate, Survey
 from ..classes import Stage
-from ..report import translator, words
 from ..stock import CAUTION
 from .state import Place, book, go_to, here
 
 __all__ = ["caution", "choose_survey", "stage_word"]
 
-stage_word = partial(words.stage_word, translator())
-"""A stage as the record says it: the page shows the record's figures beside its own."""
+
+def stage_word(stage: str) -> str:
+    """A stage as the record says it: the page shows the record's figures beside its own."""
+    # the record's modules take half a second to load, which a fresh server's first page need not wait for
+    from ..report import translator, words
+
+    return words.stage_word(translator(), stage)
 
 
 def caution() -> None:

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -48,12 +52,7 @@ def parts_with_an_edge(
     (rows, columns) bool
     """
     kept = np.zeros_like(parts)
-    n, labels, stats, _ = cv2.connectedComponentsWithStats(parts.astype(np.uint8), connectivity=8)
-    pad = int(np.ceil((_BESIDE_MM[1] + _ALONG_MM) * px_per_mm)) + 1
-    for k in range(1, n):
-        x, y, w, h = stats[k, :4]
-        window = (slice(max(0, y - pad), y + h + pad), slice(max(0, x - pad), x + w + pad))
-        own = labels[window] == k
+    for window, own in _each_part(parts, px_per_mm):
         steps = _border_steps(own, ~parts[window], rgb[window], metal[window], px_per_mm)
         if not len(steps) or np.percentile(steps, 75) >= _LEAST_STEP:
             kept[window] |= own
@@ -80,25 +79,28 @@ def with_their_middles(
     """
     width = 2 * round(_NECK_MM * px_per_mm / 2) + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
-    free = (metal & ~things).astype(np.uint8)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(
-        cv2.morphologyEx(free, cv2.MORPH_OPEN, disc), connectivity=4
-    )
+    free = cv2.morphologyEx((metal & ~things).astype(np.uint8), cv2.MORPH_OPEN, disc)
     out, most = things.copy(), _MOST_MIDDLE * np.count_nonzero(things)
-    pad = int(np.ceil((_BESIDE_MM[1] + _ALONG_MM) * px_per_mm)) + width
-    reach = 2 * round(_BESIDE_MM[1] * px_per_mm) + 1
-    for k in 1 + np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] <= most):
-        x, y, w, h = stats[k, :4]
-        window = (slice(max(0, y - pad), y + h + pad), slice(max(0, x - pad), x + w + pad))
-        own = labels[window] == k
-        near = cv2.dilate(own.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
-        if not (near & things[window]).any():
+    for window, own in _each_part(free, px_per_mm, most=most):
+        if not things[window].any():
             continue
         steps = _border_steps(own, things[window], rgb[window], metal[window], px_per_mm)
         if len(steps) and np.percentile(steps, 75) < _LEAST_STEP:
             grown = cv2.dilate(own.astype(np.uint8), disc) > 0
             out[window] |= grown & metal[window]
     return out
+
+
+def _each_part(
+    mask: NDArray[Any], px_per_mm: float, *, most: float = math.inf
+) -> Iterator[tuple[tuple[slice, slice], NDArray[np.bool_]]]:
+    """Every connected part of at most so many pixels: a window with room for the strips around it, and the part in it."""
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)
+    pad = int(np.ceil((_BESIDE_MM[1] + _ALONG_MM) * px_per_mm)) + 1
+    for k in 1 + np.flatnonzero(stats[1:, cv2.CC_STAT_AREA] <= most):
+        x, y, w, h = stats[k, :4]
+        window = (slice(max(0, y - pad), y + h + pad), slice(max(0, x - pad), x + w + pad))
+        yield window, labels[window] == k
 
 
 def _border_steps(
