@@ -23,11 +23,7 @@ _LEAST_BLUR_PX = 0.6
 
 
 def blur_px(rgb: NDArray[np.uint8]) -> float:
-    """Standard deviation, px, of the blur with which edges of a photo are read; 0.7 where it has no edges to tell."""
-    return math.hypot(_own_blur_px(rgb), _BEFORE_PX)
-
-
-def _own_blur_px(rgb: NDArray[np.uint8]) -> float:
+    """Standard deviation, px, of a photo's own blur; 0.4 where it has no edges to tell."""
     spread = [t.spread_px for t in sharpness_tiles(rgb) if not math.isnan(t.spread_px)]
     return float(np.median(spread)) / SPREAD_PER_SIGMA if spread else 0.4
 
@@ -69,7 +65,7 @@ class EdgeLook:
 
     def __init__(self, pictures: Sequence[NDArray[np.uint8]], break_mm: float) -> None:
         self.break_mm = break_mm
-        own = [_own_blur_px(rgb) for rgb in pictures]
+        own = [blur_px(rgb) for rgb in pictures]
         self._blur_px = [math.hypot(b, _BEFORE_PX) for b in own]
         self.raw_blur_px = [max(b, _LEAST_BLUR_PX) for b in own]
 

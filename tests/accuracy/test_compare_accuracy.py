@@ -102,28 +102,24 @@ def test_fates_and_changes_on_forty_series():
 
 
 @pytest.mark.slow
-def test_no_pit_of_the_sample_job_is_called_gone_that_is_there():
-    n_pits, n_gone = 0, 0
-    for face in ("a", "b"):
-        drawing = load_shipped(f"heron40_intermediate_{face}")
-        found = []
-        for stage, removed_um in (("test_lap", 20.0), ("lap_1", 45.0)):
-            photo = sample_folder() / f"{face}_{stage}" / "photo.jpg"
-            survey = map_face([photo], drawing, stage=Stage(stage))
-            found.append(replace(survey, removed_um=Estimate.from_sd(removed_um, 2.0)))
-        folder = sample_folder() / f"{face}_lap_1"
-        labels = cv2.imread(str(folder / "labels.png"), cv2.IMREAD_UNCHANGED)
-        grid = Grid(**json.loads((folder / "truth.json").read_text(encoding="utf-8"))["grid"])
-        fates = compare(found, drawing).pairs[0].fates
-        left = holes_where_gone(fates, labels, grid)
-        n = len(pit_fates(fates))
-        print(f"face {face}: {n} pits, {len(left)} gone, widest hole left there {left.max():.2f} mm")
-        # The claim is that no hole is left that the photo could show; 0.3 mm is what the bar counts.
-        assert left.max() < shown_mm(found[1].photo_px_per_mm)
-        assert (left >= 0.3).sum() <= max(1, 0.01 * n)
-        n_pits, n_gone = n_pits + n, n_gone + len(left)
-    # else the test would say nothing
-    assert n_pits > 100 and n_gone >= 10
+@pytest.mark.parametrize("face", ["a", "b"])
+def test_no_pit_of_the_sample_job_is_called_gone_that_is_there(face: str):
+    drawing = load_shipped(f"heron40_intermediate_{face}")
+    found = []
+    for stage, removed_um in (("test_lap", 20.0), ("lap_1", 45.0)):
+        photo = sample_folder() / f"{face}_{stage}" / "photo.jpg"
+        survey = map_face([photo], drawing, stage=Stage(stage))
+        found.append(replace(survey, removed_um=Estimate.from_sd(removed_um, 2.0)))
+    folder = sample_folder() / f"{face}_lap_1"
+    labels = cv2.imread(str(folder / "labels.png"), cv2.IMREAD_UNCHANGED)
+    grid = Grid(**json.loads((folder / "truth.json").read_text(encoding="utf-8"))["grid"])
+    fates = compare(found, drawing).pairs[0].fates
+    left = holes_where_gone(fates, labels, grid)
+    print(f"{len(pit_fates(fates))} pits, {len(left)} gone, widest hole left there {left.max():.2f} mm")
+    assert len(left) >= 5
+    # The claim is that no hole is left that the photo could show; 0.3 mm is what the bar counts.
+    assert left.max() < shown_mm(found[1].photo_px_per_mm)
+    assert (left >= 0.3).sum() <= max(1, 0.01 * len(pit_fates(fates)))
 
 
 @pytest.mark.slow
