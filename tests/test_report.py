@@ -201,6 +201,8 @@ def test_readings_show_the_deepest_pits_before_anything_else(record):
     assert kinds[: len(pits)] == ["pit depth"] * len(pits) and set(kinds[len(pits) :]) == {"height"}
     shown = [float(re.search(r"\d+", row[2])[0]) for row in table.rows[: len(pits)]]
     assert shown == sorted(shown, reverse=True)
+    zones = ("running surface", "coolant-seal land", "rim", "outside the zones")
+    assert all(row[1].endswith(tuple(f"({z})" for z in zones)) for row in table.rows[: len(pits)])
 
 
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler's pdftotext")

@@ -8,9 +8,10 @@ import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from shapely import Point
 
 from ..classes import SurfaceClass
-from ..drawing import ZONE_NAMES
+from ..drawing import ZONE_NAMES, Drawing
 from ..errors import NotEnoughData
 from ..estimate import Estimate
 from ..flags import flag_words
@@ -279,14 +280,14 @@ def depth_section(t: Translate, record: RecordInput) -> Section:
             shown.append(
                 (
                     t(_KINDS.get(row.kind, row.kind)),
-                    str(row.mark_id) if row.mark_id >= 0 else "\u2013",
+                    _mark_and_zone(t, record.drawing, row),
                     value,
                     format_depth(row.uncertainty_um, record.units),
                     str(row.instrument or "\u2013"),
                 )
             )
         head = (t("reading"), t("mark"), t("value"), t("uncertainty"), t("instrument"))
-        blocks.append(Table(head=head, rows=tuple(shown), widths=(0.2, 0.1, 0.25, 0.2, 0.25)))
+        blocks.append(Table(head=head, rows=tuple(shown), widths=(0.15, 0.25, 0.2, 0.15, 0.25)))
         if len(readings) > _N_READINGS:
             text = t("{shown} of {all} readings, the deepest pits first; the others are in the exported tables.",
                      shown=_N_READINGS, all=len(readings))  # fmt: skip
@@ -300,6 +301,16 @@ def _pits_before_others(readings: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(
         [readings[is_pit].sort_values("value_um", ascending=False, kind="stable"), readings[~is_pit]]
     )
+
+
+def _mark_and_zone(t: Translate, drawing: Drawing, row: Any) -> str:
+    """Which mark was read; of a pit also where it lies, for the depths that decide are those of the working zones."""
+    mark_id = str(row.mark_id) if row.mark_id >= 0 else "\u2013"
+    if row.kind != "pit_depth":
+        return mark_id
+    at = Point(row.x_mm, row.y_mm)
+    zone = next((name for name, area in drawing.zones.items() if area.covers(at)), "")
+    return f"{mark_id} ({zone_word(t, zone)})"
 
 
 _UNIT_KINDS = {"um": "depth", "mm": "length", "percent": "percent"}
