@@ -165,6 +165,24 @@ def test_covered_part_needs_an_edge() -> None:
     assert parts_with_an_edge(parts, rgb, parts, PX)[:, 200:].any()
 
 
+@pytest.mark.parametrize("light", [0.0, 0.3])
+def test_a_pit_inside_is_no_edge_of_a_thing(light: float) -> None:
+    """Bare metal said to be covered, with a pit on its border: metal. A dark cloth with a light patch: a thing."""
+    rng = np.random.default_rng(8)
+    rgb, said, metal = lapped_metal(rng), np.zeros(SHAPE, bool), np.ones(SHAPE, bool)
+    metal[:20] = False
+    said[20:60, 160:250] = said[60:100, 180:220] = True
+    add_disc(rgb, 100, 200, 15, (42, 38, 36))
+    said[100:115, 186:214] = True
+    falling = np.exp(-light * np.arange(SHAPE[1]) / SHAPE[1])[None, :, None]
+    lit = (rgb * falling).astype(np.uint8)
+    assert not parts_with_an_edge(said, lit, metal, PX).any()
+    cloth = lit.copy()
+    cloth[said] = cloth[said] // 2
+    cloth[25:50, 170:190] = lit[25:50, 170:190]
+    assert np.array_equal(parts_with_an_edge(said, cloth, metal, PX), said)
+
+
 def test_the_middle_of_a_thing_belongs_to_it_and_a_gap_does_not() -> None:
     """A light cloth on dark metal, read as metal in two places: one is cloth, one is a hole in it."""
     rng = np.random.default_rng(7)

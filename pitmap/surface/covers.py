@@ -23,6 +23,8 @@ metal taken for one by mistake 0.07 and less; even, grey metal with nothing on i
 """
 _NECK_MM = 2.0
 """Metal inside a thing that hangs on the open face by less than this is judged for itself; house choice."""
+_MOST_EVEN = 0.5
+"""A part of which more than this has the tone of the open metal round it is judged by that alone; house choice."""
 _MOST_MIDDLE = 0.5
 """A middle is at most this part of the things' area, so that the open face is never taken for one; house choice."""
 _DARK = 8.0
@@ -36,7 +38,8 @@ def parts_with_an_edge(
 
     A smooth, even face can look like a sheet of something to the network. A real thing has an outline: over a
     quarter of its border at least the tone changes. A part whose border cannot be judged, for it lies along
-    drawn edges only, stays covered.
+    drawn edges only, stays covered. Where most of a part has the tone of the open metal round it, that much is
+    judged alone: a pit inside is no edge of a thing.
 
     Parameters
     ----------
@@ -53,8 +56,10 @@ def parts_with_an_edge(
     """
     kept = np.zeros_like(parts)
     for window, own in _each_part(parts, px_per_mm):
-        steps = _border_steps(own, ~parts[window], rgb[window], metal[window], px_per_mm)
-        if not len(steps) or np.percentile(steps, 75) >= _LEAST_STEP:
+        around = (~parts[window], rgb[window], metal[window], px_per_mm)
+        even = _of_the_tone_around(own, *around)
+        is_mostly_even = np.count_nonzero(even) > _MOST_EVEN * np.count_nonzero(own)
+        if not (_runs_on(own, *around) or (is_mostly_even and _runs_on(even, *around))):
             kept[window] |= own
     return kept
 
@@ -77,15 +82,13 @@ def with_their_middles(
     -------
     (rows, columns) bool
     """
-    width = 2 * round(_NECK_MM * px_per_mm / 2) + 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+    disc = _disc(_NECK_MM, px_per_mm)
     free = cv2.morphologyEx((metal & ~things).astype(np.uint8), cv2.MORPH_OPEN, disc)
     out, most = things.copy(), _MOST_MIDDLE * np.count_nonzero(things)
     for window, own in _each_part(free, px_per_mm, most=most):
         if not things[window].any():
             continue
-        steps = _border_steps(own, things[window], rgb[window], metal[window], px_per_mm)
-        if len(steps) and np.percentile(steps, 75) < _LEAST_STEP:
+        if _runs_on(own, things[window], rgb[window], metal[window], px_per_mm):
             grown = cv2.dilate(own.astype(np.uint8), disc) > 0
             out[window] |= grown & metal[window]
     return out
@@ -101,6 +104,42 @@ def _each_part(
         x, y, w, h = stats[k, :4]
         window = (slice(max(0, y - pad), y + h + pad), slice(max(0, x - pad), x + w + pad))
         yield window, labels[window] == k
+
+
+def _disc(width_mm: float, px_per_mm: float) -> NDArray[np.uint8]:
+    """A disc for morphology, an odd number of pixels wide."""
+    width = 2 * round(width_mm * px_per_mm / 2) + 1
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width)).astype(np.uint8)
+
+
+def _runs_on(
+    own: NDArray[np.bool_],
+    other: NDArray[np.bool_],
+    rgb: NDArray[np.uint8],
+    metal: NDArray[np.bool_],
+    px_per_mm: float,
+) -> bool:
+    """True where the tone runs on from `own` into `other` over three quarters of the border; False where nobody can tell."""
+    steps = _border_steps(own, other, rgb, metal, px_per_mm)
+    return bool(len(steps)) and bool(np.percentile(steps, 75) < _LEAST_STEP)
+
+
+def _of_the_tone_around(
+    own: NDArray[np.bool_],
+    other: NDArray[np.bool_],
+    rgb: NDArray[np.uint8],
+    metal: NDArray[np.bool_],
+    px_per_mm: float,
+) -> NDArray[np.bool_]:
+    """What of `own` is no further than a step from the middle tone of the metal just outside it; slivers left out."""
+    near = _strip(other, px_per_mm) & metal
+    if not near.any():
+        return np.zeros_like(own)
+    tone = np.log(rgb.astype(np.float32) + _DARK)
+    side = 2 * round(_BESIDE_MM[1] * px_per_mm / 2) + 1
+    differs = np.abs(cv2.blur(tone, (side, side)) - np.median(tone[near], 0)).max(2)
+    even = (own & (differs < _LEAST_STEP)).astype(np.uint8)
+    return cv2.morphologyEx(even, cv2.MORPH_OPEN, _disc(_NECK_MM, px_per_mm)).astype(bool)
 
 
 def _border_steps(
