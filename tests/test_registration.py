@@ -31,7 +31,7 @@ from pitmap.registration.edges import drawn_edges
 from pitmap.registration.judge import Evidence
 from pitmap.registration.landmarks import view_from_points
 from pitmap.registration.poses import exp_rotation
-from pitmap.registration.verdict import doubt
+from pitmap.registration.verdict import doubt, may_settle
 from pitmap.registration.view import View
 
 SIZE = (1000, 760)
@@ -253,6 +253,44 @@ GOOD = Evidence(in_frame=1.0, met=0.8, chance=0.15, regions_met=0.9, n_regions=4
 def test_doubt_names_the_rule_that_is_broken(change: dict[str, object], word: str) -> None:
     reason = doubt(replace(GOOD, **change))
     assert word in reason and bool(word) == bool(reason)
+
+
+@pytest.mark.parametrize(
+    ("change", "settles"),
+    [
+        ({}, False),
+        ({"displaced": ("outline 3",)}, False),
+        ({"displaced": ("outline 3",), "regions_met": 0.7}, True),
+        ({"displaced": ("outline 3", "port_1"), "regions_met": 0.7}, False),
+        ({"displaced": ("outline 3",), "regions_met": 0.7, "met": 0.3}, False),
+        ({"displaced": ("outline 1", "outline 2", "outline 3")}, True),
+    ],
+)
+def test_only_a_shifted_outline_is_looked_at_again(change: dict[str, object], settles: bool) -> None:
+    assert may_settle(replace(GOOD, **change)) is settles
+
+
+@pytest.mark.parametrize("still", [False, True])
+def test_a_shifted_outline_is_judged_again_from_the_settled_view(
+    plate: Drawing, photo: np.ndarray, monkeypatch: pytest.MonkeyPatch, still: bool
+) -> None:
+    """The first look is from a rough view; what it says of the outline counts only if the settled view agrees."""
+    doubtful = replace(GOOD, displaced=("outline 3",), regions_met=0.7)
+    looks = iter([doubtful, doubtful if still else GOOD])
+    views = []
+
+    def weigh(rgb: np.ndarray, view: View, *_: object) -> Evidence:
+        views.append(view)
+        return next(looks)
+
+    monkeypatch.setattr("pitmap.registration.finder.weigh", weigh)
+    start = lying_view().camera()
+    if still:
+        with pytest.raises(AlignmentRefused, match="outline 3"):
+            refine(photo, plate, start)
+    else:
+        assert refine(photo, plate, start).residual_mm.value < BAR_MM
+    assert len(views) == 2 and not np.array_equal(views[0].shift_mm, views[1].shift_mm)
 
 
 def test_rectify_puts_a_pixel_where_its_millimetre_is() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,13 +13,13 @@ from ..errors import AlignmentRefused, InputError
 from .alignment import Alignment
 from .camera import Camera
 from .coarse import focal_for, search
-from .edges import drawn_edges
+from .edges import DrawnEdges, drawn_edges
 from .evidence import shrink
 from .judge import weigh
 from .landmarks import view_from_points
 from .lookalike import best_lookalike
-from .polish import Priors, refine_view
-from .verdict import check_size, conclude, doubt
+from .polish import Fit, Priors, refine_view
+from .verdict import check_size, conclude, doubt, may_settle
 from .view import View
 
 __all__ = ["refine", "register", "register_from_landmarks"]
@@ -28,6 +29,8 @@ _FINE_PX = 1280
 _PROMISING = 0.9
 _N_REFINED = 2
 """Hypotheses of the search that are refined before the best is chosen."""
+_refine_small = partial(refine_view, edge_break_mm=0.3, blur_px=0.8)
+"""A small picture does not show these two; on the photo itself they are fitted."""
 
 
 def _check_picture(rgb: NDArray) -> None:
@@ -57,25 +60,42 @@ def _finish(
     edges = dense.take(np.arange(0, len(dense.part), 2))
     middle, k = shrink(rgb, _MIDDLE_PX)
     thickness = drawing.thickness_mm
-    level = {"thickness_mm": thickness, "edge_break_mm": 0.3, "blur_px": 0.8}
     trials = []
     for start in starts:
-        fit = refine_view(middle, start.scaled(k), edges, priors, **level)  # type: ignore[arg-type]
+        fit = _refine_small(middle, start.scaled(k), edges, priors, thickness_mm=thickness)
         trials.append((float((fit.weight * edges.length_mm).sum()), fit.view))
     view = max(trials, key=lambda t: t[0])[1]
+    settled: Fit | None = None
     evidence = weigh(middle, view, edges, thickness)
+    if may_settle(evidence):
+        settled = _settle(rgb, view.scaled(1 / k), edges, dense, priors, thickness)
+        view = settled.view.scaled(k)
+        evidence = weigh(middle, view, edges, thickness)
     reason = doubt(evidence)
     if reason:
         raise AlignmentRefused(reason)
     rival = best_lookalike(middle, view, edges, evidence.met, priors, thickness_mm=thickness)
-    view = view.scaled(1 / k)
+    if settled is None:
+        settled = _settle(rgb, view.scaled(1 / k), edges, dense, priors, thickness)
+    return conclude(rgb, drawing, dense, settled, evidence, rival, method=method)
+
+
+def _settle(
+    rgb: NDArray[np.uint8],
+    view: View,
+    edges: DrawnEdges,
+    dense: DrawnEdges,
+    priors: Priors,
+    thickness_mm: float,
+) -> Fit:
+    """The view on the photo itself, by way of a smaller picture where the photo is large."""
     if max(rgb.shape[:2]) > 2 * _FINE_PX:
         fine, q = shrink(rgb, _FINE_PX)
-        view = refine_view(
-            fine, view.scaled(q), edges, priors, tolerance_px=(2, 2, 1.5), **level
-        ).view.scaled(1 / q)
-    fit = refine_view(rgb, view, dense, priors, thickness_mm=thickness, tolerance_px=(2, 1.5, 1.5, 1, 1))
-    return conclude(rgb, drawing, dense, fit, evidence, rival, method=method)
+        fit = _refine_small(
+            fine, view.scaled(q), edges, priors, thickness_mm=thickness_mm, tolerance_px=(2, 2, 1.5)
+        )
+        view = fit.view.scaled(1 / q)
+    return refine_view(rgb, view, dense, priors, thickness_mm=thickness_mm, tolerance_px=(2, 1.5, 1.5, 1, 1))
 
 
 def register(

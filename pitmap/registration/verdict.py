@@ -17,7 +17,7 @@ from .judge import Evidence, met
 from .polish import Fit
 from .regions import region_table
 
-__all__ = ["check_size", "conclude", "doubt"]
+__all__ = ["check_size", "conclude", "doubt", "may_settle"]
 
 _MIN_LONG_SIDE_PX = 400
 _MIN_MET = 0.40
@@ -41,16 +41,39 @@ def check_size(rgb: NDArray) -> None:
         )
 
 
+def _is_found(evidence: Evidence) -> bool:
+    """True when enough of the drawn edges are met, and not by chance."""
+    return evidence.met >= _MIN_MET and evidence.met - evidence.chance >= _MIN_OVER_CHANCE
+
+
+def _displaced_openings(evidence: Evidence) -> int:
+    return sum(not name.startswith("outline ") for name in evidence.displaced)
+
+
+def may_settle(evidence: Evidence) -> bool:
+    """True when only sectors of the outline speak against a pose.
+
+    From a view that is a little off, a sector can seem to lie on its own shadow; an opening has no such double, and
+    one that stands elsewhere means another drawing.
+    """
+    return (
+        _is_found(evidence)
+        and bool(evidence.displaced)
+        and not _displaced_openings(evidence)
+        and bool(doubt(evidence))
+    )
+
+
 def doubt(evidence: Evidence) -> str:
     """What speaks against the pose itself, in words; empty when nothing does."""
-    if evidence.met < _MIN_MET or evidence.met - evidence.chance < _MIN_OVER_CHANCE:
+    if not _is_found(evidence):
         return (
             f"the plate was not found: at the best place only {100 * evidence.met:.0f} % of the drawn edges are met "
             f"(a few millimetres beside it: {100 * evidence.chance:.0f} %); is it the right drawing, and is the plate "
             "in the photo?"
         )
     # one sector of the outline may have met a shadow's edge; an opening has no such double
-    n_openings = sum(not name.startswith("outline ") for name in evidence.displaced)
+    n_openings = _displaced_openings(evidence)
     n_all = len(evidence.displaced)
     if n_openings >= 2 or n_all >= 3 or (n_all and evidence.regions_met < 0.75):
         return (
