@@ -346,8 +346,8 @@ def plan_face(
 
 
 def all_readings(inspections: Sequence[Inspection]) -> pd.DataFrame | None:
-    """The readings of every survey in one table, or None when there are none."""
-    taken = [i.readings for i in inspections if not i.readings.empty]
+    """The readings of every survey in one table with the stage of each, or None when there are none."""
+    taken = [i.readings.assign(stage=str(i.stage)) for i in inspections if not i.readings.empty]
     return pd.concat(taken, ignore_index=True) if taken else None
 
 

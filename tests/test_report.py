@@ -8,13 +8,14 @@ import subprocess
 import zipfile
 from dataclasses import replace
 from html.parser import HTMLParser
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 import report_fakes as fakes
 
-from pitmap.classes import CLASS_WORDS, SurfaceClass
+from pitmap.classes import CLASS_WORDS, Stage, SurfaceClass
 from pitmap.compare import ChangeCode, Fate, forecast_from_plan
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
@@ -46,6 +47,7 @@ from pitmap.report.legend import class_entries, with_class_legend
 from pitmap.report.model import Paragraph, Picture, Table
 from pitmap.report.overlay import numbered_marks, scale_bar_mm
 from pitmap.report.words import estimate_of, number, stage_word
+from pitmap.workflow import all_readings
 
 
 @pytest.fixture(scope="module")
@@ -194,15 +196,32 @@ def test_pdf_of_a_long_record_is_set_smaller_before_it_gets_a_fifth_page(record)
 def test_readings_show_the_deepest_pits_before_anything_else(record):
     pits = record.readings[record.readings.kind == "pit_depth"]
     heights = pd.concat([pits.head(1).assign(kind="height", value_um=900.0)] * 30)
-    mixed = replace(record, readings=pd.concat([heights, pits], ignore_index=True))
-    section = next(s for s in build_document(mixed).sections if s.key == "depth")
-    table = next(b for b in section.blocks if getattr(b, "head", ("",))[0] == "reading")
-    kinds = [row[0] for row in table.rows]
+    table = readings_shown(replace(record, readings=pd.concat([heights, pits], ignore_index=True)))
+    kinds = list(table["reading"])
     assert kinds[: len(pits)] == ["pit depth"] * len(pits) and set(kinds[len(pits) :]) == {"height"}
-    shown = [float(re.search(r"\d+", row[2])[0]) for row in table.rows[: len(pits)]]
+    shown = [float(re.search(r"\d+", value)[0]) for value in table["value"][: len(pits)]]
     assert shown == sorted(shown, reverse=True)
     zones = ("running surface", "coolant-seal land", "rim", "outside the zones")
-    assert all(row[1].endswith(tuple(f"({z})" for z in zones)) for row in table.rows[: len(pits)])
+    assert all(mark.endswith(tuple(f"({z})" for z in zones)) for mark in table["mark"][: len(pits)])
+
+
+def readings_shown(record) -> pd.DataFrame:
+    section = next(s for s in build_document(record).sections if s.key == "depth")
+    table = next(b for b in section.blocks if getattr(b, "head", ("",))[0] == "reading")
+    return pd.DataFrame(table.rows, columns=list(table.head))
+
+
+def test_readings_say_at_which_survey_a_mark_had_its_number(record):
+    """Marks are numbered anew in every survey: mark 3 of one is not mark 3 of the next."""
+    pit = record.readings[record.readings.kind == "pit_depth"].head(1)
+    both = [
+        SimpleNamespace(stage=Stage(stage), readings=pit.assign(value_um=100.0 - k))
+        for k, stage in enumerate(("intake", "lap_2"))
+    ]
+    table = readings_shown(replace(record, readings=all_readings(both)))
+    assert len(set(table["mark"])) == 1
+    assert list(table["survey"]) == ["intake", "after lap 2"]
+    assert set(readings_shown(replace(record, readings=pit))["survey"]) == {"\u2013"}
 
 
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler's pdftotext")

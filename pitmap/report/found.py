@@ -280,14 +280,15 @@ def depth_section(t: Translate, record: RecordInput) -> Section:
             shown.append(
                 (
                     t(_KINDS.get(row.kind, row.kind)),
+                    stage_word(t, row.stage) if "stage" in readings else "\u2013",
                     _mark_and_zone(t, record.drawing, row),
                     value,
                     format_depth(row.uncertainty_um, record.units),
                     str(row.instrument or "\u2013"),
                 )
             )
-        head = (t("reading"), t("mark"), t("value"), t("uncertainty"), t("instrument"))
-        blocks.append(Table(head=head, rows=tuple(shown), widths=(0.15, 0.25, 0.2, 0.15, 0.25)))
+        head = (t("reading"), t("survey"), t("mark"), t("value"), t("uncertainty"), t("instrument"))
+        blocks.append(Table(head=head, rows=tuple(shown), widths=(0.13, 0.15, 0.22, 0.14, 0.13, 0.23)))
         if len(readings) > _N_READINGS:
             text = t("{shown} of {all} readings, the deepest pits first; the others are in the exported tables.",
                      shown=_N_READINGS, all=len(readings))  # fmt: skip

@@ -48,7 +48,8 @@ class RecordInput:
     plan : pitmap.stock.StockPlan or None
     comparison : pitmap.compare.Comparison or None
     readings : pandas.DataFrame or None
-        Readings of the face, columns as in DEVELOPERS.md.
+        Readings of the face, columns as in DEVELOPERS.md, and where it is known `stage`: at which survey each was
+        taken, for marks are numbered anew in every survey.
     checklist : tuple of ChecklistItem
     sign_off : mapping of str to str
         Name, date, remark of whoever released the face; empty until then.
