@@ -57,9 +57,11 @@ def parts_with_an_edge(
     kept = np.zeros_like(parts)
     for window, own in _each_part(parts, px_per_mm):
         around = (~parts[window], rgb[window], metal[window], px_per_mm)
+        if _runs_on(own, *around):
+            continue
         even = _of_the_tone_around(own, *around)
         is_mostly_even = np.count_nonzero(even) > _MOST_EVEN * np.count_nonzero(own)
-        if not (_runs_on(own, *around) or (is_mostly_even and _runs_on(even, *around))):
+        if not (is_mostly_even and _runs_on(even, *around)):
             kept[window] |= own
     return kept
 

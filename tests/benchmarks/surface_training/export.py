@@ -2,9 +2,9 @@
 
     python export.py TRAINED.pt [TRAINED.pt ...] OUT.onnx
 
-Of several files, each trained on from the one before, the mean of their weights: it reads new pictures better than
-any of them and costs no more (M. Wortsman et al., "Model soups: averaging weights of multiple fine-tuned models
-improves accuracy without increasing inference time", 2022).
+Of several files, each trained on from the one before, the mean of their weights: it can read new pictures better
+than any of them and costs no more (M. Wortsman et al., "Model soups: averaging weights of multiple fine-tuned
+models improves accuracy without increasing inference time", 2022; cited from memory).
 """
 
 from __future__ import annotations
