@@ -10,6 +10,7 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from types import SimpleNamespace
 
+import cv2
 import numpy as np
 import pandas as pd
 import pytest
@@ -45,7 +46,8 @@ from pitmap.report import (
 from pitmap.report.draw_plotly import plot_bars, plot_lines, plot_map, plot_side_by_side
 from pitmap.report.legend import class_entries, with_class_legend
 from pitmap.report.model import Paragraph, Picture, Table
-from pitmap.report.overlay import numbered_marks, scale_bar_mm
+from pitmap.report.overlay import codes_on, numbered_marks, scale_bar_mm
+from pitmap.report.page_compare import maps_of
 from pitmap.report.words import estimate_of, number, stage_word
 from pitmap.workflow import all_readings
 
@@ -523,3 +525,15 @@ def test_stage_words():
         "after lap 2",
         "final",
     ]
+
+
+def test_maps_side_by_side_carry_classes_and_nothing_else(record):
+    """Lines, numbers and the scale bar are drawn over them by the plot: painted in as well, they stood there twice."""
+    before, after = record.inspections[:2]
+    for i, drawn in zip((before, after), maps_of(translator(), before, after, record.drawing), strict=True):
+        codes = codes_on(i.class_map.codes, i.class_map.grid, i.picture_grid)
+        plain = ~np.isin(codes, [int(c) for c in CLASS_STYLES])
+        touched = cv2.dilate((~plain).astype(np.uint8), np.ones((9, 9))) > 0
+        assert not touched.all()
+        assert np.array_equal(drawn.picture[~touched], i.picture[~touched])
+        assert not np.array_equal(drawn.picture, i.picture)

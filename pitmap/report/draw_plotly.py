@@ -122,6 +122,7 @@ def _add_map(figure: go.Figure, chart: FaceMap, **cell: Any) -> None:
         go.Scatter(
             x=[x0, x0 + chart.bar_mm], y=[y0, y0], mode="lines+text", text=[f"{chart.bar_mm} mm", ""],
             textposition="top right", line={"color": "black", "width": 5}, hoverinfo="skip", showlegend=False,
+            textfont={"color": "white", "size": 13, "shadow": "0 0 3px black, 0 0 3px black"},
         ),
         **cell,
     )  # fmt: skip

@@ -15,11 +15,12 @@ from PIL import Image
 from ..drawing import Drawing
 from ..estimate import Estimate
 from ..flags import flag_words
+from ..grid import Grid
 from ..units import UnitSystem, format_estimate, format_length
 from .draw_plotly import plot_lines
 from .figures import FaceMap, face_map, series_chart
-from .overlay import codes_on, overlay_picture, paint_codes
-from .palette import CHANGE_STYLES
+from .overlay import codes_on, paint_codes
+from .palette import CHANGE_STYLES, CLASS_STYLES
 from .text import Translate, translator
 
 __all__ = [
@@ -34,18 +35,19 @@ __all__ = [
 
 
 def maps_of(t: Translate, before: Any, after: Any, drawing: Drawing) -> tuple[FaceMap, FaceMap]:
-    """The two maps with their classes painted on, to be drawn side by side."""
-    first, second = (
-        face_map(
-            t,
-            i,
-            drawing,
-            overlay_picture(i.picture, i.class_map, drawing, None, picture=i.picture_grid),
-            i.picture_grid,
-        )
-        for i in (before, after)
-    )
+    """The two maps with their classes painted on, to be drawn side by side; lines, numbers and the bar are the plot's."""
+    first, second = (face_map(t, i, drawing, _classes_on_photo(i), i.picture_grid) for i in (before, after))
     return first, second
+
+
+def _classes_on_photo(inspection: Any) -> NDArray[np.uint8]:
+    own, grid = inspection.class_map, inspection.picture_grid
+    codes = codes_on(own.codes, own.grid, grid)
+    return paint_codes(inspection.picture, codes, CLASS_STYLES, step=_pattern_px(grid))
+
+
+def _pattern_px(grid: Grid) -> int:
+    return max(6, round(1.6 * grid.px_per_mm))
 
 
 def blended(before: Any, after: Any, share: float) -> NDArray[np.uint8]:
@@ -76,7 +78,7 @@ def change_on_photo(pair: Any, after: Any) -> NDArray[np.uint8]:
     """Where metal was cleared, stayed damaged or came up, over the later photo."""
     grid = after.picture_grid
     codes = codes_on(pair.change_codes, pair.grid, grid)
-    return paint_codes(after.picture, codes, CHANGE_STYLES, step=max(6, round(1.6 * grid.px_per_mm)))
+    return paint_codes(after.picture, codes, CHANGE_STYLES, step=_pattern_px(grid))
 
 
 def series_figures(comparison: Any, units: UnitSystem) -> list[go.Figure]:
