@@ -18,6 +18,9 @@ __all__ = ["plot_bars", "plot_lines", "plot_map", "plot_side_by_side"]
 _DASHES = {"-": "solid", "--": "dash", "-.": "dashdot", ":": "dot"}
 _MARKERS = {"o": "circle", "s": "square", "^": "triangle-up", "D": "diamond", "": "circle"}
 
+_ON_PICTURE = {"color": "white", "size": 13, "shadow": "0 0 3px black, 0 0 3px black"}
+"""Letters that can be read on a photo, light or dark."""
+
 
 def _data_uri(rgb: NDArray[np.uint8]) -> str:
     ok, data = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 88])
@@ -113,7 +116,7 @@ def _add_map(figure: go.Figure, chart: FaceMap, **cell: Any) -> None:
             x=chart.marks["x_mm"], y=chart.marks["y_mm"], mode="markers+text", text=chart.marks["mark_id"].astype(str),
             textposition="top center", hovertext=hover, hoverinfo="text", showlegend=False,
             marker={"symbol": "circle-open", "size": 11, "color": "black", "line": {"width": 2}},
-            textfont={"color": "white", "size": 13, "shadow": "0 0 3px black, 0 0 3px black"},
+            textfont=_ON_PICTURE,
         ),
         **cell,
     )  # fmt: skip
@@ -122,7 +125,7 @@ def _add_map(figure: go.Figure, chart: FaceMap, **cell: Any) -> None:
         go.Scatter(
             x=[x0, x0 + chart.bar_mm], y=[y0, y0], mode="lines+text", text=[f"{chart.bar_mm} mm", ""],
             textposition="top right", line={"color": "black", "width": 5}, hoverinfo="skip", showlegend=False,
-            textfont={"color": "white", "size": 13, "shadow": "0 0 3px black, 0 0 3px black"},
+            textfont=_ON_PICTURE,
         ),
         **cell,
     )  # fmt: skip

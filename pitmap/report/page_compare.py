@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Mapping
 from typing import Any
 
 import cv2
@@ -20,7 +21,7 @@ from ..units import UnitSystem, format_estimate, format_length
 from .draw_plotly import plot_lines
 from .figures import FaceMap, face_map, series_chart
 from .overlay import codes_on, paint_codes
-from .palette import CHANGE_STYLES, CLASS_STYLES
+from .palette import CHANGE_STYLES, CLASS_STYLES, Style
 from .text import Translate, translator
 
 __all__ = [
@@ -41,13 +42,17 @@ def maps_of(t: Translate, before: Any, after: Any, drawing: Drawing) -> tuple[Fa
 
 
 def _classes_on_photo(inspection: Any) -> NDArray[np.uint8]:
-    own, grid = inspection.class_map, inspection.picture_grid
-    codes = codes_on(own.codes, own.grid, grid)
-    return paint_codes(inspection.picture, codes, CLASS_STYLES, step=_pattern_px(grid))
+    own = inspection.class_map
+    return _painted(inspection, own.codes, own.grid, CLASS_STYLES)
 
 
-def _pattern_px(grid: Grid) -> int:
-    return max(6, round(1.6 * grid.px_per_mm))
+def _painted(
+    inspection: Any, codes: NDArray[np.uint8], own: Grid, styles: Mapping[Any, Style]
+) -> NDArray[np.uint8]:
+    """The photo of a survey under a raster of codes."""
+    grid = inspection.picture_grid
+    step = max(6, round(1.6 * grid.px_per_mm))
+    return paint_codes(inspection.picture, codes_on(codes, own, grid), styles, step=step)
 
 
 def blended(before: Any, after: Any, share: float) -> NDArray[np.uint8]:
@@ -76,9 +81,7 @@ def blink_picture(before: Any, after: Any, long_side_px: int = 900) -> bytes:
 
 def change_on_photo(pair: Any, after: Any) -> NDArray[np.uint8]:
     """Where metal was cleared, stayed damaged or came up, over the later photo."""
-    grid = after.picture_grid
-    codes = codes_on(pair.change_codes, pair.grid, grid)
-    return paint_codes(after.picture, codes, CHANGE_STYLES, step=_pattern_px(grid))
+    return _painted(after, pair.change_codes, pair.grid, CHANGE_STYLES)
 
 
 def series_figures(comparison: Any, units: UnitSystem) -> list[go.Figure]:

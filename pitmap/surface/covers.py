@@ -56,12 +56,13 @@ def parts_with_an_edge(
     """
     kept = np.zeros_like(parts)
     for window, own in _each_part(parts, px_per_mm):
-        around = (~parts[window], rgb[window], metal[window], px_per_mm)
-        if _runs_on(own, *around):
+        tone = _log_tone(rgb[window])
+        beside = _strip(~parts[window], px_per_mm) & metal[window]
+        if _runs_on(own, beside, tone, metal[window], px_per_mm):
             continue
-        even = _of_the_tone_around(own, *around)
+        even = _of_the_tone_around(own, beside, tone, px_per_mm)
         is_mostly_even = np.count_nonzero(even) > _MOST_EVEN * np.count_nonzero(own)
-        if not (is_mostly_even and _runs_on(even, *around)):
+        if not (is_mostly_even and _runs_on(even, beside, tone, metal[window], px_per_mm)):
             kept[window] |= own
     return kept
 
@@ -90,7 +91,8 @@ def with_their_middles(
     for window, own in _each_part(free, px_per_mm, most=most):
         if not things[window].any():
             continue
-        if _runs_on(own, things[window], rgb[window], metal[window], px_per_mm):
+        beside = _strip(things[window], px_per_mm) & metal[window]
+        if _runs_on(own, beside, _log_tone(rgb[window]), metal[window], px_per_mm):
             grown = cv2.dilate(own.astype(np.uint8), disc) > 0
             out[window] |= grown & metal[window]
     return out
@@ -108,58 +110,53 @@ def _each_part(
         yield window, labels[window] == k
 
 
+def _odd_px(width_mm: float, px_per_mm: float) -> int:
+    return 2 * round(width_mm * px_per_mm / 2) + 1
+
+
 def _disc(width_mm: float, px_per_mm: float) -> NDArray[np.uint8]:
-    """A disc for morphology, an odd number of pixels wide."""
-    width = 2 * round(width_mm * px_per_mm / 2) + 1
+    """A disc for morphology."""
+    width = _odd_px(width_mm, px_per_mm)
     return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width)).astype(np.uint8)
 
 
-def _runs_on(
-    own: NDArray[np.bool_],
-    other: NDArray[np.bool_],
-    rgb: NDArray[np.uint8],
-    metal: NDArray[np.bool_],
-    px_per_mm: float,
-) -> bool:
-    """True where the tone runs on from `own` into `other` over three quarters of the border; False where nobody can tell."""
-    steps = _border_steps(own, other, rgb, metal, px_per_mm)
-    return bool(len(steps)) and bool(np.percentile(steps, 75) < _LEAST_STEP)
+def _log_tone(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
+    return np.log(rgb.astype(np.float32) + _DARK)
 
 
 def _of_the_tone_around(
     own: NDArray[np.bool_],
-    other: NDArray[np.bool_],
-    rgb: NDArray[np.uint8],
-    metal: NDArray[np.bool_],
+    beside: NDArray[np.bool_],
+    tone: NDArray[np.float32],
     px_per_mm: float,
 ) -> NDArray[np.bool_]:
-    """What of `own` is no further than a step from the middle tone of the metal just outside it; slivers left out."""
-    near = _strip(other, px_per_mm) & metal
-    if not near.any():
+    """What of `own` is no further than a step from the middle tone of the strip beside it; slivers left out."""
+    if not beside.any():
         return np.zeros_like(own)
-    tone = np.log(rgb.astype(np.float32) + _DARK)
-    side = 2 * round(_BESIDE_MM[1] * px_per_mm / 2) + 1
-    differs = np.abs(cv2.blur(tone, (side, side)) - np.median(tone[near], 0)).max(2)
+    side = _odd_px(_BESIDE_MM[1], px_per_mm)
+    differs = np.abs(cv2.blur(tone, (side, side)) - np.median(tone[beside], 0)).max(2)
     even = (own & (differs < _LEAST_STEP)).astype(np.uint8)
     return cv2.morphologyEx(even, cv2.MORPH_OPEN, _disc(_NECK_MM, px_per_mm)).astype(bool)
 
 
-def _border_steps(
+def _runs_on(
     own: NDArray[np.bool_],
-    other: NDArray[np.bool_],
-    rgb: NDArray[np.uint8],
+    beside: NDArray[np.bool_],
+    tone: NDArray[np.float32],
     metal: NDArray[np.bool_],
     px_per_mm: float,
-) -> NDArray[np.float32]:
-    """Largest step of the three colours, log tone, at every border pixel of `own` that has metal here and in `other`."""
-    tone = np.log(rgb.astype(np.float32) + _DARK)
-    side = 2 * round(_ALONG_MM * px_per_mm / 2) + 1
-    inner, outer = (
-        _mean_tone(tone, ring & metal, side) for ring in (_strip(own, px_per_mm), _strip(other, px_per_mm))
-    )
+) -> bool:
+    """True where the tone runs on over three quarters of the border of `own`; False where nobody can tell.
+
+    Compared is the largest step of the three colours, at every border pixel that has metal within `own` and in the
+    strip `beside` it.
+    """
+    side = _odd_px(_ALONG_MM, px_per_mm)
+    inner, outer = (_mean_tone(tone, ring, side) for ring in (_strip(own, px_per_mm) & metal, beside))
     border = cv2.morphologyEx(own.astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) > 0
     step = np.abs(inner - outer).max(2)[border & metal]
-    return step[~np.isnan(step)]
+    step = step[~np.isnan(step)]
+    return bool(len(step)) and bool(np.percentile(step, 75) < _LEAST_STEP)
 
 
 def _strip(inside: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:
