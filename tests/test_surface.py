@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
@@ -10,8 +11,15 @@ from pitmap.errors import InputError
 from pitmap.grid import Grid
 from pitmap.surface import METHODS, PROBABILITY_CLASSES, ClassMap, classify
 from pitmap.surface.covers import parts_with_an_edge, with_their_middles
-from pitmap.surface.decide import choose_codes, correct_pits, covered_parts, faint_pits, keep_faint_pits
+from pitmap.surface.decide import (
+    choose_codes,
+    correct_pits,
+    covered_parts,
+    keep_faint_pits,
+    where_it_wins,
+)
 from pitmap.surface.learned import has_model, tile_spans
+from pitmap.surface.scores import put_scores
 
 PX = 10
 SHAPE = (300, 420)
@@ -255,29 +263,84 @@ def test_correct_pits_keeps_the_sum_and_the_order_of_the_rest() -> None:
 
 
 def test_choose_codes_weighs_rare_classes() -> None:
-    p = np.array([0.55, 0.45, 0, 0, 0, 0], np.float32)[:, None, None]
-    plain, _, _ = choose_codes(p, np.ones(6, np.float32))
-    codes, confidence, covered = choose_codes(p, np.array([1, 1.5, 1, 1, 1, 1], np.float32))
+    p = np.array([0.55, 0.45, 0, 0, 0, 0, 0], np.float32)[:, None, None]
+    plain, _, _ = choose_codes(p, np.ones(7, np.float32))
+    codes, confidence, best = choose_codes(p, np.array([1, 1.5, 1, 1, 1, 1, 1], np.float32))
     assert plain[0, 0] == SurfaceClass.SOUND
     assert codes[0, 0] == SurfaceClass.PIT
     assert confidence[0, 0] == pytest.approx(0.45)
-    assert not covered[0, 0]
+    assert best[0, 0] == pytest.approx(1.5 * 0.45)
+
+
+def test_choose_codes_says_what_the_metal_is_under_a_cover_and_beside_scores() -> None:
+    p = np.array([0.1, 0.05, 0.2, 0, 0, 0.35, 0.3], np.float32)[:, None, None]
+    codes, _, best = choose_codes(p, np.ones(7, np.float32))
+    assert codes[0, 0] == SurfaceClass.STAIN
+    assert where_it_wins(p[5], 1.0, best)[0, 0] == pytest.approx(0.35)
+    assert where_it_wins(p[5], 0.5, best)[0, 0] == 0
 
 
 def test_a_faint_pit_is_kept_whole_and_a_clear_one_grows_no_rim() -> None:
     pit = np.zeros((7, 20), np.float32)
     # one clear but for a doubtful rim on one side, one that is doubtful all over but for its middle
     pit[2:5, 1:6], pit[2:5, 2:6], pit[2:5, 12:15], pit[3, 13] = 0.35, 0.8, 0.35, 0.8
-    p = np.zeros((6, 7, 20), np.float32)
+    p = np.zeros((7, 7, 20), np.float32)
     p[0], p[1] = 1 - pit, pit
-    weights = np.array([1, 1.5, 1, 1, 1, 1], np.float32)
-    codes, confidence, _ = choose_codes(p, weights)
+    weights = np.array([1, 1.5, 1, 1, 1, 1, 1], np.float32)
+    codes, confidence, best = choose_codes(p, weights)
     # 0.35 x 1.5 loses against 0.65, 0.35 x 2.4 wins
-    keep_faint_pits(codes, confidence, faint_pits(p, codes, confidence, weights, 2.4))
+    keep_faint_pits(codes, confidence, where_it_wins(p[1], 2.4, best))
     wanted = np.zeros_like(codes, dtype=bool)
     wanted[2:5, 2:6] = wanted[2:5, 12:15] = True
     assert ((codes == SurfaceClass.PIT) == wanted).all()
     assert confidence[2, 12] == pytest.approx(0.35)
+
+
+def scored(*lines: tuple[float, float, float, float], bend: float = 0.0, width: int = 3) -> np.ndarray:
+    """Likely scores, 0.8, on 60 x 40 mm at 10 px/mm: lines from (x, y) to (x, y), mm, that wind by `bend` mm."""
+    out = np.zeros((400, 600), np.uint8)
+    for x0, y0, x1, y1 in lines:
+        t = np.linspace(0, 1, 80)
+        y = y0 + (y1 - y0) * t + bend * np.sin(6 * np.pi * t)
+        px = np.round(np.column_stack([x0 + (x1 - x0) * t, y]) * 10).astype(np.int32)
+        cv2.polylines(out, [px], False, 1, width)
+    return 0.8 * out.astype(np.float32)
+
+
+def put(likely: np.ndarray, edge_mm: float | np.ndarray = 9.0) -> tuple[np.ndarray, np.ndarray]:
+    codes = np.full(likely.shape, SurfaceClass.STAIN, np.uint8)
+    confidence = np.full(likely.shape, 0.3, np.float32)
+    put_scores(codes, confidence, likely, np.broadcast_to(np.float32(edge_mm), likely.shape), 10.0)
+    return codes, confidence
+
+
+def test_a_long_line_is_a_score_and_a_nick_is_not() -> None:
+    line, nick = scored((5, 5, 35, 20)), scored((40, 30, 43, 31))
+    codes, confidence = put(np.maximum(line, nick))
+    assert ((codes == SurfaceClass.SCORE) == (line > 0)).all()
+    assert (codes[line == 0] == SurfaceClass.STAIN).all()
+    assert confidence[line > 0] == pytest.approx(0.8) and confidence[line == 0] == pytest.approx(0.3)
+
+
+def test_a_gentle_bend_and_a_gap_make_no_difference() -> None:
+    t = np.linspace(-1, 1, 100)
+    arc = np.zeros((400, 600), np.uint8)
+    cv2.polylines(
+        arc, [np.round(np.column_stack([300 + 200 * t, 100 + 60 * t**2])).astype(np.int32)], False, 1, 3
+    )
+    assert ((put(arc.astype(np.float32))[0] == SurfaceClass.SCORE) == (arc > 0)).all()
+    pieces = scored((5, 10, 9, 10), (9.6, 10, 13, 10))
+    assert ((put(pieces)[0] == SurfaceClass.SCORE) == (pieces > 0)).all()
+
+
+def test_what_winds_is_wide_or_runs_along_an_edge_is_no_score() -> None:
+    assert not (put(scored((5, 20, 35, 20), bend=0.6))[0] == SurfaceClass.SCORE).any()
+    assert not (put(scored((5, 20, 35, 20), width=15))[0] == SurfaceClass.SCORE).any()
+    assert not (put(scored((5, 20, 35, 20)), edge_mm=0.7)[0] == SurfaceClass.SCORE).any()
+    # one that crosses the land from edge to edge keeps its ends
+    edge = np.minimum(np.arange(400), np.arange(400)[::-1])[:, None] / np.float32(10)
+    across = scored((20, 0.2, 20, 39.8))
+    assert ((put(across, edge)[0] == SurfaceClass.SCORE) == (across > 0)).all()
 
 
 def test_covered_parts_drop_specks_and_keep_things() -> None:
@@ -346,7 +409,7 @@ def test_class_map_refuses(change: dict, words: str) -> None:
 def test_class_map_probability_says_when_there_is_none() -> None:
     with pytest.raises(InputError, match="keep_probabilities"):
         small_map().probability(SurfaceClass.PIT)
-    full = small_map(probabilities=np.zeros((6, 2, 3), np.float16))
+    full = small_map(probabilities=np.zeros((7, 2, 3), np.float16))
     assert full.probability(SurfaceClass.STAIN).shape == (2, 3)
     with pytest.raises(InputError, match="no probability of its own"):
-        full.probability(SurfaceClass.SCORE)
+        full.probability(SurfaceClass.OUTSIDE)

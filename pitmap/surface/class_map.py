@@ -20,6 +20,7 @@ PROBABILITY_CLASSES = (
     SurfaceClass.TINT,
     SurfaceClass.UNCUT,
     SurfaceClass.UNSEEN,
+    SurfaceClass.SCORE,
 )
 """Order of the first axis of :attr:`ClassMap.probabilities`."""
 

@@ -60,7 +60,7 @@ def classify(
     method : str
         ``auto`` is the learned one where its file is there, else the classical one.
     keep_probabilities : bool
-        Keep the probability of every class (six float16 rasters).
+        Keep the probability of every class (seven float16 rasters).
     network : Network, optional
         Another network than the shipped one, as benchmarks use for scores on faces not trained on.
 
@@ -77,9 +77,10 @@ def classify(
 
     Notes
     -----
-    Codes are of the metal itself: oil, finger marks, ink, scratches, dust, swarf and shadows are looked
-    through. What covers the metal, blown glare, and what lies out of frame is UNSEEN. SCORE is never given
-    here: a scratch that matters cannot be told from a fine one by its look at phone scale.
+    Codes are of the metal itself: oil, finger marks, ink, fine scratches, dust, swarf and shadows are looked
+    through. What covers the metal, blown glare, and what lies out of frame is UNSEEN. SCORE is given by the
+    learned method on a plate with a drawing only: nobody taught it scores on plain pictures, and the classical
+    method cannot tell one from ink. Shallow scores are not found; that none is said does not mean there is none.
 
     Examples
     --------
@@ -238,7 +239,9 @@ def _classic(
 ) -> tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.bool_], NDArray[np.float32]]:
     scores = classic_scores(small.rgb, small.metal, px_per_mm, stage, small.edge)
     probabilities = softmax_rows(scores / _CLASSIC_TEMPERATURE)
-    return *choose_codes(probabilities, np.ones(len(PROBABILITY_CLASSES), np.float32)), probabilities
+    codes, confidence, best = choose_codes(probabilities, np.ones(len(PROBABILITY_CLASSES), np.float32))
+    unseen = probabilities[PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)]
+    return codes, confidence, unseen > best, probabilities
 
 
 def _as_metal(probabilities: NDArray[np.floating], where: NDArray[np.bool_]) -> None:

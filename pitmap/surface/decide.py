@@ -13,15 +13,16 @@ __all__ = [
     "choose_codes",
     "correct_pits",
     "covered_parts",
-    "faint_pits",
     "halves",
     "keep_faint_pits",
     "softmax_rows",
+    "where_it_wins",
 ]
 
 _CODES = np.array([int(c) for c in PROBABILITY_CLASSES], np.uint8)
 _PIT = PROBABILITY_CLASSES.index(SurfaceClass.PIT)
 _UNSEEN = PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)
+_SCORE = PROBABILITY_CLASSES.index(SurfaceClass.SCORE)
 _LEAST_COVERED_MM2 = 12.0
 """Nothing that lies on a plate and matters is smaller than a fingertip's edge; house choice."""
 _CLEAR_SHARE = 0.5
@@ -84,8 +85,8 @@ def halves(probabilities: NDArray[np.float32]) -> NDArray[np.float16]:
 
 def choose_codes(
     probabilities: NDArray[np.float32], weights: NDArray[np.float32]
-) -> tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.bool_]]:
-    """Best class of the metal, its confidence, and where something seems to cover it.
+) -> tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.float32]]:
+    """Best class of the metal and its confidence, whatever covers it, scores left out.
 
     Parameters
     ----------
@@ -98,49 +99,39 @@ def choose_codes(
     Returns
     -------
     codes : (rows, columns) uint8
-        Never UNSEEN: what the metal would be if it were seen.
+        Never UNSEEN: what the metal would be if it were seen. Never SCORE: see :func:`pitmap.surface.scores.put_scores`.
     confidence : (rows, columns) float32
         Probability of that class, unweighted.
-    is_covered : (rows, columns) bool
-        UNSEEN wins over the best class; see :func:`covered_parts`.
+    best : (rows, columns) float32
+        Its weight times its probability: what another class must beat.
     """
     best = probabilities[0] * weights[0]
     codes = np.full(best.shape, _CODES[0], np.uint8)
     confidence = probabilities[0].copy()
     for k in range(1, len(_CODES)):
-        if k == _UNSEEN:
+        if k in (_UNSEEN, _SCORE):
             continue
         score = probabilities[k] * weights[k]
         wins = score > best
         np.copyto(best, score, where=wins)
         np.copyto(confidence, probabilities[k], where=wins)
         codes[wins] = _CODES[k]
-    is_covered = probabilities[_UNSEEN] * weights[_UNSEEN] > best
-    return codes, np.clip(confidence, 0.0, 1.0, out=confidence), is_covered
+    return codes, np.clip(confidence, 0.0, 1.0, out=confidence), best
 
 
-def faint_pits(
-    probabilities: NDArray[np.float32],
-    codes: NDArray[np.uint8],
-    confidence: NDArray[np.float32],
-    weights: NDArray[np.float32],
-    faint_weight: float,
+def where_it_wins(
+    probability: NDArray[np.float32], weight: float, best: NDArray[np.float32]
 ) -> NDArray[np.float32]:
-    """Probability of a pit where a pit of weight `faint_weight` would win over the chosen class, 0 elsewhere.
+    """Probability of a class where, with this weight, it beats the chosen one; 0 elsewhere.
 
     Parameters
     ----------
-    probabilities : (classes, rows, columns) float32
-    codes, confidence : (rows, columns)
-        As :func:`choose_codes` gave them for `weights`.
-    weights : (classes,) float32
-    faint_weight : float
-        At least the weight of a pit in `weights`.
+    probability : (rows, columns) float32
+    weight : float
+    best : (rows, columns) float32
+        From :func:`choose_codes`.
     """
-    weight_of = np.zeros(256, np.float32)
-    weight_of[_CODES] = weights
-    pit = probabilities[_PIT]
-    return np.where(pit * np.float32(faint_weight) > weight_of[codes] * confidence, pit, np.float32(0))
+    return np.where(probability * np.float32(weight) > best, probability, np.float32(0))
 
 
 def keep_faint_pits(
@@ -156,7 +147,7 @@ def keep_faint_pits(
     codes, confidence : (rows, columns)
         From :func:`choose_codes`.
     faint : (rows, columns) float32
-        From :func:`faint_pits`.
+        Probability of a pit where it wins with the weight of faint pits, see :func:`where_it_wins`.
     """
     is_faint = faint > 0
     n, parts, stats, _ = cv2.connectedComponentsWithStats(is_faint.astype(np.uint8), connectivity=8)
@@ -164,7 +155,7 @@ def keep_faint_pits(
     is_clear = clear > _CLEAR_SHARE * stats[:, cv2.CC_STAT_AREA]
     added = is_faint & ~is_clear[parts]
     codes[added] = SurfaceClass.PIT
-    confidence[added] = faint[added]
+    confidence[added] = np.minimum(faint[added], 1)
 
 
 def covered_parts(is_covered: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.bool_]:

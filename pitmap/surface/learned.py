@@ -16,8 +16,16 @@ from numpy.typing import NDArray
 
 from ..classes import Stage, SurfaceClass
 from .class_map import PROBABILITY_CLASSES
-from .decide import choose_codes, correct_pits, faint_pits, halves, keep_faint_pits, softmax_rows
+from .decide import (
+    choose_codes,
+    correct_pits,
+    halves,
+    keep_faint_pits,
+    softmax_rows,
+    where_it_wins,
+)
 from .illumination import metal_reference
+from .scores import put_scores
 
 __all__ = [
     "LEARNED_PX_PER_MM",
@@ -44,6 +52,8 @@ _GAIN_MOST = 3.0
 _NEVER = -50.0
 _UNCUT = PROBABILITY_CLASSES.index(SurfaceClass.UNCUT)
 _UNSEEN = PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)
+_PIT = PROBABILITY_CLASSES.index(SurfaceClass.PIT)
+_SCORE = PROBABILITY_CLASSES.index(SurfaceClass.SCORE)
 
 Window = tuple[slice, slice]
 
@@ -217,7 +227,7 @@ def learned_map(
     photo_px_per_mm : float
         Scale of the photo behind the raster.
     may_be_covered : bool
-        False for a plain picture of metal: nobody taught the network what covers metal there.
+        False for a plain picture of metal: nobody taught the network what covers metal there, nor scores.
     keep_probabilities : bool
 
     Returns
@@ -229,7 +239,8 @@ def learned_map(
     """
     weights = network.weights_lapped if stage.is_lapped else network.weights_intake
     codes, confidence = np.ones(metal.shape, np.uint8), np.zeros(metal.shape, np.float32)
-    covered, faint = np.zeros(metal.shape, bool), np.zeros(metal.shape, np.float32)
+    covered = np.zeros(metal.shape, bool)
+    faint, scored = np.zeros(metal.shape, np.float32), np.zeros(metal.shape, np.float32)
     kept = np.zeros((len(PROBABILITY_CLASSES), *metal.shape), np.float16) if keep_probabilities else None
 
     def take(window: Window, logits: NDArray[np.float32]) -> None:
@@ -238,11 +249,13 @@ def learned_map(
         if not stage.is_lapped:
             logits[_UNCUT] = _NEVER
         if not may_be_covered:
-            logits[_UNSEEN] = _NEVER
+            logits[[_UNSEEN, _SCORE]] = _NEVER
         probabilities = correct_pits(softmax_rows(logits), network.pit_said, network.pit_came_true)
-        chosen = choose_codes(probabilities, weights)
-        codes[window], confidence[window], covered[window] = chosen
-        faint[window] = faint_pits(probabilities, *chosen[:2], weights, network.faint_pit_weight)
+        codes[window], confidence[window], best = choose_codes(probabilities, weights)
+        faint[window] = where_it_wins(probabilities[_PIT], network.faint_pit_weight, best)
+        scored[window] = where_it_wins(probabilities[_SCORE], weights[_SCORE], best)
+        np.maximum(best, weights[_SCORE] * probabilities[_SCORE], out=best)
+        covered[window] = where_it_wins(probabilities[_UNSEEN], weights[_UNSEEN], best) > 0
         if kept is not None:
             kept[(slice(None), *window)] = halves(probabilities)
 
@@ -252,4 +265,5 @@ def learned_map(
         for done in [worker.submit(take, *tile) for tile in tiles]:
             done.result()
     keep_faint_pits(codes, confidence, faint)
+    put_scores(codes, confidence, scored, edge_mm, LEARNED_PX_PER_MM)
     return codes, confidence, covered, kept

@@ -1,6 +1,6 @@
 """The main job end to end on seeded renders of many plates, against their exact truth.
 
-    python tests/benchmarks/main_job.py [--n 60] [--seed 977] [--minutes 30] [--out RESULTS.json]
+    python tests/benchmarks/main_job.py [--n 60] [--seed 977] [--width 1600] [--minutes 30] [--out RESULTS.json]
 
 Every render goes through the public stages (align, straighten, classify, measure) as a user's photo would. Printed: the
 environment, one line per render, then the table: alignment accepted, refused and wrong, pits found, overlap per
@@ -34,6 +34,8 @@ CLASSES = (SurfaceClass.PIT, SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass
 OVERLAP = 0.30
 WRONG_MM = 1.0
 PIT_MM = 0.8
+SCORE_NEAR_PX = 2
+"""0.2 mm on the raster of the truth: as wide as most scores are."""
 
 
 def alignment_error_mm(alignment: Alignment, case: Case, drawing: Drawing) -> float:
@@ -75,8 +77,7 @@ def judge(case: Case) -> dict[str, Any]:
         class_map, drawing, camera_scale=scale, alignment_error_mm=alignment.error_sd_mm, frame=frame
     )
     row["measure_s"] = time.perf_counter() - start
-    labels = np.where(truth.labels == SurfaceClass.SCORE, SurfaceClass.SOUND, truth.labels).astype(np.uint8)
-    codes = np.where(class_map.codes == SurfaceClass.SCORE, SurfaceClass.SOUND, class_map.codes)
+    labels, codes = without_scores(truth.labels), without_scores(class_map.codes)
     metal = (labels != SurfaceClass.OUTSIDE) & (labels != SurfaceClass.UNSEEN)
     read = metal & (codes != SurfaceClass.UNSEEN) & (codes != SurfaceClass.OUTSIDE)
     for code in CLASSES:
@@ -90,12 +91,35 @@ def judge(case: Case) -> dict[str, Any]:
     row["right"], row["said"] = pits_covered(said_pit, true_pit, grid.mm_per_px)
     row["unseen_read"] = int(((labels == SurfaceClass.UNSEEN) & (codes != 255) & (codes != 0)).sum())
     row["zones"] = zone_rows(drawing, grid, labels, metal, found)
-    ideal = measure(replace(class_map, codes=labels, probabilities=None), drawing, frame=frame)
+    row |= scores_found(truth.labels == SurfaceClass.SCORE, class_map.codes == SurfaceClass.SCORE, read)
+    ideal = measure(replace(class_map, codes=truth.labels, probabilities=None), drawing, frame=frame)
     row["width_error_mm"] = found.sound_width_mm.value - ideal.sound_width_mm.value
     row["width_covers"] = bool(
         found.sound_width_mm.low <= ideal.sound_width_mm.value <= found.sound_width_mm.high
     )
+    plain = [
+        measure(replace(class_map, codes=c, probabilities=None), drawing, frame=frame)
+        for c in (codes, labels)
+    ]
+    row["width_error_but_scores_mm"] = plain[0].sound_width_mm.value - plain[1].sound_width_mm.value
     return row
+
+
+def without_scores(codes: np.ndarray) -> np.ndarray:
+    """A class raster with the metal that scores run through as sound."""
+    return np.where(codes == SurfaceClass.SCORE, SurfaceClass.SOUND, codes).astype(np.uint8)
+
+
+def scores_found(true: np.ndarray, said: np.ndarray, read: np.ndarray) -> dict[str, int]:
+    """Pixels of scores: true ones, found within SCORE_NEAR_PX; said ones, right within as much."""
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * SCORE_NEAR_PX + 1,) * 2)
+    near_true, near_said = (cv2.dilate(a.astype(np.uint8), disc).astype(bool) for a in (true, said))
+    return {
+        "score_true": int((true & read).sum()),
+        "score_found": int((true & read & near_said).sum()),
+        "score_said": int((said & read).sum()),
+        "score_right": int((said & read & near_true).sum()),
+    }
 
 
 def zone_rows(
@@ -141,7 +165,9 @@ def table(rows: list[dict[str, Any]]) -> dict[str, Any]:
 def accuracy(ok: list[dict[str, Any]]) -> dict[str, float]:
     """What the maps of accepted photos are worth."""
     zones = [z for r in ok for z in r["zones"]]
-    width = np.array([r["width_error_mm"] for r in ok])
+    width, but_scores = (
+        np.abs([r[key] for r in ok]) for key in ("width_error_mm", "width_error_but_scores_mm")
+    )
 
     def ratio(a: str, b: str) -> float:
         return sum(r[a] for r in ok) / max(1, sum(r[b] for r in ok))
@@ -154,9 +180,12 @@ def accuracy(ok: list[dict[str, Any]]) -> dict[str, float]:
             f"IoU {c.name.lower()}": ratio(f"both_{c.name.lower()}", f"either_{c.name.lower()}")
             for c in CLASSES
         },
+        "scores: length found": ratio("score_found", "score_true"),
+        "scores: length said that is there": ratio("score_right", "score_said"),
         "zones: affected share near enough": float(np.mean([z["near"] for z in zones])),
         "zones: interval covers": float(np.mean([z["covers"] for z in zones])),
-        "lands: sound width within 0.5 mm": float(np.mean(np.abs(width) <= 0.5)),
+        "lands: sound width within 0.5 mm": float(np.mean(width <= 0.5)),
+        "lands: the same, scores as sound in both": float(np.mean(but_scores <= 0.5)),
         "lands: interval covers": float(np.mean([r["width_covers"] for r in ok])),
     }
 
@@ -167,15 +196,20 @@ def main() -> None:
     )
     parser.add_argument("--n", type=int, default=60)
     parser.add_argument("--seed", type=int, default=977)
+    parser.add_argument(
+        "--width", type=int, default=1600, help="of the photos, pixels; a phone's own is 4000"
+    )
     parser.add_argument("--negatives", type=int, default=6)
     parser.add_argument("--minutes", type=float, default=30.0, help="stop starting renders after this long")
     parser.add_argument("--out", type=Path)
     arguments = parser.parse_args()
     print(
-        f"pitmap {__version__}, Python {platform.python_version()}, OpenCV {cv2.__version__}, seed {arguments.seed}"
+        f"pitmap {__version__}, Python {platform.python_version()}, OpenCV {cv2.__version__}, seed {arguments.seed},"
+        f" photos {arguments.width} wide"
     )
     begun, rows = time.monotonic(), []
-    for case in render_cases(arguments.n, seed=arguments.seed):
+    size_wh = (arguments.width, arguments.width * 3 // 4)
+    for case in render_cases(arguments.n, seed=arguments.seed, size_wh=size_wh):
         if time.monotonic() - begun > 60 * arguments.minutes:
             print(f"stopped after {len(rows)} renders: the time was up")
             break
@@ -189,7 +223,7 @@ def main() -> None:
         if arguments.out:
             arguments.out.write_text(json.dumps(rows, default=float), encoding="utf-8")
     wrong = 0
-    for kind, drawing, rgb in render_negatives(arguments.negatives, seed=arguments.seed):
+    for kind, drawing, rgb in render_negatives(arguments.negatives, seed=arguments.seed, size_wh=size_wh):
         try:
             register(rgb, drawing)
             wrong += 1

@@ -1,16 +1,17 @@
 """Fit the calibration and the class weights on faces that each network had not seen; print honest scores.
 
-    python calibrate.py MODELS PHOTOS SETTINGS.json [--renders 14] [--faint-pit-weight 5]
-        [--covered-weight 1.5]
+    python calibrate.py MODELS PHOTOS SETTINGS.json [--renders 14] [--large-renders 7]
+        [--faint-pit-weight 5] [--covered-weight 1.5]
 
 MODELS holds 0.onnx, 1.onnx ... of the folds, or some of them; faces that no network there has left out are not
-read. The renders, of a seed that training did not draw, are read by all.onnx, the network that saw every face,
-where it is there, and else by the first of the folds.
+read. The renders, of a seed that training did not draw, some as large as a phone's own photos, are read by all.onnx,
+the network that saw every face, where it is there, and else by the first of the folds.
 
 The calibration is one factor and one shift per class on the logits, fitted by maximum likelihood on a sample
 of pixels. The weights of the decision are chosen so that the pooled overlap (IoU) of each class is best; that of
 pits too faint to win under it is set by hand, because a pit overlooked costs a rebuilder more than one too many; and
-that of what covers the metal is at least the one given, because what is not seen must not be called sound.
+that of what covers the metal is at least the one given, because what is not seen must not be called sound. Scores
+are left as they are: what decides on them is the shape of the whole line (pitmap.surface.scores), not a pixel.
 """
 
 from __future__ import annotations
@@ -29,13 +30,16 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from folds import FACE_FOLDS, by_left_out, face_of
 from surface_photos import TrueCase, rendered_cases, true_cases
 
-from pitmap.classes import Stage
+from pitmap.classes import Stage, SurfaceClass
+from pitmap.surface import PROBABILITY_CLASSES
 from pitmap.surface.decide import correct_pits
 from pitmap.surface.learned import Network, tile_logits
 
-N = 6
+N = len(PROBABILITY_CLASSES)
+UNSEEN, SCORE = PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN), PROBABILITY_CLASSES.index(SurfaceClass.SCORE)
 IGNORE = 250
 STEP, MULTIPLE = 3, 48
+LARGE_WIDTH = 4000
 SHARE = 40
 """One pixel in so many is kept of the common class; of pits one in four."""
 
@@ -57,7 +61,9 @@ def bare_network(path: Path) -> Network:
     )
 
 
-def unseen_cases(models: Path, photos: Path, n_renders: int, seed: int) -> Iterator[tuple[TrueCase, Network]]:
+def unseen_cases(
+    models: Path, photos: Path, n_renders: int, n_large: int, seed: int
+) -> Iterator[tuple[TrueCase, Network]]:
     """Every photo that a network there has not seen, and that network."""
     of_face = by_left_out(models, FACE_FOLDS, bare_network)
     for case in true_cases(photos):
@@ -67,6 +73,8 @@ def unseen_cases(models: Path, photos: Path, n_renders: int, seed: int) -> Itera
     of_renders = bare_network(whole) if whole.is_file() else next(iter(of_face.values()))
     for case in rendered_cases(n_renders, seed):
         yield case, of_renders
+    for case in rendered_cases(n_large, seed + 1, LARGE_WIDTH):
+        yield case, of_renders
 
 
 def sample(
@@ -74,7 +82,7 @@ def sample(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Logits, class, stage and weight of pixels of every photo."""
     place = np.full(256, IGNORE, np.uint8)
-    place[[1, 2, 3, 4, 5, 255]] = np.arange(N)
+    place[[int(c) for c in PROBABILITY_CLASSES]] = np.arange(N)
     rng, rows = np.random.default_rng(3), []
     for case, network in cases:
         seen, stage = case.metal & case.in_frame, Stage(case.stage)
@@ -85,7 +93,7 @@ def sample(
         tiles = tile_logits(network, case.rgb, seen, edge, stage, case.photo_px_per_mm)
         for window, logits in tiles:
             t, ok = truth[window], seen[window] & (truth[window] != IGNORE)
-            rate = np.where((t == 1) | (t == 2), 4.0, SHARE)
+            rate = np.where((t == 1) | (t == 2) | (t == SCORE), 4.0, SHARE)
             keep = ok & (rng.random(t.shape) < 1 / rate)
             rows.append((logits[:, keep].T, t[keep], np.full(keep.sum(), stage.is_lapped), rate[keep]))
         print(case.name, flush=True)
@@ -124,23 +132,21 @@ def fit(
         np.concatenate([np.ones(N), np.zeros(N)]),
         jac=True,
         method="L-BFGS-B",
-        bounds=[(0.2, 3)] * N + [(-5, 5)] * N,
+        bounds=[(0.2, 3)] * SCORE + [(1, 1)] + [(-5, 5)] * SCORE + [(0, 0)],
     )
     return best.x[:N], best.x[N:]
 
 
 def overlaps(p: np.ndarray, truth: np.ndarray, weight: np.ndarray, w: np.ndarray) -> np.ndarray:
-    """IoU of each class under decision weights; the last is that of what is covered."""
-    metal = p[:, : N - 1] * w[: N - 1]
-    best = metal.argmax(1)
-    covered = p[:, N - 1] * w[N - 1] > metal.max(1)
+    """IoU of each class under decision weights."""
+    best = (p * w).argmax(1)
     out = np.zeros(N)
-    both_seen = ~covered & (truth != N - 1)
-    for k in range(N - 1):
-        a, b = (best == k) & both_seen, (truth == k) & both_seen
+    both_seen = (best != UNSEEN) & (truth != UNSEEN)
+    for k in range(N):
+        a, b = best == k, truth == k
+        if k != UNSEEN:
+            a, b = a & both_seen, b & both_seen
         out[k] = weight[a & b].sum() / max(weight[a | b].sum(), 1)
-    a, b = covered, truth == N - 1
-    out[N - 1] = weight[a & b].sum() / max(weight[a | b].sum(), 1)
     return out
 
 
@@ -148,7 +154,7 @@ def choose_weights(p: np.ndarray, truth: np.ndarray, weight: np.ndarray) -> np.n
     """Weights that make the mean IoU of the classes best, one class after the other, twice round."""
     w = np.ones(N)
     for _ in range(2):
-        for k in (1, 2, 3, 4, 5):
+        for k in range(1, SCORE):
             tried = []
             for x in (0.5, 0.65, 0.8, 1.0, 1.25, 1.5, 1.8, 2.2, 2.7):
                 w[k] = x
@@ -200,19 +206,22 @@ def main() -> None:
     parser.add_argument("photos", type=Path)
     parser.add_argument("settings", type=Path)
     parser.add_argument("--renders", type=int, default=0)
-    parser.add_argument("--seed", type=int, default=7101, help="of the renders")
+    parser.add_argument("--large-renders", type=int, default=0, help=f"renders {LARGE_WIDTH} pixels wide")
+    parser.add_argument(
+        "--seed", type=int, default=7101, help="of the renders; the next one is the large ones'"
+    )
     parser.add_argument("--faint-pit-weight", type=float, default=5.0)
     parser.add_argument("--covered-weight", type=float, default=1.5)
     args = parser.parse_args()
     cv2.setNumThreads(1)
-    cases = unseen_cases(args.models, args.photos, args.renders, args.seed)
+    cases = unseen_cases(args.models, args.photos, args.renders, args.large_renders, args.seed)
     logits, truth, lapped, weight = sample(cases)
     scale, shift = fit(logits, truth, lapped, weight)
     p = probabilities(logits, lapped, scale, shift)
     said, came = pit_table(p, truth, weight)
     p = apply_table(p, said, came)
     w = choose_weights(p, truth, weight)
-    w[N - 1] = max(w[N - 1], args.covered_weight)
+    w[UNSEEN] = max(w[UNSEEN], args.covered_weight)
     print("scale", scale.round(3), "shift", shift.round(3), "weights", w)
     print("IoU without weights", overlaps(p, truth, weight, np.ones(N)).round(3))
     print("IoU with weights   ", overlaps(p, truth, weight, w).round(3))

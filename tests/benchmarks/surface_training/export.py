@@ -14,7 +14,7 @@ import argparse
 import cv2
 import numpy as np
 import torch
-from network import N_KNOWN, N_PICTURE, SurfaceNet, export
+from network import N_KNOWN, N_PICTURE, SurfaceNet, export, fill
 
 
 def load(paths: list[str]) -> SurfaceNet:
@@ -29,7 +29,7 @@ def load(paths: list[str]) -> SurfaceNet:
         if last.dtype == torch.float16:
             # rounded as train.py rounds what it saves
             weights[name] = torch.stack([k["weights"][name].float() for k in kept]).mean(0).half().float()
-    model.load_state_dict(weights)
+    fill(model, weights)
     return model.eval()
 
 

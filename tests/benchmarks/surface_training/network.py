@@ -6,7 +6,11 @@ import torch
 import torch.nn.functional as F
 from torch import nn
 
-N_CLASSES = 6
+N_CLASSES = 7
+"""In the order of `pitmap.surface.PROBABILITY_CLASSES`; scores, the last, have a branch of their own."""
+N_LINE, DILATIONS = 24, (1, 2, 4)
+NEVER_SAID = -9.0
+"""Logit of scores before the branch has learned any."""
 N_PICTURE = 5
 N_KNOWN = 5
 
@@ -21,6 +25,20 @@ def block(n_in: int, n_out: int, n_convolutions: int = 2) -> nn.Sequential:
         ]
         layers += [nn.ReLU(inplace=True)]
     return nn.Sequential(*layers)
+
+
+def line_branch(n_in: int, n_out: int) -> nn.Sequential:
+    """What tells a line from a mark: a few convolutions that reach 4 mm far without making the grid coarser."""
+    layers: list[nn.Module] = []
+    for k, dilation in enumerate(DILATIONS):
+        layers += [
+            nn.Conv2d(n_in if k == 0 else N_LINE, N_LINE, 3, padding=dilation, dilation=dilation),
+            nn.ReLU(inplace=True),
+        ]
+    last = nn.Conv2d(N_LINE, n_out, 1)
+    nn.init.zeros_(last.weight)
+    nn.init.constant_(last.bias, NEVER_SAID)
+    return nn.Sequential(*layers, last)
 
 
 class SurfaceNet(nn.Module):
@@ -46,7 +64,8 @@ class SurfaceNet(nn.Module):
         self.up = nn.ModuleList(
             block(channels[k + 1] + channels[k], channels[k]) for k in range(len(channels) - 1)
         )
-        self.head = nn.Conv2d(first, N_CLASSES * step * step, 1)
+        self.head = nn.Conv2d(first, (N_CLASSES - 1) * step * step, 1)
+        self.lines = line_branch(2 * first, step * step)
 
     @property
     def multiple(self) -> int:
@@ -55,6 +74,11 @@ class SurfaceNet(nn.Module):
 
     def forward(self, picture: torch.Tensor, known: torch.Tensor) -> torch.Tensor:
         """Logits; `known` is (batch, 5, rows / step, columns / step), one number per plane."""
+        last, first = self.features(picture, known)
+        return torch.cat([self.head(last), self.lines(torch.cat([last, first], 1))], 1)
+
+    def features(self, picture: torch.Tensor, known: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+        """What the classes are read from: the last level of the way up, and the first of the way down."""
         x = self.enter(F.relu(self.stem(picture) + self.known(known)))
         levels = [x]
         for down in self.down:
@@ -62,7 +86,13 @@ class SurfaceNet(nn.Module):
             levels.append(x)
         for k in range(len(self.up) - 1, -1, -1):
             x = self.up[k](torch.cat([F.interpolate(x, scale_factor=2.0, mode="nearest"), levels[k]], 1))
-        return self.head(x)
+        return x, levels[0]
+
+
+def fill(model: SurfaceNet, weights: dict[str, torch.Tensor]) -> None:
+    """Load weights; what was saved before there were scores leaves their branch as it is."""
+    own = {k: v for k, v in model.state_dict().items() if k.startswith("lines.")}
+    model.load_state_dict(own | {k: v.float() if v.is_floating_point() else v for k, v in weights.items()})
 
 
 def export(model: SurfaceNet, path: str, side: int = 480) -> None:

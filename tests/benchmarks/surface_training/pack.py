@@ -92,10 +92,10 @@ def pack_photos(out: dict, meta: dict, folder: Path, kind: str) -> None:
             )
 
 
-def pack_renders(out: dict, meta: dict, n: int, seed: int, quality: int) -> None:
+def pack_renders(out: dict, meta: dict, n: int, seed: int, width: int, quality: int) -> None:
     """Photos of invented plates by our own renderer; the ones out of focus beyond use are left out."""
     masks: dict[int, np.ndarray] = {}
-    for case in render_cases(n, seed=seed):
+    for case in render_cases(n, seed=seed, size_wh=(width, width * 3 // 4)):
         if case.blur == "useless":
             continue
         truth, lens, grid = case.truth, case.truth.camera.lens, case.truth.grid
@@ -156,6 +156,9 @@ def main() -> None:
     parser.add_argument("--photos", type=Path, nargs="*", default=[], help="folders of pictures with truth")
     parser.add_argument("--renders", type=int, default=0, help="how many photos of our own renderer to add")
     parser.add_argument("--seed", type=int, default=7001, help="of the renders; benchmarks use others")
+    parser.add_argument(
+        "--render-width", type=int, default=COMMON_WIDTH, help="pixels; a phone's own is 4000"
+    )
     parser.add_argument("--pits", type=Path, help="folder of plain pictures with pits outlined")
     parser.add_argument("--pits-px-per-mm", type=float, default=20.0)
     parser.add_argument("--jpeg", type=int, default=95)
@@ -164,7 +167,7 @@ def main() -> None:
     meta: dict = {"plates": [], "scenes": [], "pits": [], "n_benches": 0}
     for folder in args.photos:
         pack_photos(out, meta, folder, "photo")
-    pack_renders(out, meta, args.renders, args.seed, 90)
+    pack_renders(out, meta, args.renders, args.seed, args.render_width, 90)
     if args.pits:
         pack_pits(out, meta, args.pits, args.pits_px_per_mm, args.jpeg)
     out["meta"] = np.frombuffer(json.dumps(meta).encode(), np.uint8)

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import onnx
 import torch
-from network import N_CLASSES, N_KNOWN, N_PICTURE, SurfaceNet
+from network import DILATIONS, N_CLASSES, N_KNOWN, N_LINE, N_PICTURE, SurfaceNet
 from onnx import numpy_helper
 from torch import nn
 
@@ -32,8 +32,10 @@ def convolutions(path: Path) -> list[tuple[np.ndarray, np.ndarray | None]]:
 
 
 def channels_of(kept: list[tuple[np.ndarray, np.ndarray | None]]) -> tuple[int, ...]:
-    """Width of every level: stem, known, two per level, two per level on the way up, head."""
-    n_levels = (len(kept) - 1) // 4
+    """Width of every level: stem, known, two per level, two per level on the way up, head, the branch for scores."""
+    is_short = len(kept[-1][0]) < len(kept[-2][0])
+    n_branch = len(DILATIONS) + 1 if is_short and kept[-1][0].shape[1] == N_LINE else 0
+    n_levels = (len(kept) - 1 - n_branch) // 4
     return tuple(kept[2 + 2 * k][0].shape[0] for k in range(n_levels))
 
 
@@ -42,7 +44,8 @@ def in_order(model: SurfaceNet) -> list[tuple[nn.Conv2d, nn.BatchNorm2d | None]]
     out: list[tuple[nn.Conv2d, nn.BatchNorm2d | None]] = [(model.stem, None), (model.known, None)]
     for part in (model.enter, *model.down, *reversed(model.up)):
         out += [(part[k], part[k + 1]) for k in range(0, len(part), 3)]  # type: ignore[misc]
-    return [*out, (model.head, None)]
+    lines = [(part, None) for part in model.lines if isinstance(part, nn.Conv2d)]
+    return [*out, (model.head, None), *lines]
 
 
 def inputs_kept(model: SurfaceNet, old: tuple[int, ...]) -> list[list[int]]:
@@ -54,18 +57,19 @@ def inputs_kept(model: SurfaceNet, old: tuple[int, ...]) -> list[list[int]]:
         out += [own[k], own[k + 1]]
     for k in range(len(old) - 2, -1, -1):
         out += [own[k + 1] + [new[k + 1] + i for i in own[k]], own[k]]
-    return [*out, own[0]]
+    both = own[0] + [new[0] + i for i in own[0]]
+    return [*out, own[0], both, *([list(range(N_LINE))] * len(DILATIONS))]
 
 
 def restore(path: Path, channels: tuple[int, ...] | None, step: int) -> SurfaceNet:
-    """A network that computes what the file computes."""
+    """A network that computes what the file computes; a file without scores leaves their branch unlearned."""
     kept = convolutions(path)
     old = channels_of(kept)
     torch.manual_seed(1)
     model = SurfaceNet(channels or old, step)
     with torch.no_grad():
         for (layer, norm), (weight, shift), inputs in zip(
-            in_order(model), kept, inputs_kept(model, old), strict=True
+            in_order(model)[: len(kept)], kept, inputs_kept(model, old)[: len(kept)], strict=True
         ):
             n = weight.shape[0]
             layer.weight[:n] = 0

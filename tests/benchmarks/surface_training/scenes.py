@@ -15,10 +15,10 @@ from PIL import Image
 TILE = 480
 PX_PER_MM = 10.0
 IGNORE = 250
-UNSEEN = 5
+UNSEEN, SCORE = 5, 6
 _CLASS_OF_CODE = np.full(256, IGNORE, np.uint8)
 # what the drawing calls metal and the photo shows as a hole's wall, through a small misfit, is no damage
-_CLASS_OF_CODE[[0, 1, 2, 3, 4, 5]] = [0, 0, 1, 2, 3, 4]
+_CLASS_OF_CODE[[0, 1, 2, 3, 4, 5, 6]] = [0, 0, 1, 2, 3, 4, SCORE]
 _CLASS_OF_CODE[255] = UNSEEN
 PIT_ONLY = 100
 """Added to the class of a plain picture with only pits outlined: 100 not a pit, 101 pit."""
@@ -111,9 +111,10 @@ def _centres(codes: np.ndarray) -> dict:
     step = 8
     small = codes[::step, ::step]
     out = {c: np.argwhere(small == c) * step for c in (1, 3, 4, 5, 255)}
-    rows, cols = np.nonzero(codes == 2)
-    keep = np.arange(0, len(rows), 7)
-    out[2] = np.stack([rows[keep], cols[keep]], 1)
+    for fine in (2, 6):
+        rows, cols = np.nonzero(codes == fine)
+        keep = np.arange(0, len(rows), 7)
+        out[fine] = np.stack([rows[keep], cols[keep]], 1)
     return {c: a for c, a in out.items() if len(a)}
 
 

@@ -20,15 +20,15 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 from folds import FACE_FOLDS, PIT_FOLDS
-from network import N_CLASSES, SurfaceNet
+from network import N_CLASSES, SurfaceNet, fill
 from pool import Pool
-from scenes import PIT_ONLY, TILE, UNSEEN, Scenes, photo_tile, pit_tile
+from scenes import PIT_ONLY, SCORE, TILE, UNSEEN, Scenes, photo_tile, pit_tile
 from vary import vary
 
-DRAWN = {1: 0.34, 2: 0.28, 3: 0.12, 4: 0.08, 5: 0.12, 255: 0.06}
+DRAWN = {1: 0.32, 2: 0.27, 3: 0.12, 4: 0.07, 5: 0.10, 6: 0.07, 255: 0.05}
 """How often a tile is centred on each class, by its code."""
-WORDS = ("sound", "pit", "stain", "tint", "uncut", "unseen")
-CLASS_WEIGHT = [1.0, 2.0, 1.3, 1.0, 1.0, 1.0]
+WORDS = ("sound", "pit", "stain", "tint", "uncut", "unseen", "score")
+CLASS_WEIGHT = [1.0, 2.0, 1.3, 1.0, 1.0, 1.0, 1.3]
 GAIN_MOST = 3.0
 REFRESH_EVERY, REFRESH = 8, 80
 """New tiles are fetched every so many steps, at most so many: one large copy stalls less than many small."""
@@ -83,7 +83,7 @@ def loss_of(logits: torch.Tensor, label: torch.Tensor, lapped: torch.Tensor) -> 
     entropy = -(own * w).sum() / w.sum().clamp_min(1)
     p = log_p.exp()
     dice = logits.new_zeros(())
-    for k, share in ((1, 1.0), (2, 0.5), (3, 0.3), (4, 0.3), (UNSEEN, 0.3)):
+    for k, share in ((1, 1.0), (2, 0.5), (3, 0.3), (4, 0.3), (UNSEEN, 0.3), (SCORE, 0.3)):
         truth = ((label == k) & is_class).float()
         pk = p[:, k] * is_class
         dice = dice + share * (1 - (2 * (pk * truth).sum() + 500) / (pk.sum() + truth.sum() + 500))
@@ -99,10 +99,13 @@ def loss_of(logits: torch.Tensor, label: torch.Tensor, lapped: torch.Tensor) -> 
 class Sampler:
     """Draws tiles from everything that was packed; each carries the number of the group it comes from."""
 
-    def __init__(self, data: Scenes, render_share: float, pit_share: float, tile: int) -> None:
+    def __init__(
+        self, data: Scenes, render_share: float, pit_share: float, tile: int, of_scores: float = DRAWN[6]
+    ) -> None:
         self.photos = [s for s in data.scenes if s.kind == "photo"]
         self.renders = [s for s in data.scenes if s.kind == "render"]
         self.pits, self.benches, self.tile = data.pits, data.benches, tile
+        self.drawn = DRAWN | {6: of_scores}
         n_of = {f: sum(s.weight for s in self.photos if s.group == f) for f in {s.group for s in self.photos}}
         # a face with four photos is drawn twice as often as one with one, not four times
         w = np.array([s.weight * n_of[s.group] ** -0.5 for s in self.photos])
@@ -129,8 +132,8 @@ class Sampler:
             scene = self.renders[rng.integers(len(self.renders))]
         else:
             scene = self.photos[rng.choice(len(self.photos), p=self.weight)]
-        codes = [c for c in DRAWN if c in scene.centres]
-        share = np.array([DRAWN[c] for c in codes])
+        codes = [c for c in self.drawn if c in scene.centres]
+        share = np.array([self.drawn[c] for c in codes])
         places = scene.centres[codes[rng.choice(len(codes), p=share / share.sum())]]
         centre = places[rng.integers(len(places))] + rng.normal(0, self.tile / 5, 2)
         tile = photo_tile(scene, (float(centre[0]), float(centre[1])), rng, True, self.tile)
@@ -171,10 +174,8 @@ class Learner:
         self.model = SurfaceNet(tuple(map(int, args.channels.split(","))), args.step).to(device)
         begun = args.start / f"{name}.pt" if args.start else None
         if begun is not None and begun.is_file():
-            kept = torch.load(begun, map_location=device, weights_only=True)
-            self.model.load_state_dict(
-                {k: v.float() if v.is_floating_point() else v for k, v in kept["weights"].items()}
-            )
+            kept = torch.load(begun, map_location="cpu", weights_only=True)
+            fill(self.model, kept["weights"])
             self.before = int(kept["settings"]["tiles"])
         if device == "cuda":
             self.model = self.model.to(memory_format=torch.channels_last)
