@@ -14,6 +14,7 @@ import pytest
 from pitmap.casebook.sample import sample_folder
 from pitmap.classes import Stage, SurfaceClass
 from pitmap.cli import main
+from pitmap.cli.tables import print_inspection
 from pitmap.drawing import load_shipped
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
@@ -151,6 +152,23 @@ def test_map_command_writes_and_prints(
     kept = load_inspection(out)
     assert kept.removed_um.value == pytest.approx(25.4)
     assert set(np.unique(kept.class_map.codes)) <= {int(c) for c in SurfaceClass}
+
+
+def test_scores_are_listed_longest_first_or_not_at_all(
+    inspection: Inspection, capsys: pytest.CaptureFixture[str]
+) -> None:
+    marks = inspection.marks.head(5).copy()
+    marks["class_word"], marks["length_mm"] = (
+        ["score", "pit", "score", "score", "score"],
+        [8, 90, 41.5, 12, 30],
+    )
+    print_inspection(replace(inspection, measurement=replace(inspection.measurement, marks=marks)))
+    listed = capsys.readouterr().out.split("longest scores")[1].split("narrowest")[0]
+    assert [line.split()[1] for line in listed.splitlines()[2:5]] == ["41.50", "30.00", "12.00"]
+    assert "8.00" not in listed and "90" not in listed
+    none = replace(inspection.measurement, marks=marks[marks.class_word == "pit"])
+    print_inspection(replace(inspection, measurement=none))
+    assert "scores" not in capsys.readouterr().out
 
 
 def test_plan_and_compare_commands(

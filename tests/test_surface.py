@@ -333,6 +333,16 @@ def test_a_gentle_bend_and_a_gap_make_no_difference() -> None:
     assert ((put(pieces)[0] == SurfaceClass.SCORE) == (pieces > 0)).all()
 
 
+def test_scores_that_cross_are_both_scores() -> None:
+    cross = scored((5, 5, 45, 25), (25, 2, 22, 36))
+    assert (put(cross)[0][cross > 0] == SurfaceClass.SCORE).mean() > 0.97
+    # one through the winding outline of a stain stays, the outline does not
+    outline, line = scored((10, 32, 50, 32), bend=1.5, width=4), scored((5, 5, 55, 38))
+    codes, _ = put(np.maximum(line, outline))
+    assert (codes[line > 0] == SurfaceClass.SCORE).mean() > 0.9
+    assert (codes[:, 100:300][outline[:, 100:300] > 0] == SurfaceClass.SCORE).mean() < 0.05
+
+
 def test_what_winds_is_wide_or_runs_along_an_edge_is_no_score() -> None:
     assert not (put(scored((5, 20, 35, 20), bend=0.6))[0] == SurfaceClass.SCORE).any()
     assert not (put(scored((5, 20, 35, 20), width=15))[0] == SurfaceClass.SCORE).any()

@@ -17,6 +17,7 @@ from ..units import UnitSystem, format_estimate, format_length
 
 __all__ = ["print_caution", "print_inspection", "print_table"]
 
+_MOST_SCORES = 3
 _SHOWN = ("affected", "pit", "stain", "tint", "uncut")
 
 
@@ -64,8 +65,26 @@ def print_inspection(inspection: Inspection, units: str = "mm") -> None:
             ]
         )
     print_table(["zone", *_SHOWN, "unseen", "pits"], rows)
+    _print_scores(inspection, system)
     _print_lands(inspection, system)
     print_caution()
+
+
+def _print_scores(inspection: Inspection, system: Literal["mm", "inch"]) -> None:
+    scores = inspection.marks[inspection.marks.class_word == "score"].nlargest(_MOST_SCORES, "length_mm")
+    if scores.empty:
+        return
+    click.echo("\n  longest scores (no interval: their ends fade out; shallow ones do not show on a photo):")
+    rows = [
+        [
+            str(int(row.mark_id)),
+            format_length(row.length_mm, system),
+            str(row.zone).replace("_", " "),
+            f"({row.x_mm:.1f}, {row.y_mm:.1f})",
+        ]
+        for _, row in scores.iterrows()
+    ]
+    print_table(["mark", "length", "zone", "at x, y mm"], rows)
 
 
 def _print_lands(inspection: Inspection, system: Literal["mm", "inch"]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from skimage.measure import CircleModel, ransac
 
 from ..classes import SurfaceClass
 
@@ -19,6 +20,12 @@ _MOST_OFF_MM = 0.11
 """Root mean square distance of the line's middle from a parabola: outlines of stains wind, a score does not."""
 _GAP_MM = 0.6
 """Pieces of one line, this far apart, count as one."""
+_LEAST_PIECE_MM2 = 0.2
+"""Crumbs at the ends of a line are no scores of their own."""
+_LEAST_IN_WEB_MM, _MOST_IN_WEB = 12.0, 4
+"""Lines that cross, or that run through a stain's outline, are taken out one by one: at least so long, at most so many."""
+_MOST_BESIDE = 0.5
+"""Of such a line's area, what else of the piece may lie within a line's width of it; a broad band has more."""
 _EDGE_MM, _MOST_AT_EDGE = 1.5, 0.4
 """A line that runs along a drawn edge is the edge: its chamfer, its shadow."""
 
@@ -45,6 +52,60 @@ def is_score_shaped(x_mm: NDArray[np.float64], y_mm: NDArray[np.float64], area_m
     return winding <= _MOST_OFF_MM**2
 
 
+def lines_in_web(x_mm: NDArray[np.float64], y_mm: NDArray[np.float64], px_per_mm: float) -> NDArray[np.bool_]:
+    """Which places lie on scores that cross one another or something else.
+
+    Parameters
+    ----------
+    x_mm, y_mm : (n,) float64
+        Places of one connected piece, mm, on a raster of `px_per_mm`.
+
+    Returns
+    -------
+    (n,) bool
+    """
+    at = np.column_stack([x_mm, y_mm])
+    taken, left = np.zeros(len(at), bool), np.ones(len(at), bool)
+    for _ in range(_MOST_IN_WEB):
+        if left.sum() < _LEAST_IN_WEB_MM * px_per_mm:
+            break
+        half = _MOST_WIDTH_MM / 2
+        circle, fits = ransac(
+            at[left], CircleModel, min_samples=3, residual_threshold=half, max_trials=300, rng=1
+        )
+        if fits is None or not fits.any():
+            break
+        beside = circle.residuals(at[left]) <= 2 * half
+        if beside.sum() - fits.sum() > _MOST_BESIDE * fits.sum():
+            break
+        line = np.flatnonzero(left)[fits]
+        line = line[_longest_piece(at[line], px_per_mm)]
+        left[line] = False
+        x, y = at[line].T
+        length = float(np.hypot(np.ptp(x), np.ptp(y)))
+        if length < _LEAST_IN_WEB_MM:
+            break
+        if is_score_shaped(x, y, len(line) / px_per_mm**2):
+            taken[line] = True
+    return taken
+
+
+def _longest_piece(at: NDArray[np.float64], px_per_mm: float) -> NDArray[np.bool_]:
+    """Which of these places belong to their largest connected piece, gaps closed."""
+    px = np.round(at * px_per_mm).astype(int)
+    px -= px.min(0) - 1
+    raster = np.zeros((px[:, 1].max() + 2, px[:, 0].max() + 2), np.uint8)
+    raster[px[:, 1], px[:, 0]] = 1
+    _, parts = cv2.connectedComponents(cv2.dilate(raster, _gap_disc(px_per_mm)), connectivity=8)
+    of = parts[px[:, 1], px[:, 0]]
+    return of == np.bincount(of).argmax()
+
+
+def _gap_disc(px_per_mm: float) -> NDArray[np.uint8]:
+    width = round(_GAP_MM * px_per_mm) | 1
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width)).astype(np.uint8)
+
+
 def put_scores(
     codes: NDArray[np.uint8],
     confidence: NDArray[np.float32],
@@ -67,9 +128,8 @@ def put_scores(
     is_likely = likely > 0
     if not is_likely.any():
         return
-    width = round(_GAP_MM * px_per_mm) | 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
-    joined = cv2.dilate(is_likely.astype(np.uint8), disc)
+    scored = np.zeros(codes.shape, bool)
+    joined = cv2.dilate(is_likely.astype(np.uint8), _gap_disc(px_per_mm))
     _, parts, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
     reach = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) / px_per_mm
     for k in np.flatnonzero(reach >= _LEAST_LENGTH_MM):
@@ -78,9 +138,17 @@ def put_scores(
         x, y, w, h = stats[k, :4]
         window = (slice(y, y + h), slice(x, x + w))
         rows, cols = np.nonzero((parts[window] == k) & is_likely[window])
-        at = (rows + y, cols + x)
-        if (edge_mm[at] < _EDGE_MM).mean() > _MOST_AT_EDGE:
+        away = edge_mm[rows + y, cols + x] >= _EDGE_MM
+        if away.mean() < 1 - _MOST_AT_EDGE:
             continue
-        if is_score_shaped(cols / px_per_mm, rows / px_per_mm, len(rows) / px_per_mm**2):
-            codes[at] = SurfaceClass.SCORE
-            confidence[at] = np.minimum(likely[at], 1)
+        x_mm, y_mm = cols / px_per_mm, rows / px_per_mm
+        if is_score_shaped(x_mm, y_mm, len(rows) / px_per_mm**2):
+            on_line = np.ones(len(rows), bool)
+        else:
+            on_line = lines_in_web(x_mm, y_mm, px_per_mm)
+        scored[rows[on_line] + y, cols[on_line] + x] = True
+    _, parts, stats, _ = cv2.connectedComponentsWithStats(scored.astype(np.uint8), connectivity=8)
+    is_speck = stats[:, cv2.CC_STAT_AREA] < _LEAST_PIECE_MM2 * px_per_mm**2
+    scored &= ~is_speck[parts]
+    codes[scored] = SurfaceClass.SCORE
+    confidence[scored] = np.minimum(likely[scored], 1)

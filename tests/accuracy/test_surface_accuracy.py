@@ -7,6 +7,7 @@ it guards against a broken file, a swapped axis or a changed input. The honest s
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import cv2
@@ -14,10 +15,13 @@ import numpy as np
 import pytest
 
 from pitmap.classes import SurfaceClass
-from pitmap.drawing import load_shipped
+from pitmap.drawing import load_shipped, shipped_plates
 from pitmap.grid import Grid
+from pitmap.pipeline import classify_face, straighten
+from pitmap.registration import Alignment, register
 from pitmap.registration.camera import Camera, Lens
 from pitmap.surface import ClassMap, classify
+from pitmap.synthetic import Damage, lap, make_face, random_scene, render_photo
 
 SAMPLES = Path(__file__).parents[2] / "sample_images_synthetic"
 PX_PER_MM = 10.0
@@ -104,3 +108,39 @@ def test_learned_reads_the_metal_that_is_there(lapped: tuple[ClassMap, np.ndarra
     found, labels = lapped
     seen = (labels != 0) & (labels != SurfaceClass.UNSEEN)
     assert found.is_seen[seen].mean() > 0.97
+
+
+def plain_scores(depth_um: np.ndarray, labels: np.ndarray) -> Iterator[np.ndarray]:
+    """Every score that a photo of 5 px per mm shows plainly: 12 mm long, 0.35 mm wide, 20 um deep, or more."""
+    scored = labels == SurfaceClass.SCORE
+    n, parts, stats, _ = cv2.connectedComponentsWithStats(scored.astype(np.uint8), connectivity=8)
+    for k in range(1, n):
+        one, length = parts == k, np.hypot(*stats[k, [cv2.CC_STAT_WIDTH, cv2.CC_STAT_HEIGHT]]) / PX_PER_MM
+        wide = one.sum() / PX_PER_MM**2 / length
+        if length >= 12 and wide >= 0.35 and np.median(depth_um[one]) >= 20:
+            yield one
+
+
+@pytest.mark.slow
+def test_plain_scores_are_found_and_little_else_is_called_one() -> None:
+    near, found, said, right = np.ones((5, 5), np.uint8), [], 0, 0
+    for k in range(5):
+        rng = np.random.default_rng([992, k])
+        drawing = load_shipped(shipped_plates()[k % len(shipped_plates())])
+        survey = lap(make_face(drawing, rng, Damage(n_pits=60, scores=2.0), PX_PER_MM), 6.0, stage="test_lap")
+        scene = random_scene(
+            drawing, rng, size_wh=(2400, 1800), tilt_deg=8.0, lights=("window",), cut_by_frame=False, covers=(),
+            defocus_px=0.55, motion_px=0.0,
+        )  # fmt: skip
+        rgb, truth = render_photo(survey, drawing, scene, rng)
+        alignment = register(rgb, drawing)
+        assert isinstance(alignment, Alignment)
+        said_map = classify_face(straighten(rgb, alignment, truth.grid), drawing, truth.survey.stage)
+        is_said = said_map.is_class(SurfaceClass.SCORE)
+        near_said = cv2.dilate(is_said.astype(np.uint8), near) > 0
+        near_true = cv2.dilate((truth.labels == SurfaceClass.SCORE).astype(np.uint8), near) > 0
+        found += [near_said[one].mean() > 0.5 for one in plain_scores(survey.score_um, truth.labels)]
+        said, right = said + is_said.sum(), right + (is_said & near_true).sum()
+    assert len(found) >= 4
+    assert np.mean(found) >= 0.75
+    assert right >= 0.9 * said
