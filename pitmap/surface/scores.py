@@ -128,7 +128,6 @@ def put_scores(
     is_likely = likely > 0
     if not is_likely.any():
         return
-    scored = np.zeros(codes.shape, bool)
     joined = cv2.dilate(is_likely.astype(np.uint8), _gap_disc(px_per_mm))
     _, parts, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
     reach = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) / px_per_mm
@@ -146,9 +145,17 @@ def put_scores(
             on_line = np.ones(len(rows), bool)
         else:
             on_line = lines_in_web(x_mm, y_mm, px_per_mm)
-        scored[rows[on_line] + y, cols[on_line] + x] = True
-    _, parts, stats, _ = cv2.connectedComponentsWithStats(scored.astype(np.uint8), connectivity=8)
-    is_speck = stats[:, cv2.CC_STAT_AREA] < _LEAST_PIECE_MM2 * px_per_mm**2
-    scored &= ~is_speck[parts]
-    codes[scored] = SurfaceClass.SCORE
-    confidence[scored] = np.minimum(likely[scored], 1)
+        if on_line.any():
+            line = np.zeros((h, w), np.uint8)
+            line[rows[on_line], cols[on_line]] = 1
+            rows, cols = np.nonzero(_without_crumbs(line, px_per_mm))
+            at = (rows + y, cols + x)
+            codes[at] = SurfaceClass.SCORE
+            confidence[at] = np.minimum(likely[at], 1)
+
+
+def _without_crumbs(line: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.bool_]:
+    _, parts, stats, _ = cv2.connectedComponentsWithStats(line, connectivity=8)
+    is_kept = stats[:, cv2.CC_STAT_AREA] >= _LEAST_PIECE_MM2 * px_per_mm**2
+    is_kept[0] = False
+    return is_kept[parts]

@@ -95,7 +95,8 @@ def _picture(inspection: Inspection, drawing: Drawing) -> Stroke | None:
         key="map_show",
     )
     classes.caption(
-        "Solid: pit. Dots: stain. Rising lines: heat tint. Level lines: not reached by the lap. Cross: not seen."
+        "Solid: pit. Dots: stain. Rising lines: heat tint. Level lines: not reached by the lap."
+        " Outline: score. Cross: not seen."
     )
     strength = colours.slider(
         "Strength of the colours", 0, 100, 45, step=5, key="map_strength", format="%d %%"
