@@ -2,8 +2,8 @@
 
     python train_scores.py DATA.npz TRAINED.pt [TRAINED.pt ...] OUT.pt [--tiles 2400] [--epochs 10]
 
-Of several trained files the mean is taken first, as export.py does; the logits of the other classes are then its own, to the bit.
-The branch is small, so that half an hour on two cores is enough; no GPU is needed.
+Of several trained files the mean is taken first, as export.py does; the logits of the other classes are then its own,
+to the bit. The branch is small, so that half an hour on two cores is enough; no GPU is needed.
 """
 
 from __future__ import annotations
