@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from ..classes import Stage
 from .class_map import PROBABILITY_CLASSES
 from .illumination import balance_to_metal, metal_reference, robust_background, to_lab
+from .parts import large_parts
 
 __all__ = ["CLASSIC_PX_PER_MM", "classic_scores"]
 
@@ -42,13 +43,6 @@ def _disc(width_mm: float, px_per_mm: float) -> NDArray[np.uint8]:
 def _blur(values: NDArray[np.float32], weight: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
     norm = np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma_px), 1e-3)
     return cv2.GaussianBlur(values * weight, (0, 0), sigma_px) / norm
-
-
-def _large_parts(region: NDArray[np.bool_], least_px: float) -> NDArray[np.bool_]:
-    n, labels, stats, _ = cv2.connectedComponentsWithStats(region.astype(np.uint8), connectivity=8)
-    keep = stats[:, cv2.CC_STAT_AREA] >= least_px
-    keep[0] = False
-    return keep[labels]
 
 
 def classic_scores(
@@ -109,7 +103,7 @@ def classic_scores(
         _blur(yellow - yellow_metal, weight, broad),
     )
     cool = np.maximum(-yellow_broad, 0.0) + np.maximum(red_broad, 0.0) * (yellow_broad < 3.0)
-    cores = _large_parts((cool > _TINT_COOL) & metal, _TINT_LEAST_MM2 * px_per_mm**2)
+    cores = large_parts((cool > _TINT_COOL) & metal, _TINT_LEAST_MM2 * px_per_mm**2)
     if cores.any():
         away = cv2.distanceTransform((~cores).astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
         chroma = np.hypot(red_broad, yellow_broad)
@@ -123,6 +117,6 @@ def classic_scores(
 
     # cloth, plastic and skin: broad colour that neither rust nor heat film has so far and so evenly
     vivid = np.hypot(red_broad, yellow_broad) > _COVER_CHROMA
-    covered = _large_parts(vivid & metal, _COVER_LEAST_MM2 * px_per_mm**2)
+    covered = large_parts(vivid & metal, _COVER_LEAST_MM2 * px_per_mm**2)
     scores[5] = np.where(covered, 20.0, -50.0)
     return scores

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from ..classes import SurfaceClass
 from .class_map import PROBABILITY_CLASSES
+from .parts import large_parts
 
 __all__ = [
     "choose_codes",
@@ -176,7 +177,5 @@ def covered_parts(is_covered: NDArray[np.bool_], px_per_mm: float) -> NDArray[np
     width = max(1, round(2 * _COVERED_RIM_MM * px_per_mm)) | 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
     closed = cv2.morphologyEx(is_covered.astype(np.uint8), cv2.MORPH_CLOSE, disc)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=8)
-    keep = stats[:, cv2.CC_STAT_AREA] >= _LEAST_COVERED_MM2 * px_per_mm**2
-    keep[0] = False
-    return cv2.dilate(keep[labels].astype(np.uint8), disc).astype(bool)
+    things = large_parts(closed, _LEAST_COVERED_MM2 * px_per_mm**2)
+    return cv2.dilate(things.astype(np.uint8), disc).astype(bool)

@@ -255,7 +255,7 @@ def learned_map(
         faint[window] = where_it_wins(probabilities[_PIT], network.faint_pit_weight, best)
         scored[window] = where_it_wins(probabilities[_SCORE], weights[_SCORE], best)
         np.maximum(best, weights[_SCORE] * probabilities[_SCORE], out=best)
-        covered[window] = where_it_wins(probabilities[_UNSEEN], weights[_UNSEEN], best) > 0
+        covered[window] = weights[_UNSEEN] * probabilities[_UNSEEN] > best
         if kept is not None:
             kept[(slice(None), *window)] = halves(probabilities)
 

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from skimage.measure import CircleModel, ransac
 
 from ..classes import SurfaceClass
+from .parts import large_parts
 
 __all__ = ["is_score_shaped", "put_scores"]
 
@@ -131,9 +132,7 @@ def put_scores(
     joined = cv2.dilate(is_likely.astype(np.uint8), _gap_disc(px_per_mm))
     _, parts, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
     reach = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) / px_per_mm
-    for k in np.flatnonzero(reach >= _LEAST_LENGTH_MM):
-        if k == 0:
-            continue
+    for k in 1 + np.flatnonzero(reach[1:] >= _LEAST_LENGTH_MM):
         x, y, w, h = stats[k, :4]
         window = (slice(y, y + h), slice(x, x + w))
         rows, cols = np.nonzero((parts[window] == k) & is_likely[window])
@@ -148,14 +147,7 @@ def put_scores(
         if on_line.any():
             line = np.zeros((h, w), np.uint8)
             line[rows[on_line], cols[on_line]] = 1
-            rows, cols = np.nonzero(_without_crumbs(line, px_per_mm))
+            rows, cols = np.nonzero(large_parts(line, _LEAST_PIECE_MM2 * px_per_mm**2))
             at = (rows + y, cols + x)
             codes[at] = SurfaceClass.SCORE
             confidence[at] = np.minimum(likely[at], 1)
-
-
-def _without_crumbs(line: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.bool_]:
-    _, parts, stats, _ = cv2.connectedComponentsWithStats(line, connectivity=8)
-    is_kept = stats[:, cv2.CC_STAT_AREA] >= _LEAST_PIECE_MM2 * px_per_mm**2
-    is_kept[0] = False
-    return is_kept[parts]

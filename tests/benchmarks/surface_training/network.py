@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import torch
 import torch.nn.functional as F
 from torch import nn
@@ -93,6 +95,14 @@ def fill(model: SurfaceNet, weights: dict[str, torch.Tensor]) -> None:
     """Load weights; what was saved before there were scores leaves their branch as it is."""
     own = {k: v for k, v in model.state_dict().items() if k.startswith("lines.")}
     model.load_state_dict(own | {k: v.float() if v.is_floating_point() else v for k, v in weights.items()})
+
+
+def save(model: SurfaceNet, settings: dict, path: Path) -> None:
+    """Write a network in half precision, for `fill` to read."""
+    weights = {
+        k: v.cpu().half() if v.dtype == torch.float32 else v.cpu() for k, v in model.state_dict().items()
+    }
+    torch.save({"settings": settings, "weights": weights}, path)
 
 
 def export(model: SurfaceNet, path: str, side: int = 480) -> None:

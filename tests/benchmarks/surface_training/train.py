@@ -20,7 +20,7 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 from folds import FACE_FOLDS, PIT_FOLDS
-from network import N_CLASSES, SurfaceNet, fill
+from network import N_CLASSES, SurfaceNet, fill, save
 from pool import Pool
 from scenes import PIT_ONLY, SCORE, TILE, UNSEEN, Scenes, photo_tile, pit_tile
 from vary import vary
@@ -34,10 +34,32 @@ REFRESH_EVERY, REFRESH = 8, 80
 """New tiles are fetched every so many steps, at most so many: one large copy stalls less than many small."""
 
 
+def network_inputs(
+    picture: torch.Tensor, mask: torch.Tensor, near: torch.Tensor, numbers: torch.Tensor, step: int
+) -> tuple[torch.Tensor, torch.Tensor]:
+    """What the network reads, picture and known; the numbers are those of `pitmap.surface.learned.model_inputs`.
+
+    Parameters
+    ----------
+    picture : (batch, 3, n, n), 0 to 1
+    mask, near : (batch, n, n)
+    numbers : (batch, 5)
+        Middle tone of the metal, 1 when lapped, px per mm of the photo.
+    step : int
+    """
+    reference = numbers[:, :3].clamp_min(0.05)
+    balanced = (picture / reference[:, :, None, None]).clamp(max=GAIN_MOST) - 1
+    x = torch.cat([balanced, mask[:, None], near[:, None]], 1)
+    scale = torch.log2(numbers[:, 4].clamp(1.0, 12.0) / 4.0)
+    known = torch.cat([reference, numbers[:, 3:4], scale[:, None]], 1)
+    n = x.shape[-1] // step
+    return x, known[:, :, None, None].expand(-1, -1, n, n)
+
+
 def batch_from(
     pool: Pool, slots: np.ndarray, step: int, rng: np.random.Generator
 ) -> tuple[torch.Tensor, ...]:
-    """Batch for the network; the numbers are those of `pitmap.surface.learned.model_inputs`.
+    """Batch for the network.
 
     The whole batch is turned or mirrored, and each tile's light and noise change a little, so that a tile that
     is used again is not the same again.
@@ -47,21 +69,16 @@ def batch_from(
     picture, label = pool.d_picture[where].float() / 255, pool.d_label[where]
     aux = pool.d_aux[where].float()
     numbers = torch.from_numpy(pool.held_numbers[slots]).to(device)
-    reference = numbers[:, :3].clamp_min(0.05)
     gain = torch.exp(torch.randn(len(slots), 1, 1, 1, device=device) * 0.06)
     noise = torch.rand(len(slots), 1, 1, 1, device=device) * 0.012
     picture = (picture * gain + noise * torch.randn_like(picture)).clamp(0, 1)
-    balanced = (picture / reference[:, :, None, None]).clamp(max=GAIN_MOST) - 1
     mask, near = (aux > 0).float(), ((aux - 1) / 200).clamp_min(0)
-    x = torch.cat([balanced, mask[:, None], near[:, None]], 1)
+    x, known = network_inputs(picture, mask, near, numbers, step)
     turns, flip = int(rng.integers(4)), bool(rng.integers(2))
     x, label = torch.rot90(x, turns, (-2, -1)), torch.rot90(label, turns, (-2, -1))
     if flip:
         x, label = x.flip(-1), label.flip(-1)
-    scale = torch.log2(numbers[:, 4].clamp(1.0, 12.0) / 4.0)
-    known = torch.cat([reference, numbers[:, 3:4], scale[:, None]], 1)
-    n = x.shape[-1] // step
-    return x, known[:, :, None, None].expand(-1, -1, n, n), label
+    return x, known, label
 
 
 def fine(logits: torch.Tensor, step: int) -> torch.Tensor:
@@ -250,10 +267,7 @@ class Learner:
             "steps": self.steps,
             "tiles": self.before + self.steps * batch,
         }
-        weights = {
-            k: v.cpu().half() if v.dtype == torch.float32 else v.cpu() for k, v in model.state_dict().items()
-        }
-        torch.save({"settings": settings, "weights": weights}, folder / f"{self.name}.pt")
+        save(model, settings, folder / f"{self.name}.pt")
 
 
 def main() -> None:

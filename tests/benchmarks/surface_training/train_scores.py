@@ -9,7 +9,6 @@ to the bit. The branch is small, so that half an hour on two cores is enough; no
 from __future__ import annotations
 
 import argparse
-import math
 import time
 from pathlib import Path
 
@@ -17,9 +16,9 @@ import numpy as np
 import torch
 import torch.nn.functional as F
 from export import load
-from network import N_CLASSES, SurfaceNet
+from network import N_CLASSES, SurfaceNet, save
 from scenes import SCORE, Scenes
-from train import GAIN_MOST, Sampler
+from train import Sampler, network_inputs
 
 SIDE = 336
 """Of a tile, raster pixels."""
@@ -44,15 +43,13 @@ class Tiles:
                 print(f"{k} tiles, {time.time() - started:.0f} s", flush=True)
 
     def _add(self, model: SurfaceNet, tile: dict, k: int) -> None:
-        step, reference = model.step, tile["reference"].clamp_min(0.05)
-        balanced = (tile["picture"].clamp(0, 1) / reference[:, None, None]).clamp(max=GAIN_MOST) - 1
-        mask = tile["mask"].float()
-        x = torch.cat([balanced, mask[None], (tile["near"] * mask)[None]], 0)
-        scale = math.log2(min(max(tile["scale"], 1.0), 12.0) / 4.0)
-        known = torch.tensor([*reference.tolist(), float(tile["lapped"]), scale])
-        n = SIDE // step
+        step, mask = model.step, tile["mask"].float()
+        numbers = torch.tensor([[*tile["reference"].tolist(), float(tile["lapped"]), tile["scale"]]])
+        picture, near = tile["picture"].clamp(0, 1), tile["near"] * mask
         with torch.no_grad():
-            last, first = model.features(x[None], known[None, :, None, None].expand(1, -1, n, n))
+            last, first = model.features(
+                *network_inputs(picture[None], mask[None], near[None], numbers, step)
+            )
             logits = model.head(last)[0].unflatten(0, (N_CLASSES - 1, step**2))
         self.x[k] = torch.cat([last, first], 1)[0].half()
         self.others[k] = logits.logsumexp(0).half()
@@ -75,9 +72,8 @@ def loss_of(model: SurfaceNet, tiles: Tiles, which: torch.Tensor) -> tuple[torch
     )
 
 
-def teach(model: SurfaceNet, tiles: Tiles, epochs: int, rate: float, seed: int) -> None:
+def teach(model: SurfaceNet, tiles: Tiles, epochs: int, rate: float) -> None:
     """Fit the branch, in place."""
-    torch.manual_seed(seed)
     n = len(tiles.x)
     n_kept = n - round(HELD_BACK * n)
     for parameter in model.parameters():
@@ -123,13 +119,13 @@ def main() -> None:
     parser.add_argument("--render-share", type=float, default=0.75)
     parser.add_argument("--seed", type=int, default=20261203)
     args = parser.parse_args()
+    torch.manual_seed(args.seed)
     model = load(args.trained)
     sampler = Sampler(Scenes(args.data.split(","), "cpu"), args.render_share, 0.0, SIDE, of_scores=0.5)
     tiles = Tiles(model, sampler, args.tiles, args.seed)
-    teach(model, tiles, args.epochs, args.rate, args.seed)
+    teach(model, tiles, args.epochs, args.rate)
     settings = dict(torch.load(args.trained[-1], map_location="cpu", weights_only=True)["settings"])
-    weights = {k: v.half() if v.dtype == torch.float32 else v for k, v in model.state_dict().items()}
-    torch.save({"settings": settings, "weights": weights}, args.out)
+    save(model, settings, args.out)
 
 
 if __name__ == "__main__":
