@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,8 +127,23 @@ def _case_drawing(k: int, rng: np.random.Generator) -> Drawing:
     return load_shipped(names[(k // 2) % len(names)]) if k % 2 == 0 else random_plate(rng)
 
 
+def _weathered(damage: Damage, rng: np.random.Generator) -> Damage:
+    """Pits that have grown together, rougher old finish."""
+    return replace(
+        damage,
+        n_pits=int(damage.n_pits * rng.uniform(0.3, 1.0)),
+        n_fields=int(rng.integers(3, 8 + damage.n_pits // 8)),
+        roughness=float(rng.uniform(0.5, 2.5)),
+        speckle_mm=float(rng.choice([0.9, 2.0, 4.0])),
+    )
+
+
 def render_cases(
-    n: int = 60, seed: int = 0, size_wh: tuple[int, int] = (1600, 1200), px_per_mm: float = 10.0
+    n: int = 60,
+    seed: int = 0,
+    size_wh: tuple[int, int] = (1600, 1200),
+    px_per_mm: float = 10.0,
+    is_weathered: bool = False,
 ) -> Iterator[Case]:
     """The grid, one case after the other; a case depends on its number and the seed alone.
 
@@ -136,6 +151,9 @@ def render_cases(
     through their lists, so that over 60 cases every value of one meets most values of the others. Half of the
     plates are the shipped ones, half are invented for the case. Every twelfth photo is cut by the frame,
     every fifteenth is partly covered, every twentieth is out of focus beyond use.
+
+    With `is_weathered` the faces have pits that have grown together and rougher old finish, and tones are
+    drawn from wider ranges.
     """
     for k in range(n):
         rng = np.random.default_rng([seed, k])
@@ -144,7 +162,8 @@ def render_cases(
         blur = "useless" if k % 20 == 13 else _BLUR_ORDER[k % len(_BLUR_ORDER)]
         damage = tuple(DAMAGES)[(k // 3) % len(DAMAGES)]
         stage = _STAGES[k % len(_STAGES)]
-        face = make_face(drawing, rng, DAMAGES[damage], px_per_mm)
+        extent = _weathered(DAMAGES[damage], rng) if is_weathered else DAMAGES[damage]
+        face = make_face(drawing, rng, extent, px_per_mm)
         removed = stock_for_uncut(face, _UNCUT[stage]) if stage in _UNCUT else 0.0
         survey = lap(face, removed, stage=stage)
         scene = random_scene(
@@ -153,6 +172,7 @@ def render_cases(
             covers=(("rag", "spanner", "glove", "pen")[(k // 15) % 4],) if k % 15 == 8 else (),
             defocus_px=BLURS[blur], motion_px=1.5 if k % 6 == 4 else 0.0,
         )  # fmt: skip
+        scene = replace(scene, wide_tones=is_weathered)
         rgb, truth = render_photo(survey, drawing, scene, rng)
         yield Case(
             name=f"case{k:03d}", drawing=drawing, survey=survey, scene=scene, rgb=rgb, truth=truth, blur=blur,

@@ -28,6 +28,11 @@ class Damage:
     stain, tint, wear, warp, scores : float
         Factors on the extent of stain, the strength of tint, the depth of wear tracks and low spots, the
         warp, and the number of scores.
+    n_fields : int
+        Places where pits have grown together, rust about them.
+    roughness, speckle_mm : float
+        Factor on the roughness of the old finish, and the size of its largest blobs: how ragged the edge of what
+        a lap has reached is.
     """
 
     n_pits: int = 140
@@ -36,6 +41,9 @@ class Damage:
     wear: float = 1.0
     warp: float = 1.0
     scores: float = 1.0
+    n_fields: int = 0
+    roughness: float = 1.0
+    speckle_mm: float = 0.9
 
 
 def random_damage(rng: np.random.Generator) -> Damage:
@@ -225,6 +233,37 @@ def _tint(shape: PlateShape, damage: Damage, rng: np.random.Generator, hot_xy: N
     return _up(np.clip(damage.tint * out * (1 + 0.16 * wavy), 0, 1.2), shape.grid)
 
 
+def _field_places(
+    drawing: Drawing, shape: PlateShape, rng: np.random.Generator, n: int
+) -> NDArray[np.float64]:
+    """Where pits have grown together: three in four beside a coolant opening, where water stood."""
+    places = _random_points(drawing, rng, n, 4)
+    coolant = [o.polygon.exterior for o in drawing.openings if o.kind == "coolant"]
+    for k in range(n) if coolant else ():
+        if rng.random() < 0.75:
+            ring = coolant[rng.integers(len(coolant))]
+            at = ring.interpolate(rng.random(), normalized=True)
+            places[k] = np.array([at.x, at.y]) + rng.normal(0, 4.5, 2)
+    return places
+
+
+def _rust_about(shape: PlateShape, pits: pd.DataFrame, rng: np.random.Generator) -> NDArray[np.float32]:
+    """Rust in and about pits that have grown together, some more than others, ragged."""
+    grid = shape.grid
+    seeds = np.zeros(grid.shape, np.float32)
+    of_fields = pits[pits["origin"] == "field"]
+    at = np.round(grid.mm_to_px(of_fields[["x_mm", "y_mm"]].to_numpy(float))).astype(int)
+    seeds[at[:, 1], at[:, 0]] = 1
+    near = np.zeros(grid.shape, np.float32)
+    for reach in (0.7, 2.0):
+        hill = cv2.GaussianBlur(seeds, (0, 0), reach * grid.px_per_mm)
+        near = np.maximum(near, hill / max(float(hill.max()), 1e-9))
+    strong = smoothstep(-0.6, 1.0, fractal(rng, grid.shape, 12 * grid.px_per_mm, 4.0))
+    ragged = 1 + 0.6 * fractal(rng, grid.shape, 2.5 * grid.px_per_mm, 1.0, gain=0.7)
+    rust = np.float32(rng.uniform(0.6, 2.2)) * np.sqrt(near) * strong * np.clip(ragged, 0, 2)
+    return np.clip(rust - np.float32(0.15), 0, 1).astype(np.float32)
+
+
 def _scores(
     shape: PlateShape, damage: Damage, rng: np.random.Generator, drawing: Drawing
 ) -> NDArray[np.float32]:
@@ -272,20 +311,24 @@ def make_face(
     patches_xy = _random_points(drawing, rng, n_patches, 6)
     size_mm = rng.uniform(5, 22, n_patches)
     height = _heights(shape, damage, rng, hot_xy, drawing)
-    pits = place_pits(drawing, shape, rng, damage.n_pits, patches_xy, 0.35 * size_mm)
+    fields_xy = _field_places(drawing, shape, rng, damage.n_fields) if damage.n_fields else None
+    pits = place_pits(drawing, shape, rng, damage.n_pits, patches_xy, 0.35 * size_mm, fields_xy)
     pit_um, pit_patches = stamp_pits(pits, shape, rng)
     stain = _stain(shape, damage, rng, patches_xy, size_mm)
     if damage.stain > 0:
         # Rust creeps out of a pit.
         halo = cv2.GaussianBlur((pit_um > 0).astype(np.float32), (0, 0), 0.6 * px_per_mm)
         stain += np.float32(0.8 * rng.uniform(0.3, 1)) * halo
+        if fields_xy is not None:
+            stain += _rust_about(shape, pits, rng)
         np.clip(stain, 0, 1, out=stain)
     tint = _tint(shape, damage, rng, hot_xy)
     score_um = _scores(shape, damage, rng, drawing)
     mottle = fractal(rng, shape.grid.shape, rng.uniform(14, 40) * px_per_mm, 1.0, gain=0.6)
     mottle = smoothstep(-0.9, rng.uniform(1.2, 2.2), mottle).astype(np.float32)
     hue = fractal(rng, shape.grid.shape, 6 * px_per_mm, 2.0, gain=0.7)
-    rough = fractal(rng, shape.grid.shape, 0.9 * px_per_mm, 1.0, gain=0.8) * np.float32(rng.uniform(1.0, 3.0))
+    rough = fractal(rng, shape.grid.shape, damage.speckle_mm * px_per_mm, 1.0, gain=0.8)
+    rough *= np.float32(damage.roughness * rng.uniform(1.0, 3.0))
     off = ~shape.metal
     for a in (stain, tint, mottle, height):
         a[off] = 0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -76,6 +76,26 @@ class _Tone:
     veil: NDArray[np.float32]
     drift: float
     floor: NDArray[np.float32]
+    floor_grain: float = 0.35
+    floor_rust: float = 0.0
+    floor_shine: float = 0.05
+    floor_bumps: float = 0.0
+    opaque: float = 1.2
+
+
+def _widen(tone: _Tone, rng: np.random.Generator) -> _Tone:
+    """The tone drawn further: duller old finish, pits from black to grey or rust-filled, floors that glitter."""
+    floor = np.exp(rng.uniform(np.log(0.05), np.log(0.2))) * np.array([1.04, 1.0, 0.96])
+    return replace(
+        tone,
+        bright=tone.bright * np.float32(rng.uniform(0.45, 1.0)),
+        floor=(floor * (1 + rng.normal(0, 0.05, 3))).astype(np.float32),
+        floor_grain=rng.uniform(0.3, 0.75),
+        floor_rust=rng.uniform(0.0, 0.6),
+        floor_shine=rng.uniform(0.05, 0.5),
+        floor_bumps=rng.uniform(0.0, 0.25),
+        opaque=rng.uniform(1.1, 1.7),
+    )
 
 
 def _draw_tone(rng: np.random.Generator) -> _Tone:
@@ -126,7 +146,7 @@ def _lay(tone: _Tone, maps: dict[str, NDArray[np.float32]], out: NDArray, form: 
     rust += (tone.veil - rust) * smoothstep(0.5, 0.15, stain)[..., None]
     # Crusts catch light unevenly: their brightness drifts with the pattern of the old finish and with grain.
     rust *= np.exp(np.float32(0.5) * (np.float32(0.4) - mottle) + np.float32(0.16) * fine)[..., None]
-    cover = np.clip(stain * np.float32(1.2), 0, 0.93)
+    cover = np.clip(stain * np.float32(tone.opaque), 0, 0.93)
     _mix(paint, rust, cover)
     paint *= np.exp(np.float32(0.12) * fine * cover)[..., None]
     sparkle *= 1 - 0.92 * cover
@@ -134,19 +154,22 @@ def _lay(tone: _Tone, maps: dict[str, NDArray[np.float32]], out: NDArray, form: 
     # Pits: dark floors, some rust, ragged rims; deeper is darker.
     deep = smoothstep(2.0, 30.0, hollow)
     pit = tone.floor + (_RUSTY_FLOOR - tone.floor) * (smoothstep(0.2, 1.6, hue) * 0.8)[..., None]
-    pit *= np.exp(np.float32(0.35) * fine + np.float32(0.35) * smoothstep(60, 15, hollow))[..., None]
+    _mix(pit, rust, np.float32(tone.floor_rust) * cover * smoothstep(90, 20, hollow))
+    pit *= np.exp(np.float32(tone.floor_grain) * fine + np.float32(0.35) * smoothstep(60, 15, hollow))[..., None]
     _mix(paint, pit, np.float32(0.93) * deep)
-    sparkle *= 1 - 0.95 * deep
+    sparkle *= 1 - np.float32(1 - tone.floor_shine) * deep
     out[..., :3] = np.clip(paint, 0.004, 0.95)
     out[..., 3] = np.clip(sparkle, 0, 1)
-    bumps = np.float32(0.03) * cover + np.float32(0.008)
+    bumps = np.float32(0.03) * cover + np.float32(0.008) + np.float32(tone.floor_bumps) * deep
     form[..., 0] += bumps * fine
     form[..., 1] += bumps * maps["fine_y"]
     form[..., 2] = np.clip(width, 0.08, 0.8)
     form[..., 3] = 1 - 0.5 * smoothstep(10, 120, hollow)
 
 
-def dress(survey: Survey, rng: np.random.Generator, px_per_mm: float | None = None) -> Look:
+def dress(
+    survey: Survey, rng: np.random.Generator, px_per_mm: float | None = None, is_wide: bool = False
+) -> Look:
     """The look of a survey.
 
     Parameters
@@ -156,6 +179,8 @@ def dress(survey: Survey, rng: np.random.Generator, px_per_mm: float | None = No
         For tone and hue of the metal; patterns belong to the face and stay the same.
     px_per_mm : float, optional
         Scale of the maps; that of the survey when left out, never finer.
+    is_wide : bool
+        Draw the tones of old finish, rust and pits from wider ranges.
     """
     face = survey.face
     scale = min(px_per_mm or face.grid.px_per_mm, face.grid.px_per_mm)
@@ -168,6 +193,8 @@ def dress(survey: Survey, rng: np.random.Generator, px_per_mm: float | None = No
         return np.asarray(cv2.resize(a, grid.shape[::-1], interpolation=cv2.INTER_AREA), np.float32)
 
     tone = _draw_tone(rng)
+    if is_wide:
+        tone = _widen(tone, rng)
     left = np.maximum(face.pit_um - survey.cut_um, 0) * (face.pit_um > 0)
     fine = fractal(rng, grid.shape, 1.2 * scale, 1.0, gain=0.9)
     maps = {

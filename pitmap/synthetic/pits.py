@@ -25,7 +25,7 @@ PITS = Schema(
         Column("y_mm", "float64", "middle"),
         Column("drawn_diam_mm", "float64", "diameter of a round pit of the drawn size"),
         Column("depth_max_um", "float64", "deepest point below the face as received"),
-        Column("origin", "object", "coolant, patch or free"),
+        Column("origin", "object", "coolant, patch, free or field"),
     ),
 )
 
@@ -54,8 +54,11 @@ def place_pits(
     n: int,
     patches_xy: NDArray,
     spread_mm: NDArray,
+    fields_xy: NDArray | None = None,
 ) -> pd.DataFrame:
     """Positions, diameters and depths of `n` pits, columns as in :data:`PITS`.
+
+    About each of `fields_xy`, (k, 2) mm, more pits lie so close that they have grown together.
 
     Notes
     -----
@@ -106,7 +109,33 @@ def place_pits(
                 "origin": origin,
             }
         )
+    for at in () if fields_xy is None else fields_xy:
+        rows += _field(shape, rng, at, len(rows) + 1)
     return PITS.frame(rows)
+
+
+def _field(shape: PlateShape, rng: np.random.Generator, at: NDArray, first_id: int) -> list[dict[str, object]]:
+    """Pits that have grown together about `at`: many, mostly shallow, in a patch of a few mm."""
+    grid, out = shape.grid, []
+    size, aspect, turn = rng.uniform(0.6, 3.5), rng.uniform(0.35, 1.0), rng.uniform(0, np.pi)
+    shallow, typical = rng.uniform(0.25, 1.0), rng.uniform(0.4, 0.8)
+    for _ in range(min(120, int(rng.poisson(rng.uniform(1.5, 4.0) * np.pi * aspect * size**2)) + 2)):
+        u, v = rng.normal(0, 0.5 * size), rng.normal(0, 0.5 * size * aspect)
+        x = at[0] + u * np.cos(turn) - v * np.sin(turn)
+        y = at[1] + u * np.sin(turn) + v * np.cos(turn)
+        c, r = np.round(grid.mm_to_px((x, y))).astype(int)
+        diam = float(np.clip(rng.lognormal(np.log(typical), 0.5), _MIN_DIAM_MM, _MAX_DIAM_MM))
+        inside = 0 <= r < grid.n_rows and 0 <= c < grid.n_cols
+        if not inside or shape.metal_mm[r, c] < 0.15:
+            continue
+        depth = float(np.clip(70 * shallow * (diam / 0.8) ** 0.8 * rng.lognormal(0, 0.45), 8, 500))
+        out.append(
+            {
+                "pit_id": first_id + len(out), "x_mm": x, "y_mm": y, "drawn_diam_mm": diam,
+                "depth_max_um": depth, "origin": "field",
+            }
+        )  # fmt: skip
+    return out
 
 
 def draw_pit(grid: Grid, row: Any, rng: np.random.Generator) -> PitPatch:

@@ -73,7 +73,8 @@ def photo_scale(scene: Scene, drawing: Drawing) -> float:
 
 def look_for(survey: Survey, scene: Scene) -> Look:
     """The look of a survey in a scene, harmless marks included; the same for the same ``scene.seed``."""
-    look = dress(survey, _sub(scene, _METAL), 1.15 * photo_scale(scene, survey.face.drawing))
+    scale = 1.15 * photo_scale(scene, survey.face.drawing)
+    look = dress(survey, _sub(scene, _METAL), scale, scene.wide_tones)
     return add_marks(look, survey, _sub(scene, _MARKS), scene.marks)
 
 

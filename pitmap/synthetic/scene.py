@@ -144,6 +144,8 @@ class Scene:
     chamfer_mm : float
     sheet : SheetPlace, optional
         A printed target, on the bench or on the face.
+    wide_tones : bool
+        Metal, rust and pits of tones drawn from wider ranges.
     seed : int
         For bench, clutter, marks: the same seed gives the same things, whatever the lamps.
     facts : dict
@@ -161,6 +163,7 @@ class Scene:
     covers: tuple[str, ...] = ()
     chamfer_mm: float = 0.3
     sheet: SheetPlace | None = None
+    wide_tones: bool = False
     seed: int = 0
     facts: dict[str, float] = field(default_factory=dict)
 

@@ -34,7 +34,7 @@ def convolutions(path: Path) -> list[tuple[np.ndarray, np.ndarray | None]]:
 def channels_of(kept: list[tuple[np.ndarray, np.ndarray | None]]) -> tuple[int, ...]:
     """Width of every level: stem, known, two per level, two per level on the way up, head, the branch for scores."""
     is_short = len(kept[-1][0]) < len(kept[-2][0])
-    n_branch = len(DILATIONS) + 1 if is_short and kept[-1][0].shape[1] == N_LINE else 0
+    n_branch = len(DILATIONS) + 3 if is_short and kept[-1][0].shape[1] == N_LINE else 0
     n_levels = (len(kept) - 1 - n_branch) // 4
     return tuple(kept[2 + 2 * k][0].shape[0] for k in range(n_levels))
 
@@ -44,8 +44,9 @@ def in_order(model: SurfaceNet) -> list[tuple[nn.Conv2d, nn.BatchNorm2d | None]]
     out: list[tuple[nn.Conv2d, nn.BatchNorm2d | None]] = [(model.stem, None), (model.known, None)]
     for part in (model.enter, *model.down, *reversed(model.up)):
         out += [(part[k], part[k + 1]) for k in range(0, len(part), 3)]  # type: ignore[misc]
-    lines = [(part, None) for part in model.lines if isinstance(part, nn.Conv2d)]
-    return [*out, (model.head, None), *lines]
+    branch = model.lines
+    lines = [branch.from_last, branch.from_first, *branch.along[::2], branch.odds]
+    return [*out, (model.head, None), *((part, None) for part in lines)]  # type: ignore[misc]
 
 
 def inputs_kept(model: SurfaceNet, old: tuple[int, ...]) -> list[list[int]]:
@@ -57,8 +58,7 @@ def inputs_kept(model: SurfaceNet, old: tuple[int, ...]) -> list[list[int]]:
         out += [own[k], own[k + 1]]
     for k in range(len(old) - 2, -1, -1):
         out += [own[k + 1] + [new[k + 1] + i for i in own[k]], own[k]]
-    both = own[0] + [new[0] + i for i in own[0]]
-    return [*out, own[0], both, *([list(range(N_LINE))] * len(DILATIONS))]
+    return [*out, own[0], own[0], own[0], *([list(range(N_LINE))] * (len(DILATIONS) + 1))]
 
 
 def restore(path: Path, channels: tuple[int, ...] | None, step: int) -> SurfaceNet:

@@ -14,6 +14,7 @@ import copy
 import json
 import math
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,8 @@ import torch.nn.functional as F
 from folds import FACE_FOLDS, PIT_FOLDS
 from network import N_CLASSES, SurfaceNet, fill, save
 from pool import Pool
-from scenes import PIT_ONLY, SCORE, TILE, UNSEEN, Scenes, photo_tile, pit_tile
+from scenes import PIT_ONLY, SCORE, TILE, UNSEEN, Scene, Scenes, photo_tile, pit_tile
+from transplant import transplant
 from vary import vary
 
 DRAWN = {1: 0.32, 2: 0.27, 3: 0.12, 4: 0.07, 5: 0.10, 6: 0.07, 255: 0.05}
@@ -30,6 +32,8 @@ DRAWN = {1: 0.32, 2: 0.27, 3: 0.12, 4: 0.07, 5: 0.10, 6: 0.07, 255: 0.05}
 WORDS = ("sound", "pit", "stain", "tint", "uncut", "unseen", "score")
 CLASS_WEIGHT = [1.0, 2.0, 1.3, 1.0, 1.0, 1.0, 1.3]
 GAIN_MOST = 3.0
+DONOR_RENDERS = 0.3
+"""Of the damage laid on other tiles, the share that comes from renders."""
 REFRESH_EVERY, REFRESH = 8, 80
 """New tiles are fetched every so many steps, at most so many: one large copy stalls less than many small."""
 
@@ -117,8 +121,16 @@ class Sampler:
     """Draws tiles from everything that was packed; each carries the number of the group it comes from."""
 
     def __init__(
-        self, data: Scenes, render_share: float, pit_share: float, tile: int, of_scores: float = DRAWN[6]
+        self,
+        data: Scenes,
+        render_share: float,
+        pit_share: float,
+        tile: int,
+        of_scores: float = DRAWN[6],
+        laid_on: float = 0.0,
+        folds: Sequence[int] = (),
     ) -> None:
+        """`laid_on` is the share of tiles with damage from another one, never from a face that `folds` leave out."""
         self.photos = [s for s in data.scenes if s.kind == "photo"]
         self.renders = [s for s in data.scenes if s.kind == "render"]
         self.pits, self.benches, self.tile = data.pits, data.benches, tile
@@ -131,6 +143,9 @@ class Sampler:
         self.pit_share = pit_share if self.pits else 0.0
         names = sorted({s.group for s in data.scenes} | {p["group"] for p in self.pits})
         self.number = {name: k for k, name in enumerate(names)}
+        barred = {name for fold in folds for name in FACE_FOLDS[fold]}
+        self.laid_on = laid_on
+        self.donors = [[s for s in some if s.group not in barred] for some in (self.photos, self.renders)]
 
     def left_out(self, fold: int | None) -> np.ndarray:
         """Numbers of the groups that a fold must not see."""
@@ -149,13 +164,20 @@ class Sampler:
             scene = self.renders[rng.integers(len(self.renders))]
         else:
             scene = self.photos[rng.choice(len(self.photos), p=self.weight)]
+        tile = self._cut(scene, rng)
+        if rng.random() < self.laid_on:
+            donors = self.donors[int(rng.random() < DONOR_RENDERS and bool(self.donors[1]))]
+            transplant(tile, self._cut(donors[rng.integers(len(donors))], rng), rng)
+        vary(tile, self.benches, rng, True)
+        return dict(tile, group=self.number[scene.group])
+
+    def _cut(self, scene: Scene, rng: np.random.Generator) -> dict:
+        """A tile about some class of a scene."""
         codes = [c for c in self.drawn if c in scene.centres]
         share = np.array([self.drawn[c] for c in codes])
         places = scene.centres[codes[rng.choice(len(codes), p=share / share.sum())]]
         centre = places[rng.integers(len(places))] + rng.normal(0, self.tile / 5, 2)
-        tile = photo_tile(scene, (float(centre[0]), float(centre[1])), rng, True, self.tile)
-        vary(tile, self.benches, rng, True)
-        return dict(tile, group=self.number[scene.group])
+        return photo_tile(scene, (float(centre[0]), float(centre[1])), rng, True, self.tile)
 
 
 def settle_norms(model: SurfaceNet, x: torch.Tensor, known: torch.Tensor) -> None:
@@ -288,6 +310,7 @@ def main() -> None:
     parser.add_argument("--tile", type=int, default=TILE)
     parser.add_argument("--rate", type=float, default=2e-3)
     parser.add_argument("--render-share", type=float, default=0.15)
+    parser.add_argument("--laid-on", type=float, default=0.0, help="share of tiles with another one's damage")
     parser.add_argument("--pit-share", type=float, default=0.22)
     parser.add_argument("--pool", type=int, default=9000)
     parser.add_argument("--workers", type=int, default=14)
@@ -300,7 +323,10 @@ def main() -> None:
     # the workers fork before the device is touched, and compute on one thread each
     torch.set_num_threads(1)
     data = Scenes(args.data.split(","), "cpu")
-    sampler = Sampler(data, args.render_share, args.pit_share, args.tile)
+    folds = [int(m) for m in args.models.split(",") if m != "all"]
+    sampler = Sampler(
+        data, args.render_share, args.pit_share, args.tile, laid_on=args.laid_on, folds=folds
+    )
     pool = Pool(args.pool, args.tile, sampler, args.workers, args.seed)
     try:
         device = "cuda" if torch.cuda.is_available() else "cpu"

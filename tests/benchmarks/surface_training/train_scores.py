@@ -33,7 +33,8 @@ class Tiles:
 
     def __init__(self, model: SurfaceNet, sampler: Sampler, n: int, seed: int) -> None:
         side, step = SIDE // model.step, model.step
-        self.x = torch.empty(n, 2 * model.channels[0], side, side, dtype=torch.float16)
+        self.last = torch.empty(n, model.channels[0], side, side, dtype=torch.float16)
+        self.first = torch.empty_like(self.last)
         self.others = torch.empty(n, step**2, side, side, dtype=torch.float16)
         self.label = torch.empty(n, step**2, side, side, dtype=torch.uint8)
         rng, started = np.random.default_rng(seed), time.time()
@@ -51,14 +52,14 @@ class Tiles:
                 *network_inputs(picture[None], mask[None], near[None], numbers, step)
             )
             logits = model.head(last)[0].unflatten(0, (N_CLASSES - 1, step**2))
-        self.x[k] = torch.cat([last, first], 1)[0].half()
+        self.last[k], self.first[k] = last[0].half(), first[0].half()
         self.others[k] = logits.logsumexp(0).half()
         self.label[k] = F.pixel_unshuffle(tile["label"][None, None].float(), step)[0].byte()
 
 
 def loss_of(model: SurfaceNet, tiles: Tiles, which: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
     """Loss of the branch on some tiles; and (found, there, said and right, said) in pixels."""
-    odds = model.lines(tiles.x[which].float()) - tiles.others[which].float()
+    odds = model.lines(tiles.last[which].float(), tiles.first[which].float()) - tiles.others[which].float()
     label = tiles.label[which]
     valid, is_it = (label < N_CLASSES).float(), (label == SCORE).float()
     entropy = F.binary_cross_entropy_with_logits(odds, is_it, reduction="none")
