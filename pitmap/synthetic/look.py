@@ -155,7 +155,9 @@ def _lay(tone: _Tone, maps: dict[str, NDArray[np.float32]], out: NDArray, form: 
     deep = smoothstep(2.0, 30.0, hollow)
     pit = tone.floor + (_RUSTY_FLOOR - tone.floor) * (smoothstep(0.2, 1.6, hue) * 0.8)[..., None]
     _mix(pit, rust, np.float32(tone.floor_rust) * cover * smoothstep(90, 20, hollow))
-    pit *= np.exp(np.float32(tone.floor_grain) * fine + np.float32(0.35) * smoothstep(60, 15, hollow))[..., None]
+    pit *= np.exp(np.float32(tone.floor_grain) * fine + np.float32(0.35) * smoothstep(60, 15, hollow))[
+        ..., None
+    ]
     _mix(paint, pit, np.float32(0.93) * deep)
     sparkle *= 1 - np.float32(1 - tone.floor_shine) * deep
     out[..., :3] = np.clip(paint, 0.004, 0.95)

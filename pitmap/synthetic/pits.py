@@ -114,7 +114,9 @@ def place_pits(
     return PITS.frame(rows)
 
 
-def _field(shape: PlateShape, rng: np.random.Generator, at: NDArray, first_id: int) -> list[dict[str, object]]:
+def _field(
+    shape: PlateShape, rng: np.random.Generator, at: NDArray, first_id: int
+) -> list[dict[str, object]]:
     """Pits that have grown together about `at`: many, mostly shallow, in a patch of a few mm."""
     grid, out = shape.grid, []
     size, aspect, turn = rng.uniform(0.6, 3.5), rng.uniform(0.35, 1.0), rng.uniform(0, np.pi)

@@ -92,9 +92,7 @@ def true_cases(folder: Path, only: str = "") -> Iterator[TrueCase]:
         )
 
 
-def rendered_cases(
-    n: int, seed: int, width: int = 1600, is_weathered: bool = False
-) -> Iterator[TrueCase]:
+def rendered_cases(n: int, seed: int, width: int = 1600, is_weathered: bool = False) -> Iterator[TrueCase]:
     """Photos of our own renderer, straightened with their true camera; those blurred beyond use are left out."""
     for case in render_cases(n, seed=seed, size_wh=(width, width * 3 // 4), is_weathered=is_weathered):
         if case.blur == "useless":

@@ -324,9 +324,7 @@ def main() -> None:
     torch.set_num_threads(1)
     data = Scenes(args.data.split(","), "cpu")
     folds = [int(m) for m in args.models.split(",") if m != "all"]
-    sampler = Sampler(
-        data, args.render_share, args.pit_share, args.tile, laid_on=args.laid_on, folds=folds
-    )
+    sampler = Sampler(data, args.render_share, args.pit_share, args.tile, laid_on=args.laid_on, folds=folds)
     pool = Pool(args.pool, args.tile, sampler, args.workers, args.seed)
     try:
         device = "cuda" if torch.cuda.is_available() else "cpu"
