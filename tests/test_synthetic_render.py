@@ -18,6 +18,7 @@ from pitmap.synthetic import (
     lap,
     make_face,
     random_scene,
+    render_cases,
     render_empty,
     render_jpeg,
     render_photo,
@@ -180,6 +181,25 @@ def test_render_is_the_same_for_the_same_seed(plate, survey):
     assert one == two
     other = render_jpeg(survey, plate, scene, np.random.default_rng(10))[0]
     assert one != other
+
+
+def test_wide_tones_change_the_look_and_no_truth(plate, survey):
+    scene = scene_of(plate)
+    plain, truth = render_photo(survey, plate, scene, np.random.default_rng(0))
+    wide, of_wide = render_photo(
+        survey, plate, dataclasses.replace(scene, wide_tones=True), np.random.default_rng(0)
+    )
+    assert np.array_equal(truth.labels, of_wide.labels)
+    assert np.abs(plain.astype(int) - wide).max() > 20
+
+
+def test_weathered_cases_have_the_names_and_stages_of_the_plain_ones():
+    plain, weathered = (next(render_cases(1, seed=3, size_wh=SIZE, is_weathered=w)) for w in (False, True))
+    assert (plain.name, plain.survey.stage, plain.blur) == (
+        weathered.name, weathered.survey.stage, weathered.blur,
+    )  # fmt: skip
+    assert (weathered.survey.pits.drawn_diam_mm > 0).all()
+    assert "field" in set(weathered.survey.face.pits.origin)
 
 
 def test_empty_bench_shows_no_plate(plate):
