@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from .edges import DrawnEdges
+from .small_systems import PositiveSystems
 from .view import View
 
 __all__ = ["ProfileFit", "fit_profiles"]
@@ -95,16 +96,13 @@ def fit_profiles(
     h, w = rgb.shape[:2]
     px, jacobian = view.jacobian(edges.points_mm)
     step = 0.05
-    along_mm = np.stack([-edges.normals[:, 1], edges.normals[:, 0]], -1)
-    tangent = view.project(edges.points_mm + step * along_mm) - view.project(
-        edges.points_mm - step * along_mm
-    )
-    across = view.project(edges.points_mm + step * edges.normals) - view.project(
-        edges.points_mm - step * edges.normals
-    )
+    to_side, to_void = step * np.stack([-edges.normals[:, 1], edges.normals[:, 0]], -1), step * edges.normals
+    around = np.concatenate([edges.points_mm + d for d in (to_side, -to_side, to_void, -to_void)])
+    left, right, beyond, before = view.project(around).reshape(4, -1, 2)
+    tangent, across = left - right, beyond - before
     normal = np.stack([tangent[:, 1], -tangent[:, 0]], -1)
     normal /= np.maximum(np.hypot(*normal.T), 1e-12)[:, None]
-    scale = (across * normal).sum(1) / (2 * step)
+    scale = (across[:, 0] * normal[:, 0] + across[:, 1] * normal[:, 1]) / (2 * step)
     normal *= np.sign(scale)[:, None]
     scale = np.maximum(np.abs(scale), 1e-6)
     eye = view.eye_mm()
@@ -117,32 +115,40 @@ def fit_profiles(
     t = np.linspace(-reach, reach, 2 * _HALF_STEPS + 1)
     x = (t[None] + 0.5 * (first + second)[:, None]).astype(np.float32)
     inside = (px > reach + 2).all(1) & (px < np.array([w, h]) - reach - 3).all(1)
-    where = (px[:, None] + x[..., None] * normal[:, None]).astype(np.float32)
-    where[~inside] = -1
-    value = cv2.remap(rgb, where[..., 0], where[..., 1], cv2.INTER_LINEAR).astype(np.float32)
+    where = [(px[:, k, None] + x * normal[:, k, None]).astype(np.float32) for k in range(2)]
+    for coordinate in where:
+        coordinate[~inside] = -1
+    value = cv2.remap(rgb, *where, cv2.INTER_LINEAR).astype(np.float32)
 
-    def edge(at: NDArray) -> tuple[NDArray, NDArray]:
-        """Blurred step at `at` (N,), and its slope, (N, P) each."""
-        u = (x - at[:, None].astype(np.float32)) / np.float32(blur_px)
+    def edge(at: NDArray, rows: NDArray | slice = np.s_[:]) -> tuple[NDArray, NDArray]:
+        """Blurred step at `at` (N,), and its slope, (N, P) each, for some of the samples."""
+        u = (x[rows] - at[rows, None].astype(np.float32)) / np.float32(blur_px)
         return ndtr(u), np.float32(1 / (blur_px * np.sqrt(2 * np.pi))) * np.exp(-0.5 * u * u)
 
-    hidden = (foot <= second + 0.05)[:, None]
-    (s1, d1), (s2, d2), (s3, d3) = (edge(at) for at in (first, second, np.maximum(foot, second + 0.05)))
-    s3, d3 = np.where(hidden, 0, s3), np.where(hidden, 0, d3)
+    (s1, d1), (s2, d2) = edge(first), edge(second)
     # step from metal to beyond; the broken edge off the middle of the two; what follows the wall's foot
-    basis = np.stack([np.ones_like(x), (s1 + s2) / 2, s1 - s2, s3], -1).astype(np.float32)
-    slope = -np.stack([np.zeros_like(x), (d1 + d2) / 2, d1 - d2, d3], -1).astype(np.float32)
-    gram = basis.transpose(0, 2, 1) @ basis
+    basis, slope = np.zeros((2, *x.shape, 4), np.float32)
+    basis[..., 0] = 1
+    basis[..., 1], basis[..., 2] = (s1 + s2) / 2, s1 - s2
+    slope[..., 1], slope[..., 2] = (d1 + d2) / -2, d2 - d1
+    wall = np.nonzero(foot > second + 0.05)[0]
+    basis[wall, :, 3], d3 = edge(foot, wall)
+    slope[wall, :, 3] = -d3
+    across_basis = basis.transpose(0, 2, 1)
+    gram = across_basis @ basis
     gram[:, 2, 2] += ridge
     gram[:, 3, 3] += ridge
-    levels = np.linalg.solve(gram, basis.transpose(0, 2, 1) @ value)
+    systems = PositiveSystems(gram)
+    levels = systems.solve(across_basis @ value)
     residual = value - basis @ levels
     shift = slope @ levels
-    free = shift - basis @ np.linalg.solve(gram, basis.transpose(0, 2, 1) @ shift)
+    free = shift - basis @ systems.solve(across_basis @ shift)
     information = (free * shift).sum((1, 2))
     n_channels = value.shape[2]
     left = (residual**2).sum((1, 2))
-    spread = ((value - value.mean(1, keepdims=True)) ** 2).sum((1, 2))
+    # whole rows, one place of the profile after the other
+    mean = np.ascontiguousarray(value.transpose(1, 0, 2)).mean(0)
+    spread = ((value - mean[:, None]) ** 2).sum((1, 2))
     # linear interpolation makes neighbours alike: count samples one pixel apart
     n_free = max(2 * reach * n_channels - 4 * n_channels - 1, 2.0)
     noise2 = left / (2 * _HALF_STEPS + 1) * (2 * reach) / n_free + 1.0
@@ -152,7 +158,7 @@ def fit_profiles(
         variance_px2=noise2 / np.maximum(information * (2 * reach) / (2 * _HALF_STEPS + 1), 1e-6),
         condition=np.maximum((shift**2).sum((1, 2)) / np.maximum(information, 1e-6), 1.0),
         px_per_mm=scale,
-        rows=(jacobian * normal[:, :, None]).sum(1),
+        rows=np.einsum("nip,ni->np", jacobian, normal),
         contrast=np.sqrt((levels[:, 1] ** 2).mean(1)),
         misfit=np.sqrt(left / (2 * _HALF_STEPS + 1) / n_channels),
         explained=1 - left / np.maximum(spread, 1e-6),

@@ -84,7 +84,7 @@ class View:
         x = points_mm @ self.rotation[:, :2].T + self.shift_mm
         z = np.maximum(x[:, 2], 1.0)
         n = x[:, :2] / z[:, None]
-        r2 = (n**2).sum(1)
+        r2 = n[:, 0] ** 2 + n[:, 1] ** 2
         bulge = 1 + self.k1 * r2 + self.k2 * r2**2
         return self.centre_xy + self.focal_px * n * bulge[:, None], x, z, n, r2, bulge
 
