@@ -112,13 +112,12 @@ def edge_field(rgb: NDArray[np.uint8], *, tolerance_px: float = 2.0, density: fl
             (~here).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
         )
         rows, cols = np.nonzero(here)
-        at = np.empty((label.max() + 1,), np.int64)
-        at[label[rows, cols]] = np.arange(len(rows))
-        index = at[label]
-        r, c = rows[index], cols[index]
-        near[d, ..., 0], near[d, ..., 1] = c, r
-        n = norm[r, c]
-        normal[d, ..., 0], normal[d, ..., 1] = gx[r, c] / n, gy[r, c] / n
+        # what is known of each edge pixel, by its label, is dealt out to the pixels nearest to it
+        known = np.zeros((label.max() + 1, 4), np.float32)
+        n = norm[here]
+        known[label[here]] = np.stack([cols, rows, gx[here] / n, gy[here] / n], -1)
+        dealt = np.take(known, label, axis=0)
+        near[d], normal[d] = dealt[..., :2], dealt[..., 2:]
         distance[d] = dist
     similarity = np.exp(-np.log(2) * (distance / tolerance_px) ** 2)
     base = similarity.reshape(N_DIRECTIONS, -1).mean(1)[:, None, None]

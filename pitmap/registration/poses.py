@@ -73,10 +73,6 @@ class Poses:
             centre_xy=((cx + 0.5) * factor - 0.5, (cy + 0.5) * factor - 0.5),
         )
 
-    def in_camera(self, points_mm: NDArray) -> NDArray:
-        """Plate points (N, 2) in the camera frame (K, N, 3)."""
-        return points_mm @ self.rotation[:, :, :2].transpose(0, 2, 1) + self.shift_mm[:, None]
-
     def project(self, points_mm: NDArray) -> NDArray:
         """Plate points (N, 2) to pixels (K, N, 2); far outside the picture when behind the camera."""
         return np.stack(self._project(points_mm, points_mm)[:2], -1)
@@ -146,36 +142,35 @@ def pull(
     near = field.near_xy.reshape(-1, 2)
     near_normal = field.near_normal.reshape(-1, 2)
     rotation, shift, focal = poses.rotation, poses.shift_mm, poses.focal_px
+    jacobian = np.empty((len(poses), 7, len(edges.part)))
     for reach in reach_px:
         now = Poses(rotation=rotation, shift_mm=shift, focal_px=focal, centre_xy=poses.centre_xy)
         flat, inside, px, _ = _look_up(now, edges, field)
-        gap = near[flat] - np.stack(px, -1)
-        along = near_normal[flat]
-        residual = (gap * along).sum(-1)
-        far2 = (gap**2).sum(-1)
+        gap_x, gap_y = (there - here for there, here in zip(np.moveaxis(np.take(near, flat, 0), -1, 0), px))
+        along_x, along_y = np.moveaxis(np.take(near_normal, flat, 0), -1, 0)
+        residual = gap_x * along_x + gap_y * along_y
+        far2 = gap_x**2 + gap_y**2
         weight = edges.length_mm * inside * (far2 < 9 * reach**2) / (1 + far2 / reach**2) ** 2
-        x = now.in_camera(edges.points_mm)
-        turned = x - shift[:, None]
-        z = np.maximum(x[..., 2], 1.0)
-        f = focal[:, None]
+        turned = now.rotation[:, :, :2] @ edges.points_mm.T
+        x, y, z = np.moveaxis(turned + shift[:, :, None], 1, 0)
+        u, v, depth = np.moveaxis(turned, 1, 0)
+        per_mm = focal[:, None] / np.maximum(z, 1.0)
         # d(pixel . along) / d(camera point)
-        ax, ay = along[..., 0] * f / z, along[..., 1] * f / z
-        az = -(ax * x[..., 0] + ay * x[..., 1]) / z
-        jacobian = np.stack(
-            [
-                turned[..., 1] * az - turned[..., 2] * ay,
-                turned[..., 2] * ax - turned[..., 0] * az,
-                turned[..., 0] * ay - turned[..., 1] * ax,
-                ax,
-                ay,
-                az,
-                ax * x[..., 0] + ay * x[..., 1],
-            ],
-            -1,
-        )
-        wj = jacobian * weight[..., None]
-        normal_matrix = wj.transpose(0, 2, 1) @ jacobian
-        right = (wj.transpose(0, 2, 1) @ residual[..., None])[..., 0]
+        ax, ay = along_x * per_mm, along_y * per_mm
+        az = -(ax * x + ay * y) / np.maximum(z, 1.0)
+        for k, column in enumerate((
+            v * az - depth * ay,
+            depth * ax - u * az,
+            u * ay - v * ax,
+            ax,
+            ay,
+            az,
+            ax * x + ay * y,
+        )):  # fmt: skip
+            jacobian[:, k] = column
+        weighted = jacobian * weight[:, None]
+        normal_matrix = weighted @ jacobian.transpose(0, 2, 1)
+        right = (weighted @ residual[..., None])[..., 0]
         # the prior on the focal length is worth `sigma` pixels of edge noise over all the samples
         prior = edges.length_mm.mean() * reach**2 / log_focal_sd**2
         normal_matrix[:, 6, 6] += prior

@@ -32,11 +32,10 @@ class ShapeMaps:
         units = np.rint(field.gain * _UNIT).astype(np.int16)
         extra = self.pad + stride
         padded = np.pad(units, ((0, 0), (self.pad, extra), (self.pad, extra)))
-        # one array for each phase, so that every shifted map is made of whole rows
-        self.phase = [
-            [np.ascontiguousarray(padded[:, r::stride, q::stride]) for q in range(stride)]
-            for r in range(stride)
-        ]
+        # one array for each phase, as one long row: a shifted map is then a single stretch of it
+        phases = [[padded[:, r::stride, q::stride] for q in range(stride)] for r in range(stride)]
+        self.width = phases[0][0].shape[2]
+        self.phase = [[phase.reshape(len(units), -1) for phase in row] for row in phases]
 
     def __call__(self, offsets_px: NDArray, normals: NDArray) -> NDArray[np.int16]:
         """Sum over the samples (N, 2) with normals (N, 2), in units of 1/500 gain, (rows, cols)."""
@@ -45,7 +44,9 @@ class ShapeMaps:
         place = np.rint(offsets_px).astype(int) + self.pad
         first, phase = np.divmod(place, self.stride)
         h, w = self.shape
-        total = np.zeros(self.shape, np.int16)
+        total = np.zeros((h, self.width), np.int16)
+        row = total.ravel()[: (h - 1) * self.width + w]
         for (j, i), (q, r), d in zip(first.tolist(), phase.tolist(), direction.tolist()):
-            total += self.phase[r][q][d, i : i + h, j : j + w]
-        return total
+            start = i * self.width + j
+            row += self.phase[r][q][d, start : start + len(row)]
+        return total[:, :w]
