@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import contextmanager
 from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -13,8 +17,8 @@ from ..errors import AlignmentRefused, InputError
 from .alignment import Alignment
 from .camera import Camera
 from .coarse import focal_for, search
+from .copies import SmallerCopies
 from .edges import DrawnEdges, drawn_edges
-from .evidence import shrink
 from .judge import weigh
 from .landmarks import view_from_points
 from .lookalike import best_lookalike
@@ -31,6 +35,13 @@ _N_REFINED = 2
 """Hypotheses of the search that are refined before the best is chosen."""
 _refine_small = partial(refine_view, edge_break_mm=0.3, blur_px=0.8)
 """A small picture does not show these two; on the photo itself they are fitted."""
+
+
+class _Workplace(NamedTuple):
+    """A photo with its smaller copies, and somebody to do other work meanwhile."""
+
+    copies: SmallerCopies
+    worker: Executor
 
 
 def _check_picture(rgb: NDArray) -> None:
@@ -51,37 +62,46 @@ def _priors(long_side_px: float, focal_px: float | None) -> Priors:
     return Priors(log_focal=math.log(focal_px / long_side_px), log_focal_sd=0.03)
 
 
+@contextmanager
+def _workplace(rgb: NDArray[np.uint8]) -> Iterator[_Workplace]:
+    """A thread for work that can go on beside other work; first it makes the smaller copies."""
+    sizes = (_MIDDLE_PX, _FINE_PX) if max(rgb.shape[:2]) > 2 * _FINE_PX else (_MIDDLE_PX,)
+    with ThreadPoolExecutor(max_workers=1) as worker:
+        yield _Workplace(SmallerCopies(rgb, sizes, worker), worker)
+
+
 def _finish(
-    rgb: NDArray[np.uint8], drawing: Drawing, starts: list[View], *, focal_px: float | None, method: str
+    at: _Workplace, drawing: Drawing, starts: list[View], *, focal_px: float | None, method: str
 ) -> Alignment:
     """From views near the truth to an alignment, or a refusal."""
+    rgb = at.copies.rgb
     priors = _priors(max(rgb.shape[:2]), focal_px)
     dense = drawn_edges(drawing, _spacing_mm(drawing) / 2)
     edges = dense.take(np.arange(0, len(dense.part), 2))
-    middle, k = shrink(rgb, _MIDDLE_PX)
+    middle, k = at.copies[_MIDDLE_PX]
     thickness = drawing.thickness_mm
-    trials = []
-    for start in starts:
-        fit = _refine_small(middle, start.scaled(k), edges, priors, thickness_mm=thickness)
-        trials.append((float((fit.weight * edges.length_mm).sum()), fit.view))
-    view = max(trials, key=lambda t: t[0])[1]
+    trials = [
+        _refine_small(middle, start.scaled(k), edges, priors, thickness_mm=thickness) for start in starts
+    ]
+    view = max(trials, key=lambda fit: float((fit.weight * edges.length_mm).sum())).view
     settled: Fit | None = None
     evidence = weigh(middle, view, edges, thickness)
     if may_settle(evidence):
-        settled = _settle(rgb, view.scaled(1 / k), edges, dense, priors, thickness)
+        settled = _settle(at.copies, view.scaled(1 / k), edges, dense, priors, thickness)
         view = settled.view.scaled(k)
         evidence = weigh(middle, view, edges, thickness)
     reason = doubt(evidence)
     if reason:
         raise AlignmentRefused(reason)
+    settling = at.worker.submit(
+        lambda: settled or _settle(at.copies, view.scaled(1 / k), edges, dense, priors, thickness)
+    )
     rival = best_lookalike(middle, view, edges, evidence.met, priors, thickness_mm=thickness)
-    if settled is None:
-        settled = _settle(rgb, view.scaled(1 / k), edges, dense, priors, thickness)
-    return conclude(rgb, drawing, dense, settled, evidence, rival, method=method)
+    return conclude(rgb, drawing, dense, settling.result(), evidence, rival, method=method)
 
 
 def _settle(
-    rgb: NDArray[np.uint8],
+    copies: SmallerCopies,
     view: View,
     edges: DrawnEdges,
     dense: DrawnEdges,
@@ -89,8 +109,9 @@ def _settle(
     thickness_mm: float,
 ) -> Fit:
     """The view on the photo itself, by way of a smaller picture where the photo is large."""
+    rgb = copies.rgb
     if max(rgb.shape[:2]) > 2 * _FINE_PX:
-        fine, q = shrink(rgb, _FINE_PX)
+        fine, q = copies[_FINE_PX]
         fit = _refine_small(
             fine, view.scaled(q), edges, priors, thickness_mm=thickness_mm, tolerance_px=(2, 2, 1.5)
         )
@@ -135,17 +156,18 @@ def register(
             raise InputError(f"{name}: expected a number above 0, got {value!r}")
     if landmarks is not None:
         return register_from_landmarks(rgb, drawing, *landmarks, focal_px=focal_px)
-    try:
-        return _searched(rgb, drawing, thorough=False, px_hint=px_hint, focal_px=focal_px)
-    except AlignmentRefused:
-        # the quick search leans on one opening, which may be covered; a refusal is worth a second look
-        return _searched(rgb, drawing, thorough=True, px_hint=px_hint, focal_px=focal_px)
+    with _workplace(rgb) as at:
+        try:
+            return _searched(at, drawing, thorough=False, px_hint=px_hint, focal_px=focal_px)
+        except AlignmentRefused:
+            # the quick search leans on one opening, which may be covered; a refusal is worth a second look
+            return _searched(at, drawing, thorough=True, px_hint=px_hint, focal_px=focal_px)
 
 
 def _searched(
-    rgb: NDArray[np.uint8], drawing: Drawing, *, thorough: bool, px_hint: float | None, focal_px: float | None
+    at: _Workplace, drawing: Drawing, *, thorough: bool, px_hint: float | None, focal_px: float | None
 ) -> Alignment:
-    found = search(rgb, drawing, thorough=thorough, px_hint=px_hint, focal_px=focal_px)
+    found = search(at.copies.rgb, drawing, thorough=thorough, px_hint=px_hint, focal_px=focal_px)
     promising = np.nonzero(found.score > max(_PROMISING * found.score[0], 0.0))[0][
         : 2 * _N_REFINED if thorough else _N_REFINED
     ]
@@ -155,7 +177,7 @@ def _searched(
             "and in focus?"
         )
     starts = [View.of_pose(found.poses, j).scaled(1 / found.scale) for j in promising]
-    return _finish(rgb, drawing, starts, focal_px=focal_px, method="automatic")
+    return _finish(at, drawing, starts, focal_px=focal_px, method="automatic")
 
 
 def refine(
@@ -180,7 +202,8 @@ def refine(
     size = rgb.shape[1], rgb.shape[0]
     points = drawn_edges(drawing, _spacing_mm(drawing) * 8).points_mm
     view = view_from_points(points, start_camera.mm_to_px(points), size, focal_px=focal_px)
-    return _finish(rgb, drawing, [view], focal_px=focal_px, method="refined")
+    with _workplace(rgb) as at:
+        return _finish(at, drawing, [view], focal_px=focal_px, method="refined")
 
 
 def register_from_landmarks(
@@ -214,4 +237,5 @@ def register_from_landmarks(
     view = view_from_points(
         np.asarray(points_mm, float), np.asarray(points_px, float), size, focal_px=focal_px
     )
-    return _finish(rgb, drawing, [view], focal_px=focal_px, method="landmarks")
+    with _workplace(rgb) as at:
+        return _finish(at, drawing, [view], focal_px=focal_px, method="landmarks")
