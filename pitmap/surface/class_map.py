@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -67,11 +68,10 @@ class ClassMap:
             raise InputError(
                 f"ClassMap: codes {codes.shape} and confidence {confidence.shape} must be of one shape"
             )
-        known = np.zeros(256, bool)
-        known[[int(c) for c in SurfaceClass]] = True
-        present = np.flatnonzero(np.bincount(codes.ravel(), minlength=256))
-        if not known[present].all():
-            raise InputError(f"ClassMap.codes: {present[~known[present]].tolist()} are not classes")
+        odd = np.ones(256, np.uint8)
+        odd[[int(c) for c in SurfaceClass]] = 0
+        if codes.size and (is_odd := cv2.LUT(codes, odd).view(bool)).any():
+            raise InputError(f"ClassMap.codes: {np.unique(codes[is_odd]).tolist()} are not classes")
         low, high = (float(confidence.min()), float(confidence.max())) if confidence.size else (0.0, 0.0)
         if not (low >= 0 and high <= 1):
             raise InputError(f"ClassMap.confidence: expected 0 to 1, got {low} to {high}")
