@@ -46,9 +46,13 @@ def unreadable(
     lost = ((bottom >= _BLOWN) | (top < _BLACK)).astype(np.uint8)
     width = max(1, round(_LEAST_MM * px_per_mm)) | 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
-    if lost.any():
-        lost = cv2.morphologyEx(lost, cv2.MORPH_OPEN, disc)
-    out = lost.astype(bool)
+    # opened, that is eroded and grown again, the second only where something is left
+    left = cv2.erode(lost, disc) if lost.any() else lost
+    out = np.zeros(lost.shape, bool)
+    x, y, w, h = cv2.boundingRect(left)
+    if w:
+        window = np.s_[max(0, y - width) : y + h + width, max(0, x - width) : x + w + width]
+        out[window] = cv2.dilate(left[window], disc)
     if in_frame is not None:
         out |= ~in_frame
     if photo_px_per_mm is not None:
