@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
@@ -46,6 +46,8 @@ _MARGIN_PX = 30
 """Rim of a tile that is read but not kept: 3 mm of context."""
 _LARGEST_TILE_PX = 1150
 """Bounds the memory of one pass to about 200 MB."""
+_STRIP_PX = 128
+"""Rows that are worked up at a time: the probabilities of so many stay in the processor's cache."""
 _EDGE_FULL_MM = 4.0
 """Beyond this distance a drawn edge no longer matters to the network."""
 _GAIN_MOST = 3.0
@@ -144,11 +146,14 @@ def model_inputs(
     """
     out = np.empty((5, *metal.shape), np.float32)
     levels = np.arange(256, dtype=np.float32) / 255
-    for k in range(3):
+    for k, channel in enumerate(cv2.split(rgb)):
         lut = np.minimum(levels / max(float(reference[k]), 0.05), _GAIN_MOST) - 1
-        out[k] = cv2.LUT(rgb[..., k], lut.astype(np.float32))
+        cv2.LUT(channel, lut.astype(np.float32), dst=out[k])
     out[3] = metal
-    out[4] = np.clip(1 - edge_mm / _EDGE_FULL_MM, 0, 1) * metal
+    np.divide(edge_mm, _EDGE_FULL_MM, out=out[4])
+    np.subtract(1, out[4], out=out[4])
+    np.clip(out[4], 0, 1, out=out[4])
+    out[4] *= out[3]
     return out
 
 
@@ -161,6 +166,37 @@ def _padded(raster: NDArray, rows: tuple[int, int], cols: tuple[int, int]) -> ND
     return out
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Pass:
+    """What the network wrote for one tile.
+
+    Parameters
+    ----------
+    blocks : (classes * step^2, h, w) float32
+    step : int
+    keep : Window
+        Where the part that is kept lies in the raster.
+    inset : (int, int)
+        Rows and columns of the tile before that part.
+    """
+
+    blocks: NDArray[np.float32]
+    step: int
+    keep: Window
+    inset: tuple[int, int]
+
+    def strips(self, n_rows: int) -> Iterator[tuple[Window, NDArray[np.float32]]]:
+        """Windows of so many rows and their logits (classes, rows, columns)."""
+        (rows, cols), (r0, c0), step = self.keep, self.inset, self.step
+        n_cols = cols.stop - cols.start
+        for first in range(rows.start, rows.stop, n_rows):
+            last = min(first + n_rows, rows.stop)
+            a, b = first - rows.start + r0, last - rows.start + r0
+            fine = _fine(self.blocks[:, a // step : -(-b // step)], step)
+            a, b = a % step, a % step + last - first
+            yield (slice(first, last), cols), np.ascontiguousarray(fine[:, a:b, c0 : c0 + n_cols])
+
+
 def tile_logits(
     network: Network,
     rgb: NDArray[np.uint8],
@@ -170,6 +206,21 @@ def tile_logits(
     photo_px_per_mm: float,
 ) -> Iterator[tuple[Window, NDArray[np.float32]]]:
     """Raw logits (classes, rows, columns) of every window that holds metal."""
+    with ThreadPoolExecutor(max_workers=1) as worker:
+        for one in _passes(network, rgb, metal, edge_mm, stage, photo_px_per_mm, worker):
+            yield from one.strips(_LARGEST_TILE_PX)
+
+
+def _passes(
+    network: Network,
+    rgb: NDArray[np.uint8],
+    metal: NDArray[np.bool_],
+    edge_mm: NDArray[np.float32],
+    stage: Stage,
+    photo_px_per_mm: float,
+    worker: Executor,
+) -> Iterator[_Pass]:
+    """The network's answer for every tile that holds metal; the worker prepares the tile after."""
     step = network.step
     reference = metal_reference(rgb, metal)
     detail = np.log2(np.clip(photo_px_per_mm, 1.0, 12.0) / 4.0)
@@ -177,30 +228,41 @@ def tile_logits(
     rows_with, cols_with = np.flatnonzero(metal.any(1)), np.flatnonzero(metal.any(0))
     if not len(rows_with):
         return
-    for r0, r1, rk0, rk1 in tile_spans(int(rows_with[0]), int(rows_with[-1]) + 1, network.multiple):
-        for c0, c1, ck0, ck1 in tile_spans(int(cols_with[0]), int(cols_with[-1]) + 1, network.multiple):
-            if not metal[rk0:rk1, ck0:ck1].any():
-                continue
-            rasters = (_padded(a, (r0, r1), (c0, c1)) for a in (rgb, metal, edge_mm))
-            tile = model_inputs(*rasters, reference)  # type: ignore[call-arg]
-            planes = np.empty((1, len(known), tile.shape[1] // step, tile.shape[2] // step), np.float32)
-            planes[:] = known[:, None, None]
-            with network.lock:
-                network.net.setInput(tile[None], "picture")
-                network.net.setInput(planes, "known")
-                blocks = network.net.forward()[0]
-            logits = _fine(blocks, step)
-            yield (
-                (slice(rk0, rk1), slice(ck0, ck1)),
-                np.ascontiguousarray(logits[:, rk0 - r0 : rk1 - r0, ck0 - c0 : ck1 - c0]),
-            )
+
+    def read(rows: tuple[int, int], cols: tuple[int, int]) -> NDArray[np.float32]:
+        rasters = (_padded(a, rows, cols) for a in (rgb, metal, edge_mm))
+        return model_inputs(*rasters, reference)  # type: ignore[call-arg]
+
+    spans = [
+        (rows, cols)
+        for rows in tile_spans(int(rows_with[0]), int(rows_with[-1]) + 1, network.multiple)
+        for cols in tile_spans(int(cols_with[0]), int(cols_with[-1]) + 1, network.multiple)
+        if metal[rows[2] : rows[3], cols[2] : cols[3]].any()
+    ]
+    ahead = worker.submit(read, spans[0][0][:2], spans[0][1][:2])
+    for k, ((r0, _, rk0, rk1), (c0, _, ck0, ck1)) in enumerate(spans):
+        tile = ahead.result()
+        if k + 1 < len(spans):
+            ahead = worker.submit(read, spans[k + 1][0][:2], spans[k + 1][1][:2])
+        planes = np.empty((1, len(known), tile.shape[1] // step, tile.shape[2] // step), np.float32)
+        planes[:] = known[:, None, None]
+        with network.lock:
+            network.net.setInput(tile[None], "picture")
+            network.net.setInput(planes, "known")
+            blocks = network.net.forward()[0]
+        yield _Pass(blocks=blocks, step=step, keep=np.s_[rk0:rk1, ck0:ck1], inset=(rk0 - r0, ck0 - c0))
 
 
 def _fine(blocks: NDArray[np.float32], step: int) -> NDArray[np.float32]:
     """(classes * step^2, h, w) to (classes, h * step, w * step): the network's fine grid."""
     n, (_, h, w) = len(PROBABILITY_CLASSES), blocks.shape
     split = blocks.reshape(n, step, step, h, w)
-    return split.transpose(0, 3, 1, 4, 2).reshape(n, h * step, w * step)
+    out = np.empty((n, h, step, w, step), np.float32)
+    for k in range(n):
+        for i in range(step):
+            # merge() deals out columns many times as quickly as a transposed copy
+            out[k, :, i] = cv2.merge(list(split[k, i])).reshape(h, w, step)
+    return out.reshape(n, h * step, w * step)
 
 
 def learned_map(
@@ -243,7 +305,11 @@ def learned_map(
     faint, scored = np.zeros(metal.shape, np.float32), np.zeros(metal.shape, np.float32)
     kept = np.zeros((len(PROBABILITY_CLASSES), *metal.shape), np.float16) if keep_probabilities else None
 
-    def take(window: Window, logits: NDArray[np.float32]) -> None:
+    def take(one: _Pass) -> None:
+        for window, logits in one.strips(_STRIP_PX):
+            take_strip(window, logits)
+
+    def take_strip(window: Window, logits: NDArray[np.float32]) -> None:
         logits *= network.logit_scale[:, None, None]
         logits += network.logit_shift[:, None, None]
         if not stage.is_lapped:
@@ -259,10 +325,10 @@ def learned_map(
         if kept is not None:
             kept[(slice(None), *window)] = halves(probabilities)
 
-    # the network does not keep every core busy; the tile before is worked up meanwhile
+    # the network does not keep every core busy; the tile before is worked up meanwhile, the one after prepared
     with ThreadPoolExecutor(max_workers=1) as worker:
-        tiles = tile_logits(network, rgb, metal, edge_mm, stage, photo_px_per_mm)
-        for done in [worker.submit(take, *tile) for tile in tiles]:
+        passes = _passes(network, rgb, metal, edge_mm, stage, photo_px_per_mm, worker)
+        for done in [worker.submit(take, one) for one in passes]:
             done.result()
     keep_faint_pits(codes, confidence, faint)
     put_scores(codes, confidence, scored, edge_mm, LEARNED_PX_PER_MM)
