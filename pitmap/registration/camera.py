@@ -50,7 +50,7 @@ class Lens:
         """Undistorted pixels (..., 2) to pixels of the photo."""
         c = np.asarray(self.centre_xy, float)
         n = (np.asarray(points_px, float) - c) / self.scale_px
-        r2 = (n**2).sum(-1, keepdims=True)
+        r2 = n[..., :1] ** 2 + n[..., 1:] ** 2
         return c + self.scale_px * n * (1 + self.k1 * r2 + self.k2 * r2**2)
 
     def undistort(self, points_px: ArrayLike) -> NDArray[np.float64]:
@@ -59,7 +59,7 @@ class Lens:
         target = (np.asarray(points_px, float) - c) / self.scale_px
         n = target.copy()
         for _ in range(20):
-            r2 = (n**2).sum(-1, keepdims=True)
+            r2 = n[..., :1] ** 2 + n[..., 1:] ** 2
             n = target / np.clip(1 + self.k1 * r2 + self.k2 * r2**2, 0.3, 3.0)
         return c + self.scale_px * n
 

@@ -115,10 +115,9 @@ def fit_profiles(
     t = np.linspace(-reach, reach, 2 * _HALF_STEPS + 1)
     x = (t[None] + 0.5 * (first + second)[:, None]).astype(np.float32)
     inside = (px > reach + 2).all(1) & (px < np.array([w, h]) - reach - 3).all(1)
-    where = [(px[:, k, None] + x * normal[:, k, None]).astype(np.float32) for k in range(2)]
-    for coordinate in where:
-        coordinate[~inside] = -1
-    value = cv2.remap(rgb, *where, cv2.INTER_LINEAR).astype(np.float32)
+    at_x, at_y = ((px[:, k, None] + x * normal[:, k, None]).astype(np.float32) for k in range(2))
+    at_x[~inside], at_y[~inside] = -1, -1
+    value = cv2.remap(rgb, at_x, at_y, cv2.INTER_LINEAR).astype(np.float32)
 
     def edge(at: NDArray, rows: NDArray | slice = np.s_[:]) -> tuple[NDArray, NDArray]:
         """Blurred step at `at` (N,), and its slope, (N, P) each, for some of the samples."""
