@@ -183,4 +183,4 @@ def fill_mask(geometry: BaseGeometry, grid: Grid) -> NDArray[np.bool_]:
         layer = np.zeros_like(out)
         cv2.fillPoly(layer, corners, 1, shift=_SUBPIXEL_BITS)
         out |= layer
-    return out.astype(bool)
+    return out.view(bool)

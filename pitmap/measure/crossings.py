@@ -21,7 +21,7 @@ from scipy.spatial import cKDTree
 from scipy.special import ndtri
 
 from ..grid import Grid
-from .land_edges import LandEdges
+from .land_edges import LandEdges, nearest
 
 __all__ = ["CrossingGraph", "build_graph"]
 
@@ -147,22 +147,15 @@ def build_graph(
     to_running = np.full(n_nodes, np.inf)
     if len(points):
         for node, tree, gap in ((RUNNING, running, to_running), (COOLANT, coolant, to_coolant)):
-            far, where = tree.query(points)
+            far, where = nearest(tree, points)
             # A spot cut off by the land's edge has its own edge blurred there: half a pixel is no metal.
             far = np.where(far - half_px < 0.5 * grid.mm_per_px, 0.0, far - half_px)
             best, picked = _least_per(owner, far)
             gap[best] = far[picked]
             arcs.add(np.full(best.size, node), best, far[picked], tree.data[where[picked]], points[picked])
         _gaps_between(points, owner, half_px, to_running, to_coolant, arcs)
-    far, where = coolant.query(edges.running_xy[::4])
-    k = int(np.argmin(far))
-    arcs.add(
-        np.array([RUNNING]),
-        np.array([COOLANT]),
-        far[[k]],
-        edges.running_xy[[4 * k]],
-        edges.coolant_xy[[where[k]]],
-    )
+    on_running, on_coolant, width = edges.narrowest
+    arcs.add(np.array([RUNNING]), np.array([COOLANT]), np.array([width]), on_running[None], on_coolant[None])
     (outward, inward), ends = arcs.finish(n_nodes)
     from_running, before_running = dijkstra(outward, indices=RUNNING, return_predecessors=True)
     from_coolant, before_coolant = dijkstra(inward, indices=COOLANT, return_predecessors=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -57,13 +58,17 @@ def make_frame(drawing: Drawing, grid: Grid) -> MeasureFrame:
     """
     names = drawing.zone_names
     raster = np.zeros(grid.shape, np.uint8)
-    for value, geometry in enumerate(drawing.zones.values(), 1):
-        raster[_centre_inside(geometry, grid)] = value
-    land = np.zeros(grid.shape, bool)
-    if "seal_land" in drawing.zones:
-        land = fill_mask(drawing.zones["seal_land"], grid)
-    inner = cv2.erode(drawing.mask(grid).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
-    counts = np.array([int((raster == k).sum()) for k in range(len(names) + 1)])
+    with ThreadPoolExecutor(max_workers=2) as workers:
+        seeking_edges = workers.submit(find_land_edges, drawing)
+        inside = workers.map(lambda geometry: _centre_inside(geometry, grid), drawing.zones.values())
+        inner = cv2.erode(drawing.mask(grid).view(np.uint8), np.ones((5, 5), np.uint8)).view(bool)
+        land = np.zeros(grid.shape, bool)
+        if "seal_land" in drawing.zones:
+            land = fill_mask(drawing.zones["seal_land"], grid)
+        for value, mask in enumerate(inside, 1):
+            np.copyto(raster, np.uint8(value), where=mask)
+        edges = seeking_edges.result()
+    counts = np.array([np.count_nonzero(raster == k) for k in range(len(names) + 1)])
     for array in (raster, land, inner, counts):
         array.setflags(write=False)
     return MeasureFrame(
@@ -74,7 +79,7 @@ def make_frame(drawing: Drawing, grid: Grid) -> MeasureFrame:
         zone_px=counts,
         land=land,
         inner_face=inner,
-        edges=find_land_edges(drawing),
+        edges=edges,
     )
 
 
@@ -82,8 +87,9 @@ def _centre_inside(geometry: BaseGeometry, grid: Grid) -> NDArray[np.bool_]:
     """Pixels whose centre lies inside: areas then have no bias, while a fill that takes every touched pixel
     adds half a pixel all around."""
     mask = fill_mask(geometry, grid)
-    inner = cv2.erode(mask.view(np.uint8), np.ones((3, 3), np.uint8), borderValue=0).astype(bool)
-    row, col = np.nonzero(mask & ~inner)
+    filled = mask.view(np.uint8)
+    border = filled - cv2.erode(filled, np.ones((3, 3), np.uint8), borderValue=0)
+    row, col = np.unravel_index(np.flatnonzero(border), grid.shape)
     prepare(geometry)
     xy = grid.px_to_mm(np.column_stack([col, row]))
     mask[row, col] = contains_xy(geometry, xy[:, 0], xy[:, 1])

@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from ..drawing import Drawing
 from ..errors import MeasurementError
 
-__all__ = ["LandEdges", "find_land_edges"]
+__all__ = ["LandEdges", "find_land_edges", "nearest"]
 
 _STEP_MM = 0.05
 """Spacing of the points: the distance to the nearest one is off by under 0.3 um at 1 mm."""
@@ -37,10 +37,21 @@ class LandEdges:
     holes_xy: tuple[NDArray[np.float64], ...] = ()
     running_tree: cKDTree = field(init=False)
     coolant_tree: cKDTree = field(init=False)
+    narrowest: tuple[NDArray[np.float64], NDArray[np.float64], float] = field(init=False)
+    """Where the undamaged land is narrowest: its ends on both edges, mm, and its width there, mm."""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "running_tree", cKDTree(self.running_xy))
         object.__setattr__(self, "coolant_tree", cKDTree(self.coolant_xy))
+        some = self.running_xy[::4]
+        far, where = nearest(self.coolant_tree, some)
+        k = int(np.argmin(far))
+        object.__setattr__(self, "narrowest", (some[k], self.coolant_xy[where[k]], float(far[k])))
+
+
+def nearest(tree: cKDTree, points: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Distance from each point (n, 2) to the nearest one of a tree, and which that is; on every core."""
+    return tree.query(points, workers=-1)
 
 
 def find_land_edges(drawing: Drawing) -> LandEdges | None:

@@ -15,6 +15,7 @@ from ..flags import Flag
 from ..grid import Grid
 from .blobs import Blobs
 from .frame import MeasureFrame
+from .land_edges import nearest
 from .schemas import MARKS
 from .seals import wider_than_seal
 from .settings import MeasureSettings
@@ -133,8 +134,8 @@ def _land_distances(b, frame, n):  # type: ignore[no-untyped-def]
     owner = b.edge_owner[on_land]
     points = frame.grid.px_to_mm(b.edge_cr[on_land])
     for k, tree in enumerate((frame.edges.running_tree, frame.edges.coolant_tree)):
-        nearest = np.full(n, np.inf)
+        away = np.full(n, np.inf)
         # The mark reaches half a pixel beyond the centres of its edge pixels.
-        np.minimum.at(nearest, owner, np.maximum(tree.query(points)[0] - 0.5 * frame.grid.mm_per_px, 0.0))
-        out[k] = np.where(np.isfinite(nearest), nearest, np.nan)
+        np.minimum.at(away, owner, np.maximum(nearest(tree, points)[0] - 0.5 * frame.grid.mm_per_px, 0.0))
+        out[k] = np.where(np.isfinite(away), away, np.nan)
     return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -114,8 +115,11 @@ def measure(
     stage = class_map.stage if isinstance(class_map.stage, Stage) else Stage(str(class_map.stage))
     alignment = alignment_error_mm or 0.0
 
-    land = measure_land(codes, frame.land, grid, frame.edges, settings, alignment)
-    blobs = _all_blobs(codes, confidence, frame, settings)
+    # neither needs the other's answer
+    with ThreadPoolExecutor(max_workers=1) as worker:
+        finding = worker.submit(_all_blobs, codes, confidence, frame, settings)
+        land = measure_land(codes, frame.land, grid, frame.edges, settings, alignment)
+        blobs = finding.result()
     marks = marks_table(list(blobs.values()), codes, frame, settings, camera_scale, land.leaking)
     if edited is not None and len(marks):
         marks = _flag_edited(marks, blobs, edited, grid)

@@ -103,20 +103,25 @@ def measure_land(
     # seen.
     unseen = (metal & (code == SurfaceClass.UNSEEN)) | (inner & (code == SurfaceClass.OUTSIDE))
     broken = _one_of(code, settings.breaks_contact) & metal
+    colour = _one_of(code, (SurfaceClass.STAIN, SurfaceClass.TINT)) & metal & ~broken
     min_px = settings.min_mark_mm2 * grid.px_per_mm**2
-    seen = build_graph(broken, corner, grid, edges, min_px)
-    worst = build_graph(broken | unseen, corner, grid, edges, min_px) if unseen.any() else seen
+
+    def graphs(damaged: NDArray[np.bool_]) -> tuple[CrossingGraph, CrossingGraph]:
+        """As seen, and with the metal not seen taken as damaged."""
+        graph = build_graph(damaged, corner, grid, edges, min_px)
+        if not unseen.any():
+            return graph, graph
+        return graph, build_graph(damaged | unseen, corner, grid, edges, min_px)
+
+    seen, worst = graphs(broken)
     places = _Places(seen, worst, code, grid, edges, settings, alignment_error_mm)
     rows, paths, leaks = places.collect()
     leaking = np.zeros(grid.shape, bool)
     for node in leaks:
         mask, row, col = seen.mask_of(node)
         leaking[window][row : row + mask.shape[0], col : col + mask.shape[1]] |= mask
-    colour = _one_of(code, (SurfaceClass.STAIN, SurfaceClass.TINT)) & metal & ~broken
     narrowest = _overall(rows, settings)
-    bright = narrowest
-    if colour.any():
-        bright = _bright(broken | colour, unseen, corner, grid, edges, settings, places)
+    bright = _bright(*graphs(broken | colour), settings, places) if colour.any() else narrowest
     return LandWidths(
         table=LANDS.frame(rows),
         paths=tuple(paths),
@@ -142,10 +147,9 @@ def _overall(rows: list[dict], settings: MeasureSettings) -> Estimate:
     )
 
 
-def _bright(bright, unseen, corner, grid, edges, settings, places) -> Estimate:  # type: ignore[no-untyped-def]
-    min_px = settings.min_mark_mm2 * grid.px_per_mm**2
-    graph = build_graph(bright, corner, grid, edges, min_px)
-    worst = build_graph(bright | unseen, corner, grid, edges, min_px) if unseen.any() else graph
+def _bright(
+    graph: CrossingGraph, worst: CrossingGraph, settings: MeasureSettings, places: _Places
+) -> Estimate:
     path = graph.nodes_through(COOLANT)
     value, least = float(graph.from_running[COOLANT]), float(worst.from_running[COOLANT])
     sd = places.sd_of(graph, path)
