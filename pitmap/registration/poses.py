@@ -142,7 +142,7 @@ def pull(
     near = field.near_xy.reshape(-1, 2)
     near_normal = field.near_normal.reshape(-1, 2)
     rotation, shift, focal = poses.rotation, poses.shift_mm, poses.focal_px
-    jacobian = np.empty((len(poses), 7, len(edges.part)))
+    jacobian = np.empty((len(poses), len(edges.part), 7))
     for reach in reach_px:
         now = Poses(rotation=rotation, shift_mm=shift, focal_px=focal, centre_xy=poses.centre_xy)
         flat, inside, px, _ = _look_up(now, edges, field)
@@ -151,13 +151,12 @@ def pull(
         residual = gap_x * along_x + gap_y * along_y
         far2 = gap_x**2 + gap_y**2
         weight = edges.length_mm * inside * (far2 < 9 * reach**2) / (1 + far2 / reach**2) ** 2
-        turned = now.rotation[:, :, :2] @ edges.points_mm.T
-        x, y, z = np.moveaxis(turned + shift[:, :, None], 1, 0)
-        u, v, depth = np.moveaxis(turned, 1, 0)
-        per_mm = focal[:, None] / np.maximum(z, 1.0)
+        x, y, z = np.moveaxis(rotation[:, :, :2] @ edges.points_mm.T + shift[:, :, None], 1, 0)
+        u, v, depth = (c - shift[:, k, None] for k, c in enumerate((x, y, z)))
+        f, z = focal[:, None], np.maximum(z, 1.0)
         # d(pixel . along) / d(camera point)
-        ax, ay = along_x * per_mm, along_y * per_mm
-        az = -(ax * x + ay * y) / np.maximum(z, 1.0)
+        ax, ay = along_x * f / z, along_y * f / z
+        az = -(ax * x + ay * y) / z
         for k, column in enumerate((
             v * az - depth * ay,
             depth * ax - u * az,
@@ -167,9 +166,9 @@ def pull(
             az,
             ax * x + ay * y,
         )):  # fmt: skip
-            jacobian[:, k] = column
-        weighted = jacobian * weight[:, None]
-        normal_matrix = weighted @ jacobian.transpose(0, 2, 1)
+            jacobian[..., k] = column
+        weighted = (jacobian * weight[..., None]).transpose(0, 2, 1)
+        normal_matrix = weighted @ jacobian
         right = (weighted @ residual[..., None])[..., 0]
         # the prior on the focal length is worth `sigma` pixels of edge noise over all the samples
         prior = edges.length_mm.mean() * reach**2 / log_focal_sd**2
