@@ -41,6 +41,10 @@ METHOD = (
         " metal; where it does not, the record says that it cannot tell."
     ),
     mark(
+        "Shallow scores, and those under a fifth of a millimetre wide, are not seen in a photo: that none is shown does"
+        " not mean that there is none."
+    ),
+    mark(
         "Depths come from readings with a gauge and from the stock at which pits vanished; pits that nobody measured get a"
         " range, never a single depth."
     ),

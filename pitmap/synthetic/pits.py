@@ -118,7 +118,8 @@ def _field(
     shape: PlateShape, rng: np.random.Generator, at: NDArray, first_id: int
 ) -> list[dict[str, object]]:
     """Pits that have grown together about `at`: many, mostly shallow, in a patch of a few mm."""
-    grid, out = shape.grid, []
+    grid = shape.grid
+    out: list[dict[str, object]] = []
     size, aspect, turn = rng.uniform(0.6, 3.5), rng.uniform(0.35, 1.0), rng.uniform(0, np.pi)
     shallow, typical = rng.uniform(0.25, 1.0), rng.uniform(0.4, 0.8)
     for _ in range(min(120, int(rng.poisson(rng.uniform(1.5, 4.0) * np.pi * aspect * size**2)) + 2)):
