@@ -18,7 +18,7 @@ from pitmap.surface.decide import (
     keep_faint_pits,
     where_it_wins,
 )
-from pitmap.surface.learned import has_model, tile_spans
+from pitmap.surface.learned import has_model, tile_counts, tile_spans
 from pitmap.surface.scores import put_scores
 
 PX = 10
@@ -365,10 +365,28 @@ def test_covered_parts_drop_specks_and_keep_things() -> None:
 
 
 def test_tile_spans_join_without_overlap() -> None:
-    spans = tile_spans(100, 2660, 48)
+    spans = tile_spans(100, 2660, 3, 48)
     kept = np.concatenate([np.arange(a, b) for _, _, a, b in spans])
     assert kept.tolist() == list(range(100, 2660))
     assert all((stop - start) % 48 == 0 and start <= a - 30 and stop >= b + 30 for start, stop, a, b in spans)
+
+
+@pytest.mark.parametrize(("height", "width"), [(1, 1), (40, 3000), (2360, 2710), (1500, 1500), (9000, 7000)])
+def test_no_plan_of_tiles_reads_fewer_pixels(height: int, width: int) -> None:
+    def read(n_rows: int, n_cols: int) -> tuple[int, int]:
+        (top, bottom, *_), (left, right, *_) = (
+            tile_spans(0, height, n_rows, 48)[0],
+            tile_spans(0, width, n_cols, 48)[0],
+        )
+        one = (bottom - top) * (right - left)
+        return one, one * n_rows * n_cols
+
+    n_rows, n_cols = tile_counts(height, width, 48)
+    one, total = read(n_rows, n_cols)
+    # a pass over 1.32 million pixels takes about 200 MB
+    assert one <= 1_320_000
+    others = [read(i, j) for i in range(1, 12) for j in range(1, 12)]
+    assert total == min(all_ for tile, all_ in others if tile <= 1_320_000)
 
 
 def small_map(**change: object) -> ClassMap:

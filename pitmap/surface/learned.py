@@ -35,6 +35,7 @@ __all__ = [
     "learned_map",
     "load_network",
     "model_inputs",
+    "tile_counts",
     "tile_logits",
     "tile_spans",
 ]
@@ -44,7 +45,7 @@ LEARNED_PX_PER_MM = 10.0
 _MODEL = Path(__file__).parent / "model" / "surface.onnx"
 _MARGIN_PX = 30
 """Rim of a tile that is read but not kept: 3 mm of context."""
-_LARGEST_TILE_PX = 1150
+_LARGEST_TILE_PX2 = 1_320_000
 """Bounds the memory of one pass to about 200 MB."""
 _STRIP_PX = 128
 """Rows that are worked up at a time: the probabilities of so many stay in the processor's cache."""
@@ -120,15 +121,33 @@ def default_network() -> Network:
     return load_network(_MODEL)
 
 
-def tile_spans(first: int, last: int, multiple: int) -> list[tuple[int, int, int, int]]:
+def _read_px(length: int, n: int, multiple: int) -> int:
+    """Side of each of `n` equal tiles over a length, with its rim, rounded up to what the network takes."""
+    return -(-(-(-length // n) + 2 * _MARGIN_PX) // multiple) * multiple
+
+
+def tile_counts(height: int, width: int, multiple: int) -> tuple[int, int]:
+    """Rows and columns of tiles that cover a raster with the fewest pixels read, rims and rounding included."""
+    sides = [
+        [(n, _read_px(length, n, multiple)) for n in range(1, -(-length // multiple) + 1)]
+        for length in (height, width)
+    ]
+    plans = [
+        (n_rows * high * n_cols * wide, n_rows * n_cols, (n_rows, n_cols))
+        for n_rows, high in sides[0]
+        for n_cols, wide in sides[1]
+        if high * wide <= _LARGEST_TILE_PX2
+    ]
+    return min(plans)[2]
+
+
+def tile_spans(first: int, last: int, n: int, multiple: int) -> list[tuple[int, int, int, int]]:
     """Equal tiles over pixels ``first`` to ``last`` (not included): read from, read to, keep from, keep to.
 
     What is read may lie outside the raster; the parts that are kept join without overlap.
     """
-    length = last - first
-    n = max(1, -(-length // (_LARGEST_TILE_PX - 2 * _MARGIN_PX)))
-    keep = -(-length // n)
-    read = -(-(keep + 2 * _MARGIN_PX) // multiple) * multiple
+    keep = -(-(last - first) // n)
+    read = _read_px(last - first, n, multiple)
     starts = range(first, last, keep)
     return [(a - _MARGIN_PX, a - _MARGIN_PX + read, a, min(last, a + keep)) for a in starts]
 
@@ -208,7 +227,7 @@ def tile_logits(
     """Raw logits (classes, rows, columns) of every window that holds metal."""
     with ThreadPoolExecutor(max_workers=1) as worker:
         for one in _passes(network, rgb, metal, edge_mm, stage, photo_px_per_mm, worker):
-            yield from one.strips(_LARGEST_TILE_PX)
+            yield from one.strips(metal.shape[0])
 
 
 def _passes(
@@ -233,10 +252,13 @@ def _passes(
         rasters = (_padded(a, rows, cols) for a in (rgb, metal, edge_mm))
         return model_inputs(*rasters, reference)  # type: ignore[call-arg]
 
+    top, bottom = int(rows_with[0]), int(rows_with[-1]) + 1
+    left, right = int(cols_with[0]), int(cols_with[-1]) + 1
+    n_rows, n_cols = tile_counts(bottom - top, right - left, network.multiple)
     spans = [
         (rows, cols)
-        for rows in tile_spans(int(rows_with[0]), int(rows_with[-1]) + 1, network.multiple)
-        for cols in tile_spans(int(cols_with[0]), int(cols_with[-1]) + 1, network.multiple)
+        for rows in tile_spans(top, bottom, n_rows, network.multiple)
+        for cols in tile_spans(left, right, n_cols, network.multiple)
         if metal[rows[2] : rows[3], cols[2] : cols[3]].any()
     ]
     ahead = worker.submit(read, spans[0][0][:2], spans[0][1][:2])
