@@ -199,17 +199,22 @@ def main() -> None:
     parser.add_argument(
         "--width", type=int, default=1600, help="of the photos, pixels; a phone's own is 4000"
     )
+    parser.add_argument(
+        "--weathered", action="store_true", help="pits grown together, rough finish, wider tones"
+    )
     parser.add_argument("--negatives", type=int, default=6)
     parser.add_argument("--minutes", type=float, default=30.0, help="stop starting renders after this long")
     parser.add_argument("--out", type=Path)
     arguments = parser.parse_args()
     print(
         f"pitmap {__version__}, Python {platform.python_version()}, OpenCV {cv2.__version__}, seed {arguments.seed},"
-        f" photos {arguments.width} wide"
+        f" photos {arguments.width} wide{', weathered' if arguments.weathered else ''}"
     )
     begun, rows = time.monotonic(), []
     size_wh = (arguments.width, arguments.width * 3 // 4)
-    for case in render_cases(arguments.n, seed=arguments.seed, size_wh=size_wh):
+    for case in render_cases(
+        arguments.n, seed=arguments.seed, size_wh=size_wh, is_weathered=arguments.weathered
+    ):
         if time.monotonic() - begun > 60 * arguments.minutes:
             print(f"stopped after {len(rows)} renders: the time was up")
             break
