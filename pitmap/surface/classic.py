@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from ..classes import Stage
 from .class_map import PROBABILITY_CLASSES
 from .illumination import balance_to_metal, metal_reference, robust_background, to_lab
+from .morphology import disc
 from .parts import large_parts
 
 __all__ = ["CLASSIC_PX_PER_MM", "classic_scores"]
@@ -33,11 +34,6 @@ _UNCUT_WARMTH = 2.6
 _UNCUT_DARK_L = 14.0
 _COVER_CHROMA = 22.0
 _COVER_LEAST_MM2 = 60.0
-
-
-def _disc(width_mm: float, px_per_mm: float) -> NDArray[np.uint8]:
-    width = max(3, round(width_mm * px_per_mm)) | 1
-    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
 
 
 def _blur(values: NDArray[np.float32], weight: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
@@ -80,7 +76,7 @@ def classic_scores(
     background = robust_background(light, metal, px_per_mm, 8.0)
     filled = np.where(metal, light, background)
     smooth = cv2.GaussianBlur(filled, (0, 0), max(0.12 * px_per_mm, 0.4))
-    hat = cv2.morphologyEx(smooth, cv2.MORPH_BLACKHAT, _disc(_PIT_WIDEST_MM, px_per_mm))
+    hat = cv2.morphologyEx(smooth, cv2.MORPH_BLACKHAT, disc(_PIT_WIDEST_MM, px_per_mm))
     darkness = np.minimum(hat, background - smooth + 6.0)
     noise = 1.4826 * float(np.median(np.abs((smooth - background)[metal]))) if metal.any() else 0.0
     need = np.full(metal.shape, max(_PIT_L, 2.5 * noise), np.float32)

@@ -10,6 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .morphology import disc, odd_px
+
 __all__ = ["parts_with_an_edge", "with_their_middles"]
 
 _BESIDE_MM = (0.4, 1.6)
@@ -85,15 +87,15 @@ def with_their_middles(
     -------
     (rows, columns) bool
     """
-    disc = _disc(_NECK_MM, px_per_mm)
-    free = cv2.morphologyEx((metal & ~things).astype(np.uint8), cv2.MORPH_OPEN, disc)
+    neck = disc(_NECK_MM, px_per_mm)
+    free = cv2.morphologyEx((metal & ~things).astype(np.uint8), cv2.MORPH_OPEN, neck)
     out, most = things.copy(), _MOST_MIDDLE * np.count_nonzero(things)
     for window, own in _each_part(free, px_per_mm, most=most):
         if not things[window].any():
             continue
         beside = _strip(things[window], px_per_mm) & metal[window]
         if _runs_on(own, beside, _log_tone(rgb[window]), metal[window], px_per_mm):
-            grown = cv2.dilate(own.astype(np.uint8), disc) > 0
+            grown = cv2.dilate(own.astype(np.uint8), neck) > 0
             out[window] |= grown & metal[window]
     return out
 
@@ -110,16 +112,6 @@ def _each_part(
         yield window, labels[window] == k
 
 
-def _odd_px(width_mm: float, px_per_mm: float) -> int:
-    return 2 * round(width_mm * px_per_mm / 2) + 1
-
-
-def _disc(width_mm: float, px_per_mm: float) -> NDArray[np.uint8]:
-    """A disc for morphology."""
-    width = _odd_px(width_mm, px_per_mm)
-    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width)).astype(np.uint8)
-
-
 def _log_tone(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
     return np.log(rgb.astype(np.float32) + _DARK)
 
@@ -133,10 +125,10 @@ def _of_the_tone_around(
     """What of `own` is no further than a step from the middle tone of the strip beside it; slivers left out."""
     if not beside.any():
         return np.zeros_like(own)
-    side = _odd_px(_BESIDE_MM[1], px_per_mm)
+    side = odd_px(_BESIDE_MM[1], px_per_mm)
     differs = np.abs(cv2.blur(tone, (side, side)) - np.median(tone[beside], 0)).max(2)
     even = (own & (differs < _LEAST_STEP)).astype(np.uint8)
-    return cv2.morphologyEx(even, cv2.MORPH_OPEN, _disc(_NECK_MM, px_per_mm)).astype(bool)
+    return cv2.morphologyEx(even, cv2.MORPH_OPEN, disc(_NECK_MM, px_per_mm)).astype(bool)
 
 
 def _runs_on(
@@ -151,7 +143,7 @@ def _runs_on(
     Compared is the largest step of the three colours, at every border pixel that has metal within `own` and in the
     strip `beside` it.
     """
-    side = _odd_px(_ALONG_MM, px_per_mm)
+    side = odd_px(_ALONG_MM, px_per_mm)
     inner, outer = (_mean_tone(tone, ring, side) for ring in (_strip(own, px_per_mm) & metal, beside))
     border = cv2.morphologyEx(own.astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) > 0
     step = np.abs(inner - outer).max(2)[border & metal]

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from ..classes import SurfaceClass
 from .class_map import PROBABILITY_CLASSES
+from .morphology import disc
 from .parts import large_parts
 
 __all__ = [
@@ -190,8 +191,7 @@ def covered_parts(is_covered: NDArray[np.bool_], px_per_mm: float) -> NDArray[np
     """
     if not is_covered.any():
         return np.zeros_like(is_covered)
-    width = max(1, round(2 * _COVERED_RIM_MM * px_per_mm)) | 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
-    closed = cv2.morphologyEx(is_covered.astype(np.uint8), cv2.MORPH_CLOSE, disc)
+    rim = disc(2 * _COVERED_RIM_MM, px_per_mm)
+    closed = cv2.morphologyEx(is_covered.astype(np.uint8), cv2.MORPH_CLOSE, rim)
     things = large_parts(closed, _LEAST_COVERED_MM2 * px_per_mm**2)
-    return cv2.dilate(things.astype(np.uint8), disc).astype(bool)
+    return cv2.dilate(things.astype(np.uint8), rim).astype(bool)

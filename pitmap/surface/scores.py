@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from skimage.measure import CircleModel, ransac
 
 from ..classes import SurfaceClass
+from .morphology import disc
 from .parts import large_parts
 
 __all__ = ["is_score_shaped", "put_scores"]
@@ -97,14 +98,9 @@ def _longest_piece(at: NDArray[np.float64], px_per_mm: float) -> NDArray[np.bool
     px -= px.min(0) - 1
     raster = np.zeros((px[:, 1].max() + 2, px[:, 0].max() + 2), np.uint8)
     raster[px[:, 1], px[:, 0]] = 1
-    _, parts = cv2.connectedComponents(cv2.dilate(raster, _gap_disc(px_per_mm)), connectivity=8)
+    _, parts = cv2.connectedComponents(cv2.dilate(raster, disc(_GAP_MM, px_per_mm)), connectivity=8)
     of = parts[px[:, 1], px[:, 0]]
     return of == np.bincount(of).argmax()
-
-
-def _gap_disc(px_per_mm: float) -> NDArray[np.uint8]:
-    width = round(_GAP_MM * px_per_mm) | 1
-    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width)).astype(np.uint8)
 
 
 def put_scores(
@@ -129,7 +125,7 @@ def put_scores(
     is_likely = likely > 0
     if not is_likely.any():
         return
-    joined = cv2.dilate(is_likely.astype(np.uint8), _gap_disc(px_per_mm))
+    joined = cv2.dilate(is_likely.astype(np.uint8), disc(_GAP_MM, px_per_mm))
     _, parts, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
     reach = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) / px_per_mm
     for k in 1 + np.flatnonzero(reach[1:] >= _LEAST_LENGTH_MM):

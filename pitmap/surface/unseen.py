@@ -6,6 +6,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .morphology import disc
+
 __all__ = ["LEAST_PHOTO_PX_PER_MM", "unreadable"]
 
 LEAST_PHOTO_PX_PER_MM = 1.5
@@ -44,15 +46,15 @@ def unreadable(
     red, green, blue = cv2.split(rgb)
     top, bottom = cv2.max(cv2.max(red, green), blue), cv2.min(cv2.min(red, green), blue)
     lost = ((bottom >= _BLOWN) | (top < _BLACK)).astype(np.uint8)
-    width = max(1, round(_LEAST_MM * px_per_mm)) | 1
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+    least = disc(_LEAST_MM, px_per_mm)
     # opened, that is eroded and grown again, the second only where something is left
-    left = cv2.erode(lost, disc) if lost.any() else lost
+    left = cv2.erode(lost, least) if lost.any() else lost
     out = np.zeros(lost.shape, bool)
     x, y, w, h = cv2.boundingRect(left)
     if w:
-        window = np.s_[max(0, y - width) : y + h + width, max(0, x - width) : x + w + width]
-        out[window] = cv2.dilate(left[window], disc)
+        rim = least.shape[0]
+        window = np.s_[max(0, y - rim) : y + h + rim, max(0, x - rim) : x + w + rim]
+        out[window] = cv2.dilate(left[window], least)
     if in_frame is not None:
         out |= ~in_frame
     if photo_px_per_mm is not None:

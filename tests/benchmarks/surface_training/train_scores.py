@@ -75,7 +75,7 @@ def loss_of(model: SurfaceNet, tiles: Tiles, which: torch.Tensor) -> tuple[torch
 
 def teach(model: SurfaceNet, tiles: Tiles, epochs: int, rate: float) -> None:
     """Fit the branch, in place."""
-    n = len(tiles.x)
+    n = len(tiles.last)
     n_kept = n - round(HELD_BACK * n)
     for parameter in model.parameters():
         parameter.requires_grad_(False)
