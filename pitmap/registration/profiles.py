@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from .edges import DrawnEdges
-from .small_systems import PositiveSystems
 from .view import View
 
 __all__ = ["ProfileFit", "fit_profiles"]
@@ -137,11 +136,12 @@ def fit_profiles(
     gram = across_basis @ basis
     gram[:, 2, 2] += ridge
     gram[:, 3, 3] += ridge
-    systems = PositiveSystems(gram)
-    levels = systems.solve(across_basis @ value)
+    # one inverse serves both right sides; the systems are small and held off singular by the ridge
+    inverse = np.linalg.inv(gram.astype(float))
+    levels = (inverse @ (across_basis @ value)).astype(np.float32)
     residual = value - basis @ levels
     shift = slope @ levels
-    free = shift - basis @ systems.solve(across_basis @ shift)
+    free = shift - basis @ (inverse @ (across_basis @ shift)).astype(np.float32)
     information = (free * shift).sum((1, 2))
     n_channels = value.shape[2]
     left = (residual**2).sum((1, 2))
