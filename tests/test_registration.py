@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 from shapely import Polygon
+from shapely.affinity import translate
 
 from pitmap.drawing import Drawing, Opening, load_shipped, shipped_plates
 from pitmap.errors import AlignmentRefused, InputError
@@ -232,6 +233,21 @@ def test_register_refuses_an_empty_picture(plate: Drawing) -> None:
 def test_register_refuses_the_mirrored_drawing(plate: Drawing, photo: np.ndarray) -> None:
     with pytest.raises(AlignmentRefused):
         register(photo, thin(plate.mirrored("other face")))
+
+
+@pytest.mark.parametrize("turn_deg", [20.0, 137.0, 250.0])
+def test_openings_drawn_three_millimetres_from_where_they_are_refuse_the_drawing(
+    plate: Drawing, photo: np.ndarray, aligned: Alignment, turn_deg: float
+) -> None:
+    """At any angle, between the places that are tried for every piece of the drawing too."""
+    angle = np.radians(turn_deg)
+    others = [
+        replace(o, polygon=translate(o.polygon, 3 * np.cos(angle), 3 * np.sin(angle))) if k % 5 == 0 else o
+        for k, o in enumerate(plate.openings)
+    ]
+    drawing = replace(plate, openings=tuple(others), zones={}, bands=())
+    with pytest.raises(AlignmentRefused, match="in places only"):
+        refine(photo, drawing, Camera(homography=aligned.homography, lens=aligned.lens))
 
 
 GOOD = Evidence(in_frame=1.0, met=0.8, chance=0.15, regions_met=0.9, n_regions=40, displaced=())
