@@ -21,6 +21,8 @@ _MISSED, _FOUND = 0.35, 0.7
 _NEARBY_MM = 4.5
 _NEARBY_STEP_MM = 0.6
 """An edge is met from half a pixel away, which is 0.3 mm or more here: every place nearby is tried."""
+_NEARBY_LEAST = 12
+"""Samples: of so many places one fits the few samples of a small hole by chance."""
 _LEVEL_BREAK_MM = 0.3
 _LEVEL_BLUR_PX = 0.8
 
@@ -87,7 +89,7 @@ def _best_nearby(rgb: NDArray[np.uint8], view: View, opening: DrawnEdges, thickn
     steps = np.arange(-_NEARBY_MM, _NEARBY_MM + 1e-9, _NEARBY_STEP_MM)
     pushes = np.stack(np.meshgrid(steps, steps), -1).reshape(-1, 2)
     reach = np.hypot(*pushes.T)
-    pushes = pushes[(reach > _RINGS_MM[0] - _NEARBY_STEP_MM) & (reach <= _NEARBY_MM)]
+    pushes = pushes[(reach >= 2 * _NEARBY_STEP_MM) & (reach <= _NEARBY_MM)]
     n = len(opening.part)
     everywhere = opening.take(np.tile(np.arange(n), len(pushes)))
     good, inside = _ask(rgb, view, everywhere, np.repeat(pushes, n, axis=0), thickness_mm)
@@ -125,7 +127,7 @@ def weigh(rgb: NDArray[np.uint8], view: View, edges: DrawnEdges, thickness_mm: f
     missed = present & (share < _MISSED)
     for j in np.nonzero(missed & (best_beside <= _FOUND))[0]:
         # a sector of the outline may meet a shadow's edge or the bench; an opening has no such double
-        if not names[j].startswith("outline "):
+        if seen[j] >= _NEARBY_LEAST and not names[j].startswith("outline "):
             best_beside[j] = _best_nearby(rgb, view, edges.take(np.nonzero(region == j)[0]), thickness_mm)
     displaced = missed & (best_beside > _FOUND)
     return Evidence(
