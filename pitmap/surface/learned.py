@@ -45,8 +45,8 @@ LEARNED_PX_PER_MM = 10.0
 _MODEL = Path(__file__).parent / "model" / "surface.onnx"
 _MARGIN_PX = 30
 """Rim of a tile that is read but not kept: 3 mm of context."""
-_LARGEST_TILE_PX2 = 1_320_000
-"""Bounds the memory of one pass to about 200 MB."""
+_LARGEST_TILE_PX2 = 1_000_000
+"""Bounds the memory of one pass to about 150 MB."""
 _STRIP_PX = 128
 """Rows that are worked up at a time: the probabilities of so many stay in the processor's cache."""
 _EDGE_FULL_MM = 4.0
