@@ -100,20 +100,19 @@ def paint_codes(
         x, y, w, h = cv2.boundingRect(mask)
         if not w:
             continue
+        if style.pattern == "outline":
+            _draw_round(out, mask, style, max(1, step // 5))
+            continue
         box = np.s_[y : y + h, x : x + w]
         inside = mask[box].astype(bool)
         colour = np.array(style.rgb, np.float32)
         part = out[box]
-        if style.pattern != "outline":
-            veil = (1 - strength) * part + strength * colour
-            part[inside] = veil[inside].astype(np.uint8)
-        if style.pattern not in ("solid", "outline"):
+        veil = (1 - strength) * part + strength * colour
+        part[inside] = veil[inside].astype(np.uint8)
+        if style.pattern != "solid":
             ink = inside & _pattern(style.pattern, (h, w), step)
             # Darker than the veil, so that the pattern stands out when the colours are gone.
             part[ink] = tuple(int(0.45 * v) for v in style.rgb)
-        if style.pattern == "outline":
-            _draw_round(out, mask, style, max(1, step // 5))
-            continue
         contours, _ = cv2.findContours(mask, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
         edge = (20, 20, 20) if style.pattern == "solid" else style.rgb
         cv2.drawContours(out, contours, -1, edge, 1, cv2.LINE_AA)

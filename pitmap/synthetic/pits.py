@@ -74,7 +74,6 @@ def place_pits(
     weight /= weight.sum()
     rows: list[dict[str, object]] = []
     x_lo, y_lo, x_hi, y_hi = drawing.outline.bounds
-    grid = shape.grid
     for _ in range(n * 40):
         if len(rows) >= n:
             break
@@ -93,32 +92,43 @@ def place_pits(
         else:
             origin = "free"
             x, y = rng.uniform(x_lo, x_hi), rng.uniform(y_lo, y_hi)
-        c, r = np.round(grid.mm_to_px((x, y))).astype(int)
-        diam = float(np.clip(rng.lognormal(np.log(0.6), 0.6), _MIN_DIAM_MM, _MAX_DIAM_MM))
-        inside = 0 <= r < grid.n_rows and 0 <= c < grid.n_cols
-        if not inside or shape.metal_mm[r, c] < 0.25 + 0.2 * diam:
-            continue
-        depth = float(np.clip(70 * (diam / 0.8) ** 0.8 * rng.lognormal(0, 0.45), 8, 500))
-        rows.append(
-            {
-                "pit_id": len(rows) + 1,
-                "x_mm": x,
-                "y_mm": y,
-                "drawn_diam_mm": diam,
-                "depth_max_um": depth,
-                "origin": origin,
-            }
-        )
+        pit = _pit_at(shape, rng, (x, y), origin, typical_mm=0.6, scatter=0.6, rim_mm=0.25, rim_share=0.2)
+        if pit:
+            rows.append(pit | {"pit_id": len(rows) + 1})
     for at in () if fields_xy is None else fields_xy:
         rows += _field(shape, rng, at, len(rows) + 1)
     return PITS.frame(rows)
+
+
+def _pit_at(
+    shape: PlateShape,
+    rng: np.random.Generator,
+    xy_mm: tuple[float, float],
+    origin: str,
+    *,
+    typical_mm: float,
+    scatter: float,
+    rim_mm: float,
+    rim_share: float = 0.0,
+    shallow: float = 1.0,
+) -> dict[str, object]:
+    """A pit drawn by the laws of :func:`place_pits`, `shallow` times as deep; empty too near the drawn edge, or off it."""
+    grid = shape.grid
+    c, r = np.round(grid.mm_to_px(xy_mm)).astype(int)
+    diam = float(np.clip(rng.lognormal(np.log(typical_mm), scatter), _MIN_DIAM_MM, _MAX_DIAM_MM))
+    inside = 0 <= r < grid.n_rows and 0 <= c < grid.n_cols
+    if not inside or shape.metal_mm[r, c] < rim_mm + rim_share * diam:
+        return {}
+    depth = float(np.clip(70 * shallow * (diam / 0.8) ** 0.8 * rng.lognormal(0, 0.45), 8, 500))
+    return {
+        "x_mm": xy_mm[0], "y_mm": xy_mm[1], "drawn_diam_mm": diam, "depth_max_um": depth, "origin": origin,
+    }  # fmt: skip
 
 
 def _field(
     shape: PlateShape, rng: np.random.Generator, at: NDArray, first_id: int
 ) -> list[dict[str, object]]:
     """Pits that have grown together about `at`: many, mostly shallow, in a patch of a few mm."""
-    grid = shape.grid
     out: list[dict[str, object]] = []
     size, aspect, turn = rng.uniform(0.6, 3.5), rng.uniform(0.35, 1.0), rng.uniform(0, np.pi)
     shallow, typical = rng.uniform(0.25, 1.0), rng.uniform(0.4, 0.8)
@@ -126,18 +136,11 @@ def _field(
         u, v = rng.normal(0, 0.5 * size), rng.normal(0, 0.5 * size * aspect)
         x = at[0] + u * np.cos(turn) - v * np.sin(turn)
         y = at[1] + u * np.sin(turn) + v * np.cos(turn)
-        c, r = np.round(grid.mm_to_px((x, y))).astype(int)
-        diam = float(np.clip(rng.lognormal(np.log(typical), 0.5), _MIN_DIAM_MM, _MAX_DIAM_MM))
-        inside = 0 <= r < grid.n_rows and 0 <= c < grid.n_cols
-        if not inside or shape.metal_mm[r, c] < 0.15:
-            continue
-        depth = float(np.clip(70 * shallow * (diam / 0.8) ** 0.8 * rng.lognormal(0, 0.45), 8, 500))
-        out.append(
-            {
-                "pit_id": first_id + len(out), "x_mm": x, "y_mm": y, "drawn_diam_mm": diam,
-                "depth_max_um": depth, "origin": "field",
-            }
-        )  # fmt: skip
+        pit = _pit_at(
+            shape, rng, (x, y), "field", typical_mm=typical, scatter=0.5, rim_mm=0.15, shallow=shallow
+        )
+        if pit:
+            out.append(pit | {"pit_id": first_id + len(out)})
     return out
 
 
