@@ -19,7 +19,7 @@ from pitmap.surface.decide import (
     where_it_wins,
 )
 from pitmap.surface.learned import has_model, tile_counts, tile_spans
-from pitmap.surface.scores import put_scores
+from pitmap.surface.scores import lines_in_web, put_scores
 
 PX = 10
 SHAPE = (300, 420)
@@ -314,8 +314,9 @@ def put(likely: np.ndarray, edge_mm: float | np.ndarray = 9.0) -> tuple[np.ndarr
     return codes, confidence
 
 
-def test_a_long_line_is_a_score_and_a_nick_is_not() -> None:
-    line, nick = scored((5, 5, 35, 20)), scored((40, 30, 43, 31))
+@pytest.mark.parametrize("nick_mm", [3, 7])
+def test_a_long_line_is_a_score_and_a_nick_is_not(nick_mm: int) -> None:
+    line, nick = scored((5, 5, 35, 20)), scored((40, 30, 40 + nick_mm, 31))
     codes, confidence = put(np.maximum(line, nick))
     assert ((codes == SurfaceClass.SCORE) == (line > 0)).all()
     assert (codes[line == 0] == SurfaceClass.STAIN).all()
@@ -331,6 +332,12 @@ def test_a_gentle_bend_and_a_gap_make_no_difference() -> None:
     assert ((put(arc.astype(np.float32))[0] == SurfaceClass.SCORE) == (arc > 0)).all()
     pieces = scored((5, 10, 9, 10), (9.6, 10, 13, 10))
     assert ((put(pieces)[0] == SurfaceClass.SCORE) == (pieces > 0)).all()
+
+
+@pytest.mark.filterwarnings("error")
+def test_places_that_no_circle_fits_are_no_web_and_warn_of_nothing() -> None:
+    along = np.arange(0, 30, 0.1)
+    assert not lines_in_web(along, np.full_like(along, 4.0), 10.0).any()
 
 
 def test_scores_that_cross_are_both_scores() -> None:
