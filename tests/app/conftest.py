@@ -88,6 +88,16 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
+def sample_server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The review page on a casebook with the sample job, not mapped; its address."""
+    folder = tmp_path_factory.mktemp("served_sample")
+    with Casebook(folder, who="Ada") as book:
+        load_sample(book)
+    with _served(folder) as address:
+        yield address
+
+
+@pytest.fixture(scope="module")
 def mapped_server(mapped_book: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """The review page on a copy of the mapped casebook; its address."""
     folder = tmp_path_factory.mktemp("served_mapped") / "book"

@@ -96,13 +96,13 @@ def test_drag_type_undo_keep(page, server: str, tmp_path_factory: pytest.TempPat
     no_error(page)
 
 
-def test_phone_tap_then_place(browser, server: str, tmp_path_factory: pytest.TempPathFactory) -> None:  # type: ignore[no-untyped-def]
+def test_phone_tap_then_place(browser, sample_server: str, tmp_path_factory: pytest.TempPathFactory) -> None:  # type: ignore[no-untyped-def]
     shots = tmp_path_factory.mktemp("editor_phone")
     phone = browser.new_page(
         viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True, device_scale_factor=2
     )
     phone.set_default_timeout(60_000)
-    phone.goto(f"{server}/{PAGE}")
+    phone.goto(f"{sample_server}/{PAGE}")
     change_it(phone)
     circle = circle_of(opening_named(load_shipped(PLATE), "dowel_a").polygon)
     assert circle is not None
