@@ -21,6 +21,7 @@ from pitmap.registration import (
     Camera,
     Lens,
     RunnerUp,
+    finder,
     photo_scale,
     rectify,
     refine,
@@ -31,6 +32,7 @@ from pitmap.registration.coarse import focal_for, round_openings
 from pitmap.registration.edges import drawn_edges
 from pitmap.registration.judge import Evidence
 from pitmap.registration.landmarks import view_from_points
+from pitmap.registration.polish import Fit
 from pitmap.registration.poses import exp_rotation
 from pitmap.registration.verdict import doubt, may_settle
 from pitmap.registration.view import View
@@ -307,6 +309,28 @@ def test_a_shifted_outline_is_judged_again_from_the_settled_view(
     else:
         assert refine(photo, plate, start).residual_mm.value < BAR_MM
     assert len(views) == 2 and not np.array_equal(views[0].shift_mm, views[1].shift_mm)
+
+
+def test_a_view_that_strays_while_it_settles_is_weighed_where_it_ends(
+    plate: Drawing, photo: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Steps on the photo itself can run away; what was met before them is no evidence then."""
+    settle = finder._settle
+
+    def astray(*args: object) -> Fit:
+        fit = settle(*args)  # type: ignore[arg-type]
+        return replace(fit, view=replace(fit.view, shift_mm=fit.view.shift_mm + [5.0, 3.0, 0.0]))
+
+    monkeypatch.setattr(finder, "_settle", astray)
+    with pytest.raises(AlignmentRefused, match="was not found"):
+        refine(photo, plate, lying_view().camera())
+
+
+def test_a_photo_cropped_to_one_side_is_refused(plate: Drawing) -> None:
+    """The lens bends straight lines about the middle of the photo as it was taken, not of what was left of it."""
+    photo = painted(plate, lying_view(distance_mm=560.0), np.random.default_rng(5))
+    with pytest.raises(AlignmentRefused, match="cropped"):
+        register(np.ascontiguousarray(photo[130:]), plate)
 
 
 def test_rectify_puts_a_pixel_where_its_millimetre_is() -> None:

@@ -30,6 +30,8 @@ __all__ = ["refine", "register", "register_from_landmarks"]
 
 _MIDDLE_PX = 640
 _FINE_PX = 1280
+_MOST_SETTLED_PX = 1.0
+"""Of the smaller picture: a view that moves further on the photo itself is weighed again."""
 _PROMISING = 0.9
 _N_REFINED = 2
 """Hypotheses of the search that are refined before the best is chosen."""
@@ -97,7 +99,13 @@ def _finish(
         lambda: settled or _settle(at.copies, view.scaled(1 / k), edges, dense, priors, thickness)
     )
     rival = best_lookalike(middle, view, edges, evidence.met, priors, thickness_mm=thickness)
-    return conclude(rgb, drawing, dense, settling.result(), evidence, rival, method=method)
+    fit = settling.result()
+    at_last = fit.view.scaled(k)
+    apart = np.hypot(*(at_last.project(edges.points_mm) - view.project(edges.points_mm)).T)
+    if not np.sqrt((apart**2).mean()) <= _MOST_SETTLED_PX:
+        # what was seen where the steps on the photo itself began says nothing of where they ended
+        evidence = weigh(middle, at_last, edges, thickness)
+    return conclude(rgb, drawing, dense, fit, evidence, rival, method=method)
 
 
 def _settle(
