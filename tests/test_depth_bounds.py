@@ -26,7 +26,7 @@ from pitmap.grid import Grid
 PLACES = {"A": (10.0, 5.0), "B": (20.0, 5.0), "C": (30.0, -5.0)}
 
 
-def _survey(stage, removed, pits, *, shift=0.0, readings=None, is_seen=None, sd=1.0):
+def _survey(stage, removed, pits, *, shift=0.0, readings=None, is_bare=None, sd=1.0):
     marks = pd.DataFrame(
         [
             {
@@ -39,7 +39,7 @@ def _survey(stage, removed, pits, *, shift=0.0, readings=None, is_seen=None, sd=
     )  # fmt: skip
     return FaceSurvey(
         stage=stage, removed=RemovedStock.of(removed, sd if removed else 0.0), marks=marks,
-        readings=READINGS.empty() if readings is None else readings, is_seen=is_seen,
+        readings=READINGS.empty() if readings is None else readings, is_bare=is_bare,
     )  # fmt: skip
 
 
@@ -67,7 +67,7 @@ def test_lap_bounds_pit_under_scale_counts_from_first_sight():
 
 
 def test_lap_bounds_not_seen_is_not_gone():
-    hidden = _survey("test_lap", 20, "A", is_seen=lambda xy: xy[:, 0] < 15)
+    hidden = _survey("test_lap", 20, "A", is_bare=lambda xy, radius: xy[:, 0] < 15)
     found = lap_bounds([_survey("intake", 0, "AB"), hidden])
     assert found.pits["shallower_than_um"].tolist() == [np.inf, np.inf]
     assert found.pits["deeper_than_um"].tolist() == [20.0, 0.0]
@@ -113,13 +113,14 @@ def test_lap_bounds_nothing_found_and_bad_calls():
         lap_bounds([_survey("intake", 0, "A"), _survey("intake", 0, "A")])
 
 
-def test_readings_under_first_face_adds_stock_and_its_error():
+def test_readings_under_first_face_adds_the_stock_and_names_the_survey_of_its_error():
     readings = readings_from_rows(
         [{"stage": "test_lap", "kind": "pit_depth", "mark": 1, "value": 15, "unit": "um", "uncertainty": 4}]
     ).table
     surveys = [_survey("intake", 0, "AB"), _survey("test_lap", 20, "B", readings=readings, sd=3.0)]
-    moved = readings_under_first_face(surveys, lap_bounds(surveys))
-    assert moved[["mark_id", "value_um", "uncertainty_um"]].to_numpy().tolist() == [[2, 35.0, 5.0]]
+    moved, of_survey = readings_under_first_face(surveys, lap_bounds(surveys))
+    assert moved[["mark_id", "value_um", "uncertainty_um"]].to_numpy().tolist() == [[2, 35.0, 4.0]]
+    assert of_survey.tolist() == [1]
 
 
 def _spots(values, sd=3.0):

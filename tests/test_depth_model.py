@@ -110,11 +110,36 @@ def test_likelihood_of_a_needle_that_stuck():
 
 
 @pytest.mark.parametrize("law", [NORMAL, WEIBULL])
+def test_likelihood_of_a_pit_first_seen_after_stock_came_off_is_never_over_that_of_its_reading(law):
+    """One reading with error u can say no more than log of 1 / (u sqrt(2 pi)), however far out in its tail a law is."""
+    bounds = _bounds(1, 22, [np.inf]).assign(seen_from_um=22.0, deeper_survey=0, first_survey=0)
+    data = collect(_marks((2.0,)), _readings([42.0], sd=8), bounds, np.array([1.5]), np.array([0]))
+    rng = np.random.default_rng(3)
+    theta = np.column_stack(
+        [rng.uniform(0, 5, 400), rng.uniform(-1, 2, 400), rng.uniform(-3, 1, 400), rng.normal(size=400)]
+    )
+    found = Likelihood(data, law)(theta)
+    assert np.isfinite(found).all()
+    assert found.max() <= -math.log(8 * math.sqrt(2 * math.pi))
+    # Against the integral by quadrature, at a place where every number is large enough to be trusted.
+    at = np.array([[math.log(30), 0.5, math.log(0.4), 0.0]])
+    mean, sigma = math.log(30) + 0.5 * math.log(2), 0.4
+    depth = np.linspace(22, 90, 400_001)
+    z = (np.log(depth) - mean) / sigma
+    density = np.diff(np.exp(law.log_chance_between(np.full_like(z, -np.inf), z))) / np.diff(depth)
+    middle = (depth[1:] + depth[:-1]) / 2
+    reading = np.exp(-0.5 * ((middle - 42) / 8) ** 2) / (8 * math.sqrt(2 * math.pi))
+    seen = math.exp(law.log_chance_between(z[:1], np.array([np.inf]))[0])
+    wanted = math.log((density * reading).sum() * (depth[1] - depth[0]) / seen)
+    assert Likelihood(data, law)(at)[0] == pytest.approx(wanted, abs=2e-3)
+
+
+@pytest.mark.parametrize("law", [NORMAL, WEIBULL])
 def test_scatter_has_mean_0_and_sd_1(law):
     z = law.quantile_between((np.arange(200_000) + 0.5) / 200_000, np.array(-np.inf), np.array(np.inf))
     assert z.mean() == pytest.approx(0, abs=1e-3)
     assert z.std() == pytest.approx(1, abs=1e-3)
-    assert law.chance_between(np.array(9.0), np.array(9.5)) >= 0
+    assert law.log_chance_between(np.array(9.0), np.array(9.5)) < math.log(1e-6)
     assert law.quantile_between(np.array(0.5), np.array(2.0), np.array(2.1)) == pytest.approx(2.05, abs=0.02)
 
 
@@ -164,11 +189,12 @@ def test_fit_depths_not_enough_says_how_many():
     assert _fit(_marks((1.0, 2.0)), _readings([20.0, 30.0])).deepest().is_known
 
 
-def test_fit_depths_contradicted_reading_is_left_out():
+def test_fit_depths_needle_deeper_than_a_photo_that_missed_the_pit_counts():
     model = _fit(_marks(), _readings([90.0, 31.0, 24.0, 45.0]), _bounds(8, 0, [35] + [np.inf] * 7))
     assert "pit 1" in model.problems[0]
     assert Flag(int(model.depths["flags"].iat[0])) & Flag.CONTRADICTION
-    assert model.draws_um[:, 0].max() <= 35
+    assert model.draws_um[:, 0].min() > 35
+    assert not model.is_bounded[0]
 
 
 def test_fit_depths_lower_bound_only_lifts():

@@ -74,7 +74,7 @@ def _survey(stage, removed, *, pits=PITS, others=(), readings=(), share=None, la
         zones = pd.DataFrame(
             {
                 "zone": ["seal_land", "running_surface"], "class_word": "uncut", "share": share,
-                "share_low": 0.8 * share, "share_high": 1.2 * share,
+                "share_low": 0.8 * share, "share_high": 1.2 * share, "unseen_share": 0.0,
             }
         )  # fmt: skip
     table = readings_from_rows({"stage": stage, "kind": "pit_depth", **r} for r in readings).table
@@ -449,7 +449,7 @@ def test_read_next_speaks_of_the_last_map():
     assert deepest.max() < 60
 
 
-def test_face_survey_from_inspection_knows_what_was_seen():
+def test_face_survey_from_inspection_knows_where_the_map_shows_sound_metal():
     grid = Grid(x0_mm=0, y1_mm=20, px_per_mm=1, n_rows=20, n_cols=30)
     codes = np.full(grid.shape, 1, np.uint8)
     codes[:, 15:] = 255
@@ -463,7 +463,182 @@ def test_face_survey_from_inspection_knows_what_was_seen():
     )
     found = FaceSurvey.from_inspection(record)
     assert float(found.removed.sd_at((0, 0))) == pytest.approx(3 / 1.6448536)
-    assert found.is_seen(np.array([[5.0, 5.0], [20.0, 5.0], [200.0, 5.0]])).tolist() == [True, False, False]
+    places = np.array([[5.0, 5.0], [20.0, 5.0], [200.0, 5.0], [13.0, 10.0], [14.5, 10.0]])
+    # In the open; not seen; off the map; a disc that just fits; one that is half hidden.
+    assert found.is_bare(places, np.full(5, 2.0)).tolist() == [True, False, False, True, False]
+    codes[8:12, 3:7] = UNCUT
+    assert not FaceSurvey.from_inspection(record).is_bare(np.array([[5.0, 10.0]]), np.array([2.0])).any()
+
+
+def _zones(unseen):
+    return pd.DataFrame(
+        {
+            "zone": ["seal_land", "running_surface"], "class_word": "uncut", "share": 0.0,
+            "share_low": 0.0, "share_high": 0.0, "unseen_share": unseen,
+        }
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("stage", ["intake", "test_lap"])
+def test_plan_face_that_was_not_seen_is_not_sound(stage):
+    hidden = replace(_survey(stage, 0, pits=[]), zones=_zones([0.3, 0.0]))
+    plan = _plan([hidden])
+    assert (plan.verdict.outcome, math.isnan(plan.verdict.stock_um)) == ("photograph again", True)
+    assert (
+        "30 % of the seal land was not seen; what is there is in none of these figures."
+        in plan.verdict.reasons
+    )
+    glint = replace(_survey(stage, 0, pits=[]), zones=_zones([0.012, 0.0]))
+    assert _plan([glint]).verdict.outcome in ("leave alone", "polish only")
+    assert any(r.startswith("1.2 % of the seal land was not seen") for r in _plan([glint]).verdict.reasons)
+
+
+def test_plan_stock_figure_says_what_was_not_seen():
+    plan = _plan(_lapped()[:1] + [replace(_lapped()[1], zones=_zones([0.0, 0.2]))])
+    assert plan.verdict.outcome == "lap"
+    assert any(r.startswith("20 % of the running surface was not seen") for r in plan.verdict.reasons)
+
+
+LEAK = LANDS.assign(sound_width_mm=0.0, sound_width_low_mm=0.0, sound_width_high_mm=0.2, is_leak_path=True)
+
+
+@pytest.mark.parametrize(
+    "limits", [None, LimitSheet(entries={"sound_width_min": Limit(value=3.0, source="own rule")})]
+)
+@pytest.mark.parametrize("others", [[(SCORE, "seal_land")], [(UNCUT, "rim")]])
+def test_plan_leaking_land_is_never_polished_only(limits, others):
+    """Scores, and uncut metal or pits whose greater part lies off the land, are not in the stock figure."""
+    across = _survey("test_lap", 20, pits=[], others=others, lands=LEAK)
+    plan = _plan([_survey("intake", 0, pits=[]), across], limits)
+    assert plan.verdict.outcome == "not enough readings"
+    assert plan.verdict.headline.startswith("The seal land is crossed from edge to edge")
+    first = _plan([_survey("intake", 0, pits=[], others=others, lands=LEAK)], limits)
+    assert first.verdict.outcome == "test lap first"
+
+
+def test_plan_short_land_is_not_the_aim_reached():
+    short = LANDS.assign(sound_width_mm=2.0, sound_width_low_mm=1.8, sound_width_high_mm=2.2)
+    after = _survey("test_lap", 20, pits=[], others=[(SCORE, "seal_land")], lands=short)
+    plan = _plan([_survey("intake", 0, pits=[]), after], _sheet(sound_width_min=3.0))
+    assert plan.verdict.outcome == "not enough readings"
+    assert plan.verdict.headline.startswith("The seal land is narrower than your limit")
+    assert any(
+        r.startswith("Narrowest sound width of the seal land now: 2.00 mm") for r in plan.verdict.reasons
+    )
+
+
+def test_plan_pit_that_runs_from_the_rim_onto_the_land_is_damage_of_the_land():
+    rim = _survey("intake", 0, pits=[p for p in PITS if p[4] == "rim"])
+    assert _plan([rim]).verdict.outcome == "leave alone"
+    across = replace(rim, marks=rim.marks.assign(dist_trace_mm=0.0, dist_coolant_mm=0.0))
+    plan = _plan([across])
+    assert plan.verdict.outcome == "test lap first"
+    assert not _need(plan, "seal_land").stock_um.is_known
+
+
+def test_plan_sound_width_is_held_to_its_least_end_wherever_that_is():
+    hidden = LANDS.assign(place=2, sound_width_mm=6.8, sound_width_low_mm=0.0)
+    both = pd.concat([LANDS, hidden], ignore_index=True)
+    plan = _plan([_survey("intake", 0, lands=both)], _sheet(sound_width_min=4.0))
+    (finding,) = [f for f in plan.verdict.findings if f.rule == "sound_width"]
+    assert (finding.value.value, finding.value.low, finding.status) == (5.8, 0.0, "watch")
+
+
+def test_plan_needle_counts_against_a_map_that_missed_the_pit():
+    deep = _survey("intake", 0, pits=[PITS[4]], readings=_read((1, 150), sd=8))
+    plan = _plan([deep, _survey("test_lap", 20, pits=[])])
+    assert plan.verdict.outcome != "polish only"
+    assert _need(plan, "seal_land").recommended_um > 120
+    assert any("the reading counts, look there again" in p for p in plan.problems)
+
+
+def _at(x, y, value, **more):
+    return {"x_mm": x, "y_mm": y, "value": value, "unit": "um", "uncertainty": 5, **more}
+
+
+def test_plan_readings_without_a_pit_of_their_own_stay_in_the_plan():
+    free = [_at(100, 13, 150)]
+    first = _lapped()[1]
+    there = replace(first, readings=_survey("test_lap", 20, readings=free).readings)
+    # At the survey itself, then 10 um later without reading it again: 140 are left.
+    assert _need(_plan([_lapped()[0], there]), "seal_land").stock_um.value == pytest.approx(150, abs=3)
+    later = _need(_plan([_lapped()[0], there, _survey("lap_1", 30)]), "seal_land")
+    assert later.stock_um.value == pytest.approx(140, abs=4)
+    # Where the map shows no pit near by, both working zones wait for it; where it shows none at all, too.
+    lone = replace(
+        _survey("test_lap", 20, pits=[]),
+        readings=_survey("test_lap", 20, readings=[_at(70, 40, 90)]).readings,
+    )
+    plan = _plan([_survey("intake", 0, pits=[]), lone])
+    assert plan.verdict.outcome == "lap"
+    for zone in ("seal_land", "running_surface"):
+        assert _need(plan, zone).recommended_um == pytest.approx(96, abs=3)
+    assert any("belongs to no pit of the map: it counts for the stock" in p for p in plan.problems)
+
+
+def test_plan_free_reading_that_only_says_at_least_leaves_the_need_open():
+    free = [_at(100, 13, 150, lower_bound="yes")]
+    there = replace(_lapped()[1], readings=_survey("test_lap", 20, readings=free).readings)
+    need = _need(_plan([_lapped()[0], there]), "seal_land")
+    assert not need.stock_um.is_known
+    assert "says only that the floor lies deeper" in need.stock_um.reason
+
+
+def test_plan_reading_under_the_present_face_does_not_hang_on_the_stock():
+    """Four pits read 60 +- 2 um: the deepest is 62 (60.2 to 64.3 by the maximum of four normals), whatever came off."""
+    four = [(20.0 * k, 10, 2.0, 80, "seal_land") for k in range(1, 5)]
+    read = _read(*[(k, 60) for k in range(1, 5)], sd=2)
+    for sd in (0.0, 3.0, 10.0):
+        after = replace(_survey("test_lap", 20, pits=four, readings=read), removed=RemovedStock.of(20, sd))
+        need = _need(_plan([_survey("intake", 0, pits=four), after]), "seal_land")
+        assert need.stock_um.value == pytest.approx(62.0, abs=1.0)
+        assert need.recommended_um == pytest.approx(63.9, abs=1.2)
+
+
+def test_plan_test_lap_is_not_offered_when_the_stock_is_used_up():
+    gone = _sheet(total_stock=100, stock_removed_before=130)
+    plan = _plan([_survey("intake", 0)], gone)
+    assert (plan.verdict.outcome, math.isnan(plan.verdict.stock_um)) == ("beyond the limit you entered", True)
+    assert any("130 um" in r and "beyond" in r for r in plan.verdict.reasons)
+    nearly = _plan([_survey("intake", 0)], _sheet(total_stock=100, stock_removed_before=96))
+    assert nearly.verdict.outcome == "beyond the limit you entered"
+    assert nearly.verdict.headline.startswith("Your limits allow 4 um more")
+
+
+def test_plan_unknown_history_is_not_a_pass():
+    plan = _plan(_lapped(), _sheet(total_stock=100, case_depth=300, case_left_min=150))
+    status = {f.rule: (f.status, f.sentence) for f in plan.verdict.findings}
+    for rule in ("total_stock", "case_left"):
+        assert status[rule][0] == "not judged"
+        assert "earlier rebuilds was not entered" in status[rule][1]
+    # What is passed even at best is passed.
+    spent = _plan(_lapped(), _sheet(total_stock=30))
+    assert spent.verdict.outcome == "beyond the limit you entered"
+
+
+def test_plan_squeeze_that_lapping_raises_does_not_forbid_lapping():
+    loose = _sheet(ring_section=2.0, groove_depth=1.85, squeeze_min=12, squeeze_max=30)
+    plan = _plan(_lapped(), loose)
+    assert plan.verdict.outcome == "lap"
+    (squeeze,) = [f for f in plan.verdict.findings if f.rule == "squeeze"]
+    assert squeeze.status == "stop"
+    assert "short of the limit of 12.0 % to 30.0 %" in squeeze.sentence
+    assert squeeze.sentence in plan.verdict.reasons
+    one = _plan(_lapped(), _sheet(ring_section=2.0, groove_depth=1.85, squeeze_max=30))
+    (squeeze,) = [f for f in one.verdict.findings if f.rule == "squeeze"]
+    assert squeeze.sentence.endswith("The least squeeze is not judged: no limit entered.")
+
+
+def test_plan_tilt_that_breaks_a_limit_at_one_corner_is_not_offered():
+    pits = [(0.0, 10, 2.0, 30, "seal_land"), (200.0, 10, 2.0, 90, "seal_land")]
+    surveys = [
+        _survey("intake", 0, pits=pits),
+        _survey("test_lap", 20, pits=pits, readings=_read((1, 10), (2, 70), sd=1)),
+    ]
+    wide = {"face_bounds_mm": (0.0, 0.0, 240.0, 150.0), "tilt_max_um": 60.0}
+    assert _plan(surveys, _sheet(total_stock=200, stock_removed_before=0), **wide).plane.largest_um > 75
+    tight = _sheet(total_stock=95, stock_removed_before=0)
+    assert _plan(surveys, tight, **wide).plane is None
 
 
 def _spots(stage, thickness):

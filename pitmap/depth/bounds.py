@@ -101,7 +101,7 @@ def lap_bounds(surveys: Sequence[FaceSurvey], *, match_sd_mm: float = _MATCH_SD_
     Notes
     -----
     A pit is still there when a later survey has a pit mark within its radius plus 3 `match_sd_mm`; it is gone
-    when that place was seen and has none. Scale can hide a pit at intake, so a pit first seen later counts from
+    when that place reads sound and has none. Scale can hide a pit at intake, so a pit first seen later counts from
     there. A pit that vanished and came back keeps only the later sighting (a floor can be smeared over, a hole
     cannot be put back); one that vanished though no stock came off gets no upper bound. Both carry
     ``Flag.CONTRADICTION`` and a note.
@@ -208,15 +208,17 @@ def _presence(
     rows: list[dict[str, Any]],
     sd: float,
 ) -> NDArray[np.int8]:
-    """(pits, surveys): 1 there, 0 gone, -1 not known (not seen, or hidden before its first sight)."""
+    """(pits, surveys): 1 there, 0 gone, -1 not known (not shown as sound, or hidden before its first sight)."""
     out = np.full((len(rows), len(surveys)), -1, np.int8)
     first = np.array([r["first_survey"] for r in rows], int)
     for k, (survey, marks) in enumerate(zip(surveys, found)):
         if not len(rows):
             break
         since = first <= k
-        seen = np.ones(len(rows), bool) if survey.is_seen is None else np.asarray(survey.is_seen(xy), bool)
-        out[since & seen, k] = 0
+        bare = np.ones(len(rows), bool)
+        if survey.is_bare is not None:
+            bare = np.asarray(survey.is_bare(xy, _row_radius(rows)), bool)
+        out[since & bare, k] = 0
         there = marks[["x_mm", "y_mm"]].to_numpy(float)
         ids = np.flatnonzero(since)
         owner = _nearest_owner(there, xy[since], _row_radius(rows)[since], sd)

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import log_ndtr, logsumexp
 
 from .pit_data import PitData
 from .scatter import NORMAL, Scatter
@@ -17,7 +17,7 @@ _N_NODES = 28
 _REACH = 4.5
 """Readings are integrated over this many of their standard deviations to either side."""
 
-_TINY = 1e-300
+_LOG_TINY = math.log(1e-300)
 _CHUNK = 100_000
 
 
@@ -32,7 +32,11 @@ class Likelihood:
         self.data = data
         self.law = law
         self.n_zone = len(data.zone_names) - 1 if data.has_zone_effect else 0
-        used = np.unique(np.concatenate([data.lo_survey, data.hi_survey, data.entry_survey]))
+        used = np.unique(
+            np.concatenate(
+                [data.lo_survey, data.hi_survey, data.entry_survey, data.read_survey, data.at_least_survey]
+            )
+        )
         used = used[used >= 0]
         self.surveys = used[data.stock_sd[used] > 0]
         self.n_parameters = 3 + self.n_zone + len(self.surveys)
@@ -41,12 +45,15 @@ class Likelihood:
         column[self.surveys] = np.arange(len(self.surveys))
         self._lo_column, self._hi_column = column[data.lo_survey], column[data.hi_survey]
         self._entry_column = column[data.entry_survey]
+        self._read_column, self._low_column = column[data.read_survey], column[data.at_least_survey]
         read, only_low = data.is_read, ~data.is_read & np.isfinite(data.at_least)
         self._plain = np.flatnonzero(~read & ~only_low)
         self._group, self._weight, self._group_x = _alike(data, self._plain)
         self._read, self._only_low = np.flatnonzero(read), np.flatnonzero(only_low)
-        self.read_nodes = _nodes(data.y[read], data.u[read], _REACH)
-        self._low_nodes = _nodes(data.at_least[only_low], data.at_least_u[only_low], 4.0)
+        self._turns = _turns(data.read_pit, self._read)
+        self._read_edges = _edges(data.y[read], data.u[read], _REACH)
+        low_sd = np.hypot(data.at_least_u, np.append(data.stock_sd, 0.0)[data.at_least_survey])
+        self._low_edges = _edges(data.at_least[only_low], low_sd[only_low], _REACH)
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -62,23 +69,31 @@ class Likelihood:
             mu = mu + effect[:, self.data.zone[pits]]
         return mu
 
+    def _stock_error(self, theta: NDArray) -> NDArray:
+        """Error of every survey's stock (B, surveys), um; the last column, no survey's, is 0."""
+        error = theta[:, 3 + self.n_zone :] * self.data.stock_sd[self.surveys]
+        return np.concatenate([error, np.zeros((len(theta), 1))], axis=1)
+
     def bounds(self, theta: NDArray, pits: NDArray) -> tuple[NDArray, NDArray]:
         """Lap bounds (B, pits) with the stock errors of `theta`, um."""
-        error = theta[:, 3 + self.n_zone :] * self.data.stock_sd[self.surveys]
-        error = np.concatenate([error, np.zeros((len(theta), 1))], axis=1)
+        error = self._stock_error(theta)
         lo = np.maximum(self.data.lo[pits] + error[:, self._lo_column[pits]], 0.0)
         hi = np.maximum(self.data.hi[pits] + error[:, self._hi_column[pits]], 0.0)
         return lo, hi
 
-    def _log_seen(self, theta: NDArray, pits: NDArray, x: NDArray | None = None) -> NDArray | float:
+    def _log_seen(
+        self, theta: NDArray, pits: NDArray, lo: NDArray, x: NDArray | None = None
+    ) -> NDArray | float:
         """Log of the chance that pits of these sizes were deep enough to come into sight (B, pits)."""
         if not (self.data.entry[pits] > 0).any():
             return 0.0
-        error = theta[:, 3 + self.n_zone :] * self.data.stock_sd[self.surveys]
-        error = np.concatenate([error, np.zeros((len(theta), 1))], axis=1)
+        error = self._stock_error(theta)
         entry = np.maximum(self.data.entry[pits] + error[:, self._entry_column[pits]], 0.0)
-        mu, sigma = self.location(theta, pits, x), np.exp(theta[:, 2:3])
-        return np.log(np.maximum(self._between(entry, np.full_like(entry, np.inf), mu, sigma), _TINY))
+        # What a pit is known to be deeper than holds it in the sample too; so a chance given sight is never over 1.
+        entry = np.minimum(entry, lo)
+        return self._log_between(
+            entry, np.full_like(entry, np.inf), self.location(theta, pits, x), np.exp(theta[:, 2:3])
+        )
 
     def __call__(self, theta: NDArray) -> NDArray:
         """Log likelihood (B,) of parameter vectors (B, P)."""
@@ -87,32 +102,47 @@ class Likelihood:
         return np.concatenate([self._some(theta[i : i + size]) for i in range(0, len(theta), size)])
 
     def _some(self, theta: NDArray) -> NDArray:
-        sigma = np.exp(theta[:, 2:3])
         out = np.zeros(len(theta))
         if len(self._group):
             lo, hi = self.bounds(theta, self._group)
-            mu = self.location(theta, self._group, self._group_x)
-            seen = self._log_seen(theta, self._group, self._group_x)
-            out += (np.log(np.maximum(self._between(lo, hi, mu, sigma), _TINY)) - seen) @ self._weight
+            mu, sigma = self.location(theta, self._group, self._group_x), np.exp(theta[:, 2:3])
+            seen = self._log_seen(theta, self._group, lo, self._group_x)
+            out += _floored(self._log_between(lo, hi, mu, sigma) - seen) @ self._weight
         if len(self._read):
-            chance = np.log(np.maximum(self.read_weights(theta).sum(axis=2), _TINY))
-            out += (chance - self._log_seen(theta, self._read)).sum(axis=1)
+            out += _floored(logsumexp(self.read_cells(theta)[1], axis=2)).sum(axis=1)
         if len(self._only_low):
-            chance = np.log(np.maximum(self._low_chance(theta, sigma), _TINY))
-            out += (chance - self._log_seen(theta, self._only_low)).sum(axis=1)
+            out += _floored(self._log_low_chance(theta)).sum(axis=1)
         return out
 
-    def read_weights(self, theta: NDArray) -> NDArray:
-        """(B, read pits, nodes): prior density times reading density times cell width, inside the bounds."""
-        nodes, width = self.read_nodes
-        data, pits = self.data, self._read
-        error = np.exp(-0.5 * ((nodes - data.y[pits][:, None]) / data.u[pits][:, None]) ** 2)
-        error *= (width / (data.u[pits] * math.sqrt(2 * math.pi)))[:, None]
-        has = np.isfinite(data.at_least[pits])
+    def read_cells(self, theta: NDArray) -> tuple[NDArray, NDArray]:
+        """Cells of depth of the pits with exact readings, cut off at the lap bounds.
+
+        Returns
+        -------
+        edges : (B, read pits, nodes + 1)
+            um under the first face.
+        log_weights : (B, read pits, nodes)
+            Log of the chance of each cell, given that the pit came into sight, times the density of its readings there.
+        """
+        pits = self._read
+        edges, log_chance = self._cells(theta, pits, self._read_edges)
+        middle = (edges[..., 1:] + edges[..., :-1]) / 2
+        error = self._stock_error(theta)
+        log_weights = log_chance
+        for of_pit, reading in self._turns:
+            y = self.data.read_y[reading] + error[:, self._read_column[reading]]
+            u = self.data.read_u[reading][:, None]
+            log_weights[:, of_pit] -= 0.5 * ((middle[:, of_pit] - y[:, :, None]) / u) ** 2
+            log_weights[:, of_pit] -= np.log(u * math.sqrt(2 * math.pi))
+        has = np.isfinite(self.data.at_least[pits])
         if has.any():
-            at, u = data.at_least[pits][has], data.at_least_u[pits][has]
-            error[has] *= ndtr((nodes[has] - at[:, None]) / u[:, None])
-        return self._inside(theta, pits, nodes, width, self._density(theta, pits, nodes) * error)
+            log_weights[:, has] += self._log_reaches(error, pits[has], middle[:, has])
+        return edges, log_weights
+
+    def _log_reaches(self, error: NDArray, pits: NDArray, depth: NDArray) -> NDArray:
+        """Log chance (B, pits, cells) that a needle stuck no deeper than `depth`, as its reading says."""
+        at = self.data.at_least[pits] + error[:, self._low_column[pits]]
+        return log_ndtr((depth - at[:, :, None]) / self.data.at_least_u[pits][:, None])
 
     @property
     def read(self) -> NDArray:
@@ -129,39 +159,49 @@ class Likelihood:
         """Places of the pits without readings."""
         return self._plain
 
-    def _density(self, theta: NDArray, pits: NDArray, nodes: NDArray) -> NDArray:
-        sigma = np.exp(theta[:, 2:3])[:, :, None]
-        z = (np.log(nodes) - self.location(theta, pits)[:, :, None]) / sigma
-        return self.law.density(z) / (nodes * sigma)
-
-    def _between(self, lo: NDArray, hi: NDArray, mu: NDArray, sigma: NDArray) -> NDArray:
+    def _log_between(self, lo: NDArray, hi: NDArray, mu: NDArray, sigma: NDArray) -> NDArray:
         with np.errstate(divide="ignore"):
-            return self.law.chance_between((np.log(lo) - mu) / sigma, (np.log(hi) - mu) / sigma)
+            return self.law.log_chance_between((np.log(lo) - mu) / sigma, (np.log(hi) - mu) / sigma)
 
-    def _inside(self, theta: NDArray, pits: NDArray, nodes: NDArray, width: NDArray, out: NDArray) -> NDArray:
-        """Multiply `out` (B, pits, nodes) by the share of each cell that lies inside the lap bounds."""
-        data = self.data
-        slack = 6 * data.stock_sd.max(initial=0.0)
-        half = width / 2
-        touched = (data.lo[pits] > 0) & (data.lo[pits] + slack > nodes[:, 0] - half)
-        touched |= data.hi[pits] - slack < nodes[:, -1] + half
-        if touched.any():
-            lo, hi = self.bounds(theta, pits[touched])
-            cell = width[touched][:, None]
-            above = (nodes[touched] - lo[:, :, None]) / cell + 0.5
-            below = (hi[:, :, None] - nodes[touched]) / cell + 0.5
-            out[:, touched] *= np.clip(above, 0.0, 1.0) * np.clip(below, 0.0, 1.0)
-        return out
+    def _cells(self, theta: NDArray, pits: NDArray, edges: NDArray) -> tuple[NDArray, NDArray]:
+        """Edges of cells cut off at the lap bounds, and the log chance of each given that the pit came into sight.
 
-    def _low_chance(self, theta: NDArray, sigma: NDArray) -> NDArray:
-        nodes, width = self._low_nodes
-        data, pits = self.data, self._only_low
-        reach = ndtr((nodes - data.at_least[pits][:, None]) / data.at_least_u[pits][:, None]) * width[:, None]
-        near = self._inside(theta, pits, nodes, width, self._density(theta, pits, nodes) * reach).sum(axis=2)
+        The chance of a cell is exact: a density at its middle would fail in the tails, where it changes by decades
+        within one cell, and where what is divided by (the chance of having been seen) is as small.
+        """
         lo, hi = self.bounds(theta, pits)
-        top = data.at_least[pits] + 4 * data.at_least_u[pits]
-        far = self._between(np.maximum(lo, top), hi, self.location(theta, pits), sigma)
-        return near + far
+        cut = np.clip(edges, lo[:, :, None], hi[:, :, None])
+        with np.errstate(divide="ignore"):
+            z = (np.log(cut) - self.location(theta, pits)[:, :, None]) / np.exp(theta[:, 2:3])[:, :, None]
+        seen = self._log_seen(theta, pits, lo)
+        return cut, self.law.log_chance_between(z[..., :-1], z[..., 1:]) - (
+            seen if isinstance(seen, float) else seen[:, :, None]
+        )
+
+    def _log_low_chance(self, theta: NDArray) -> NDArray:
+        """Log chance (B, pits) of the readings that only say "at least", of pits with no others."""
+        pits = self._only_low
+        # The last cell is all that lies deeper: there the needle cannot have reached the floor.
+        edges = np.concatenate([self._low_edges, np.full((len(pits), 1), np.inf)], axis=1)
+        edges, log_chance = self._cells(theta, pits, edges)
+        middle = (edges[..., 1:-1] + edges[..., :-2]) / 2
+        log_chance[..., :-1] += self._log_reaches(self._stock_error(theta), pits, middle)
+        return logsumexp(log_chance, axis=2)
+
+
+def _turns(read_pit: NDArray, read: NDArray) -> list[tuple[NDArray, NDArray]]:
+    """The first reading of every pit, the second of those that have two, ...: places in `read`, and of the readings."""
+    left, out = np.arange(len(read_pit)), []
+    while len(left):
+        _, first = np.unique(read_pit[left], return_index=True)
+        out.append((np.searchsorted(read, read_pit[left[first]]), left[first]))
+        left = np.delete(left, first)
+    return out
+
+
+def _floored(log_chance: NDArray) -> NDArray:
+    """What is impossible is taken as very unlikely, so that a search can climb out of it."""
+    return np.fmax(log_chance, _LOG_TINY)
 
 
 def _alike(data: PitData, plain: NDArray) -> tuple[NDArray, NDArray, NDArray]:
@@ -188,8 +228,8 @@ def _alike(data: PitData, plain: NDArray) -> tuple[NDArray, NDArray, NDArray]:
     return informative[first], count.astype(float), x
 
 
-def _nodes(y: NDArray, u: NDArray, reach: float) -> tuple[NDArray, NDArray]:
-    """Midpoints (pits, nodes) of equal cells over y +- reach u, above 0, and the cell widths (pits,)."""
+def _edges(y: NDArray, u: NDArray, reach: float) -> NDArray:
+    """Edges (pits, nodes + 1) of equal cells over y +- reach u, above 0."""
     low = np.maximum(y - reach * u, 1e-3)
-    width = (np.maximum(y + reach * u, low + 1e-3) - low) / _N_NODES
-    return low[:, None] + (np.arange(_N_NODES) + 0.5) * width[:, None], width
+    high = np.maximum(y + reach * u, low + 1e-3)
+    return low[:, None] + (high - low)[:, None] * np.linspace(0, 1, _N_NODES + 1)

@@ -29,8 +29,11 @@ class PitData:
 
     ``x`` log diameter over the reference; ``zone`` place in ``zone_names``; ``lo``/``hi`` lap bounds and the
     surveys behind them (-1 none) whose common errors are ``stock_sd``; ``entry`` the stock that was already off
-    when the pit was first seen, and that survey: a shallower pit would not be in the sample at all; ``y``/``u``
-    the mean of its exact readings and their error (NaN none); ``at_least``/``at_least_u`` the strongest lower-bound reading.
+    when the pit was first seen, and that survey: a shallower pit would not be in the sample at all. Exact readings
+    one by one, those of one pit and survey as their mean: ``read_pit`` the pit's place, ``read_y``/``read_u`` depth and
+    error of the instrument, ``read_survey`` the survey (-1 none), because the stock that was added to the depth is off
+    by that survey's common error. ``y``/``u`` the mean of all of a pit and its whole error (NaN none);
+    ``at_least``/``at_least_u``/``at_least_survey`` the strongest lower-bound reading.
     """
 
     x: NDArray[np.float64]
@@ -44,10 +47,15 @@ class PitData:
     entry: NDArray[np.float64]
     entry_survey: NDArray[np.int64]
     stock_sd: NDArray[np.float64]
+    read_pit: NDArray[np.int64]
+    read_y: NDArray[np.float64]
+    read_u: NDArray[np.float64]
+    read_survey: NDArray[np.int64]
     y: NDArray[np.float64]
     u: NDArray[np.float64]
     at_least: NDArray[np.float64]
     at_least_u: NDArray[np.float64]
+    at_least_survey: NDArray[np.int64]
     free_y: NDArray[np.float64]
     free_u: NDArray[np.float64]
     free_zone: NDArray[np.int64]
@@ -71,9 +79,18 @@ class PitData:
 
 
 def collect(
-    marks: pd.DataFrame, readings: pd.DataFrame, bounds: pd.DataFrame | None, stock_sd_um: NDArray[np.float64]
+    marks: pd.DataFrame,
+    readings: pd.DataFrame,
+    bounds: pd.DataFrame | None,
+    stock_sd_um: NDArray[np.float64],
+    reading_survey: NDArray[np.int64] | None = None,
 ) -> PitData:
-    """Gather readings and bounds per pit; contradictions are resolved in favour of the bounds, and named."""
+    """Gather readings and bounds per pit; contradictions are resolved on the safe side, and named.
+
+    A needle cannot reach deeper than the pit is, but a photo can miss a pit: a reading deeper than a lap step allows
+    keeps its word against the map that no longer shows the pit. A needle can fail to reach the floor: a reading
+    shallower than what has come off while the pit stayed gives way.
+    """
     ids = marks["mark_id"].to_numpy(np.int64)
     if len(np.unique(ids)) < len(ids):
         raise InputError("fit_depths: a mark number stands twice among the pits")
@@ -104,39 +121,56 @@ def collect(
 
     flags = np.zeros(n, np.int64)
     problems: list[str] = []
-    precision, weighted = np.zeros(n), np.zeros(n)
-    at_least, at_least_u = np.full(n, np.nan), np.full(n, np.nan)
+    exact: dict[tuple[int, int], list[tuple[float, float]]] = {}
+    at_least, at_least_u, at_least_survey = np.full(n, np.nan), np.full(n, np.nan), np.full(n, -1)
     free: list[tuple[float, float, int]] = []
-    depth = readings.loc[readings["kind"] == "pit_depth"]
+    survey_of = np.full(len(readings), -1) if reading_survey is None else np.asarray(reading_survey, int)
+    if len(survey_of) != len(readings):
+        raise InputError("fit_depths: expected the survey of every reading")
+    depth = readings.assign(survey=survey_of).loc[readings["kind"] == "pit_depth"]
     # Sorted by content, so that the order of entry cannot change a single bit of the result.
     depth = depth.sort_values(["mark_id", "value_um", "uncertainty_um", "x_mm", "y_mm"], kind="stable")
     for _, r in depth.iterrows():
-        y, u, mark = float(r["value_um"]), float(r["uncertainty_um"]), int(r["mark_id"])
+        y, u, mark, at = (
+            float(r["value_um"]),
+            float(r["uncertainty_um"]),
+            int(r["mark_id"]),
+            int(r["survey"]),
+        )
         if mark < 0:
             if not r["is_lower_bound"]:
-                free.append((y, u, _zone_near(r, marks, zone)))
+                free.append((y, float(np.hypot(u, sd_of[at])), _zone_near(r, marks, zone)))
             continue
         if mark not in place:
             raise InputError(
                 f"fit_depths: reading {int(r['reading_id'])} names pit {mark}, which is not among the marks"
             )
         i = place[mark]
-        above = (y - hi[i]) / np.hypot(u, sd_of[hi_survey[i]]) if np.isfinite(hi[i]) else -np.inf
-        below = (lo[i] - y) / np.hypot(u, sd_of[lo_survey[i]]) if not r["is_lower_bound"] else -np.inf
-        if max(above, below) > _DISAGREE_SD:
+        if y - hi[i] > _DISAGREE_SD * _apart_sd(u, sd_of, at, int(hi_survey[i])):
             flags[i] |= int(Flag.CONTRADICTION)
             problems.append(
-                f"pit {mark}: a reading of {y:.0f} um speaks against the lap steps ({lo[i]:.0f} to {hi[i]:.0f} um);"
-                " the steps count, read it again"
+                f"pit {mark}: a reading of {y:.0f} um speaks against the later map, which no longer shows it after"
+                f" {hi[i]:.0f} um; the reading counts, look there again"
             )
-            continue
-        if r["is_lower_bound"]:
+            hi[i], hi_survey[i] = np.inf, -1
+        if not r["is_lower_bound"] and lo[i] - y > _DISAGREE_SD * _apart_sd(u, sd_of, at, int(lo_survey[i])):
+            flags[i] |= int(Flag.CONTRADICTION)
+            problems.append(
+                f"pit {mark}: a reading of {y:.0f} um speaks against the lap steps, after which it was still there"
+                f" ({lo[i]:.0f} um); the steps count, read it again"
+            )
+        elif r["is_lower_bound"]:
             flags[i] |= int(Flag.DEPTH_LOWER_BOUND)
             if not y <= at_least[i]:
-                at_least[i], at_least_u[i] = y, u
+                at_least[i], at_least_u[i], at_least_survey[i] = y, u, at
         else:
-            precision[i] += u**-2
-            weighted[i] += y * u**-2
+            exact.setdefault((i, at), []).append((y, u))
+    read_pit, read_survey = np.array(sorted(exact), int).reshape(-1, 2).T
+    pooled = np.array([_pooled(exact[int(i), int(k)]) for i, k in zip(read_pit, read_survey)]).reshape(-1, 2)
+    read_y, read_u = pooled.T
+    weight = 1 / (read_u**2 + sd_of[read_survey] ** 2)
+    precision = np.bincount(read_pit, weight, minlength=n)
+    weighted = np.bincount(read_pit, weight * read_y, minlength=n)
     read = precision > 0
     y_mean, y_sd = np.full(n, np.nan), np.full(n, np.nan)
     y_mean[read], y_sd[read] = weighted[read] / precision[read], precision[read] ** -0.5
@@ -146,10 +180,24 @@ def collect(
         x=np.log(diameter / REFERENCE_DIAM_MM), zone=zone.astype(np.int64), zone_names=tuple(map(str, zone_names)),
         has_zone_effect=bool((per_zone >= _MIN_ZONE_INFORMATIVE).sum() >= 2),
         lo=lo, hi=hi, lo_survey=lo_survey, hi_survey=hi_survey, entry=entry, entry_survey=entry_survey, stock_sd=sd_of[:-1],
-        y=y_mean, u=y_sd, at_least=at_least, at_least_u=at_least_u,
+        read_pit=read_pit, read_y=read_y, read_u=read_u, read_survey=read_survey,
+        y=y_mean, u=y_sd, at_least=at_least, at_least_u=at_least_u, at_least_survey=at_least_survey,
         free_y=np.array([f[0] for f in free]), free_u=np.array([f[1] for f in free]),
         free_zone=np.array([f[2] for f in free], np.int64), flags=flags, problems=tuple(problems),
     )  # fmt: skip
+
+
+def _pooled(readings: list[tuple[float, float]]) -> tuple[float, float]:
+    """Mean of readings (y, u), weighted by their precision, and its error."""
+    precision = sum(u**-2 for _, u in readings)
+    return sum(y * u**-2 for y, u in readings) / precision, precision**-0.5
+
+
+def _apart_sd(u: float, stock_sd: NDArray[np.float64], reading: int, bound: int) -> float:
+    """Error of a reading less a bound; the stock's error drops out where both are of one survey."""
+    if reading == bound:
+        return u
+    return float(np.sqrt(u**2 + stock_sd[reading] ** 2 + stock_sd[bound] ** 2))
 
 
 def _zone_near(reading: pd.Series, marks: pd.DataFrame, zone: NDArray[np.int64]) -> int:

@@ -156,6 +156,7 @@ def fit_depths(
     *,
     rng: np.random.Generator,
     stock_sd_um: ArrayLike = (),
+    reading_survey: ArrayLike | None = None,
     level: float = DEFAULT_LEVEL,
     n_draws: int = 1000,
 ) -> DepthModel:
@@ -172,7 +173,11 @@ def fit_depths(
         :data:`~pitmap.depth.PITS`.
     rng : numpy.random.Generator
     stock_sd_um : array (surveys,)
-        Standard deviation of the removed stock that the bounds rest on; its error is common to a survey.
+        Standard deviation of the removed stock that bounds and readings rest on; its error is common to a survey.
+    reading_survey : array (readings,) of int, optional
+        The survey of every reading, whose removed stock was added to it; -1, or left out, for none. `uncertainty_um` is
+        then the instrument's alone: a step that cut more than was measured makes the bound and the reading of that
+        survey deeper together.
     level : float
         Of every interval.
     n_draws : int
@@ -215,7 +220,10 @@ def fit_depths(
         n_surveys = 1 + int(max(bounds["deeper_survey"].max(), bounds["shallower_survey"].max()))
         if len(stock_sd) < n_surveys:
             stock_sd = np.concatenate([stock_sd, np.zeros(n_surveys - len(stock_sd))])
-    data = collect(marks, readings, bounds, stock_sd)
+    surveys = None if reading_survey is None else np.asarray(reading_survey, int)
+    if surveys is not None and len(surveys):
+        stock_sd = np.concatenate([stock_sd, np.zeros(max(0, int(surveys.max()) + 1 - len(stock_sd)))])
+    data = collect(marks, readings, bounds, stock_sd, surveys)
     drawn, depth, error, weights = _draw_all(data, stock_sd, n_draws, rng)
     free = data.free_y + data.free_u * rng.standard_normal((n_draws, len(data.free_y)))
     return DepthModel(

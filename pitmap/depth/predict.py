@@ -54,18 +54,16 @@ def _between(law: Scatter, u: NDArray, lo: NDArray, hi: NDArray, mu: NDArray, si
 
 
 def _read(likelihood: Likelihood, theta: NDArray, rng: np.random.Generator) -> NDArray:
-    nodes, width = likelihood.read_nodes
     out = np.empty((len(theta), len(likelihood.read)))
-    size = max(1, _CHUNK // max(1, nodes.size))
+    size = max(1, _CHUNK // max(1, _N_QUANTILES * len(likelihood.read)))
     for i in range(0, len(theta), size):
-        some = theta[i : i + size]
-        total = np.cumsum(likelihood.read_weights(some), axis=2)
+        edges, log_weights = likelihood.read_cells(theta[i : i + size])
+        total = np.cumsum(np.exp(log_weights - log_weights.max(axis=2, keepdims=True)), axis=2)
         u = rng.random(total.shape[:2]) * total[:, :, -1]
-        cell = np.minimum((total <= u[:, :, None]).sum(axis=2), nodes.shape[1] - 1)
-        middle = np.take_along_axis(nodes[None], cell[:, :, None], axis=2)[:, :, 0]
-        out[i : i + size] = middle + (rng.random(cell.shape) - 0.5) * width
-    lo, hi = likelihood.bounds(theta, likelihood.read)
-    return np.clip(out, lo, np.maximum(hi, lo))
+        cell = np.minimum((total <= u[:, :, None]).sum(axis=2), total.shape[2] - 1)[:, :, None]
+        low, high = (np.take_along_axis(edges, cell + k, axis=2)[:, :, 0] for k in (0, 1))
+        out[i : i + size] = low + rng.random(low.shape) * (high - low)
+    return out
 
 
 def _only_low(likelihood: Likelihood, theta: NDArray, sigma: NDArray, rng: np.random.Generator) -> NDArray:

@@ -7,11 +7,12 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri
+from scipy.special import log_ndtr, ndtr, ndtri
 
 __all__ = ["LAWS", "NORMAL", "WEIBULL", "Scatter"]
 
 _EULER = 0.5772156649015329
+_MOST = 1e300
 _STRETCH = math.pi / math.sqrt(6)
 """Standard deviation of the logarithm of an exponential variable."""
 
@@ -21,12 +22,8 @@ class Scatter(Protocol):
 
     name: str
 
-    def chance_between(self, z_lo: NDArray, z_hi: NDArray) -> NDArray:
-        """P(z_lo < z <= z_hi), without loss of figures in either tail."""
-        ...
-
-    def density(self, z: NDArray) -> NDArray:
-        """Density at z."""
+    def log_chance_between(self, z_lo: NDArray, z_hi: NDArray) -> NDArray:
+        """Log of P(z_lo < z <= z_hi), without loss of figures in either tail; minus infinity for none."""
         ...
 
     def quantile_between(self, u: NDArray, z_lo: NDArray, z_hi: NDArray) -> NDArray:
@@ -39,14 +36,12 @@ class _Normal:
 
     name = "log-normal"
 
-    def chance_between(self, z_lo: NDArray, z_hi: NDArray) -> NDArray:
+    def log_chance_between(self, z_lo: NDArray, z_hi: NDArray) -> NDArray:
         # The upper tail is worked in its mirror image, where probabilities keep their figures.
         flip = z_lo > 0
-        a, b = np.where(flip, -z_hi, z_lo), np.where(flip, -z_lo, z_hi)
-        return np.maximum(ndtr(b) - ndtr(a), 0.0)
-
-    def density(self, z: NDArray) -> NDArray:
-        return np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
+        below, upto = log_ndtr(np.where(flip, -z_hi, z_lo)), log_ndtr(np.where(flip, -z_lo, z_hi))
+        with np.errstate(invalid="ignore"):
+            return upto + _log_of_share(upto - below)
 
     def quantile_between(self, u: NDArray, z_lo: NDArray, z_hi: NDArray) -> NDArray:
         flip = z_lo > 0
@@ -60,24 +55,27 @@ class _Weibull:
 
     name = "Weibull"
 
-    def chance_between(self, z_lo: NDArray, z_hi: NDArray) -> NDArray:
-        e_lo, e_hi = _exponential(z_lo), _exponential(z_hi)
-        return np.exp(-e_lo) * -np.expm1(-np.maximum(e_hi - e_lo, 0.0))
-
-    def density(self, z: NDArray) -> NDArray:
-        t = np.minimum(z * _STRETCH - _EULER, 50.0)
-        return _STRETCH * np.exp(t - np.exp(t))
+    def log_chance_between(self, z_lo: NDArray, z_hi: NDArray) -> NDArray:
+        e_lo, e_hi = _exponential(z_lo), _exponential(z_hi, most=np.inf)
+        return _log_of_share(e_hi - e_lo) - e_lo
 
     def quantile_between(self, u: NDArray, z_lo: NDArray, z_hi: NDArray) -> NDArray:
-        e_lo, e_hi = _exponential(z_lo), _exponential(z_hi)
+        e_lo, e_hi = _exponential(z_lo), _exponential(z_hi, most=np.inf)
         e = e_lo - np.log1p(u * np.expm1(-np.maximum(e_hi - e_lo, 0.0)))
         with np.errstate(divide="ignore"):
             return (np.log(e) + _EULER) / _STRETCH
 
 
-def _exponential(z: NDArray) -> NDArray:
-    # Held below the largest float, so that a difference of two is never infinity less infinity.
-    return np.exp(np.clip(z * _STRETCH - _EULER, -700.0, 700.0))
+def _log_of_share(apart: NDArray) -> NDArray:
+    """Log of 1 - exp(-apart); minus infinity where nothing lies between."""
+    with np.errstate(divide="ignore"):
+        return np.log(-np.expm1(-np.fmax(apart, 0.0)))
+
+
+def _exponential(z: NDArray, most: float = _MOST) -> NDArray:
+    """The exponential variable at z; held finite where it may be taken from another that is infinite."""
+    with np.errstate(over="ignore"):
+        return np.minimum(np.exp(np.maximum(z * _STRETCH - _EULER, -700.0)), most)
 
 
 NORMAL: Scatter = _Normal()

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from ..classes import Stage
 from ..errors import InputError, NotEnoughData
@@ -46,14 +47,23 @@ def fit_series(
     surveys = sorted(surveys, key=lambda s: Stage(s.stage).order)
     bounds = lap_bounds(surveys)
     marks = bounds.pits.rename(columns={"pit_id": "mark_id"})
-    readings = readings_under_first_face(surveys, bounds)
+    readings, of_survey = readings_under_first_face(surveys, bounds)
     model = fit_depths(
-        marks, readings, bounds.pits, rng=rng, stock_sd_um=bounds.removed_sd_um, level=level, n_draws=n_draws
+        marks,
+        readings,
+        bounds.pits,
+        rng=rng,
+        stock_sd_um=bounds.removed_sd_um,
+        reading_survey=of_survey,
+        level=level,
+        n_draws=n_draws,
     )
     return bounds, model
 
 
-def readings_under_first_face(surveys: Sequence[FaceSurvey], bounds: LapBounds) -> pd.DataFrame:
+def readings_under_first_face(
+    surveys: Sequence[FaceSurvey], bounds: LapBounds
+) -> tuple[pd.DataFrame, NDArray[np.int64]]:
     """Pit-depth readings of all surveys with pit numbers, depths under the first face.
 
     Parameters
@@ -67,10 +77,13 @@ def readings_under_first_face(surveys: Sequence[FaceSurvey], bounds: LapBounds) 
     -------
     DataFrame
         :data:`READINGS`; `mark_id` is the pit's number in `bounds`. The stock removed before the survey is added
-        to the depth, its error to the uncertainty (in quadrature). Numbered anew from 1.
+        to the depth; `uncertainty_um` stays the instrument's. Numbered anew from 1.
+    ndarray (readings,) of int
+        The survey of each, whose stock is off by one common error.
     """
     pit_of = {(int(k), int(m)): int(p) for p, k, m in bounds.links.to_numpy()}
     rows: list[dict[str, Any]] = []
+    of_survey: list[int] = []
     places = bounds.pits[["x_mm", "y_mm"]].to_numpy(float)
     middle = places.mean(axis=0) if len(places) else np.zeros(2)
     for k, survey in enumerate(surveys):
@@ -85,10 +98,10 @@ def readings_under_first_face(surveys: Sequence[FaceSurvey], bounds: LapBounds) 
                 {
                     **{str(c): v for c, v in r.items()}, "reading_id": len(rows) + 1, "mark_id": pit,
                     "value_um": r["value_um"] + float(survey.removed.at(place)),
-                    "uncertainty_um": float(np.hypot(r["uncertainty_um"], survey.removed.sd_at(place))),
                 }
             )  # fmt: skip
-    return READINGS.frame(rows)
+            of_survey.append(k)
+    return READINGS.frame(rows), np.array(of_survey, np.int64)
 
 
 def with_readings(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -15,7 +16,12 @@ from ..errors import InputError
 from .readings import READINGS
 from .removed import RemovedStock
 
-__all__ = ["FaceSurvey"]
+__all__ = ["SOUND_SHARE", "FaceSurvey", "IsBare"]
+
+IsBare = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.bool_]]
+
+SOUND_SHARE = 0.75
+"""Least share of a place that must read sound before what was there counts as gone (house choice)."""
 
 _MARK_COLUMNS = ("mark_id", "class_code", "x_mm", "y_mm", "eq_diam_mm", "zone")
 
@@ -37,9 +43,9 @@ class FaceSurvey:
         Readings of this survey, attached to its marks.
     zones, lands : DataFrame or None
         Zone and land tables of the survey, where measured.
-    is_seen : callable or None
-        From points (N, 2) in mm to (N,) bool: does the photo show that place? None takes the marks' word for
-        it: everything was seen.
+    is_bare : callable or None
+        From places (N, 2) and radii (N,) in mm to (N,) bool: does the map show a disc there as sound metal? None takes
+        the marks' word for it: what has no mark was sound.
     """
 
     stage: str
@@ -48,7 +54,7 @@ class FaceSurvey:
     readings: pd.DataFrame
     zones: pd.DataFrame | None = None
     lands: pd.DataFrame | None = None
-    is_seen: Callable[[NDArray[np.float64]], NDArray[np.bool_]] | None = None
+    is_bare: IsBare | None = None
 
     def __post_init__(self) -> None:
         Stage(self.stage)
@@ -61,7 +67,8 @@ class FaceSurvey:
     def from_inspection(cls, inspection: Any, *, removed: RemovedStock | None = None) -> FaceSurvey:
         """From a frozen inspection record; `removed` replaces its single number where a plane is known.
 
-        A place that the map calls unseen is not seen, so a pit there is never taken for gone.
+        A place that the map does not call sound over :data:`SOUND_SHARE` of a pit's area is not bare, so a pit there is
+        never taken for gone: what was not seen, old finish that the lap has not reached, or stain may hide it.
         """
         measured = inspection.measurement
         return cls(
@@ -71,23 +78,27 @@ class FaceSurvey:
             readings=inspection.readings,
             zones=measured.zones,
             lands=measured.lands,
-            is_seen=_seen_in(inspection.class_map),
+            is_bare=_bare_in(inspection.class_map),
         )
 
 
-def _seen_in(class_map: Any) -> Callable[[NDArray[np.float64]], NDArray[np.bool_]] | None:
-    """From places to whether the map shows them; None for a map without a place in the plate frame."""
+def _bare_in(class_map: Any) -> IsBare | None:
+    """From places to whether the map shows them as sound; None for a map without a place in the plate frame."""
     grid = class_map.grid
     if grid is None:
         return None
-    codes = class_map.codes
+    sound = np.asarray(class_map.codes) == SurfaceClass.SOUND
+    rows, cols = sound.shape
 
-    def is_seen(xy: NDArray[np.float64]) -> NDArray[np.bool_]:
-        column, row = np.rint(grid.mm_to_px(xy)).astype(int).T
-        inside = (row >= 0) & (row < codes.shape[0]) & (column >= 0) & (column < codes.shape[1])
-        seen = np.zeros(len(row), bool)
-        code = codes[row[inside], column[inside]]
-        seen[inside] = (code != SurfaceClass.UNSEEN) & (code != SurfaceClass.OUTSIDE)
-        return seen
+    def is_bare(xy: NDArray[np.float64], radius_mm: NDArray[np.float64]) -> NDArray[np.bool_]:
+        out = np.zeros(len(xy), bool)
+        radii = np.maximum(radius_mm * grid.px_per_mm, 1.0)
+        for k, ((column, row), radius) in enumerate(zip(grid.mm_to_px(xy), radii)):
+            top, left = math.floor(row - radius), math.floor(column - radius)
+            r, c = np.mgrid[top : math.ceil(row + radius) + 1, left : math.ceil(column + radius) + 1]
+            disc = np.hypot(r - row, c - column) <= radius
+            held = disc & (r >= 0) & (r < rows) & (c >= 0) & (c < cols)
+            out[k] = sound[r[held], c[held]].sum() >= SOUND_SHARE * disc.sum()
+        return out
 
-    return is_seen
+    return is_bare

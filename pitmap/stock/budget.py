@@ -32,6 +32,8 @@ class BudgetLine:
     is_minimum : bool
     source : str
         Where the limit comes from, in the user's words.
+    lacking : str
+        What was not entered, so that `now` and `after` are the best case only; empty when nothing lacks.
     """
 
     name: str
@@ -43,12 +45,14 @@ class BudgetLine:
     limit_high: float = math.nan
     is_minimum: bool = True
     source: str = ""
+    lacking: str = ""
 
 
 def stock_allowed_um(budget: Sequence[BudgetLine]) -> float:
     """Further stock until the first budget meets its limit; infinite when no limit was entered.
 
-    Best values, not ends of intervals; 0 when a limit is passed already.
+    Best values, not ends of intervals; 0 when a limit is passed already. Where the stock of earlier rebuilds was not
+    entered it is the most that can be allowed.
     """
     spare = [math.inf]
     for line in budget:
@@ -106,10 +110,13 @@ def stock_budget(
     Returns
     -------
     tuple of BudgetLine
-        A line without a limit is still shown, with limit NaN: nothing passes unjudged.
+        A line without a limit is still shown, with limit NaN: nothing passes unjudged. Stock and case are judged only
+        once the stock of earlier rebuilds was entered, be it 0: of a plate with no known history nothing is assumed
+        (common practice, no published source).
     """
     before = limits.get("stock_removed_before")
     past, past_u = (before.value, before.uncertainty) if before else (0.0, 0.0)
+    lacking = "" if before else "the stock taken off at earlier rebuilds was not entered (0 for none)"
     lines = []
     total = limits.get("total_stock")
     used_now, used_after = (
@@ -120,6 +127,7 @@ def stock_budget(
         BudgetLine(
             name="total_stock", unit="um", now=used_now, after=used_after, per_10_um=10.0,
             limit=total.value if total else math.nan, is_minimum=False, source=total.source if total else "",
+            lacking=lacking,
         )
     )  # fmt: skip
     case, case_min = limits.get("case_depth"), limits.get("case_left_min")
@@ -129,6 +137,7 @@ def stock_budget(
                 name="case_left", unit="um", now=_less(case.value, case.uncertainty, used_now, level),
                 after=_less(case.value, case.uncertainty, used_after, level), per_10_um=-10.0,
                 limit=case_min.value if case_min else math.nan, source=case_min.source if case_min else "",
+                lacking=lacking,
             )
         )  # fmt: skip
     thickness, least = limits.get("thickness"), limits.get("thickness_min")

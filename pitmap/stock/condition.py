@@ -29,6 +29,19 @@ class Condition(TypedDict):
     is_stained: bool
     has_score: bool
     is_uncut_unjudged: bool
+    is_leaking: bool
+    unseen: dict[str, float]
+
+
+def in_zone(marks: pd.DataFrame, zone: str) -> pd.Series:
+    """Marks that are damage of a zone (bool); a mark counts for the seal land when any of it lies on it.
+
+    A mark bears the zone that most of its area lies in; one that runs from the rim across the land still cuts the seal.
+    """
+    own = marks["zone"] == zone
+    if zone == "seal_land" and "dist_trace_mm" in marks.columns:
+        own |= marks["dist_trace_mm"].notna()
+    return own
 
 
 def zone_condition(survey: FaceSurvey, limits: LimitSheet) -> Condition:
@@ -37,7 +50,7 @@ def zone_condition(survey: FaceSurvey, limits: LimitSheet) -> Condition:
     Uncut metal is damage after a lap, up to the share that the limit sheet allows; at intake old finish says
     nothing. Colour alone is never damage.
     """
-    marks = survey.marks.loc[survey.marks["zone"].isin(WORKING_ZONES)]
+    marks = survey.marks.loc[np.logical_or.reduce([in_zone(survey.marks, z) for z in WORKING_ZONES])]
     has = {code: bool((marks["class_code"] == int(code)).any()) for code in SurfaceClass}
     uncut = has[SurfaceClass.UNCUT] and Stage(survey.stage).is_lapped
     allowed = limits.value("uncut_share_max") / 100
@@ -51,7 +64,17 @@ def zone_condition(survey: FaceSurvey, limits: LimitSheet) -> Condition:
         is_stained=has[SurfaceClass.STAIN],
         has_score=has[SurfaceClass.SCORE],
         is_uncut_unjudged=uncut and math.isnan(allowed),
+        is_leaking=survey.lands is not None and bool(survey.lands["is_leak_path"].any()),
+        unseen=_unseen(survey.zones),
     )
+
+
+def _unseen(zones: pd.DataFrame | None) -> dict[str, float]:
+    """Share of each working zone that the photo does not show (0..1)."""
+    if zones is None:
+        return {}
+    of_zone = zones.loc[zones["zone"].isin(WORKING_ZONES)].groupby("zone", sort=False)["unseen_share"].max()
+    return {str(zone): float(share) for zone, share in of_zone.items()}
 
 
 def form_findings(
@@ -95,6 +118,7 @@ def _wear_step(readings: pd.DataFrame) -> Estimate:
 def _sound_width(lands: pd.DataFrame | None) -> Estimate:
     if lands is None or not len(lands):
         return Estimate.unknown("the land was not measured")
-    widths = lands[["sound_width_mm", "sound_width_low_mm", "sound_width_high_mm"]].to_numpy(float)
-    value, low, high = (float(v) for v in widths[int(np.argmin(widths[:, 0]))])
+    # Whatever place is the narrowest: a wider one that was partly not seen can be narrower than all.
+    least = lands[["sound_width_mm", "sound_width_low_mm", "sound_width_high_mm"]].min()
+    value, low, high = (float(least.iat[k]) for k in range(3))
     return Estimate(value=value, low=min(low, value), high=max(high, value))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -22,7 +23,9 @@ from .sound import SoundWidth, disc_sound_width
 
 __all__ = [
     "STEPS",
+    "FreeReadings",
     "face_need",
+    "free_readings",
     "left_um",
     "read_next",
     "step_rows",
@@ -50,6 +53,8 @@ STEPS = Schema(
 _STEP_UM = 10.0
 _MAX_STEPS = 30
 _N_STEP_DRAWS = 12
+_NEAR_MM = 2.0
+"""A reading with a place of its own counts for the zone of a pit so near its rim (house choice)."""
 
 
 def left_um(
@@ -195,26 +200,124 @@ def face_need(goals: Sequence[DrawnNeed], confidence: float, level: float) -> tu
     return face.recommended_um, face.stock_um, ""
 
 
-def free_left_um(last: FaceSurvey, zone: str, n_draws: int, rng: np.random.Generator) -> NDArray[np.float32]:
-    """Pit readings of the last survey that belong to no one mark (draws, readings), um under the present face.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FreeReadings:
+    """Pit readings that belong to no one pit of the map, of every survey.
 
-    One of the pits around each is that deep, so the zone is not clean before it is reached.
+    Parameters
+    ----------
+    left_um : ndarray (draws, readings) float32
+        Depth under the present face.
+    zones : tuple of str
+        Zone of each; "" where it is not known, then it counts for every working zone.
+    is_at_least : ndarray (readings,) of bool
+        The needle did not reach the floor.
+    words : tuple of str
+        Each in words.
     """
-    table = last.readings
-    free = table.loc[
-        (table["kind"] == "pit_depth")
-        & (table["mark_id"] < 0)
-        & ~table["is_lower_bound"]
-        & np.isfinite(table["x_mm"])
-    ]
-    pits = last.marks.loc[last.marks["class_code"] == int(SurfaceClass.PIT)]
-    if not len(free) or not len(pits):
-        return np.empty((n_draws, 0), np.float32)
-    place, near = free[["x_mm", "y_mm"]].to_numpy(float), pits[["x_mm", "y_mm"]].to_numpy(float)
-    nearest = np.argmin(np.hypot(*(place[:, None] - near[None]).transpose(2, 0, 1)), axis=1)
-    own = pits["zone"].to_numpy()[nearest] == zone
-    value, sd = free["value_um"].to_numpy(float)[own], free["uncertainty_um"].to_numpy(float)[own]
-    return np.maximum(value + sd * rng.standard_normal((n_draws, len(value))), 0.0).astype(np.float32)
+
+    left_um: NDArray[np.float32]
+    zones: tuple[str, ...]
+    is_at_least: NDArray[np.bool_]
+    words: tuple[str, ...]
+
+    def of(self, zone: str) -> FreeReadings:
+        """Those that count for a zone."""
+        own = np.array([z in ("", zone) for z in self.zones], bool)
+        return FreeReadings(
+            left_um=self.left_um[:, own],
+            zones=tuple(z for z, mine in zip(self.zones, own) if mine),
+            is_at_least=self.is_at_least[own],
+            words=tuple(w for w, mine in zip(self.words, own) if mine),
+        )
+
+    def lacking(self, need_um: NDArray, confidence: float) -> str:
+        """Why a need without a bound from above cannot be said; empty when no open reading reaches over it."""
+        enough = float(np.quantile(need_um, confidence))
+        for k in np.flatnonzero(self.is_at_least):
+            if float(np.median(self.left_um[:, k])) > enough:
+                return f"{self.words[k]} says only that the floor lies deeper: read it to the floor, or name its pit"
+        return ""
+
+
+def free_readings(
+    surveys: Sequence[FaceSurvey],
+    bounds: LapBounds,
+    model: DepthModel | None,
+    n_draws: int,
+    rng: np.random.Generator,
+    system: UnitSystem,
+) -> FreeReadings:
+    """Pit readings of all surveys that belong to no one pit, brought under the present face.
+
+    One of the pits around each is that deep, whether the map shows it or not, so the zone is not clean before it is
+    reached. The zone is that of the pit near by (:data:`_NEAR_MM` beyond its rim), else not known. The draws carry the
+    error of the stock that came off between the reading's survey and the present face.
+    """
+    linked = {(int(k), int(m)) for _, k, m in bounds.links.to_numpy()}
+    now = len(surveys) - 1
+    columns: list[NDArray] = []
+    zones: list[str] = []
+    at_least: list[bool] = []
+    words: list[str] = []
+    for k, survey in enumerate(surveys):
+        table = survey.readings.loc[survey.readings["kind"] == "pit_depth"]
+        of_mark = survey.marks.set_index("mark_id")
+        for _, r in table.iterrows():
+            mark = int(r["mark_id"])
+            if (k, mark) in linked:
+                continue
+            place = np.array([r["x_mm"], r["y_mm"]], float)
+            if mark in of_mark.index:
+                place = of_mark.loc[mark, ["x_mm", "y_mm"]].to_numpy(float)
+            left = r["value_um"] + r["uncertainty_um"] * rng.standard_normal(n_draws)
+            if k < now:
+                left -= _cut_since(survey, surveys[now], place)
+                left -= _error_since(k, now, survey, surveys[now], place, model, n_draws, rng)
+            columns.append(left)
+            zones.append(_zone_at(place, survey.marks))
+            at_least.append(bool(r["is_lower_bound"]))
+            depth = format_depth(float(r["value_um"]), system)
+            words.append(f"the reading of {depth} at {survey.stage} that belongs to no pit of the map")
+    left_um = np.column_stack(columns) if columns else np.empty((n_draws, 0))
+    return FreeReadings(
+        left_um=left_um.astype(np.float32),
+        zones=tuple(zones),
+        is_at_least=np.array(at_least, bool),
+        words=tuple(words),
+    )
+
+
+def _cut_since(then: FaceSurvey, now: FaceSurvey, place: NDArray) -> float:
+    """Stock that came off between two surveys at a place, um; the middle of the face where it is not known."""
+    at = place if np.isfinite(place).all() else np.zeros(2)
+    return float(now.removed.at(at) - then.removed.at(at))
+
+
+def _error_since(
+    k: int,
+    last: int,
+    then: FaceSurvey,
+    now: FaceSurvey,
+    place: NDArray,
+    model: DepthModel | None,
+    n_draws: int,
+    rng: np.random.Generator,
+) -> NDArray:
+    if model is not None:
+        return model.stock_error_um[:, last] - model.stock_error_um[:, k]
+    at = place if np.isfinite(place).all() else np.zeros(2)
+    return float(np.hypot(now.removed.sd_at(at), then.removed.sd_at(at))) * rng.standard_normal(n_draws)
+
+
+def _zone_at(place: NDArray, marks: pd.DataFrame) -> str:
+    """Zone of the pit at a place, or near by; "" for none."""
+    pits = marks.loc[marks["class_code"] == int(SurfaceClass.PIT)]
+    if not len(pits) or not np.isfinite(place).all():
+        return ""
+    beyond = np.hypot(pits["x_mm"] - place[0], pits["y_mm"] - place[1]) - pits["eq_diam_mm"] / 2
+    nearest = int(np.argmin(beyond.to_numpy()))
+    return str(pits["zone"].iat[nearest]) if beyond.iat[nearest] <= _NEAR_MM else ""
 
 
 def read_next(

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtri
 
 from ..classes import Stage, SurfaceClass
 from ..depth import DepthModel, FaceSurvey, LapBounds, fit_series, lap_bounds, with_measured_stock
@@ -16,7 +17,7 @@ from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..units import UnitSystem
 from .budget import BudgetLine, stock_allowed_um, stock_budget
-from .condition import form_findings, zone_condition
+from .condition import form_findings, in_zone, zone_condition
 from .curves import (
     CURVES,
     DrawnNeed,
@@ -30,8 +31,9 @@ from .curves import (
 from .limits import LimitSheet
 from .needs import (
     STEPS,
+    FreeReadings,
     face_need,
-    free_left_um,
+    free_readings,
     left_um,
     read_next,
     step_rows,
@@ -51,8 +53,6 @@ __all__ = ["Aim", "StockPlan", "plan_stock"]
 _N_DRAWS = 1000
 _MOST_CELLS = 1_200_000
 """Draws times pits; beyond it fewer draws are kept, so that time grows no faster than the number of pits."""
-
-_Z90 = 1.6448536269514722
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,7 +97,8 @@ class StockPlan:
         face.
     plane : LappingPlane or None
         Best plane within the allowed tilt that clears the pits of the working zones at the same confidence; None
-        without face bounds, without such pits, or when their depths are not known.
+        without face bounds, without such pits, when their depths are not known, or when it would take more at its
+        deepest corner than the limits allow.
     bounds : LapBounds
     model : DepthModel or None
         None on a face without pits.
@@ -188,7 +189,8 @@ def plan_stock(
     last = surveys[-1]
     bounds, model = _fit(surveys, level, rng)
     left = left_um(model, bounds, last, _N_DRAWS)
-    removed = _at_level(last.removed.estimate(_middle(bounds)), level)
+    removed = _at_level(_most_removed(last, bounds, face_bounds_mm), level)
+    free = free_readings(surveys, bounds, model, len(left), rng, system)
     wanted = _Wanted(limits=limits, confidence=confidence, level=level)
 
     later: list[tuple[str, np.ndarray, np.ndarray, SoundWidth | None]] = []
@@ -196,10 +198,11 @@ def plan_stock(
     curves = []
     share_max = limits.value("uncut_share_max") / 100
     for zone in WORKING_ZONES:
-        own = (bounds.pits["zone"] == zone).to_numpy()
+        own = in_zone(bounds.pits, zone).to_numpy()
         width = width_function(zone, bounds.pits.loc[own], surveys, sound_width)
-        with_free = np.hstack([left[:, own], free_left_um(last, zone, len(left), rng)])
-        found, curve = _zone(zone, own, left, with_free, model, width, wanted)
+        of_zone = free.of(zone)
+        with_free = np.hstack([left[:, own], of_zone.left_um])
+        found, curve = _zone(zone, own, left, with_free, of_zone, model, width, wanted)
         needed += found
         curves += curve
         if found[0].needed.stock_um.is_known:
@@ -213,7 +216,7 @@ def plan_stock(
         goals.append(_no_width(limits, wanted))
     recommended, need, lacking = face_need(goals, confidence, level)
     planned = 0.0 if math.isnan(recommended) else recommended
-    half = _Z90 * lap_uncertainty_um if planned > 0 else 0.0
+    half = _half(level) * lap_uncertainty_um if planned > 0 else 0.0
     budget = stock_budget(
         limits,
         removed,
@@ -225,22 +228,25 @@ def plan_stock(
         step_rows(zone, own_left, with_free, _top(with_free), width, uses)
         for zone, own_left, with_free, width in later
     ]
+    allowed = stock_allowed_um(budget)
     findings = [judge_budget(line, system=system) for line in budget]
     findings += form_findings(last, limits, flatness_um, joint_gap_um, system)
     table, words = read_next(model, bounds, [g.needed for g in goals], left, rng, system)
     verdict = decide(
         stage=last.stage,
         **zone_condition(last, limits),
+        is_read_deeper=bool((np.median(free.left_um, axis=0) > 0).any()),
         need_um=need,
         recommended_um=recommended,
         lacking=lacking,
         findings=findings,
+        allowed_um=allowed,
         read_next=words,
-        within_limit=within_limit_words(later, stock_allowed_um(budget), system),
+        within_limit=within_limit_words(later, allowed, system),
         system=system,
     )
     plane = None
-    in_work = bounds.pits["zone"].isin(WORKING_ZONES).to_numpy() & (left > 0).any(axis=0)
+    in_work = np.logical_or.reduce([in_zone(bounds.pits, z) for z in WORKING_ZONES]) & (left > 0).any(axis=0)
     if face_bounds_mm is not None and not lacking and in_work.any():
         plane = confident_plane(
             bounds.pits["x_mm"].to_numpy(float)[in_work],
@@ -251,6 +257,9 @@ def plan_stock(
             confidence=confidence,
             level=level,
         )
+        if plane.largest_um > allowed:
+            # A tilt saves stock on average and spends more of it at one corner, where the limits hold as well.
+            plane = None
     return StockPlan(
         needed=tuple(n.needed for n in needed),
         curves=_stack(curves, CURVES.empty()),
@@ -264,7 +273,12 @@ def plan_stock(
         removed_um=removed,
         confidence=confidence,
         level=level,
-        problems=(*stock_problems, *bounds.problems, *(model.problems if model else ())),
+        problems=(
+            *stock_problems,
+            *bounds.problems,
+            *(model.problems if model else ()),
+            *(f"{words}: it counts for the stock all the same" for words in free.words),
+        ),
     )
 
 
@@ -291,6 +305,7 @@ def _zone(
     own: np.ndarray,
     left: np.ndarray,
     with_free: np.ndarray,
+    free: FreeReadings,
     model: DepthModel | None,
     width: SoundWidth | None,
     wanted: _Wanted,
@@ -301,6 +316,10 @@ def _zone(
     if model is not None and own.any():
         known = model.depths["basis"].eq("read").to_numpy() | model.is_bounded
         why = why_not(zone_left, model.draws_um[:, own].max(axis=1), model.not_enough, known[own], level)
+    if not why and with_free.shape[1]:
+        exact = np.hstack([zone_left, free.left_um[:, ~free.is_at_least]])
+        need = exact.max(axis=1, initial=0.0)
+        why = free.lacking(need, confidence)
     found = [needed_for_pits(zone, with_free, confidence, level, lacking=why)]
     least = wanted.limits.value("sound_width_min")
     if width is not None and not math.isnan(least):
@@ -328,16 +347,29 @@ def _top(left: np.ndarray) -> float:
     return max(10.0, float(np.quantile(left.max(axis=1), 0.99)) if left.shape[1] else 0.0)
 
 
-def _middle(bounds: LapBounds) -> tuple[float, float]:
-    if not len(bounds.pits):
-        return 0.0, 0.0
-    return float(bounds.pits["x_mm"].mean()), float(bounds.pits["y_mm"].mean())
+def _most_removed(
+    last: FaceSurvey, bounds: LapBounds, face_bounds_mm: tuple[float, float, float, float] | None
+) -> Estimate:
+    """Stock that has come off where most of it has: a budget is spent at its worst place.
+
+    Of the corners of the face and the pits; the stock of most faces is one number, the same everywhere.
+    """
+    places = bounds.pits[["x_mm", "y_mm"]].to_numpy(float)
+    if face_bounds_mm is not None:
+        x0, y0, x1, y1 = face_bounds_mm
+        places = np.vstack([places, [(x0, y0), (x0, y1), (x1, y0), (x1, y1)]])
+    if not len(places):
+        places = np.zeros((1, 2))
+    return last.removed.estimate(tuple(places[int(np.argmax(last.removed.at(places)))]))
+
+
+def _half(level: float) -> float:
+    """Half width of a normal interval of that level, in standard deviations."""
+    return float(ndtri(0.5 + level / 2))
 
 
 def _at_level(e: Estimate, level: float) -> Estimate:
-    from scipy.special import ndtri
-
-    half = (e.high - e.value) / _Z90 * float(ndtri(0.5 + level / 2))
+    half = (e.high - e.value) / _half(DEFAULT_LEVEL) * _half(level)
     return Estimate(value=e.value, low=e.value - half, high=e.value + half, level=level)
 
 

@@ -43,6 +43,8 @@ class Finding:
         NaN when none was entered.
     source : str
         Of the limit, in the user's words.
+    is_eased : bool
+        More stock brings the value nearer to the limit that it misses: no reason to leave the stock on.
     """
 
     rule: str
@@ -52,6 +54,7 @@ class Finding:
     unit: str
     limit: float = math.nan
     source: str = ""
+    is_eased: bool = False
 
 
 def judge(value: Estimate, limit: float, *, is_minimum: bool) -> Status:
@@ -123,21 +126,31 @@ def judge_budget(line: BudgetLine, *, system: UnitSystem = "mm") -> Finding:
     now, after = (_show(e.value, line.unit, system) for e in (line.now, line.after))
     start = f"After this work, {what}: {after} (now {now})"
     high = line.limit_high
+    is_short = False
     if line.name == "squeeze" and not math.isnan(high):
         status = _worse(
             judge(line.after, high, is_minimum=False), judge(line.after, line.limit, is_minimum=True)
         )
+        is_short = line.after.value < line.limit
         low_text = "" if math.isnan(line.limit) else f"{_show(line.limit, line.unit, system)} to "
         limit, text = high, f"{low_text}{_show(high, line.unit, system)}"
     else:
         status = judge(line.after, line.limit, is_minimum=line.is_minimum)
+        is_short = line.is_minimum
         limit = line.limit
         text = f"{'at least' if line.is_minimum else 'at most'} {_show(limit, line.unit, system)}"
-    if status == "not judged":
+    if line.lacking and status in ("pass", "watch"):
+        # At best: what was taken off earlier can only make it worse.
+        status = "not judged"
+    if math.isnan(line.limit) and math.isnan(high):
         sentence = f"{start}. Not judged: no limit entered."
+    elif status == "not judged":
+        sentence = f"{start} at best. Not judged: {line.lacking}."
     else:
-        said = _said(status, line.is_minimum and math.isnan(high))
-        sentence = f"{start}, {said} the limit of {text} ({line.source})."
+        sentence = f"{start}, {_said(status, is_short)} the limit of {text} ({line.source})."
+    if line.name == "squeeze" and math.isnan(line.limit) != math.isnan(high):
+        side = "least" if math.isnan(line.limit) else "largest"
+        sentence += f" The {side} squeeze is not judged: no limit entered."
     return Finding(
         rule=line.name,
         status=status,
@@ -146,6 +159,7 @@ def judge_budget(line: BudgetLine, *, system: UnitSystem = "mm") -> Finding:
         unit=line.unit,
         limit=limit,
         source=line.source,
+        is_eased=is_short and line.per_10_um > 0,
     )
 
 

@@ -105,7 +105,8 @@ def _draw(
         if not Stage(survey.stage).is_lapped or survey.zones is None:
             continue
         rows = survey.zones.loc[(survey.zones["zone"] == zone) & (survey.zones["class_word"] == "uncut")]
-        middle = survey.marks[["x_mm", "y_mm"]].mean().fillna(0.0).to_numpy()
+        places = survey.marks[["x_mm", "y_mm"]].to_numpy(float)
+        middle = places.mean(axis=0) if len(places) else np.zeros(2)
         stock, sd = float(survey.removed.at(middle)), float(survey.removed.sd_at(middle))
         if len(rows) and np.isfinite(float(rows["share"].to_numpy()[0])) and stock > 0:
             found.append(
@@ -119,7 +120,7 @@ def _draw(
     if len(found) > 1 and found[-2][0] < stock:
         before = np.maximum(found[-2][0] + found[-2][1] * rng.standard_normal(_N_DRAWS), 0.25)
         measured = np.log(np.log(share) / np.log(found[-2][2])) / np.log(np.maximum(now / before, 1.01))
-        # The same prior, now as a weight: a draw far outside it stands for noise in the shares.
+        # Held to the range that the prior allows: a draw far outside it stands for noise in the shares.
         shape = np.where(np.isfinite(measured), np.clip(measured, *_SHAPE_RANGE), shape)
     return now, share, shape
 

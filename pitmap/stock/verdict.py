@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -21,6 +21,7 @@ Outcome = Literal[
     "lap",
     "beyond the limit you entered",
     "not enough readings",
+    "photograph again",
 ]
 
 CAUTION = (
@@ -30,6 +31,13 @@ CAUTION = (
 
 _FORM_RULES = ("flatness", "wear_step", "joint_gap")
 """Rules about the form of the face: one that is broken asks for stock even without a pit."""
+
+_UNSEEN_MOST = 0.05
+"""Share of a working zone that was not seen, from which nothing is said of the zone as a whole (house choice)."""
+_UNSEEN_TOLD = 0.005
+
+_LIGHT_LAP_UM = 10.0
+"""Stock that even a light test lap takes (common practice, no published source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,10 +73,14 @@ def decide(
     is_stained: bool,
     has_score: bool,
     is_uncut_unjudged: bool,
+    is_leaking: bool,
+    unseen: Mapping[str, float],
+    is_read_deeper: bool,
     need_um: Estimate,
     recommended_um: float,
     lacking: str,
     findings: Sequence[Finding],
+    allowed_um: float = math.inf,
     read_next: str = "",
     within_limit: str = "",
     system: UnitSystem = "mm",
@@ -86,6 +98,12 @@ def decide(
     has_score, is_uncut_unjudged : bool
         Scores in a working zone; uncut metal after a lap with no accepted share entered. Neither is in the
         stock figure, and the reasons say so.
+    is_leaking : bool
+        Damage crosses the seal land from edge to edge.
+    unseen : mapping of str to float
+        Share (0..1) of each working zone that the photo does not show. What was not seen is not sound.
+    is_read_deeper : bool
+        A pit reading that belongs to no pit of the map reaches under the present face.
     need_um : Estimate
         Stock that all working zones need to reach the aim.
     recommended_um : float
@@ -93,6 +111,8 @@ def decide(
     lacking : str
         Why the need is not known; empty when it is.
     findings : sequence of Finding
+    allowed_um : float
+        Stock that the limits still allow; infinite without limits.
     read_next : str
         Which pits to read next, in words.
     within_limit : str
@@ -106,75 +126,102 @@ def decide(
     since most wear shows only after it (common practice, no published source).
     """
     findings = tuple(findings)
-    broken_form = [f for f in findings if f.rule in _FORM_RULES and f.status == "stop"]
-    stopped = [
-        f for f in findings if f.rule not in _FORM_RULES and f.rule != "sound_width" and f.status == "stop"
-    ]
-    asks = has_damage or bool(broken_form)
+    broken = [f for f in findings if f.status == "stop"]
+    broken_form = [f for f in broken if f.rule in _FORM_RULES]
+    is_short = any(f.rule == "sound_width" for f in broken)
+    stopped = [f for f in broken if f.rule not in (*_FORM_RULES, "sound_width") and not f.is_eased]
+    poorly_seen = {zone: share for zone, share in unseen.items() if share > _UNSEEN_MOST}
+    recommended = 0.0 if math.isnan(recommended_um) else recommended_um
+    # What a needle read asks for stock even where the last map shows nothing.
+    asks = has_damage or is_leaking or is_short or bool(broken_form) or is_read_deeper or recommended > 0
+    is_lapped = Stage(stage).is_lapped
     reasons: list[str] = []
     stock = 0.0
     outcome: Outcome
-    if not asks:
-        outcome = "polish only" if is_stained or Stage(stage).is_lapped else "leave alone"
-        headline = {
-            "polish only": "No stock has to come off: polish, clean and check.",
-            "leave alone": "Leave this face alone: nothing on it asks for lapping.",
-        }[outcome]
-        if has_discoloration:
-            reasons.append(
-                "Discoloured metal that is flat and sound seals as well as bright metal and is left alone."
+    if asks and (stopped or (not is_lapped and allowed_um < _LIGHT_LAP_UM)):
+        outcome, stock = "beyond the limit you entered", recommended if recommended > 0 else math.nan
+        if recommended > 0:
+            headline = (
+                f"Bringing this face back would take about {format_depth(recommended, system)} more, which is beyond"
+                " a limit you entered."
             )
-    elif stopped and not math.isnan(recommended_um):
-        outcome, stock = "beyond the limit you entered", recommended_um
-        headline = (
-            f"Bringing this face back would take about {format_depth(recommended_um, system)} more, which is beyond"
-            " a limit you entered."
-        )
+        elif stopped:
+            headline = "No more stock may come off: a limit you entered is passed already."
+        else:
+            headline = (
+                f"Your limits allow {format_depth(allowed_um, system)} more, which is less than even a light test lap"
+                " takes."
+            )
         reasons += [f.sentence for f in stopped]
         if within_limit:
             reasons.append(within_limit)
-    elif not Stage(stage).is_lapped:
+    elif asks and not is_lapped:
         outcome, stock = "test lap first", math.nan
         headline = "Take a light test lap first: how deep the damage goes shows only on cut metal."
-        if not math.isnan(recommended_um) and recommended_um > 0:
+        if recommended > 0:
             reasons.append(
-                f"From the readings so far about {format_depth(recommended_um, system)} in all may be needed"
+                f"From the readings so far about {format_depth(recommended, system)} in all may be needed"
                 f" ({_interval(need_um, system)})."
             )
         elif lacking:
             reasons.append(_sentence(lacking))
-    elif lacking:
+    elif asks and lacking:
         outcome, stock = "not enough readings", math.nan
         headline = "How much must come off cannot be said yet."
         reasons.append(_sentence(lacking))
         if read_next:
             reasons.append(read_next)
-    elif recommended_um > 0:
-        outcome, stock = "lap", recommended_um
-        headline = f"Lap about {format_depth(recommended_um, system)} more ({_interval(need_um, system)})."
+    elif asks and recommended > 0:
+        outcome, stock = "lap", recommended
+        headline = f"Lap about {format_depth(recommended, system)} more ({_interval(need_um, system)})."
     elif broken_form:
         outcome, stock = "not enough readings", math.nan
         headline = (
             "The form of the face is beyond a limit; measure its heights to say how much must come off."
         )
+    elif is_leaking or is_short:
+        outcome, stock = "not enough readings", math.nan
+        what = "is crossed from edge to edge" if is_leaking else "is narrower than your limit"
+        headline = f"The seal land {what}, and not by pits alone: measure how deep the damage there goes."
     elif is_uncut_unjudged:
         outcome, stock = "not enough readings", math.nan
         headline = "The lap has not reached all of the metal: enter the uncut share you accept, or read heights there."
-    else:
+    elif poorly_seen:
+        outcome, stock = "photograph again", math.nan
+        headline = "Too much of the face was not seen to say that it needs nothing: photograph it again."
+    elif asks:
         outcome, headline = "polish only", "The aim is reached: polish, clean and check."
+    elif is_stained or is_lapped:
+        outcome, headline = "polish only", "No stock has to come off: polish, clean and check."
+    else:
+        outcome, headline = "leave alone", "Leave this face alone: nothing on it asks for lapping."
+    if not asks and has_discoloration:
+        reasons.append(
+            "Discoloured metal that is flat and sound seals as well as bright metal and is left alone."
+        )
+    reasons += [_not_seen(zone, share) for zone, share in unseen.items() if share >= _UNSEEN_TOLD]
     if is_uncut_unjudged and outcome in ("lap", "beyond the limit you entered"):
         reasons.append("Uncut metal is not in this figure: no accepted share was entered.")
     if has_score:
         reasons.append(
             "Scores are not in the stock figure: a picture does not tell how deep they are; measure them."
         )
-    reasons += [f.sentence for f in broken_form if f.sentence not in reasons]
+    if is_leaking:
+        reasons.append("Damage crosses the seal land from edge to edge: a path for coolant.")
+    reasons += [f.sentence for f in broken if f.sentence not in reasons]
     reasons += [f.sentence for f in findings if f.status == "watch"]
     unjudged = [f.rule.replace("_", " ") for f in findings if f.status == "not judged"]
     if unjudged:
         reasons.append(f"Not judged, for want of a limit or a reading: {', '.join(unjudged)}.")
     return Verdict(
         outcome=outcome, stock_um=stock, headline=headline, findings=findings, reasons=(*reasons, CAUTION)
+    )
+
+
+def _not_seen(zone: str, share: float) -> str:
+    return (
+        f"{100 * share:.{1 if share < 0.1 else 0}f} % of the {zone.replace('_', ' ')} was not seen;"
+        " what is there is in none of these figures."
     )
 
 
