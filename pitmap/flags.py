@@ -43,7 +43,7 @@ class Flag(IntFlag):
 
 
 FLAG_TEXT: dict[Flag, str] = {
-    Flag.TOUCHES_UNSEEN: "runs into metal not seen: size is a lower bound",
+    Flag.TOUCHES_UNSEEN: "runs into metal not seen: there may be more",
     Flag.TOUCHES_EDGE: "touches a drawn edge",
     Flag.BELOW_RESOLUTION: "under three photo pixels across",
     Flag.CROSSES_LAND: "no sound metal left across the land here",

@@ -91,7 +91,7 @@ def test_lap_bounds_vanished_without_stock():
 
 def test_lap_bounds_stock_went_up_is_named():
     found = lap_bounds([_survey("intake", 0, "A"), _survey("test_lap", 30, "A"), _survey("lap_1", 20, "A")])
-    assert "stock went up" in found.problems[0]
+    assert "less stock is said to be off at a later survey" in found.problems[0]
     assert found.pits["deeper_than_um"].iat[0] == 30.0
 
 

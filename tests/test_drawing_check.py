@@ -154,7 +154,7 @@ def test_band_outside_and_named_twice():
 
 
 def test_no_limits_is_a_note():
-    assert found(plate(limits={}), "limits", "not entered") == "note"
+    assert found(plate(limits={}), "limits", "are not in this drawing") == "note"
 
 
 def test_zone_crossing_itself_stops_the_check():

@@ -49,7 +49,7 @@ def test_round_trip_within_1_um(tmp_path):
 def test_load_drawing_reads_dxf_and_its_toml(tmp_path):
     save_dxf(load_shipped("heron40_end"), tmp_path / "p.dxf")
     assert load_drawing(tmp_path / "p.toml").name == "Heron 40 end plate"
-    assert load_drawing(tmp_path / "p.dxf").limits["gap_max"]["value"] == 70
+    assert load_drawing(tmp_path / "p.dxf").limits["joint_gap"]["value"] == 70
 
 
 def test_circle_arc_ellipse_spline_areas(tmp_path):

@@ -115,11 +115,16 @@ def test_judge_limit_sentences():
     sheet = LimitSheet(entries={"flatness": Limit(value=50, source="manual p. 9")})
     found = judge_limit("flatness", "Flatness", _e(60, 5), sheet, "flatness", is_minimum=False)
     assert found.status == "stop"
-    assert found.sentence == "Flatness: 60 um, beyond the limit of at most 50 um (manual p. 9)."
+    assert (
+        found.sentence == "Flatness: 60.0 um (55.0 to 65.0), beyond the limit of at most 50 um (manual p. 9)."
+    )
     inch = judge_limit(
         "flatness", "Flatness", _e(25.4, 5), sheet, "flatness", is_minimum=False, system="inch"
     )
-    assert inch.sentence == "Flatness: 1.0 thou, within the limit of at most 2.0 thou (manual p. 9)."
+    assert (
+        inch.sentence
+        == "Flatness: 1.00 thou (0.80 to 1.20), within the limit of at most 2.0 thou (manual p. 9)."
+    )
     unjudged = judge_limit("wear_step", "Wear step", _e(30, 5), sheet, "wear_step", is_minimum=False)
     assert unjudged.status == "not judged"
     assert "no limit entered" in unjudged.sentence

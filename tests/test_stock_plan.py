@@ -6,6 +6,7 @@ import json
 import math
 import re
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -14,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import pitmap.drawing
 from pitmap.depth import READINGS, FaceSurvey, RemovedStock, readings_from_rows, with_readings
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
@@ -28,9 +30,11 @@ from pitmap.stock import (
     plan_record,
     plan_sentences,
     plan_stock,
+    read_limits,
 )
 from pitmap.stock.uncut import needed_for_uncut, uncut_curve
 
+PLATES = Path(pitmap.drawing.__file__).parent / "plates"
 PIT, STAIN, TINT, UNCUT, SCORE = 2, 3, 4, 5, 6
 # (x, y, diameter, depth under the first face, zone)
 PITS = [
@@ -674,3 +678,74 @@ def test_plan_stock_from_thickness_is_a_plane():
     other = [tilted[0], replace(tilted[1], removed=RemovedStock.of(60, 2))]
     assert "was the other face lapped too" in _plan(other, stock_from_thickness=True).problems[0]
     assert _plan(tilted).removed_um.value == 20
+
+
+def test_plan_thickness_is_the_micrometers_where_it_was_used():
+    """Two spots after the test lap: 11.960 (mean of two) and 11.950; 20 um came off since the reading at intake."""
+    rows = [
+        {"kind": "thickness", "x_mm": x, "y_mm": 10, "value": v, "unit": "mm", "uncertainty": 0.003}
+        for x, v in ((10, 11.958), (10, 11.962), (90, 11.95))
+    ]
+    sheet = _sheet(thickness=12.0, thickness_min=11.93, stock_removed_before=0)
+    now = replace(_lapped()[1], readings=_survey("test_lap", 20, readings=rows).readings)
+    plan = _plan([_survey("intake", 0, pits=[]), replace(now, marks=now.marks.iloc[:0])], sheet)
+    (line,) = [b for b in plan.budget if b.name == "thickness"]
+    assert line.now.value == pytest.approx(11.95)
+    assert line.now.high - line.now.value == pytest.approx(1.645 * 0.003, abs=1e-4)
+    assert any("the micrometer counts" in p for p in plan.problems)
+    then = replace(_survey("intake", 0, pits=[]), readings=_survey("intake", 0, readings=rows).readings)
+    plan = _plan([then, _survey("test_lap", 20, pits=[])], sheet)
+    (line,) = [b for b in plan.budget if b.name == "thickness"]
+    assert line.now.value == pytest.approx(11.93)
+
+
+def test_plan_budget_is_not_passed_while_the_need_is_unknown():
+    wide = [(20.0 + 7 * i, 10, 0.5 + 0.1 * i, 200.0 + i, "seal_land") for i in range(9)]
+    surveys = [_survey("intake", 0, pits=wide), _survey("test_lap", 10, pits=wide)]
+    plan = _plan(surveys, _sheet(total_stock=150, stock_removed_before=0, thickness=12.0, thickness_min=11.0))
+    assert plan.verdict.outcome == "not enough readings"
+    for finding in plan.verdict.findings:
+        assert finding.status == "not judged"
+    (stock,) = [f for f in plan.verdict.findings if f.rule == "total_stock"]
+    assert stock.sentence == (
+        "Stock taken off this face over its life, now: 10.0 um (7.5 to 12.5). After this work: not judged, how much"
+        " must come off is not known."
+    )
+
+
+def test_plan_wear_step_of_before_the_lap_is_named_and_not_judged():
+    rows = [{"kind": "wear_step", "x_mm": 5, "y_mm": 5, "value": 30, "unit": "um"}]
+    first = replace(_survey("intake", 0, pits=[]), readings=_survey("intake", 0, readings=rows).readings)
+    plan = _plan([first, _survey("test_lap", 20, pits=[])], _sheet(wear_step=60))
+    (finding,) = [f for f in plan.verdict.findings if f.rule == "wear_step"]
+    assert finding.status == "not judged"
+    assert "30 um at intake, not measured since" in finding.sentence
+
+
+@pytest.mark.parametrize(
+    ("text", "wrong"),
+    [
+        (
+            '[limits.total_stock]\nvalue = "-5 um"\nsource = "x"',
+            "total_stock: expected more than 0, got -5 um",
+        ),
+        (
+            '[limits.uncut_share_max]\nvalue = 250\nsource = "x"',
+            "uncut_share_max: expected at most 100 percent",
+        ),
+        (
+            '[limits.total_stock]\nvalue = "5 um"\nsource = "x"\nuncertanty = "1 um"',
+            "unknown field uncertanty",
+        ),
+    ],
+)
+def test_limits_that_cannot_be_are_refused(tmp_path, text, wrong):
+    (tmp_path / "l.toml").write_text(text)
+    with pytest.raises(InputError, match=wrong):
+        read_limits(tmp_path / "l.toml")
+
+
+def test_limits_are_read_from_a_drawings_own_file():
+    sheet = read_limits(PLATES / "heron40_end.toml")
+    assert sheet.value("thickness_min") == 11.85
+    assert sheet.value("joint_gap") == 70

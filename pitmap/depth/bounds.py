@@ -54,6 +54,8 @@ PITS = Schema(
     ),
 )
 
+_MOST_NAMED = 5
+
 _MATCH_SD_MM = 0.15
 """Error of a centroid between two maps of one face: alignment residual and change of shape (house choice)."""
 
@@ -123,7 +125,7 @@ def lap_bounds(surveys: Sequence[FaceSurvey], *, match_sd_mm: float = _MATCH_SD_
     stock = np.column_stack([s.removed.at(xy) for s in surveys])
     for i, row in enumerate(rows):
         _bound_one(row, present[i], stock[i], sd, stages)
-    problems += [f"pit {r['pit_id']}: {r['note']}" for r in rows if r["note"]]
+    problems += _told_once(rows)
     links = pd.DataFrame(seen_marks, columns=["pit_id", "survey", "mark_id"]).astype("int64")
     for array in (removed, sd):
         array.setflags(write=False)
@@ -270,14 +272,27 @@ def _bound_one(
         )
 
 
+def _told_once(rows: list[dict[str, Any]]) -> list[str]:
+    """Each contradiction with the pits that it holds for: one wrong number of removed stock speaks of all of them."""
+    pits: dict[str, list[str]] = {}
+    for row in rows:
+        if row["note"]:
+            pits.setdefault(row["note"], []).append(str(row["pit_id"]))
+    out = []
+    for note, ids in pits.items():
+        more = f" and {len(ids) - _MOST_NAMED} more" if len(ids) > _MOST_NAMED else ""
+        out.append(f"pit{'s' if len(ids) > 1 else ''} {', '.join(ids[:_MOST_NAMED])}{more}: {note}")
+    return out
+
+
 def _stock_problems(stages: tuple[str, ...], removed: NDArray, sd: NDArray) -> list[str]:
     out = []
     for k in range(1, len(stages)):
         drop = removed[k - 1] - removed[k]
         if drop > 2 * np.hypot(sd[k], sd[k - 1]) and drop > 1e-9:
             out.append(
-                f"stock went up: {removed[k - 1]:.0f} um removed before {stages[k - 1]}, {removed[k]:.0f} um before"
-                f" {stages[k]}; check the thickness readings"
+                f"less stock is said to be off at a later survey: {removed[k - 1]:.0f} um before {stages[k - 1]},"
+                f" {removed[k]:.0f} um before {stages[k]}; check the thickness readings"
             )
     return out
 

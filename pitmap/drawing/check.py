@@ -169,7 +169,8 @@ def _edges(d: Drawing) -> Iterator[Finding]:
 def _limits(d: Drawing) -> Iterator[Finding]:
     if not any(isinstance(v, dict) and "value" in v for v in d.limits.values()):
         text = (
-            "are not entered: nothing will be judged. Type them from the engine maker's manual, with the page"
+            "are not in this drawing. Give the stock plan a sheet of them, or type them in here from the engine maker's"
+            " manual, with the page, and give the plan this file: what has no limit is not judged"
         )
         yield _at("note", "limits", text)
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+from scipy.special import ndtri
 
 from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL, Estimate
 from .limits import LimitSheet
 
-__all__ = ["BudgetLine", "fill_percent", "squeeze_percent", "stock_allowed_um", "stock_budget"]
+__all__ = ["BudgetLine", "fill_percent", "normal_half", "squeeze_percent", "stock_allowed_um", "stock_budget"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +96,13 @@ def fill_percent(
 
 
 def stock_budget(
-    limits: LimitSheet, removed_um: Estimate, planned_um: Estimate, *, level: float = DEFAULT_LEVEL
+    limits: LimitSheet,
+    removed_um: Estimate,
+    planned_um: Estimate,
+    *,
+    level: float = DEFAULT_LEVEL,
+    thickness_mm: Estimate | None = None,
+    lacking: str = "",
 ) -> tuple[BudgetLine, ...]:
     """Every budget that the limit sheet allows to work out.
 
@@ -106,6 +114,10 @@ def stock_budget(
         (``stock_removed_before``). Thickness and groove depth in the sheet are those of the face as it is now.
     planned_um : Estimate
         Further stock planned; its interval is that of the bench's thickness check.
+    thickness_mm : Estimate or None
+        Thickness now as the micrometer says; None where it was not measured, then that of the sheet counts.
+    lacking : str
+        Why the stock that is needed is not known; then `planned_um` is the least it can be, and nothing passes.
 
     Returns
     -------
@@ -116,7 +128,7 @@ def stock_budget(
     """
     before = limits.get("stock_removed_before")
     past, past_u = (before.value, before.uncertainty) if before else (0.0, 0.0)
-    lacking = "" if before else "the stock taken off at earlier rebuilds was not entered (0 for none)"
+    no_history = "" if before else "the stock taken off at earlier rebuilds was not entered (0 for none)"
     lines = []
     total = limits.get("total_stock")
     used_now, used_after = (
@@ -127,7 +139,7 @@ def stock_budget(
         BudgetLine(
             name="total_stock", unit="um", now=used_now, after=used_after, per_10_um=10.0,
             limit=total.value if total else math.nan, is_minimum=False, source=total.source if total else "",
-            lacking=lacking,
+            lacking=no_history,
         )
     )  # fmt: skip
     case, case_min = limits.get("case_depth"), limits.get("case_left_min")
@@ -137,29 +149,32 @@ def stock_budget(
                 name="case_left", unit="um", now=_less(case.value, case.uncertainty, used_now, level),
                 after=_less(case.value, case.uncertainty, used_after, level), per_10_um=-10.0,
                 limit=case_min.value if case_min else math.nan, source=case_min.source if case_min else "",
-                lacking=lacking,
+                lacking=no_history,
             )
         )  # fmt: skip
-    thickness, least = limits.get("thickness"), limits.get("thickness_min")
-    if thickness:
-        zero = Estimate(value=0, low=0, high=0, level=level)
-        in_mm = _scaled(planned_um, 1e-3, level)
+    sheet, least = limits.get("thickness"), limits.get("thickness_min")
+    if thickness_mm is None and sheet:
+        half = normal_half(level) * sheet.uncertainty
+        thickness_mm = Estimate(
+            value=sheet.value, low=sheet.value - half, high=sheet.value + half, level=level
+        )
+    if thickness_mm is not None:
         lines.append(
             BudgetLine(
-                name="thickness", unit="mm", now=_less(thickness.value, thickness.uncertainty, zero, level),
-                after=_less(thickness.value, thickness.uncertainty, in_mm, level), per_10_um=-0.01,
+                name="thickness", unit="mm", now=thickness_mm,
+                after=_add(thickness_mm, _scaled(planned_um, -1e-3, level)), per_10_um=-0.01,
                 limit=least.value if least else math.nan, source=least.source if least else "",
             )
         )  # fmt: skip
     lines += _ring_lines(limits, planned_um, level)
-    return tuple(lines)
+    return tuple(replace(line, lacking=line.lacking or lacking) for line in lines)
 
 
 def _ring_lines(limits: LimitSheet, planned_um: Estimate, level: float) -> list[BudgetLine]:
     ring, depth, width = (limits.get(k) for k in ("ring_section", "groove_depth", "groove_width"))
     if not (ring and depth):
         return []
-    z = _z(level)
+    z = normal_half(level)
     lines = []
 
     def squeeze(removed: Estimate) -> Estimate:
@@ -207,14 +222,14 @@ def _ring_lines(limits: LimitSheet, planned_um: Estimate, level: float) -> list[
     return lines
 
 
-def _z(level: float) -> float:
-    from scipy.special import ndtri
-
+def normal_half(level: float) -> float:
+    """Half width of a normal interval of that level, in standard deviations."""
     return float(ndtri(0.5 + level / 2))
 
 
 def _scaled(e: Estimate, factor: float, level: float) -> Estimate:
-    return Estimate(value=e.value * factor, low=e.low * factor, high=e.high * factor, level=level)
+    low, high = sorted((e.low * factor, e.high * factor))
+    return Estimate(value=e.value * factor, low=low, high=high, level=level)
 
 
 def _add(a: Estimate, b: Estimate) -> Estimate:
@@ -227,7 +242,7 @@ def _add(a: Estimate, b: Estimate) -> Estimate:
 
 
 def _sum(e: Estimate, value: float, u: float, level: float) -> Estimate:
-    half = _z(level) * u
+    half = normal_half(level) * u
     return _add(e, Estimate(value=value, low=value - half, high=value + half, level=level))
 
 

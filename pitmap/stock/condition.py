@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TypedDict
 
 import numpy as np
@@ -12,11 +13,12 @@ from ..classes import Stage, SurfaceClass
 from ..depth import FaceSurvey
 from ..drawing import WORKING_ZONES
 from ..estimate import DEFAULT_LEVEL, Estimate
-from ..units import UnitSystem
+from ..units import UnitSystem, format_estimate, format_length
+from .budget import normal_half
 from .limits import LimitSheet
 from .rules import Finding, judge_limit
 
-__all__ = ["Condition", "form_findings", "zone_condition"]
+__all__ = ["Condition", "form_findings", "in_zone", "thickness_now", "zone_condition"]
 
 _Z90 = 1.6448536269514722
 
@@ -78,23 +80,26 @@ def _unseen(zones: pd.DataFrame | None) -> dict[str, float]:
 
 
 def form_findings(
-    survey: FaceSurvey,
+    surveys: Sequence[FaceSurvey],
     limits: LimitSheet,
     flatness_um: Estimate | None,
     joint_gap_um: Estimate | None,
     system: UnitSystem,
 ) -> list[Finding]:
-    """Rules on flatness, wear step, joint gap and sound width; each says so where it was not measured."""
+    """Rules on flatness, wear step, joint gap and sound width; each says so where it was not measured.
+
+    `surveys` in the order of work; the last one is the face as it is.
+    """
     flat = flatness_um or Estimate.unknown("heights were not measured")
     gap = joint_gap_um or Estimate.unknown("the rotor housing's dip was not entered")
     rows = (
         ("flatness", "Flatness of the face", flat, "flatness", False),
-        ("wear_step", "Largest wear step", _wear_step(survey.readings), "wear_step", False),
+        ("wear_step", "Largest wear step", _wear_step(surveys), "wear_step", False),
         ("joint_gap", "Gap at the joint", gap, "joint_gap", False),
         (
             "sound_width",
             "Narrowest sound width of the seal land now",
-            _sound_width(survey.lands),
+            _sound_width(surveys[-1].lands),
             "sound_width_min",
             True,
         ),
@@ -105,14 +110,70 @@ def form_findings(
     ]
 
 
-def _wear_step(readings: pd.DataFrame) -> Estimate:
-    steps = readings.loc[readings["kind"] == "wear_step"]
-    if not len(steps):
+def _wear_step(surveys: Sequence[FaceSurvey]) -> Estimate:
+    """The largest wear step of the face as it is: one measured before the last lap is named, not judged."""
+    measured = [(s.stage, s.readings.loc[s.readings["kind"] == "wear_step"]) for s in surveys]
+    measured = [(stage, steps) for stage, steps in measured if len(steps)]
+    if not measured:
         return Estimate.unknown("no wear step was measured")
+    stage, steps = measured[-1]
     heights = steps["value_um"].abs().to_numpy(float)
     worst = int(np.argmax(heights))
     value, half = float(heights[worst]), _Z90 * float(steps["uncertainty_um"].to_numpy(float)[worst])
+    if stage != surveys[-1].stage:
+        return Estimate.unknown(f"{value:.0f} um at {stage}, not measured since")
     return Estimate(value=value, low=max(value - half, 0.0), high=value + half, level=DEFAULT_LEVEL)
+
+
+def thickness_now(
+    surveys: Sequence[FaceSurvey], limits: LimitSheet, level: float, system: UnitSystem
+) -> tuple[Estimate | None, list[str]]:
+    """Thickness of the plate now where it is thinnest, mm, from the newest micrometer readings; and what contradicts it.
+
+    Parameters
+    ----------
+    surveys : sequence of FaceSurvey
+        In the order of work.
+    limits : LimitSheet
+        Its ``thickness`` is what the user typed; a reading is newer than that.
+    level : float
+    system : {"mm", "inch"}
+
+    Returns
+    -------
+    Estimate or None
+        Mean of the readings of the thinnest spot, less what has come off since; None where none was taken.
+    list of str
+        The sheet says otherwise by more than three standard errors.
+    """
+    last = surveys[-1]
+    for survey in reversed(surveys):
+        table = survey.readings.loc[survey.readings["kind"] == "thickness"]
+        if not len(table):
+            continue
+        spots = table.assign(precision=table["uncertainty_um"] ** -2.0)
+        spots = spots.assign(weighted=spots["value_um"] * spots["precision"])
+        sums = spots.groupby([table["x_mm"].round(1), table["y_mm"].round(1)], dropna=False)[
+            ["weighted", "precision"]
+        ].sum()
+        means = (sums["weighted"] / sums["precision"]).to_numpy(float)
+        at = int(np.argmin(means))
+        place = np.nan_to_num(np.array(sums.index[at], float))
+        cut = float(last.removed.at(place) - survey.removed.at(place))
+        sd = float(sums["precision"].to_numpy(float)[at] ** -0.5)
+        if survey is not last:
+            sd = float(np.sqrt(sd**2 + last.removed.sd_at(place) ** 2 + survey.removed.sd_at(place) ** 2))
+        value, half = (means[at] - cut) / 1000, normal_half(level) * sd / 1000
+        found = Estimate(value=value, low=value - half, high=value + half, level=level)
+        sheet = limits.get("thickness")
+        problems = []
+        if sheet and abs(sheet.value - value) > 3 * math.hypot(sd / 1000, sheet.uncertainty):
+            problems.append(
+                f"the limit sheet says {format_length(sheet.value, system)} of thickness now, the micrometer at"
+                f" {survey.stage} says {format_estimate(found, 'length', system)}; the micrometer counts"
+            )
+        return found, problems
+    return None, []
 
 
 def _sound_width(lands: pd.DataFrame | None) -> Estimate:

@@ -58,6 +58,10 @@ class Limit:
             )
 
 
+_FIELDS = {"value", "unit", "uncertainty", "source"}
+
+_MAY_BE_ZERO = {"stock_removed_before", "case_left_min", "uncut_share_max", "squeeze_min"}
+
 OFFERED: Mapping[str, Limit] = MappingProxyType(
     {"joint_gap": Limit(value=76.2, source="0.003 in, common practice in the trade, no published source")}
 )
@@ -76,7 +80,7 @@ class LimitSheet:
     Raises
     ------
     InputError
-        An unknown entry.
+        An unknown entry, or a value that no such size can have.
     """
 
     entries: Mapping[str, Limit] = field(default_factory=dict)
@@ -85,6 +89,12 @@ class LimitSheet:
         odd = sorted(set(self.entries) - set(LIMIT_TEXT))
         if odd:
             raise InputError(f"limit sheet: unknown entry {odd[0]}; known are {', '.join(LIMIT_TEXT)}")
+        for name, entry in self.entries.items():
+            least = "0 or more" if name in _MAY_BE_ZERO else "more than 0"
+            if entry.value < 0 or (entry.value == 0 and name not in _MAY_BE_ZERO):
+                raise InputError(f"{name}: expected {least}, got {entry.value:g} {LIMIT_TEXT[name][0]}")
+            if LIMIT_TEXT[name][0] == "percent" and entry.value > 100:
+                raise InputError(f"{name}: expected at most 100 percent, got {entry.value:g}")
         object.__setattr__(self, "entries", MappingProxyType(dict(self.entries)))
 
     def get(self, name: str) -> Limit | None:
@@ -105,36 +115,49 @@ def read_limits(source: str | Path) -> LimitSheet:
     Parameters
     ----------
     source : str or Path
-        ``[limits.total_stock]`` tables (or the same names at the top) with ``value = "4 thou"``, ``source =
-        "..."`` and, if known, ``uncertainty = "1 thou"``; percents as plain numbers.
+        ``[limits.total_stock]`` tables (or the same names at the top) with ``value = "4 thou"``, or ``value = 4`` and
+        ``unit = "thou"``, ``source = "..."`` and, if known, ``uncertainty = "1 thou"``; percents as plain numbers. The
+        TOML beside a drawing holds such tables too.
 
     Raises
     ------
     InputError
-        File not readable, an entry unknown, a value without unit, a missing source; the entry is named.
+        File not readable, an entry unknown, a value without unit or below 0, a missing source; the entry is named.
     """
     path = Path(source)
     try:
         document = tomlkit.parse(path.read_text(encoding="utf-8")).unwrap()
-    except (OSError, UnicodeDecodeError, TOMLKitError) as error:
-        raise InputError(f"{path.name}: cannot be read as TOML: {error}") from error
+    except OSError as error:
+        raise InputError(f"{path}: cannot be opened: {error.strerror}") from error
+    except (UnicodeDecodeError, TOMLKitError) as error:
+        raise InputError(f"{path}: cannot be read as TOML: {error}") from error
     table = document.get("limits", document)
     if not isinstance(table, Mapping):
-        raise InputError(f"{path.name}: expected a table [limits]")
+        raise InputError(f"{path}: expected a table [limits]")
     entries = {}
     for name, row in table.items():
-        where = f"{path.name}, {name}"
+        where = f"{path}, {name}"
+        if name == "note" and isinstance(row, str):
+            continue
         if name not in LIMIT_TEXT:
             raise InputError(f"{where}: unknown entry; known are {', '.join(LIMIT_TEXT)}")
         if not isinstance(row, Mapping) or "value" not in row:
             raise InputError(f'{where}: expected value = "..." and source = "..."')
+        odd = sorted(set(row) - _FIELDS)
+        if odd:
+            raise InputError(f"{where}: unknown field {odd[0]}; known are {', '.join(sorted(_FIELDS))}")
+        value, uncertainty = (_with_unit(row.get(k, 0), row.get("unit")) for k in ("value", "uncertainty"))
         try:
-            entries[name] = limit_from_text(
-                name, row["value"], str(row.get("source", "")), row.get("uncertainty", 0)
-            )
+            entries[name] = limit_from_text(name, value, str(row.get("source", "")), uncertainty)
         except InputError as error:
-            raise InputError(f"{path.name}, {error}") from error
+            raise InputError(f"{path}, {error}") from error
     return LimitSheet(entries=entries)
+
+
+def _with_unit(raw: Any, unit: Any) -> Any:
+    """A bare number with the unit that stands beside it."""
+    is_bare = isinstance(raw, (int, float)) and raw != 0
+    return f"{raw!r} {unit}" if is_bare and unit not in (None, "", "%", "percent") else raw
 
 
 def limit_from_text(name: str, value: str | float, source: str, uncertainty: str | float = 0) -> Limit:

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
 
 from ..classes import Stage, SurfaceClass
 from ..depth import DepthModel, FaceSurvey, LapBounds, fit_series, lap_bounds, with_measured_stock
@@ -16,8 +15,8 @@ from ..drawing import WORKING_ZONES
 from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..units import UnitSystem
-from .budget import BudgetLine, stock_allowed_um, stock_budget
-from .condition import form_findings, in_zone, zone_condition
+from .budget import BudgetLine, normal_half, stock_allowed_um, stock_budget
+from .condition import form_findings, in_zone, thickness_now, zone_condition
 from .curves import (
     CURVES,
     DrawnNeed,
@@ -216,12 +215,15 @@ def plan_stock(
         goals.append(_no_width(limits, wanted))
     recommended, need, lacking = face_need(goals, confidence, level)
     planned = 0.0 if math.isnan(recommended) else recommended
-    half = _half(level) * lap_uncertainty_um if planned > 0 else 0.0
+    half = normal_half(level) * lap_uncertainty_um if planned > 0 else 0.0
+    thickness, thickness_problems = thickness_now(surveys, limits, level, system)
     budget = stock_budget(
         limits,
         removed,
         Estimate(value=planned, low=max(planned - half, 0.0), high=planned + half, level=level),
         level=level,
+        thickness_mm=thickness,
+        lacking="how much must come off is not known" if math.isnan(recommended) else "",
     )
     uses = uses_words(budget, system)
     steps = [
@@ -230,7 +232,7 @@ def plan_stock(
     ]
     allowed = stock_allowed_um(budget)
     findings = [judge_budget(line, system=system) for line in budget]
-    findings += form_findings(last, limits, flatness_um, joint_gap_um, system)
+    findings += form_findings(surveys, limits, flatness_um, joint_gap_um, system)
     table, words = read_next(model, bounds, [g.needed for g in goals], left, rng, system)
     verdict = decide(
         stage=last.stage,
@@ -275,6 +277,7 @@ def plan_stock(
         level=level,
         problems=(
             *stock_problems,
+            *thickness_problems,
             *bounds.problems,
             *(model.problems if model else ()),
             *(f"{words}: it counts for the stock all the same" for words in free.words),
@@ -363,13 +366,8 @@ def _most_removed(
     return last.removed.estimate(tuple(places[int(np.argmax(last.removed.at(places)))]))
 
 
-def _half(level: float) -> float:
-    """Half width of a normal interval of that level, in standard deviations."""
-    return float(ndtri(0.5 + level / 2))
-
-
 def _at_level(e: Estimate, level: float) -> Estimate:
-    half = (e.high - e.value) / _half(DEFAULT_LEVEL) * _half(level)
+    half = (e.high - e.value) / normal_half(DEFAULT_LEVEL) * normal_half(level)
     return Estimate(value=e.value, low=e.value - half, high=e.value + half, level=level)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ..estimate import Estimate
-from ..units import UnitSystem, format_depth, format_length
+from ..units import UnitSystem, format_depth, format_estimate, format_length
 from .budget import BudgetLine
 from .limits import LIMIT_TEXT, LimitSheet
 
@@ -101,12 +101,12 @@ def judge_limit(
     if not value.is_known:
         sentence = f"{what}: not known ({value.reason})."
     elif given is None:
-        sentence = f"{what}: {_show(value.value, unit, system)}. Not judged: no limit entered."
+        sentence = f"{what}: {_with_interval(value, unit, system)}. Not judged: no limit entered."
     else:
         side = "at least" if is_minimum else "at most"
         said = _said(status, is_minimum)
         sentence = (
-            f"{what}: {_show(value.value, unit, system)}, {said} the limit of {side} {_show(limit, unit, system)}"
+            f"{what}: {_with_interval(value, unit, system)}, {said} the limit of {side} {_show(limit, unit, system)}"
             f" ({given.source})."
         )
     return Finding(
@@ -123,8 +123,8 @@ def judge_limit(
 def judge_budget(line: BudgetLine, *, system: UnitSystem = "mm") -> Finding:
     """One budget after the planned removal."""
     what = _BUDGET_WORDS[line.name]
-    now, after = (_show(e.value, line.unit, system) for e in (line.now, line.after))
-    start = f"After this work, {what}: {after} (now {now})"
+    now, after = (_with_interval(e, line.unit, system) for e in (line.now, line.after))
+    start = f"After this work, {what}: {after}; now {now}"
     high = line.limit_high
     is_short = False
     if line.name == "squeeze" and not math.isnan(high):
@@ -145,7 +145,7 @@ def judge_budget(line: BudgetLine, *, system: UnitSystem = "mm") -> Finding:
     if math.isnan(line.limit) and math.isnan(high):
         sentence = f"{start}. Not judged: no limit entered."
     elif status == "not judged":
-        sentence = f"{start} at best. Not judged: {line.lacking}."
+        sentence = f"{what[:1].upper()}{what[1:]}, now: {now}. After this work: not judged, {line.lacking}."
     else:
         sentence = f"{start}, {_said(status, is_short)} the limit of {text} ({line.source})."
     if line.name == "squeeze" and math.isnan(line.limit) != math.isnan(high):
@@ -172,6 +172,14 @@ def _said(status: Status, is_minimum: bool) -> str:
 def _worse(a: Status, b: Status) -> Status:
     order: list[Status] = ["stop", "watch", "pass", "not judged"]
     return min(a, b, key=order.index)
+
+
+def _with_interval(e: Estimate, unit: str, system: UnitSystem) -> str:
+    if not e.has_interval:
+        return f"{_show(e.value, unit, system)} (no interval: {e.reason})"
+    if unit == "percent":
+        return f"{e.value:.1f} % ({e.low:.1f} to {e.high:.1f})"
+    return format_estimate(e, "depth" if unit == "um" else "length", system)
 
 
 def _show(value: float, unit: str, system: UnitSystem) -> str:

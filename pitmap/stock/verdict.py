@@ -142,8 +142,8 @@ def decide(
         outcome, stock = "beyond the limit you entered", recommended if recommended > 0 else math.nan
         if recommended > 0:
             headline = (
-                f"Bringing this face back would take about {format_depth(recommended, system)} more, which is beyond"
-                " a limit you entered."
+                f"Bringing this face back would take about {format_depth(recommended, system)} more"
+                f" ({_interval(need_um, system)}), which is beyond a limit you entered."
             )
         elif stopped:
             headline = "No more stock may come off: a limit you entered is passed already."
