@@ -577,7 +577,11 @@ def test_plan_readings_without_a_pit_of_their_own_stay_in_the_plan():
     assert plan.verdict.outcome == "lap"
     for zone in ("seal_land", "running_surface"):
         assert _need(plan, zone).recommended_um == pytest.approx(96, abs=3)
-    assert any("belongs to no pit of the map: it counts for the stock" in p for p in plan.problems)
+    assert any(
+        "a reading belongs to no one pit of the map; for the stock it counts all the same: 90 um at test lap"
+        in p
+        for p in plan.problems
+    )
 
 
 def test_plan_free_reading_that_only_says_at_least_leaves_the_need_open():

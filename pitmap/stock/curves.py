@@ -181,9 +181,21 @@ def width_draws(left_um: NDArray, width: SoundWidth, levels_um: NDArray) -> NDAr
 
 
 def pit_curve(
-    zone: str, left_um: NDArray[np.float32], levels_um: NDArray[np.float64], level: float
+    zone: str,
+    left_um: NDArray[np.float32],
+    with_free_um: NDArray[np.float32],
+    levels_um: NDArray[np.float64],
+    level: float,
 ) -> pd.DataFrame:
     """Pits left at every level.
+
+    Parameters
+    ----------
+    left_um : ndarray (draws, pits)
+        Depth of each pit of the map under the present face.
+    with_free_um : ndarray (draws, pits and readings)
+        The same and the readings that belong to no one pit: they are of pits that are counted already, but the zone is
+        not clean before they are reached.
 
     Returns
     -------
@@ -200,7 +212,7 @@ def pit_curve(
             {
                 "zone": zone, "aim": "pits", "removal_um": float(removal), "value": mean,
                 "value_low": min(float(low), mean), "value_high": max(float(high), mean),
-                "p_reached": float((count == 0).mean()),
+                "p_reached": float((with_free_um <= removal).all(axis=1).mean()),
             }
         )  # fmt: skip
     return CURVES.frame(rows)

@@ -124,11 +124,12 @@ def step_rows(
 ) -> pd.DataFrame:
     """What each further 10 um buys in one zone, up to `top_um` and at most thirty steps.
 
-    `with_free` are the pits of `left` and the readings that belong to no one mark.
+    `with_free` are the pits of `left` and the readings that belong to no one of them, as in
+    :func:`~pitmap.stock.curves.pit_curve`.
     """
     n = min(_MAX_STEPS, max(1, math.ceil(top_um / _STEP_UM)))
     levels = np.arange(n + 1) * _STEP_UM
-    count = np.array([(with_free > level).sum(axis=1).mean() for level in levels])
+    count = np.array([(left > level).sum(axis=1).mean() for level in levels])
     clean = np.array([(with_free <= level).all(axis=1).mean() for level in levels])
     widths = (
         np.full(n + 1, np.nan)
@@ -146,14 +147,14 @@ def step_rows(
 
 
 def within_limit_words(
-    zones: Sequence[tuple[str, NDArray, NDArray, SoundWidth | None]], allowed_um: float, system: UnitSystem
+    zones: Sequence[tuple[str, NDArray, SoundWidth | None]], allowed_um: float, system: UnitSystem
 ) -> str:
     """What the stock that is still allowed would reach, zone by zone; empty without a limit."""
     if not math.isfinite(allowed_um):
         return ""
     parts = []
-    for zone, left, with_free, width in zones:
-        count = (with_free > allowed_um).sum(axis=1)
+    for zone, left, width in zones:
+        count = (left > allowed_um).sum(axis=1)
         part = f"{zone.replace('_', ' ')} about {count.mean():.1f} pits left"
         if width is not None:
             narrowest = float(np.median(width_draws(left, width, np.array([allowed_um]))))
@@ -213,7 +214,7 @@ class FreeReadings:
     is_at_least : ndarray (readings,) of bool
         The needle did not reach the floor.
     words : tuple of str
-        Each in words.
+        Depth and survey of each.
     """
 
     left_um: NDArray[np.float32]
@@ -236,8 +237,19 @@ class FreeReadings:
         enough = float(np.quantile(need_um, confidence))
         for k in np.flatnonzero(self.is_at_least):
             if float(np.median(self.left_um[:, k])) > enough:
-                return f"{self.words[k]} says only that the floor lies deeper: read it to the floor, or name its pit"
+                return (
+                    f"the reading of {self.words[k]} belongs to no pit of the map and says only that the floor lies"
+                    " deeper: read it to the floor, or name its pit"
+                )
         return ""
+
+    def told(self) -> tuple[str, ...]:
+        """One sentence on those that lie under the present face; none where there is none."""
+        deep = [w for w, left in zip(self.words, self.left_um.T) if np.median(left) > 0]
+        if not deep:
+            return ()
+        count = "a reading belongs" if len(deep) == 1 else f"{len(deep)} readings belong"
+        return (f"{count} to no one pit of the map; for the stock it counts all the same: {', '.join(deep)}",)
 
 
 def free_readings(
@@ -278,7 +290,7 @@ def free_readings(
             zones.append(_zone_at(place, survey.marks))
             at_least.append(bool(r["is_lower_bound"]))
             depth = format_depth(float(r["value_um"]), system)
-            words.append(f"the reading of {depth} at {survey.stage} that belongs to no pit of the map")
+            words.append(f"{depth} at {survey.stage.replace('_', ' ')}")
     left_um = np.column_stack(columns) if columns else np.empty((n_draws, 0))
     return FreeReadings(
         left_um=left_um.astype(np.float32),

@@ -244,7 +244,7 @@ def plan_stock(
         findings=findings,
         allowed_um=allowed,
         read_next=words,
-        within_limit=within_limit_words(later, allowed, system),
+        within_limit=within_limit_words([(z, own, width) for z, own, _, width in later], allowed, system),
         system=system,
     )
     plane = None
@@ -280,7 +280,7 @@ def plan_stock(
             *thickness_problems,
             *bounds.problems,
             *(model.problems if model else ()),
-            *(f"{words}: it counts for the stock all the same" for words in free.words),
+            *free.told(),
         ),
     )
 
@@ -330,7 +330,7 @@ def _zone(
     if why:
         return found, []
     levels = removal_levels(_top(with_free))
-    curves = [pit_curve(zone, with_free, levels, level)]
+    curves = [pit_curve(zone, zone_left, with_free, levels, level)]
     if width is not None:
         curves.append(width_curve(zone, zone_left, levels, level, width, least))
     return found, curves
