@@ -584,6 +584,18 @@ def test_plan_readings_without_a_pit_of_their_own_stay_in_the_plan():
     )
 
 
+def test_plan_place_that_was_read_again_needs_its_first_reading_no_more():
+    between = [_at(63, 10.5, 150)]  # 2.6 mm from the pits on either side: it may be any of them, or none
+    first = replace(_lapped()[1], readings=_survey("test_lap", 20, readings=between).readings)
+    again = [_at(63.5, 10.5, 28), *_read((1, 1))]
+    deep = [_at(63.5, 10.5, 135)]
+    shallow = _survey("lap_1", 30, readings=again)
+    assert any("150 um at test lap" in p for p in _plan([_lapped()[0], first, shallow]).problems)
+    told = _plan([_lapped()[0], first, _survey("lap_1", 30, readings=deep)]).problems
+    assert not any("150 um at test lap" in p for p in told)
+    assert any("135 um at lap 1" in p for p in told)
+
+
 def test_plan_free_reading_that_only_says_at_least_leaves_the_need_open():
     free = [_at(100, 13, 150, lower_bound="yes")]
     there = replace(_lapped()[1], readings=_survey("test_lap", 20, readings=free).readings)

@@ -54,7 +54,9 @@ _STEP_UM = 10.0
 _MAX_STEPS = 30
 _N_STEP_DRAWS = 12
 _NEAR_MM = 2.0
-"""A reading with a place of its own counts for the zone of a pit so near its rim (house choice)."""
+"""A reading with a place of its own may be of any pit so near (house choice)."""
+_AS_DEEP = 0.01
+"""A later reading answers an earlier one that it lies under only by such a chance (house choice)."""
 
 
 def left_um(
@@ -209,8 +211,9 @@ class FreeReadings:
     ----------
     left_um : ndarray (draws, readings) float32
         Depth under the present face.
-    zones : tuple of str
-        Zone of each; "" where it is not known, then it counts for every working zone.
+    zones : tuple of frozenset of str
+        Zones of the pits near each, any of which it may be; empty where there is none, then it counts for every
+        working zone.
     is_at_least : ndarray (readings,) of bool
         The needle did not reach the floor.
     words : tuple of str
@@ -218,13 +221,13 @@ class FreeReadings:
     """
 
     left_um: NDArray[np.float32]
-    zones: tuple[str, ...]
+    zones: tuple[frozenset[str], ...]
     is_at_least: NDArray[np.bool_]
     words: tuple[str, ...]
 
     def of(self, zone: str) -> FreeReadings:
         """Those that count for a zone."""
-        own = np.array([z in ("", zone) for z in self.zones], bool)
+        own = np.array([not z or zone in z for z in self.zones], bool)
         return FreeReadings(
             left_um=self.left_um[:, own],
             zones=tuple(z for z, mine in zip(self.zones, own) if mine),
@@ -263,13 +266,14 @@ def free_readings(
     """Pit readings of all surveys that belong to no one pit, brought under the present face.
 
     One of the pits around each is that deep, whether the map shows it or not, so the zone is not clean before it is
-    reached. The zone is that of the pit near by (:data:`_NEAR_MM` beyond its rim), else not known. The draws carry the
-    error of the stock that came off between the reading's survey and the present face.
+    reached. The zone is that of the pits near by (:data:`_NEAR_MM` beyond their rims), else not known. A place that was
+    read again at a later survey, and found as deep, needs its first reading no more. The draws carry the error of the
+    stock that came off between the reading's survey and the present face.
     """
     linked = {(int(k), int(m)) for _, k, m in bounds.links.to_numpy()}
     now = len(surveys) - 1
     columns: list[NDArray] = []
-    zones: list[str] = []
+    zones: list[frozenset[str]] = []
     at_least: list[bool] = []
     words: list[str] = []
     for k, survey in enumerate(surveys):
@@ -286,8 +290,10 @@ def free_readings(
             if k < now:
                 left -= _cut_since(survey, surveys[now], place)
                 left -= _error_since(k, now, survey, surveys[now], place, model, n_draws, rng)
+            if _is_read_again(place, left, surveys, k):
+                continue
             columns.append(left)
-            zones.append(_zone_at(place, survey.marks))
+            zones.append(_zones_at(place, survey.marks))
             at_least.append(bool(r["is_lower_bound"]))
             depth = format_depth(float(r["value_um"]), system)
             words.append(f"{depth} at {survey.stage.replace('_', ' ')}")
@@ -322,14 +328,27 @@ def _error_since(
     return float(np.hypot(now.removed.sd_at(at), then.removed.sd_at(at))) * rng.standard_normal(n_draws)
 
 
-def _zone_at(place: NDArray, marks: pd.DataFrame) -> str:
-    """Zone of the pit at a place, or near by; "" for none."""
+def _is_read_again(place: NDArray, left: NDArray, surveys: Sequence[FaceSurvey], k: int) -> bool:
+    """A later survey has a reading at the place that is as deep, within what the first one leaves open."""
+    least, now = float(np.quantile(left, _AS_DEEP)), surveys[-1]
+    for survey in surveys[k + 1 :]:
+        later = survey.readings.loc[
+            (survey.readings["kind"] == "pit_depth") & ~survey.readings["is_lower_bound"]
+        ]
+        for _, r in later.iterrows():
+            at = np.array([r["x_mm"], r["y_mm"]], float)
+            if np.hypot(*(at - place)) <= _NEAR_MM and r["value_um"] - _cut_since(survey, now, at) >= least:
+                return True
+    return False
+
+
+def _zones_at(place: NDArray, marks: pd.DataFrame) -> frozenset[str]:
+    """Zones of the pits at a place, or near by; none where there is no pit."""
     pits = marks.loc[marks["class_code"] == int(SurfaceClass.PIT)]
     if not len(pits) or not np.isfinite(place).all():
-        return ""
+        return frozenset()
     beyond = np.hypot(pits["x_mm"] - place[0], pits["y_mm"] - place[1]) - pits["eq_diam_mm"] / 2
-    nearest = int(np.argmin(beyond.to_numpy()))
-    return str(pits["zone"].iat[nearest]) if beyond.iat[nearest] <= _NEAR_MM else ""
+    return frozenset(pits.loc[beyond <= _NEAR_MM, "zone"].astype(str))
 
 
 def read_next(
