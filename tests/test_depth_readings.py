@@ -62,6 +62,10 @@ def test_read_readings_semicolon_and_decimal_comma(tmp_path):
         ("test_lap,pit_depth,1,1,,30,um,0,,,", "line 3, column uncertainty"),
         ("test_lap,pit_depth,1,1,,30,um,,maybe,,", "line 3, column lower_bound"),
         ("test_lap,hardness,1,1,,600,um,,,,", "line 3, column unit"),
+        (
+            "test_lap,pit_depth,1,1,,60,mm,,,,",
+            "a pit_depth of 60 mm cannot be (at most 5 mm): check the unit",
+        ),
         ("test_lap,pit_depth,1,1,,30,um,,,,,,", "line 3: 13 fields"),
     ],
 )

@@ -62,6 +62,15 @@ DEFAULT_UNCERTAINTY_UM = {
 """One standard deviation where none was written down (common practice in small shops, no published source;
 for hardness in HV)."""
 
+MOST_UM = {
+    "pit_depth": 5_000.0,
+    "height": 5_000.0,
+    "wear_step": 5_000.0,
+    "straightedge": 5_000.0,
+    "thickness": 200_000.0,
+}
+"""Beyond this a reading is a slip of the unit, not a plate that anybody would lap (house choice)."""
+
 READINGS = Schema(
     "readings",
     (
@@ -261,6 +270,11 @@ def _parse(row: Mapping[str, Any], where: str) -> tuple[str, str, dict[str, Any]
     value = _amount(text("value"), text("unit"), kind, "value", fail)
     if kind in ("pit_depth", "thickness", "straightedge", "hardness") and value < 0:
         raise fail("value", f"a {kind} cannot be negative, got {text('value')!r}")
+    if abs(value) > MOST_UM.get(kind, math.inf):
+        most = MOST_UM[kind] / 1000
+        raise fail(
+            "value", f"a {kind} of {value / 1000:g} mm cannot be (at most {most:g} mm): check the unit"
+        )
     if text("uncertainty"):
         uncertainty = _amount(text("uncertainty"), text("unit"), kind, "uncertainty", fail)
         if not uncertainty > 0:

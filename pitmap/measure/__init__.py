@@ -4,6 +4,7 @@ from .calibrate import MapPair, fit_error_model
 from .edits import ClassEdit, change_classes, drawn_area
 from .errors_model import ClassErrors, ErrorModel
 from .frame import MeasureFrame, make_frame
+from .marks import mark_diameter_mm
 from .measurement import Measurement, measure
 from .ratings import (
     d610_grade,
@@ -42,6 +43,7 @@ __all__ = [
     "iso4628_rust_grade",
     "iso10289_rating",
     "make_frame",
+    "mark_diameter_mm",
     "measure",
     "pitting_factor",
     "radial_projection_mm",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import cv2
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from ..classes import CLASS_WORDS, SurfaceClass
+from ..estimate import Estimate
 from ..flags import Flag
 from ..grid import Grid
 from .blobs import Blobs
@@ -20,7 +22,13 @@ from .schemas import MARKS
 from .seals import wider_than_seal
 from .settings import MeasureSettings
 
-__all__ = ["marks_table"]
+__all__ = ["mark_diameter_mm", "marks_table"]
+
+
+def mark_diameter_mm(area_mm2: float, area_low_mm2: float, area_high_mm2: float) -> Estimate:
+    """Diameter of the disc of a mark's area, mm, with the interval of that area; 90 % as in :data:`MARKS`."""
+    value, low, high = (2 * math.sqrt(a / math.pi) for a in (area_mm2, area_low_mm2, area_high_mm2))
+    return Estimate(value=value, low=low, high=high)
 
 
 def marks_table(

@@ -169,7 +169,7 @@ def series_section(t: Translate, record: RecordInput) -> Section | None:
         t("stock removed"),
         t("land: affected share"),
         t("land: narrowest sound width"),
-        t("land: deepest pit under the first face"),
+        t("land: deepest pit, by the lap steps alone"),
     )
     blocks: list[Any] = [Table(head=head, rows=tuple(rows), widths=(0.15, 0.13, 0.13, 0.2, 0.2, 0.19))]
     forecast = None

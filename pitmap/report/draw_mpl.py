@@ -65,7 +65,10 @@ def yerror_or(error: np.ndarray) -> np.ndarray:
 
 
 def draw_bars(chart: BarChart, *, width_in: float = 7.2) -> Figure:
-    """Budgets, each on its own scale from 0, with the limit as a thick black line."""
+    """Budgets, each on its own scale, with the limit as a thick black line.
+
+    A scale starts at 0 unless a value lies below it, or all lie so close together that nothing could be told apart.
+    """
     n = max(1, len(chart.bars))
     height_in = 0.15 + 0.5 * n
     figure = _figure(width_in, height_in)
@@ -79,14 +82,23 @@ def draw_bars(chart: BarChart, *, width_in: float = 7.2) -> Figure:
     axes = figure.subplots(n, 1, squeeze=False)[:, 0]
     for ax, bar in zip(axes, chart.bars):
         is_inside = bar.after >= bar.limit if bar.is_minimum else bar.after <= bar.limit
+        values = [
+            v for v in (bar.limit, bar.after, bar.after_low, bar.after_high, bar.now) if math.isfinite(v)
+        ]
+        low, high = min(values), max(values)
+        start = 0.0 if 0 <= low < 0.8 * high else low - 0.4 * (high - low)
+        ends = [
+            min(bar.after_low, bar.after),
+            max(v for v in (bar.after_high, bar.after) if math.isfinite(v)),
+        ]
         ax.barh(
-            0, bar.after, height=0.55, color="#56b4e9" if is_inside else "#d55e00", edgecolor="black", lw=0.6,
-            hatch="" if is_inside else "///",
+            0, bar.after - start, left=start, height=0.55, color="#56b4e9" if is_inside else "#d55e00",
+            edgecolor="black", lw=0.6, hatch="" if is_inside else "///",
         )  # fmt: skip
         ax.errorbar(
             bar.after,
             0,
-            xerr=[[bar.after - bar.after_low], [bar.after_high - bar.after]],
+            xerr=[[bar.after - ends[0]], [ends[1] - bar.after]],
             color="black",
             lw=1,
             capsize=3,
@@ -94,7 +106,7 @@ def draw_bars(chart: BarChart, *, width_in: float = 7.2) -> Figure:
         ax.axvline(bar.limit, color="black", lw=2.5)
         if math.isfinite(bar.now):
             ax.plot([bar.now], [0], marker="|", color="#444444", markersize=12)
-        ax.set_xlim(0, 1.15 * max(bar.limit, bar.after_high, bar.now if math.isfinite(bar.now) else 0))
+        ax.set_xlim(start, high + 0.15 * (high - start))
         ax.set_yticks([0], [f"{bar.label}, {bar.unit}"], fontsize=8)
         ax.tick_params(axis="x", labelsize=7)
         for side in ("top", "right", "left"):

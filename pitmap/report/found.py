@@ -15,6 +15,7 @@ from ..drawing import ZONE_NAMES, Drawing
 from ..errors import NotEnoughData
 from ..estimate import Estimate
 from ..flags import flag_words
+from ..measure import mark_diameter_mm
 from ..units import format_depth, format_length
 from .draw_mpl import chart_png, draw_bars
 from .figures import budget_bars
@@ -74,17 +75,15 @@ def verdict_section(t: Translate, record: RecordInput) -> Section:
     blocks: list[Any] = [Paragraph(text=t(verdict.headline), kind="lead")]
     blocks += [Paragraph(text=t(reason), kind="list") for reason in verdict.reasons]
     if verdict.findings:
-        rows = tuple(
-            (
-                status_word(t, f.status),
-                t(f.sentence),
-                f.source or t("no limit entered"),
-            )
-            for f in verdict.findings
-        )
-        head = (t("result"), t("rule"), t("source of the limit"))
-        blocks.append(Table(head=head, rows=rows, widths=(0.16, 0.56, 0.28)))
+        rows = tuple((status_word(t, f.status), _rule_words(t, f)) for f in verdict.findings)
+        blocks.append(Table(head=(t("result"), t("rule")), rows=rows, widths=(0.16, 0.84)))
     return Section(key="verdict", title=title, blocks=tuple(blocks))
+
+
+def _rule_words(t: Translate, finding: Any) -> str:
+    """A rule's sentence; most name the source of their limit themselves."""
+    said = t(finding.sentence)
+    return said if finding.source in said else f"{said} ({finding.source})"
 
 
 def _jpeg(rgb: NDArray[np.uint8], alt: str, caption: str, width: float) -> Picture:
@@ -165,7 +164,7 @@ def _share(t: Translate, record: RecordInput, zones: Any, zone: str, word: str) 
 def found_section(t: Translate, record: RecordInput) -> Section:
     """Zone table and the largest pits."""
     zones, marks = record.last.measurement.zones, record.last.measurement.marks
-    head = (t("zone"), t("affected"), t("pitted"), t("stained"), t("not reached"), t("pits"))
+    head = (t("zone"), t("affected"), t("pitted"), t("stained"), t("heat tint"), t("not reached"), t("pits"))
     rows = []
     for zone in [z for z in ZONE_NAMES if (zones["zone"] == z).any()]:
         pits = zones[(zones["zone"] == zone) & (zones["class_word"] == "pit")]
@@ -175,7 +174,7 @@ def found_section(t: Translate, record: RecordInput) -> Section:
         rows.append(
             (
                 zone_word(t, zone),
-                *(_share(t, record, zones, zone, word) for word in ("affected", "pit", "stain")),
+                *(_share(t, record, zones, zone, word) for word in ("affected", "pit", "stain", "tint")),
                 uncut,
                 str(int(pits["n_marks"].iloc[0])) if len(pits) else t("not measured"),
             )
@@ -184,7 +183,7 @@ def found_section(t: Translate, record: RecordInput) -> Section:
         Paragraph(
             text=t("Shares of the metal that the photo shows, with their 90 % intervals."), kind="note"
         ),
-        Table(head=head, rows=tuple(rows), widths=(0.17, 0.195, 0.195, 0.195, 0.195, 0.05), numeric=(5,)),
+        Table(head=head, rows=tuple(rows), widths=(0.15, 0.16, 0.16, 0.16, 0.16, 0.16, 0.05), numeric=(6,)),
     ]
     largest = numbered_marks(marks, 6)
     pit_rows: Any = largest.itertuples()
@@ -193,7 +192,12 @@ def found_section(t: Translate, record: RecordInput) -> Section:
             (
                 str(row.mark_id),
                 zone_word(t, row.zone),
-                format_length(row.eq_diam_mm, record.units),
+                number(
+                    t,
+                    mark_diameter_mm(row.area_mm2, row.area_low_mm2, row.area_high_mm2),
+                    "length",
+                    record.units,
+                ),
                 flag_words(int(row.flags)) or "\u2013",
             )
             for row in pit_rows
@@ -368,7 +372,8 @@ def stock_section(t: Translate, record: RecordInput) -> Section:
         if chart.bars:
             data, size = chart_png(draw_bars(chart), dpi=150)
             caption = t(
-                "Bar: after the plan, with its interval. Thick line: the limit. Tick: now. Hatched: past the limit."
+                "Bar: after the plan, with its interval. Thick line: the limit. Tick: now. Hatched: past the limit. A scale"
+                " need not start at 0."
             )
             blocks.append(Picture(data=data, kind="png", alt=chart.title, caption=caption, size_px=size))
     else:
