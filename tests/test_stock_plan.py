@@ -520,6 +520,21 @@ def test_plan_leaking_land_is_never_polished_only(limits, others):
     assert first.verdict.outcome == "test lap first"
 
 
+def test_plan_says_that_all_zones_at_once_need_more_than_any_one():
+    plan = _plan(_lapped())
+    alone = max(n.recommended_um for n in plan.needed)
+    told = any(r.startswith("That is for all working zones at once") for r in plan.verdict.reasons)
+    assert told == (plan.verdict.stock_um > alone + 1.0)
+    one = _plan(
+        [
+            _survey("intake", 0, pits=PITS[:5]),
+            _survey("test_lap", 20, pits=PITS[:5], readings=_read((1, 6), (2, 13), (3, 27))),
+        ]
+    )
+    assert one.verdict.outcome == "lap"
+    assert not any(r.startswith("That is for all working zones at once") for r in one.verdict.reasons)
+
+
 def test_plan_short_land_is_not_the_aim_reached():
     short = LANDS.assign(sound_width_mm=2.0, sound_width_low_mm=1.8, sound_width_high_mm=2.2)
     after = _survey("test_lap", 20, pits=[], others=[(SCORE, "seal_land")], lands=short)

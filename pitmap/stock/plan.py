@@ -243,6 +243,7 @@ def plan_stock(
         lacking=lacking,
         findings=findings,
         allowed_um=allowed,
+        is_joint=recommended > max((g.needed.recommended_um for g in goals), default=0.0) + 1.0,
         read_next=words,
         within_limit=within_limit_words([(z, own, width) for z, own, _, width in later], allowed, system),
         system=system,

@@ -81,6 +81,7 @@ def decide(
     lacking: str,
     findings: Sequence[Finding],
     allowed_um: float = math.inf,
+    is_joint: bool = False,
     read_next: str = "",
     within_limit: str = "",
     system: UnitSystem = "mm",
@@ -113,6 +114,8 @@ def decide(
     findings : sequence of Finding
     allowed_um : float
         Stock that the limits still allow; infinite without limits.
+    is_joint : bool
+        The recommended stock is more than any one zone needs at that confidence, because all are to be clean at once.
     read_next : str
         Which pits to read next, in words.
     within_limit : str
@@ -198,6 +201,10 @@ def decide(
     if not asks and has_discoloration:
         reasons.append(
             "Discoloured metal that is flat and sound seals as well as bright metal and is left alone."
+        )
+    if is_joint and stock > 0:
+        reasons.append(
+            "That is for all working zones at once: the chance that every one is clean is less than that of any one."
         )
     reasons += [_not_seen(zone, share) for zone, share in unseen.items() if share >= _UNSEEN_TOLD]
     if is_uncut_unjudged and outcome in ("lap", "beyond the limit you entered"):
