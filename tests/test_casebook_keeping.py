@@ -15,6 +15,7 @@ import zipfile
 import pytest
 
 from pitmap.casebook import Casebook, Survey, restore
+from pitmap.cli import main
 from pitmap.errors import CasebookError, InputError, PitmapError
 
 
@@ -175,6 +176,32 @@ def test_backup_never_replaces_without_being_told(book, folder):
     assert book.backup(folder / "backup.zip", overwrite=True).n_files == 3
     with pytest.raises(InputError, match="there is no folder"):
         book.backup(folder / "no" / "where.zip")
+
+
+@pytest.mark.parametrize(
+    "command", [("check",), ("backup", "backup.zip", "--overwrite"), ("export", "out")], ids=lambda c: c[0]
+)
+@pytest.mark.parametrize("address", ["unmounted/shop.db", "empty.db"])
+def test_keeping_refuses_a_casebook_that_is_not_there(folder, monkeypatch, capsys, command, address):
+    monkeypatch.chdir(folder)
+    (folder / "empty.db").touch()
+    before = (folder / "backup.zip").read_bytes()
+    with pytest.raises(SystemExit) as stop:
+        main(["casebook", *command, "--casebook", address])
+    assert stop.value.code == 2
+    assert f"there is none at {folder / address}" in capsys.readouterr().err
+    assert (folder / "backup.zip").read_bytes() == before
+    assert not (folder / "unmounted").exists()
+    assert not (folder / "out").exists()
+
+
+def test_keeping_commands_work_on_the_casebook_that_is_there(folder, monkeypatch, capsys):
+    monkeypatch.chdir(folder)
+    for command in (("check",), ("backup", "again.zip"), ("export", "out")):
+        with pytest.raises(SystemExit) as stop:
+            main(["casebook", *command, "--casebook", "shop.db"])
+        assert stop.value.code == 0, capsys.readouterr().err
+    assert (folder / "again.zip").exists() and (folder / "out" / "casebook.json").exists()
 
 
 def test_backup_with_a_lost_photo_says_so(book, folder):

@@ -6,10 +6,10 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine, inspect, text
 
-from ..errors import CasebookError
+from ..errors import CasebookError, InputError
 from .place import Place
 
-__all__ = ["HEAD", "KNOWN", "migrate", "schema_of", "upgrade"]
+__all__ = ["HEAD", "KNOWN", "migrate", "no_casebook", "schema_of", "upgrade"]
 
 HEAD = "0003_drawing_per_face"
 """The newest step; kept here so that opening an up-to-date casebook need not load Alembic."""
@@ -31,11 +31,21 @@ def schema_of(connection: Connection) -> str:
     return versions[0] if versions else ""
 
 
-def migrate(writer: Engine, place: Place, target: str = HEAD) -> None:
+def no_casebook(place: Place) -> InputError:
+    """The refusal where a casebook was to be there already."""
+    return InputError(
+        f"casebook: there is none at {place.shown}; check the address (--casebook or PITMAP_CASEBOOK), and "
+        "whether its disk is there"
+    )
+
+
+def migrate(writer: Engine, place: Place, target: str = HEAD, *, create: bool = True) -> None:
     """Run the steps that are missing, all in one transaction.
 
     Raises
     ------
+    InputError
+        The database is empty and `create` is False.
     CasebookError
         The database belongs to something else, or to a newer pitmap.
     """
@@ -48,6 +58,8 @@ def migrate(writer: Engine, place: Place, target: str = HEAD) -> None:
             raise CasebookError(f"The database {place.shown} {error}") from None
         if found == target:
             return
+        if not found and not create:
+            raise no_casebook(place)
         if found and found not in KNOWN:
             raise CasebookError(
                 f"The casebook {place.shown} was made by a newer pitmap (its tables are at "

@@ -13,7 +13,7 @@ from .desk import current_person
 from .engine import open_engines, storage_errors
 from .export import write_export
 from .finding import FindingDesk
-from .migrate import migrate
+from .migrate import migrate, no_casebook
 from .place import find_place
 
 __all__ = ["Casebook"]
@@ -32,11 +32,13 @@ class Casebook(FindingDesk):
         server need one shared folder here (or in PITMAP_CASEBOOK_FILES).
     who : str or None
         The name that changes are written under; None: PITMAP_WHO, else the login name.
+    create : bool
+        Make the casebook when there is none; False refuses instead, for work that makes sense only on what is kept.
 
     Raises
     ------
     InputError
-        Not an address of a casebook.
+        Not an address of a casebook, or there is none and `create` is False.
     CasebookError
         It cannot be opened, is something else, or was made by a newer pitmap.
 
@@ -51,16 +53,23 @@ class Casebook(FindingDesk):
     """
 
     def __init__(
-        self, target: str | Path | None = None, *, files: str | Path | None = None, who: str | None = None
+        self,
+        target: str | Path | None = None,
+        *,
+        files: str | Path | None = None,
+        who: str | None = None,
+        create: bool = True,
     ) -> None:
         place = find_place(target, files)
         who = clean_line(current_person() if who is None else who, "who", required=True)
         with storage_errors(place):
             if place.path is not None:
+                if not create and not place.path.exists():
+                    raise no_casebook(place)  # before a connection makes an empty file there
                 place.path.parent.mkdir(parents=True, exist_ok=True)
             reader, writer = open_engines(place)
             try:
-                migrate(writer, place)
+                migrate(writer, place, create=create)
                 blobs = BlobStore(place.files)
             except BaseException:
                 writer.dispose()

@@ -29,7 +29,7 @@ def check(target: str | None, quick: bool) -> int:
     """Name everything that is missing, damaged or left over; exit code 6 when something is."""
     from ..casebook import Casebook
 
-    with Casebook(target) as book:
+    with Casebook(target, create=False) as book:
         report = book.check(deep=not quick)
     for sentence in report.sentences():
         click.echo(sentence)
@@ -45,7 +45,7 @@ def backup(zip_file: Path, target: str | None, overwrite: bool, damaged_ok: bool
     """Write everything into one ZIP with the hash of each file."""
     from ..casebook import Casebook
 
-    with Casebook(target) as book:
+    with Casebook(target, create=False) as book:
         report = book.backup(zip_file, overwrite=overwrite, damaged_ok=damaged_ok)
     click.echo(f"{report.n_rows} records and {report.n_files} files kept in {zip_file}")
     for lost in report.lost:
@@ -76,6 +76,6 @@ def export(out: Path, target: str | None, no_files: bool) -> None:
     """Write the casebook for other programs: JSON, a CSV per table, and the kept files."""
     from ..casebook import Casebook
 
-    with Casebook(target) as book:
+    with Casebook(target, create=False) as book:
         book.export(out, files=not no_files)
     click.echo(f"written to {out}")
