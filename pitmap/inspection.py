@@ -7,7 +7,7 @@ import math
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import date
 from pathlib import Path
@@ -28,7 +28,15 @@ from .registration import Alignment
 from .surface import ClassMap
 from .tables import Schema
 
-__all__ = ["FILE_VERSION", "Inspection", "PhotoSource", "load_inspection", "plain_values", "save_inspection"]
+__all__ = [
+    "FILE_VERSION",
+    "Inspection",
+    "PhotoSource",
+    "load_inspection",
+    "must_be_one_face",
+    "plain_values",
+    "save_inspection",
+]
 
 FILE_VERSION = 1
 _JSON, _CODES, _CONFIDENCE, _PICTURE = "inspection.json", "classes.png", "confidence.png", "face.jpg"
@@ -108,6 +116,22 @@ class Inspection:
     def lands(self) -> pd.DataFrame:
         """The narrowest places of the seal land."""
         return self.measurement.lands
+
+
+def must_be_one_face(inspections: Sequence[Inspection], what: str) -> None:
+    """Refuse surveys of several faces, or laid on several drawings, where `what` is made of one.
+
+    Raises
+    ------
+    InputError
+        They differ in face or drawing; the message names each.
+    """
+    for name, word in (("face", "face"), ("drawing_name", "drawing")):
+        values = sorted({getattr(i, name) for i in inspections})
+        if len(values) > 1:
+            raise InputError(
+                f"{what}: the surveys differ in {word}: {', '.join(values)}; take one face on one drawing at a time"
+            )
 
 
 def _estimate_to_json(e: Estimate) -> dict[str, Any]:

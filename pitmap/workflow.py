@@ -24,7 +24,7 @@ from .depth.flatness import flatness
 from .drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plates
 from .errors import InputError, NotEnoughData
 from .estimate import Estimate
-from .inspection import Inspection, load_inspection, save_inspection
+from .inspection import Inspection, load_inspection, must_be_one_face, save_inspection
 from .measure import ClassEdit, MeasureSettings, change_classes, drawn_area, measure
 from .photo import Photo, read_photo
 from .pipeline import Landmarks, Progress, map_face
@@ -319,9 +319,17 @@ def plan_face(
 
     Flatness comes from the last survey's height readings; with the rotor housing's dip it gives the joint gap. Other
     `choices` go to :func:`pitmap.stock.plan_stock`.
+
+    Raises
+    ------
+    InputError
+        No survey, or surveys of several faces or drawings.
+    NotEnoughData
+        The stock taken off before a survey is not known.
     """
     if not inspections:
         raise InputError("plan: no survey given; map the face first")
+    must_be_one_face(inspections, "plan")
     for inspection in inspections:
         if not inspection.removed_um.has_interval:
             raise NotEnoughData(

@@ -417,9 +417,12 @@ def test_compare_refuses_what_cannot_be_compared(drawing):
     with pytest.raises(InputError, match="two or more"):
         compare([a], drawing)
     b.face = "rear"
-    with pytest.raises(InputError, match="differ in face: front, rear"):
+    with pytest.raises(InputError, match="compare: the surveys differ in face: front, rear"):
         compare([a, b], drawing)
-    b.face = "front"
+    b.face, b.drawing_name = "front", "Disc"
+    with pytest.raises(InputError, match="compare: the surveys differ in drawing: Disc, Strip"):
+        compare([a, b], drawing)
+    b.drawing_name = "Strip"
     with pytest.raises(InputError, match="alignment_error_mm"):
         compare([a, b], drawing, alignment_error_mm=0.0)
     with pytest.raises(InputError, match=r"Rules\.level"):

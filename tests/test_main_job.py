@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import cv2
@@ -14,6 +15,7 @@ import pytest
 from pitmap.casebook.sample import sample_folder
 from pitmap.classes import Stage, SurfaceClass
 from pitmap.cli import main
+from pitmap.cli.plan import with_sheet
 from pitmap.cli.tables import print_inspection
 from pitmap.drawing import load_shipped
 from pitmap.errors import InputError
@@ -184,6 +186,71 @@ def test_plan_and_compare_commands(
     assert plan["verdict"]["outcome"]
     assert run("compare", str(folder), "--drawing", DRAWING) == 2
     assert "two or more" in capsys.readouterr().err
+
+
+@pytest.fixture
+def series(inspection: Inspection, tmp_path: Path) -> Path:
+    """One folder with two surveys of face A, the test lap and a lap after it, with known stock."""
+    job = tmp_path / "job"
+    for stage, removed, day in (("test_lap", 22.0, 5), ("lap_1", 40.0, 7)):
+        survey = replace(
+            inspection,
+            face="A",
+            stage=Stage(stage),
+            surveyed_on=date(2031, 3, day),
+            removed_um=Estimate.from_sd(removed, 3.0),
+        )
+        save_inspection(survey, job / stage)
+    return job
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"face": "B"}, "the surveys differ in face: A, B"),
+        ({"drawing_name": "other"}, "the surveys differ in drawing"),
+    ],
+)
+@pytest.mark.parametrize("command", ["plan", "compare", "record"])
+def test_surveys_of_two_faces_are_never_mixed(
+    series: Path, change: dict[str, str], said: str, command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    save_inspection(replace(load_inspection(series / "lap_1"), **change), series / "lap_1")  # type: ignore[arg-type]
+    options = [] if command == "plan" else ["--drawing", DRAWING]
+    assert run(command, str(series), *options) == 2
+    assert said in capsys.readouterr().err
+
+
+READINGS = (
+    "face,stage,kind,x_mm,y_mm,value,unit\n"
+    "A,test_lap,thickness,40,95.5,12.01,mm\nB,test_lap,thickness,40,95.5,13.02,mm\n"
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "asked", "surveyed", "taken_um"),
+    [
+        (READINGS, None, "A", [12010.0]),
+        (READINGS, "B", "A", [13020.0]),
+        (READINGS.replace("B,", "A,"), None, "front", [12010.0, 13020.0]),
+        (READINGS.replace("B,", ",").replace("A,", ","), "A", "A", [12010.0, 13020.0]),
+    ],
+)
+def test_readings_of_the_chosen_face_are_taken(
+    inspection: Inspection, tmp_path: Path, text: str, asked: str | None, surveyed: str, taken_um: list[float]
+) -> None:
+    (tmp_path / "readings.csv").write_text(text, encoding="utf-8")
+    (got,) = with_sheet([replace(inspection, face=surveyed)], tmp_path / "readings.csv", asked)
+    assert got.readings.value_um.tolist() == taken_um
+
+
+@pytest.mark.parametrize(("asked", "surveyed"), [(None, "front"), ("C", "A")])
+def test_readings_of_several_faces_need_a_choice(
+    inspection: Inspection, tmp_path: Path, asked: str | None, surveyed: str
+) -> None:
+    (tmp_path / "readings.csv").write_text(READINGS, encoding="utf-8")
+    with pytest.raises(InputError, match=r"the readings name the faces A, B, not '(front|C)'.*--face"):
+        with_sheet([replace(inspection, face=surveyed)], tmp_path / "readings.csv", asked)
 
 
 def test_wrong_drawing_is_refused_with_its_own_exit_code(

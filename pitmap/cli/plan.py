@@ -12,6 +12,7 @@ from typing import cast
 import click
 import pandas as pd
 
+from ..depth import ReadingSheet, read_readings
 from ..errors import InputError
 from ..estimate import Estimate
 from ..inspection import Inspection, load_inspection, plain_values
@@ -20,7 +21,7 @@ from ..units import UnitSystem, format_depth, format_estimate, parse_length
 from .options import StockType, units_option
 from .tables import print_caution, print_table
 
-__all__ = ["command", "open_face", "print_plan", "write_plan"]
+__all__ = ["command", "open_face", "print_plan", "with_sheet", "write_plan"]
 
 _MOST_STEPS = 6
 """Rows per zone on screen; the file has them all."""
@@ -43,7 +44,11 @@ def open_face(folders: Sequence[Path]) -> list[Inspection]:
 @click.command(name="plan")
 @click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--readings", type=click.Path(path_type=Path), help="CSV of readings for any of the stages.")
-@click.option("--face", default=None, help="Take the rows of this face from the readings.")
+@click.option(
+    "--face",
+    default=None,
+    help="Take the rows of this face from the readings; else those of the surveys' own face.",
+)
 @click.option("--keep-good", is_flag=True, help="Keep the good rows of the readings even if some are bad.")
 @click.option(
     "--limits", type=click.Path(path_type=Path), help="Limit sheet (TOML); without one nothing is judged."
@@ -85,15 +90,9 @@ def command(
 
     FOLDERS are inspection folders of one face that `pitmap map` wrote, or one folder that holds them.
     """
-    from ..depth import read_readings
-    from ..workflow import with_readings
-
     inspections = open_face(folders)
     if readings is not None:
-        sheet = read_readings(readings, keep_good=keep_good)
-        for problem in sheet.problems:
-            click.echo(f"left out: {problem}", err=True)
-        inspections = [with_readings(i, sheet.of(i.stage.name, face)) for i in inspections]
+        inspections = with_sheet(inspections, readings, face, keep_good)
     dip = None
     if housing_dip is not None:
         low, high = max(0.0, housing_dip - housing_dip_within), housing_dip + housing_dip_within
@@ -104,6 +103,32 @@ def command(
     _print_time(plan, steps)
     if out is not None:
         click.echo(f"\nwritten to {out}")
+
+
+def with_sheet(
+    inspections: Sequence[Inspection], path: Path, face: str | None = None, keep_good: bool = False
+) -> list[Inspection]:
+    """The inspections with the readings of a CSV; says which rows were left out."""
+    from ..workflow import with_readings
+
+    sheet = read_readings(path, keep_good=keep_good)
+    for problem in sheet.problems:
+        click.echo(f"left out: {problem}", err=True)
+    face = _face_in(sheet, face, inspections[0].face)
+    return [with_readings(i, sheet.of(i.stage.name, face)) for i in inspections]
+
+
+def _face_in(sheet: ReadingSheet, asked: str | None, surveyed: str) -> str | None:
+    """Whose rows to take: the face asked for, else the surveyed one; None takes all, of the only face that is named."""
+    named = sorted({face for face in sheet.faces if face})
+    if not named or (asked is None and len(named) == 1):
+        return None
+    face = surveyed if asked is None else asked
+    if face not in named:
+        raise InputError(
+            f"--readings: the readings name the faces {', '.join(named)}, not {face!r}; choose with --face whose to take"
+        )
+    return face
 
 
 def _pass(text: str) -> LapStep:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from ..drawing import Drawing
 from ..errors import InputError
+from ..inspection import must_be_one_face
 from .decide import Rules
 from .layer import layer_of
 from .pair import PairChange, compare_pair
@@ -103,12 +104,7 @@ def compare(
     """
     if len(inspections) < 2:
         raise InputError(f"compare: expected two or more inspections of one face, got {len(inspections)}")
-    for name in ("face", "drawing_name"):
-        values = sorted({str(getattr(i, name)) for i in inspections})
-        if len(values) > 1:
-            raise InputError(
-                f"compare: inspections differ in {name}: {', '.join(values)}; compare one face at a time"
-            )
+    must_be_one_face(inspections, "compare")
     if alignment_error_mm is not None and not alignment_error_mm > 0:
         raise InputError(f"alignment_error_mm: expected a number above 0, got {alignment_error_mm!r}")
     repeatability, rules = repeatability or Repeatability(), rules or Rules()
