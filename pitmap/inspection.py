@@ -7,11 +7,11 @@ import math
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -32,14 +32,17 @@ __all__ = [
     "FILE_VERSION",
     "Inspection",
     "PhotoSource",
+    "in_order_of_work",
     "load_inspection",
     "must_be_one_face",
+    "order_problems",
     "plain_values",
     "save_inspection",
 ]
 
 FILE_VERSION = 1
 _JSON, _CODES, _CONFIDENCE, _PICTURE = "inspection.json", "classes.png", "confidence.png", "face.jpg"
+_T = TypeVar("_T")
 _TABLES: dict[str, Schema] = {"marks": MARKS, "zones": ZONES, "lands": LANDS, "ratings": RATINGS}
 
 
@@ -132,6 +135,67 @@ def must_be_one_face(inspections: Sequence[Inspection], what: str) -> None:
             raise InputError(
                 f"{what}: the surveys differ in {word}: {', '.join(values)}; take one face on one drawing at a time"
             )
+
+
+def _fall_back(inspections: Iterable[Inspection]) -> tuple[Inspection, Inspection] | None:
+    """A survey, and the next one after it whose stage ought to lie before it.
+
+    A stage that was met already may come again: the plate is back with a new job.
+    """
+    met: set[Stage] = set()
+    top: Inspection | None = None
+    for one in inspections:
+        if top is None or one.stage.order >= top.stage.order:
+            top = one
+        elif one.stage in met:
+            met, top = set(), one
+        else:
+            return top, one
+        met.add(one.stage)
+    return None
+
+
+def _by_day(inspection: Inspection) -> tuple[date, int]:
+    return inspection.surveyed_on or date.min, inspection.stage.order
+
+
+def in_order_of_work(
+    surveys: Iterable[_T],
+    of: Callable[[_T], Inspection] = lambda survey: survey,  # type: ignore[assignment,return-value]
+) -> list[_T]:
+    """Surveys of one face from the first to the last; everything that numbers or pairs surveys takes this order.
+
+    Parameters
+    ----------
+    surveys : iterable
+        Inspections, or whatever `of` gives the inspection of.
+    of : callable
+
+    Returns
+    -------
+    list
+        By day and, on one day, by stage. Where a day is missing as given, or by stage when the given order contradicts
+        the stages.
+    """
+    found = list(surveys)
+    if all(of(s).surveyed_on for s in found):
+        return sorted(found, key=lambda s: _by_day(of(s)))
+    if _fall_back(of(s) for s in found):
+        return sorted(found, key=lambda s: of(s).stage.order)
+    return found
+
+
+def order_problems(inspections: Iterable[Inspection]) -> tuple[str, ...]:
+    """A sentence when the days of surveys contradict their stages, as after a camera's clock was reset; else nothing."""
+    pair = _fall_back(sorted((i for i in inspections if i.surveyed_on), key=_by_day))
+    if pair is None:
+        return ()
+    before, after = pair
+    return (
+        f"Dates and stages contradict each other: {after.stage} is dated {after.surveyed_on}, after {before.stage} of "
+        f"{before.surveyed_on}. Before and after follow the dates, the stock plan the stages. Correct the date that is "
+        "wrong (map again with --date), unless the plate came back for a new job.",
+    )
 
 
 def _estimate_to_json(e: Estimate) -> dict[str, Any]:

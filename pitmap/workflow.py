@@ -24,7 +24,14 @@ from .depth.flatness import flatness
 from .drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plates
 from .errors import InputError, NotEnoughData
 from .estimate import Estimate
-from .inspection import Inspection, load_inspection, must_be_one_face, save_inspection
+from .inspection import (
+    Inspection,
+    in_order_of_work,
+    load_inspection,
+    must_be_one_face,
+    order_problems,
+    save_inspection,
+)
 from .measure import ClassEdit, MeasureSettings, change_classes, drawn_area, measure
 from .photo import Photo, read_photo
 from .pipeline import Landmarks, Progress, map_face
@@ -249,7 +256,10 @@ def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing:
         inspection = replace(inspection, class_map=class_map, measurement=measured)
     # The survey may have been corrected after mapping: its own entries count.
     return replace(
-        inspection, removed_um=survey.removed_um, readings=readings_table(book, survey, inspection)
+        inspection,
+        surveyed_on=survey.surveyed_on,
+        removed_um=survey.removed_um,
+        readings=readings_table(book, survey, inspection),
     )
 
 
@@ -264,7 +274,7 @@ def inspections_of_face(
     replaced = {s.supersedes_id for s in surveys}
     found = [(s, opened(s)) for s in surveys if s.id not in replaced]
     mapped = [(s, i) for s, i in found if i is not None]
-    return sorted(mapped, key=lambda pair: (pair[0].surveyed_on, Stage(pair[0].stage).order))
+    return in_order_of_work(mapped, of=lambda pair: pair[1])
 
 
 def limits_of(book: Casebook, face: CasebookFace) -> LimitSheet:
@@ -343,7 +353,7 @@ def plan_face(
         gap = (
             joint_gap_of_dips(flat, housing_dip_um).gap_um if flat.is_known else Estimate.unknown(flat.reason)
         )
-    return plan_stock(
+    plan = plan_stock(
         [FaceSurvey.from_inspection(i) for i in inspections],
         limits,
         rng=rng,
@@ -351,6 +361,7 @@ def plan_face(
         joint_gap_um=gap,
         **choices,
     )
+    return replace(plan, problems=(*order_problems(inspections), *plan.problems))
 
 
 def all_readings(inspections: Sequence[Inspection]) -> pd.DataFrame | None:

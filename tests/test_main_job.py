@@ -10,6 +10,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import pandas as pd
 import pytest
 
 from pitmap.casebook.sample import sample_folder
@@ -219,6 +220,34 @@ def test_surveys_of_two_faces_are_never_mixed(
     options = [] if command == "plan" else ["--drawing", DRAWING]
     assert run(command, str(series), *options) == 2
     assert said in capsys.readouterr().err
+
+
+def test_dates_against_stages_are_told_and_names_stay_with_their_maps(
+    series: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # A camera whose clock was reset dates the later survey before the earlier one, which alone has pits.
+    later = load_inspection(series / "lap_1")
+    codes = np.where(later.class_map.codes == SurfaceClass.PIT, SurfaceClass.SOUND, later.class_map.codes)
+    clean = replace(
+        later,
+        surveyed_on=date(2020, 1, 1),
+        class_map=replace(later.class_map, codes=codes.astype(np.uint8)),
+        measurement=replace(later.measurement, marks=MARKS.empty()),
+    )
+    save_inspection(clean, series / "lap_1")
+    out = tmp_path / "change"
+    assert run("compare", str(series), "--drawing", DRAWING, "--out", str(out)) == 0
+    printed = capsys.readouterr().out
+    contradiction = "test_lap is dated 2031-03-05, after lap_1 of 2020-01-01"
+    assert contradiction in printed
+    assert "\nlap_1 to test_lap:" in printed
+    fates = pd.read_csv(out / "fates_lap_1_to_test_lap.csv")
+    assert (fates.mark_before == -1).all() and len(fates) > 10
+    assert run("plan", str(series)) == 0
+    assert contradiction in capsys.readouterr().out
+    assert run("record", str(series), "--drawing", DRAWING, "--out", str(tmp_path / "record")) == 0
+    page = (tmp_path / "record" / "record.html").read_text(encoding="utf-8")
+    assert contradiction in page and "Pits from after lap 1 to light test lap" in page
 
 
 READINGS = (

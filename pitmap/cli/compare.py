@@ -29,6 +29,8 @@ def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None) -> No
     if len(inspections) < 2:
         raise InputError(f"compare: {len(inspections)} survey found; give the folders of two or more")
     comparison = compare(inspections, drawing)
+    for problem in comparison.problems:
+        click.echo(f"! {problem}")
     for pair in (*comparison.pairs, *([comparison.overall] if len(comparison.pairs) > 1 else [])):
         before, after = inspections[pair.before - 1], inspections[pair.after - 1]
         click.echo(

@@ -15,7 +15,7 @@ import pandas as pd
 from ..depth import ReadingSheet, read_readings
 from ..errors import InputError
 from ..estimate import Estimate
-from ..inspection import Inspection, load_inspection, plain_values
+from ..inspection import Inspection, in_order_of_work, load_inspection, plain_values
 from ..stock import LapStep, LimitSheet, StockPlan, lap_rate, minutes_to_go, read_limits
 from ..units import UnitSystem, format_depth, format_estimate, parse_length
 from .options import StockType, units_option
@@ -30,7 +30,7 @@ _AIM = {"pits": "last pit gone", "sound_width": "sound width", "uncut": "cut all
 
 
 def open_face(folders: Sequence[Path]) -> list[Inspection]:
-    """Inspections from their folders, or from a folder that holds several."""
+    """Inspections from their folders, or from a folder that holds several, in the order of work."""
     found: list[Inspection] = []
     for folder in folders:
         inside = [p.parent for p in sorted(folder.glob("*/inspection.json"))] if folder.is_dir() else []
@@ -38,7 +38,7 @@ def open_face(folders: Sequence[Path]) -> list[Inspection]:
             load_inspection(f)
             for f in ([folder] if (folder / "inspection.json").exists() or not inside else inside)
         ]
-    return sorted(found, key=lambda i: i.stage.order)
+    return in_order_of_work(found)
 
 
 @click.command(name="plan")

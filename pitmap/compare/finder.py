@@ -11,7 +11,7 @@ import pandas as pd
 
 from ..drawing import Drawing
 from ..errors import InputError
-from ..inspection import must_be_one_face
+from ..inspection import in_order_of_work, must_be_one_face, order_problems
 from .decide import Rules
 from .layer import layer_of
 from .pair import PairChange, compare_pair
@@ -45,6 +45,8 @@ class Comparison:
         Schema :data:`TRACKS`.
     forecasts : pandas.DataFrame
         Schema :data:`FORECASTS`; no rows without a forecast.
+    problems : tuple of str
+        What makes the comparison as a whole doubtful: dates that contradict the stages.
     repeatability : Repeatability
     rules : Rules
     """
@@ -57,15 +59,9 @@ class Comparison:
     series: pd.DataFrame
     tracks: pd.DataFrame
     forecasts: pd.DataFrame
+    problems: tuple[str, ...]
     repeatability: Repeatability
     rules: Rules
-
-
-def _ordered(inspections: Sequence[Any]) -> list[Any]:
-    """By date, then stage; as given where a date is missing."""
-    if any(i.surveyed_on is None for i in inspections):
-        return list(inspections)
-    return sorted(inspections, key=lambda i: (i.surveyed_on, i.stage.order))
 
 
 def compare(
@@ -82,7 +78,7 @@ def compare(
     Parameters
     ----------
     inspections : sequence of pitmap.inspection.Inspection
-        At least two, of one face; put in order by date (as given when a date is missing).
+        At least two, of one face; put in order by :func:`pitmap.inspection.in_order_of_work`.
     drawing : Drawing
         The drawing that all of them were laid on.
     alignment_error_mm : float or None
@@ -108,7 +104,7 @@ def compare(
     if alignment_error_mm is not None and not alignment_error_mm > 0:
         raise InputError(f"alignment_error_mm: expected a number above 0, got {alignment_error_mm!r}")
     repeatability, rules = repeatability or Repeatability(), rules or Rules()
-    surveys = _ordered(inspections)
+    surveys = in_order_of_work(inspections)
     grids = [i.class_map.grid for i in surveys]
     grid = min(grids, key=lambda g: g.px_per_mm)
     if grid.px_per_mm > _MAX_PX_PER_MM:
@@ -148,6 +144,7 @@ def compare(
         series=series,
         tracks=tracks,
         forecasts=FORECASTS.empty() if forecast is None else judge_forecast(series, forecast),
+        problems=order_problems(surveys),
         repeatability=repeatability,
         rules=rules,
     )

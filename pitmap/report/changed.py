@@ -67,6 +67,7 @@ def change_section(t: Translate, record: RecordInput) -> Section:
     row = tuple(str(counts[str(f)]) for f in Fate)
     share = 1 / len(head)
     blocks: list[Any] = [
+        *(Paragraph(text=t(problem), kind="warning") for problem in c.problems),
         Paragraph(text=t("Pits from {before} to {after}:", **words)),
         Table(head=head, rows=(row,), widths=(share,) * len(head)),
         Paragraph(text=_shift_sentence(t, record), kind="note"),

@@ -1,0 +1,61 @@
+"""The order that surveys of one face are taken in."""
+
+from __future__ import annotations
+
+from datetime import date
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from pitmap.classes import Stage
+from pitmap.inspection import in_order_of_work, order_problems
+
+
+def survey(stage: str, day: str = "") -> Any:
+    return SimpleNamespace(stage=Stage(stage), surveyed_on=date.fromisoformat(day) if day else None)
+
+
+@pytest.mark.parametrize(
+    ("given", "ordered"),
+    [
+        # By day; on one day by stage.
+        (
+            [("lap_1", "2031-03-07"), ("test_lap", "2031-03-05"), ("intake", "2031-03-05")],
+            ["intake", "test_lap", "lap_1"],
+        ),
+        # A camera whose clock was reset: the day still counts, everywhere, and order_problems says so.
+        ([("intake", "2031-03-03"), ("test_lap", "2020-01-01")], ["test_lap", "intake"]),
+        # Undated, from folders in the order of the alphabet.
+        ([("final", ""), ("intake", ""), ("lap_1", ""), ("test_lap", "")], ["intake", "test_lap", "lap_1", "final"]),
+        # Undated, and the plate came back: as given.
+        ([("intake", ""), ("lap_1", ""), ("intake", ""), ("test_lap", "")], ["intake", "lap_1", "intake", "test_lap"]),
+    ],
+)  # fmt: skip
+def test_in_order_of_work(given: list[tuple[str, str]], ordered: list[str]) -> None:
+    assert [s.stage.name for s in in_order_of_work(survey(*g) for g in given)] == ordered
+
+
+def test_in_order_of_work_of_what_holds_an_inspection() -> None:
+    pairs = [("second", survey("lap_1", "2031-03-07")), ("first", survey("intake", "2031-03-03"))]
+    assert [name for name, _ in in_order_of_work(pairs, of=lambda p: p[1])] == ["first", "second"]
+
+
+def test_order_problems_name_the_stage_that_is_dated_too_late() -> None:
+    (said,) = order_problems([survey("intake", "2031-03-03"), survey("test_lap", "2020-01-01")])
+    assert "intake is dated 2031-03-03, after test_lap of 2020-01-01" in said
+    assert "--date" in said
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        [("intake", "2031-03-03"), ("test_lap", "2031-03-03"), ("final", "2031-03-09")],
+        # The plate came back, and was lapped in other steps than the first time.
+        [("intake", "2031-03-03"), ("lap_2", "2031-03-05"), ("intake", "2035-01-01"), ("test_lap", "2035-01-02")],
+        [("intake", "2031-03-03"), ("test_lap", "")],
+        [],
+    ],
+)  # fmt: skip
+def test_order_problems_has_none(given: list[tuple[str, str]]) -> None:
+    assert order_problems(survey(*g) for g in given) == ()
