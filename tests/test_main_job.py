@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import zipfile
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -16,7 +17,7 @@ import pytest
 from pitmap.casebook.sample import sample_folder
 from pitmap.classes import Stage, SurfaceClass
 from pitmap.cli import main
-from pitmap.cli.plan import with_sheet
+from pitmap.cli.planning import with_sheet
 from pitmap.cli.tables import print_inspection
 from pitmap.drawing import load_shipped
 from pitmap.errors import InputError
@@ -220,6 +221,31 @@ def test_surveys_of_two_faces_are_never_mixed(
     options = [] if command == "plan" else ["--drawing", DRAWING]
     assert run(command, str(series), *options) == 2
     assert said in capsys.readouterr().err
+
+
+def test_record_shows_the_plan_that_plan_shows(series: Path, tmp_path: Path) -> None:
+    (tmp_path / "readings.csv").write_text(
+        "face,stage,kind,mark,value,unit\nA,lap_1,pit_depth,1,31,um\nB,lap_1,pit_depth,1,99,um\n",
+        encoding="utf-8",
+    )
+    (tmp_path / "limits.toml").write_text(
+        '[total_stock]\nvalue = "100 um"\nsource = "own rule"\n[joint_gap]\nvalue = "3 thou"\nsource = "own rule"\n',
+        encoding="utf-8",
+    )
+    options = (
+        "--readings", str(tmp_path / "readings.csv"), "--face", "B", "--limits", str(tmp_path / "limits.toml"),
+        "--housing-dip", "1 thou", "--confidence", "0.8",
+    )  # fmt: skip
+    assert run("plan", str(series), *options, "--out", str(tmp_path / "plan")) == 0
+    assert run("record", str(series), "--drawing", DRAWING, *options, "--out", str(tmp_path / "record")) == 0
+    plan = json.loads((tmp_path / "plan" / "plan.json").read_text(encoding="utf-8"))
+    with zipfile.ZipFile(tmp_path / "record" / "record.zip") as archive:
+        record = json.loads(archive.read("record.json"))
+    assert [r["value_um"] for r in record["tables"]["readings"]] == [99.0]
+    assert record["verdict"]["headline"] == plan["verdict"]["headline"]
+    assert record["tables"]["steps"] == plan["steps"]
+    judged = {f["rule"] for f in record["verdict"]["findings"] if f["status"] != "not judged"}
+    assert "total_stock" in judged
 
 
 def test_dates_against_stages_are_told_and_names_stay_with_their_maps(

@@ -9,7 +9,7 @@ import click
 from ..drawing import Drawing
 from ..errors import InputError
 from .options import DRAWING
-from .plan import open_face
+from .planning import open_face
 from .tables import print_table
 
 __all__ = ["command"]

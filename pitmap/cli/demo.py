@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from importlib.resources import files
 from pathlib import Path
+from typing import cast
 
 import click
 
+from ..units import UnitSystem
 from .options import units_option
 from .progress import step_bar
 from .tables import print_inspection
@@ -33,6 +35,7 @@ def command(out: Path, samples: Path | None, units: str) -> None:
     """
     from ..sample_job import map_sample, sample_surveys
     from ..stock import read_limits
+    from ..workflow import plan_face
     from .plan import print_plan, write_plan
     from .record import write_record
     from .write import write_map
@@ -48,7 +51,8 @@ def command(out: Path, samples: Path | None, units: str) -> None:
     limits = read_limits(Path(str(files("pitmap.stock") / "demo_limits.toml")))
     for face, pairs in by_face.items():
         inspections = [i for _, i in pairs]
-        plan = write_plan(inspections, limits, out / f"{face.lower()}_plan", units)
+        plan = plan_face(inspections, limits, system=cast(UnitSystem, units))
+        write_plan(plan, out / f"{face.lower()}_plan")
         click.echo(f"\nface {face}")
         print_plan(plan, units)
         path = write_record(

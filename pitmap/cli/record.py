@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import cast
+from typing import Any, cast
 
 import click
 
@@ -13,7 +13,7 @@ from ..inspection import Inspection
 from ..stock import StockPlan
 from ..units import UnitSystem
 from .options import DRAWING, units_option
-from .plan import open_face, write_plan
+from .planning import plan_folders, plan_options
 
 __all__ = ["command", "write_record"]
 
@@ -21,7 +21,7 @@ __all__ = ["command", "write_record"]
 @click.command(name="record")
 @click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--drawing", required=True, type=DRAWING, help="Drawing that the surveys were mapped with.")
-@click.option("--limits", type=click.Path(path_type=Path), help="Limit sheet (TOML).")
+@plan_options
 @click.option("--job", default="", help="The customer's reference.")
 @click.option("--engine", default="")
 @click.option("--plate", default="", help="The plate's tag.")
@@ -31,19 +31,19 @@ __all__ = ["command", "write_record"]
 def command(
     folders: tuple[Path, ...],
     drawing: Drawing,
-    limits: Path | None,
     job: str,
     engine: str,
     plate: str,
     workshop: str,
     out: Path,
     units: str,
+    **choices: Any,
 ) -> None:
-    """Write the record of one face: PDF, web page, and a ZIP of everything with hashes."""
-    from ..stock import read_limits
+    """Write the record of one face: PDF, web page, and a ZIP of everything with hashes.
 
-    inspections = open_face(folders)
-    plan = write_plan(inspections, read_limits(limits) if limits else None, None, units)
+    Its plan is the one that `pitmap plan` shows when it is given the same options.
+    """
+    inspections, plan = plan_folders(folders, units, **choices)
     words = {"reference": job, "engine": engine, "plate": plate, "workshop": workshop}
     path = write_record(inspections, drawing, plan, out, units, {k: v for k, v in words.items() if v})
     click.echo(f"written to {path.parent}")

@@ -1,0 +1,124 @@
+"""What ``pitmap plan`` and ``pitmap record`` plan with: the same options lead to the same plan."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, cast
+
+import click
+
+from ..depth import ReadingSheet, read_readings
+from ..errors import InputError
+from ..estimate import Estimate
+from ..inspection import Inspection, in_order_of_work, load_inspection
+from ..stock import StockPlan, read_limits
+from ..units import UnitSystem
+from .options import StockType
+
+__all__ = ["open_face", "plan_folders", "plan_options", "with_sheet"]
+
+_OPTIONS = (
+    click.option(
+        "--readings", type=click.Path(path_type=Path), help="CSV of readings for any of the stages."
+    ),
+    click.option(
+        "--face",
+        default=None,
+        help="Take the rows of this face from the readings; else those of the surveys' own face.",
+    ),
+    click.option(
+        "--keep-good", is_flag=True, help="Keep the good rows of the readings even if some are bad."
+    ),
+    click.option(
+        "--limits", type=click.Path(path_type=Path), help="Limit sheet (TOML); without one nothing is judged."
+    ),
+    click.option(
+        "--housing-dip", type=StockType(), help="Dip of the rotor housing along the land, for the joint gap."
+    ),
+    click.option(
+        "--housing-dip-within",
+        type=StockType(),
+        default="5 um",
+        show_default=True,
+        help="How far that may be off, either way.",
+    ),
+    click.option("--confidence", type=click.FloatRange(0.5, 0.999), default=0.90, show_default=True),
+)
+
+
+def plan_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """The options that :func:`plan_folders` takes."""
+    for option in reversed(_OPTIONS):
+        function = option(function)
+    return function
+
+
+def open_face(folders: Sequence[Path]) -> list[Inspection]:
+    """Inspections from their folders, or from a folder that holds several, in the order of work."""
+    found: list[Inspection] = []
+    for folder in folders:
+        inside = [p.parent for p in sorted(folder.glob("*/inspection.json"))] if folder.is_dir() else []
+        found += [
+            load_inspection(f)
+            for f in ([folder] if (folder / "inspection.json").exists() or not inside else inside)
+        ]
+    return in_order_of_work(found)
+
+
+def plan_folders(
+    folders: Sequence[Path],
+    units: str,
+    *,
+    readings: Path | None,
+    face: str | None,
+    keep_good: bool,
+    limits: Path | None,
+    housing_dip: float | None,
+    housing_dip_within: float,
+    confidence: float,
+) -> tuple[list[Inspection], StockPlan]:
+    """The inspections of one face with their readings, and the plan that follows from them."""
+    from ..workflow import plan_face
+
+    inspections = open_face(folders)
+    if readings is not None:
+        inspections = with_sheet(inspections, readings, face, keep_good)
+    dip = None
+    if housing_dip is not None:
+        low, high = max(0.0, housing_dip - housing_dip_within), housing_dip + housing_dip_within
+        dip = Estimate(value=housing_dip, low=low, high=high)
+    plan = plan_face(
+        inspections,
+        read_limits(limits) if limits else None,
+        confidence=confidence,
+        housing_dip_um=dip,
+        system=cast(UnitSystem, units),
+    )
+    return inspections, plan
+
+
+def with_sheet(
+    inspections: Sequence[Inspection], path: Path, face: str | None = None, keep_good: bool = False
+) -> list[Inspection]:
+    """The inspections with the readings of a CSV; says which rows were left out."""
+    from ..workflow import with_readings
+
+    sheet = read_readings(path, keep_good=keep_good)
+    for problem in sheet.problems:
+        click.echo(f"left out: {problem}", err=True)
+    face = _face_in(sheet, face, inspections[0].face)
+    return [with_readings(i, sheet.of(i.stage.name, face)) for i in inspections]
+
+
+def _face_in(sheet: ReadingSheet, asked: str | None, surveyed: str) -> str | None:
+    """Whose rows to take: the face asked for, else the surveyed one; None takes all, of the only face that is named."""
+    named = sorted({face for face in sheet.faces if face})
+    if not named or (asked is None and len(named) == 1):
+        return None
+    face = surveyed if asked is None else asked
+    if face not in named:
+        raise InputError(
+            f"--readings: the readings name the faces {', '.join(named)}, not {face!r}; choose with --face whose to take"
+        )
+    return face
