@@ -1,4 +1,4 @@
-"""Rows of a small CSV that a person wrote, with errors that name line and column."""
+"""CSV that people write and open: rows read with errors that name line and column, text that stays text when opened."""
 
 from __future__ import annotations
 
@@ -6,10 +6,16 @@ import csv
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
+
+import pandas as pd
+from pandas.api.types import is_numeric_dtype
 
 from .errors import InputError
 
-__all__ = ["read_rows", "row_number"]
+__all__ = ["as_cell", "read_rows", "row_number", "table_csv"]
+
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def read_rows(path: Path, columns: Sequence[str]) -> Iterator[tuple[str, Mapping[str, str]]]:
@@ -54,3 +60,16 @@ def row_number(row: Mapping[str, str], column: str, where: str) -> float:
     if not math.isfinite(value):
         raise InputError(f"{where}, column {column}: {row[column]!r} is not a number")
     return value
+
+
+def as_cell(value: Any) -> Any:
+    """A value for a CSV that a spreadsheet program shows as text even when it is text that starts like a formula."""
+    if isinstance(value, str) and value.startswith(_FORMULA):
+        return "'" + value
+    return value
+
+
+def table_csv(table: pd.DataFrame) -> str:
+    """A table as CSV: full precision, point as decimal sign, empty for "none", no text that could run as a formula."""
+    texts = {name: column.map(as_cell) for name, column in table.items() if not is_numeric_dtype(column)}
+    return table.assign(**texts).to_csv(index=False, lineterminator="\n")

@@ -19,6 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from .classes import CLASS_WORDS, Stage
+from .csv_rows import table_csv
 from .depth import READINGS
 from .errors import InputError
 from .estimate import Estimate
@@ -313,9 +314,9 @@ def save_inspection(
         )
         bgr = cv2.cvtColor(np.ascontiguousarray(inspection.picture), cv2.COLOR_RGB2BGR)
         _encode(temporary / _PICTURE, bgr, [cv2.IMWRITE_JPEG_QUALITY, 92])
-        for name in _TABLES:
-            getattr(inspection.measurement, name).to_csv(temporary / f"{name}.csv", index=False)
-        inspection.readings.to_csv(temporary / "readings.csv", index=False)
+        tables = {name: getattr(inspection.measurement, name) for name in _TABLES}
+        for name, table in {**tables, "readings": inspection.readings}.items():
+            (temporary / f"{name}.csv").write_text(table_csv(table), encoding="utf-8")
         for name, data in (extra or {}).items():
             (temporary / name).write_bytes(data)
         os.chmod(temporary, 0o755)

@@ -19,6 +19,7 @@ from pitmap.classes import Stage, SurfaceClass
 from pitmap.cli import main
 from pitmap.cli.planning import with_sheet
 from pitmap.cli.tables import print_inspection
+from pitmap.depth import READINGS
 from pitmap.drawing import load_shipped
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
@@ -102,6 +103,21 @@ def test_inspection_comes_back_as_it_was(inspection: Inspection, folder: Path) -
     assert again.measurement.sound_width_mm == inspection.measurement.sound_width_mm
     assert again.photos == inspection.photos
     assert again.picture.shape == inspection.picture.shape
+
+
+def test_readings_keep_their_text_and_their_csv_has_no_formula(
+    inspection: Inspection, tmp_path: Path
+) -> None:
+    row = {
+        "reading_id": 1, "kind": "height", "x_mm": 1.0, "y_mm": 2.0, "mark_id": -1, "value_um": -3.5,
+        "uncertainty_um": 4.0, "is_lower_bound": False, "instrument": "=1+1", "note": "-gauge", "flags": 0,
+    }  # fmt: skip
+    saved = save_inspection(replace(inspection, readings=READINGS.frame([row])), tmp_path / "face")
+    with open(saved / "readings.csv", newline="", encoding="utf-8") as file:
+        (cells,) = csv.DictReader(file)
+    assert (cells["instrument"], cells["note"], cells["value_um"]) == ("'=1+1", "'-gauge", "-3.5")
+    (again,) = load_inspection(saved).readings.to_dict("records")
+    assert again == row
 
 
 def test_folder_holds_what_the_readme_says(folder: Path) -> None:
@@ -276,7 +292,7 @@ def test_dates_against_stages_are_told_and_names_stay_with_their_maps(
     assert contradiction in page and "Pits from after lap 1 to light test lap" in page
 
 
-READINGS = (
+SHEET = (
     "face,stage,kind,x_mm,y_mm,value,unit\n"
     "A,test_lap,thickness,40,95.5,12.01,mm\nB,test_lap,thickness,40,95.5,13.02,mm\n"
 )
@@ -285,10 +301,10 @@ READINGS = (
 @pytest.mark.parametrize(
     ("text", "asked", "surveyed", "taken_um"),
     [
-        (READINGS, None, "A", [12010.0]),
-        (READINGS, "B", "A", [13020.0]),
-        (READINGS.replace("B,", "A,"), None, "front", [12010.0, 13020.0]),
-        (READINGS.replace("B,", ",").replace("A,", ","), "A", "A", [12010.0, 13020.0]),
+        (SHEET, None, "A", [12010.0]),
+        (SHEET, "B", "A", [13020.0]),
+        (SHEET.replace("B,", "A,"), None, "front", [12010.0, 13020.0]),
+        (SHEET.replace("B,", ",").replace("A,", ","), "A", "A", [12010.0, 13020.0]),
     ],
 )
 def test_readings_of_the_chosen_face_are_taken(
@@ -303,7 +319,7 @@ def test_readings_of_the_chosen_face_are_taken(
 def test_readings_of_several_faces_need_a_choice(
     inspection: Inspection, tmp_path: Path, asked: str | None, surveyed: str
 ) -> None:
-    (tmp_path / "readings.csv").write_text(READINGS, encoding="utf-8")
+    (tmp_path / "readings.csv").write_text(SHEET, encoding="utf-8")
     with pytest.raises(InputError, match=r"the readings name the faces A, B, not '(front|C)'.*--face"):
         with_sheet([replace(inspection, face=surveyed)], tmp_path / "readings.csv", asked)
 

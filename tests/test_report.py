@@ -1,5 +1,6 @@
 """The record: HTML, PDF, exports, figures, words; on a made-up job of one face."""
 
+import csv
 import io
 import json
 import re
@@ -18,6 +19,7 @@ import report_fakes as fakes
 
 from pitmap.classes import CLASS_WORDS, Stage, SurfaceClass
 from pitmap.compare import ChangeCode, Fate, forecast_from_plan
+from pitmap.csv_rows import table_csv
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
 from pitmap.report import (
@@ -33,7 +35,6 @@ from pitmap.report import (
     draw_map,
     face_map,
     overlay_picture,
-    record_csv,
     record_html,
     record_json,
     record_pdf,
@@ -360,9 +361,20 @@ def test_json_is_strict_and_complete(record, bare):
 
 def test_csv_reads_back_as_it_was(record):
     table = record_tables(record)["fates"]
-    back = pd.read_csv(io.StringIO(record_csv(table)), float_precision="round_trip")
+    back = pd.read_csv(io.StringIO(table_csv(table)), float_precision="round_trip")
     assert back["x_mm"].tolist() == table["x_mm"].tolist()
     assert back["fate"].tolist() == table["fate"].tolist()
+
+
+def test_zip_holds_no_text_that_a_spreadsheet_would_run(record):
+    readings = record.readings.assign(instrument='=HYPERLINK("http://x.example")', note="@SUM(1+1)")
+    with zipfile.ZipFile(io.BytesIO(record_zip(replace(record, readings=readings)))) as archive:
+        rows = list(csv.DictReader(io.StringIO(archive.read("tables/readings.csv").decode())))
+        kept = json.loads(archive.read("record.json"))["tables"]["readings"]
+    assert {(r["instrument"], r["note"]) for r in rows} == {
+        ('\'=HYPERLINK("http://x.example")', "'@SUM(1+1)")
+    }
+    assert {(r["instrument"], r["note"]) for r in kept} == {('=HYPERLINK("http://x.example")', "@SUM(1+1)")}
 
 
 def test_overlay_draws_on_the_face_and_leaves_the_photo_alone(record):

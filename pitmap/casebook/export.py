@@ -16,6 +16,7 @@ from typing import Any, BinaryIO
 
 from sqlalchemy import Connection
 
+from ..csv_rows import as_cell
 from ..errors import InputError
 from .backup import new_file
 from .blobs import BlobStore, sync_folder
@@ -41,7 +42,6 @@ _ENDINGS = {
     ".json",
     ".csv",
 }
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def write_export(connection: Connection, blobs: BlobStore, target: Path, *, files: bool) -> None:
@@ -103,7 +103,7 @@ def _write_all(connection: Connection, blobs: BlobStore, opened: _Opener, *, fil
             names = list(table.c.keys())
             writer.writerow(names)
             for row in raw_rows(connection, table):
-                writer.writerow([_cell(row[name]) for name in names])
+                writer.writerow([as_cell(row[name]) for name in names])
             words.detach()
     if files:
         _write_files(connection, blobs, opened)
@@ -127,10 +127,3 @@ def _unfolded(row: dict[str, Any]) -> dict[str, Any]:
         name.removesuffix("_json"): json.loads(value) if name.endswith("_json") else value
         for name, value in row.items()
     }
-
-
-def _cell(value: Any) -> Any:
-    """A cell that a spreadsheet program shows as text even when it starts like a formula."""
-    if isinstance(value, str) and value.startswith(_FORMULA):
-        return "'" + value
-    return value

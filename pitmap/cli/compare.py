@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from ..csv_rows import table_csv
 from ..drawing import Drawing
 from ..errors import InputError
 from .options import DRAWING
@@ -63,9 +64,9 @@ def _write(comparison, inspections, out: Path) -> None:  # type: ignore[no-untyp
     out.mkdir(parents=True, exist_ok=True)
     for pair in comparison.pairs:
         stem = f"{inspections[pair.before - 1].stage}_to_{inspections[pair.after - 1].stage}"
-        pair.fates.to_csv(out / f"fates_{stem}.csv", index=False)
-        pair.zone_changes.to_csv(out / f"zones_{stem}.csv", index=False)
+        (out / f"fates_{stem}.csv").write_text(table_csv(pair.fates), encoding="utf-8")
+        (out / f"zones_{stem}.csv").write_text(table_csv(pair.zone_changes), encoding="utf-8")
         picture = change_on_photo(pair, inspections[pair.after - 1])
         cv2.imwrite(str(out / f"change_{stem}.jpg"), cv2.cvtColor(picture, cv2.COLOR_RGB2BGR))
-    comparison.series.to_csv(out / "series.csv", index=False)
-    comparison.tracks.to_csv(out / "tracks.csv", index=False)
+    (out / "series.csv").write_text(table_csv(comparison.series), encoding="utf-8")
+    (out / "tracks.csv").write_text(table_csv(comparison.tracks), encoding="utf-8")

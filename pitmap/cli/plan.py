@@ -12,6 +12,7 @@ from typing import Any, cast
 import click
 import pandas as pd
 
+from ..csv_rows import table_csv
 from ..errors import InputError
 from ..inspection import plain_values
 from ..stock import LapStep, StockPlan, lap_rate, minutes_to_go
@@ -102,7 +103,7 @@ def write_plan(plan: StockPlan, out: Path) -> None:
     }
     (out / "plan.json").write_text(json.dumps(plain_values(document), indent=1), encoding="utf-8")
     for name, table in tables.items():
-        table.to_csv(out / f"{name}.csv", index=False)
+        (out / f"{name}.csv").write_text(table_csv(table), encoding="utf-8")
 
 
 def print_plan(plan: StockPlan, units: str) -> None:

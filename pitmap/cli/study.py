@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from ..classes import Stage
-from ..csv_rows import read_rows
+from ..csv_rows import read_rows, table_csv
 from ..drawing import Drawing
 from ..errors import InputError
 from .options import DRAWING, STAGE
@@ -49,7 +49,7 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
                 )
             )
     if out is not None:
-        study_values(runs, zone=zone).to_csv(out, index=False)
+        out.write_text(table_csv(study_values(runs, zone=zone)), encoding="utf-8")
     for quantity, result in study(runs, zone=zone).items():
         click.echo(f"\n{quantity.replace('_', ' ')}")
         print_table(

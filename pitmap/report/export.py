@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from ..csv_rows import table_csv
 from ..estimate import Estimate
 from .document import build_document
 from .html import html_of
@@ -20,7 +21,7 @@ from .model import RecordInput
 from .pdf import pdf_of
 from .text import Translate
 
-__all__ = ["MANIFEST", "record_csv", "record_json", "record_tables", "record_zip", "verify_zip"]
+__all__ = ["MANIFEST", "record_json", "record_tables", "record_zip", "verify_zip"]
 
 MANIFEST = "SHA256SUMS"
 """Name of the list of hashes in the ZIP, in the form that ``sha256sum --check`` reads."""
@@ -49,11 +50,6 @@ def record_tables(record: RecordInput) -> dict[str, pd.DataFrame]:
     if record.plan is not None:
         tables |= {"curves": record.plan.curves, "steps": record.plan.steps}
     return tables
-
-
-def record_csv(table: pd.DataFrame) -> str:
-    """One table as CSV: full precision, point as decimal sign, empty for "none"."""
-    return table.to_csv(index=False, lineterminator="\n")
 
 
 def _plain(value: Any) -> Any:
@@ -136,7 +132,7 @@ def record_zip(
         "record.json": record_json(record).encode(),
     }
     for name, table in record_tables(record).items():
-        parts[f"tables/{name}.csv"] = record_csv(table).encode()
+        parts[f"tables/{name}.csv"] = table_csv(table).encode()
     for name, data in (files or {}).items():
         parts[f"files/{name}"] = data
     sums = "".join(f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in sorted(parts.items()))
