@@ -24,7 +24,11 @@ UnitSystem = Literal["mm", "inch"]
 UM_PER_THOU = 25.4
 _MOST_PLACES = 4
 
-_SAFE = re.compile(r"\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*([a-zA-Zµμ\"']*)\s*")
+_SAFE = re.compile(r"\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*([a-zA-Zµμ]*|\")\s*")
+_UNIT = re.compile(r"[a-zA-Zµμ]+|\"")
+_GROUPED = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}(?:[eE].*)?")
+"""As a decimal comma or as a comma between thousands; no group of thousands starts with a nought."""
+
 _ALIASES = {
     "mil": "thou", "mils": "thou", "thous": "thou", "tenth": "tenth", "tenths": "tenth",
     '"': "inch", "in": "inch", "inches": "inch", "µm": "um", "μm": "um", "micron": "um", "microns": "um",
@@ -55,7 +59,7 @@ def parse_length(text: str | float, *, to: Literal["um", "mm"], default_unit: st
     Raises
     ------
     InputError
-        Not a number with a length unit, or a bare number with no default.
+        Not a number with a length unit, a bare number with no default, or a comma that may stand between thousands.
     """
     shown = str(text)
     match = _SAFE.fullmatch(shown)
@@ -63,18 +67,22 @@ def parse_length(text: str | float, *, to: Literal["um", "mm"], default_unit: st
         raise InputError(
             f"length {shown!r}: expected a number and a unit, such as 3 thou, 0.003 in, 76 um, 0.08 mm"
         )
+    if _GROUPED.fullmatch(match[1]):
+        grouped, decimal = match[1].replace(",", ""), match[1].replace(",", ".")
+        raise InputError(f"length {shown!r}: the comma can be read both ways; write {grouped} or {decimal}")
     number = float(match[1].replace(",", "."))
     unit = match[2] or default_unit
     if not unit:
         raise InputError(f"length {shown!r}: no unit; write um, mm, thou or in after the number")
+    no_length = InputError(f"length {shown!r}: {unit!r} is not a length unit; use um, mm, thou or in")
+    if not _UNIT.fullmatch(unit):  # a sheet's unit column can hold anything, and pint reads more than units
+        raise no_length
     unit = unit if unit in _ALIASES else unit.lower()
     unit = _ALIASES.get(unit, unit)
     try:
         value = float(_registry().Quantity(number, unit).to(to).magnitude)
     except (pint.errors.PintError, AttributeError) as error:
-        raise InputError(
-            f"length {shown!r}: {unit!r} is not a length unit; use um, mm, thou or in"
-        ) from error
+        raise no_length from error
     if not math.isfinite(value):
         raise InputError(f"length {shown!r}: not a finite number")
     return value

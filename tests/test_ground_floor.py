@@ -26,6 +26,9 @@ from pitmap.units import format_depth, format_estimate, format_length, parse_len
         ("0,08 mm", 80.0),
         ("2 tenths", 5.08),
         ('.5"', 12700.0),
+        ("0,003 in", 76.2),
+        ("36,02 mm", 36020.0),
+        ("1,0000 um", 1.0),
     ],
 )
 def test_parse_length_literal(text: str, um: float) -> None:
@@ -34,15 +37,45 @@ def test_parse_length_literal(text: str, um: float) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "thou", "3", "3 kg", "3 parsecs!", "nan um", "1e999 um", "__import__('os')", "3 s"]
+    "text",
+    [
+        "",
+        "thou",
+        "3",
+        "3 kg",
+        "3 parsecs!",
+        "nan um",
+        "1e999 um",
+        "__import__('os')",
+        "3 s",
+        "3'",
+        "3''",
+        '3 in"',
+        "1,000,000 um",
+    ],
 )
 def test_parse_length_refuses(text: str) -> None:
     with pytest.raises(InputError, match="length"):
         parse_length(text, to="um")
 
 
+@pytest.mark.parametrize(
+    ("text", "ways"),
+    [("1,000 um", "1000 or 1.000"), ("-36,020 mm", "-36020 or -36.020"), ("1,000e3 um", "1000e3 or 1.000e3")],
+)
+def test_parse_length_refuses_a_comma_that_can_be_read_both_ways(text: str, ways: str) -> None:
+    with pytest.raises(InputError, match=f"both ways; write {ways}$"):
+        parse_length(text, to="um")
+
+
 def test_parse_length_bare_number_takes_the_default_unit() -> None:
     assert parse_length(2, to="um", default_unit="thou") == pytest.approx(50.8)
+
+
+@pytest.mark.parametrize("unit", ["'", "(", "mm**2", "lambda"])
+def test_parse_length_refuses_a_default_unit_that_is_none(unit: str) -> None:
+    with pytest.raises(InputError, match="is not a length unit; use um"):
+        parse_length("3", to="um", default_unit=unit)
 
 
 def test_format_shows_no_more_digits_than_the_interval() -> None:
