@@ -31,7 +31,7 @@ def read_rows(path: Path, columns: Sequence[str]) -> Iterator[tuple[str, Mapping
     Raises
     ------
     InputError
-        Not readable, not CSV, a column missing.
+        Not readable, not CSV, a column missing, or a row that ends before one of them.
     """
     try:
         with open(path, newline="", encoding="utf-8-sig") as file:
@@ -40,7 +40,11 @@ def read_rows(path: Path, columns: Sequence[str]) -> Iterator[tuple[str, Mapping
             if missing:
                 raise InputError(f"{path}: no column {', '.join(missing)}; expected {', '.join(columns)}")
             for row in reader:
-                yield f"{path}, line {reader.line_num}", row
+                where = f"{path}, line {reader.line_num}"
+                short = [c for c in columns if row[c] is None]
+                if short:
+                    raise InputError(f"{where}, column {short[0]}: missing; the row ends before it")
+                yield where, row
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise InputError(f"{path}: cannot be read as CSV ({error})") from error
 
@@ -55,7 +59,7 @@ def row_number(row: Mapping[str, str], column: str, where: str) -> float:
     """
     try:
         value = float(row[column])
-    except (TypeError, ValueError):
+    except ValueError:
         value = math.nan
     if not math.isfinite(value):
         raise InputError(f"{where}, column {column}: {row[column]!r} is not a number")

@@ -36,6 +36,7 @@ __all__ = [
     "in_order_of_work",
     "load_inspection",
     "must_be_one_face",
+    "must_take_inspection",
     "order_problems",
     "plain_values",
     "save_inspection",
@@ -284,6 +285,20 @@ def _encode(path: Path, picture: NDArray[Any], args: list[int] | None = None) ->
     path.write_bytes(data.tobytes())
 
 
+def must_take_inspection(folder: Path) -> None:
+    """Refuse a folder that an inspection cannot become, before the work that would end there.
+
+    Raises
+    ------
+    InputError
+        It holds something other than an inspection, is a file, or is the folder that the program runs in.
+    """
+    if Path.cwd().is_relative_to(folder.resolve()):
+        raise InputError(f"{folder}: is the folder you are in, which cannot be replaced; name one inside it")
+    if folder.exists() and (not folder.is_dir() or (any(folder.iterdir()) and not (folder / _JSON).exists())):
+        raise InputError(f"{folder}: is not an inspection folder; choose another --out or empty it first")
+
+
 def save_inspection(
     inspection: Inspection, folder: str | Path, *, extra: Mapping[str, bytes] | None = None
 ) -> Path:
@@ -297,8 +312,7 @@ def save_inspection(
         The folder exists and holds something other than an inspection, or cannot be written.
     """
     folder = Path(folder)
-    if folder.exists() and (not folder.is_dir() or (any(folder.iterdir()) and not (folder / _JSON).exists())):
-        raise InputError(f"{folder}: is not an inspection folder; choose another --out or empty it first")
+    must_take_inspection(folder)
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         temporary = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))

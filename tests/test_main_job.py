@@ -148,6 +148,17 @@ def test_save_never_replaces_another_folder(inspection: Inspection, tmp_path: Pa
     assert [p.name for p in tmp_path.iterdir()] == ["mine"]
 
 
+def test_save_never_replaces_the_folder_one_is_in(
+    inspection: Inspection, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    for here in (".", tmp_path, tmp_path.parent / tmp_path.name):
+        with pytest.raises(InputError, match="the folder you are in"):
+            save_inspection(inspection, here)
+    assert save_inspection(inspection, "below/../face") == Path("below/../face")
+    assert (tmp_path / "face" / "inspection.json").exists()
+
+
 def test_save_over_an_inspection_replaces_it_whole(inspection: Inspection, tmp_path: Path) -> None:
     first = save_inspection(inspection, tmp_path / "face", extra={"old.txt": b"x"})
     save_inspection(inspection, tmp_path / "face")
@@ -348,6 +359,26 @@ def test_wrong_drawing_is_refused_with_its_own_exit_code(
         (("drawing", "build", "nothing.toml"), 2, "nothing.toml"),
         (("study", "none.csv", "--drawing", DRAWING), 2, "none.csv"),
         (("casebook", "restore", "none.zip"), 2, "none.zip"),
+        # Places to write are looked at before the work: there is no such photo, survey or plan either.
+        (("map", "x.jpg", "--drawing", DRAWING, "--out", "."), 2, "is the folder you are in"),
+        (("map", "x.jpg", "--drawing", DRAWING, "--out", "taken"), 2, "'taken' is a file"),
+        (("map", "x.jpg", "--drawing", DRAWING, "--out", "letters"), 2, "not an inspection folder"),
+        (("plan", "no_folder", "--out", "taken"), 2, "'taken' is a file"),
+        (("plan", "no_folder", "--out", "taken/below"), 2, "taken is no folder"),
+        (("compare", "no_folder", "--drawing", DRAWING, "--out", "taken"), 2, "'taken' is a file"),
+        (("record", "no_folder", "--drawing", DRAWING, "--out", "taken"), 2, "'taken' is a file"),
+        (("study", "short.csv", "--drawing", DRAWING, "--out", "none/out.csv"), 2, "there is no folder none"),
+        (("drawing", "export", DRAWING, "none/plate.svg"), 2, "there is no folder none"),
+        (("drawing", "export", DRAWING, "plate.pdf"), 2, "ends in .svg or .dxf"),
+        (("drawing", "export", DRAWING, "blocked.svg"), 2, "blocked.toml: cannot be read or written"),
+        (("target", "--out", "none/target.pdf"), 2, "there is no folder none"),
+        (("plan", "no_folder", "--pass", "22 um in 1.2.3 min"), 2, "1.2.3"),
+        (("study", "short.csv", "--drawing", DRAWING), 2, "short.csv, line 2, column photo: missing"),
+        (
+            ("study", "absent.csv", "--drawing", DRAWING),
+            2,
+            "absent.csv, line 2, column photo: there is no file",
+        ),
         (("nonsense",), 2, "nonsense"),
     ],
 )
@@ -361,6 +392,12 @@ def test_bad_input_is_a_sentence_and_a_code(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path / "book"))
+    (tmp_path / "taken").touch()
+    (tmp_path / "blocked.toml").mkdir()
+    (tmp_path / "letters").mkdir()
+    (tmp_path / "letters" / "letter.txt").touch()
+    (tmp_path / "short.csv").write_text("part,operator,trial,photo\n1,Ada,1\n", encoding="utf-8")
+    (tmp_path / "absent.csv").write_text("part,operator,trial,photo\n1,Ada,1,a.jpg\n", encoding="utf-8")
     assert run(*argv) == code
     said = capsys.readouterr().err
     assert word in said

@@ -9,7 +9,7 @@ import click
 from ..csv_rows import table_csv
 from ..drawing import Drawing
 from ..errors import InputError
-from .options import DRAWING
+from .options import DRAWING, OUT_FOLDER
 from .planning import open_face
 from .tables import print_table
 
@@ -19,9 +19,7 @@ __all__ = ["command"]
 @click.command(name="compare")
 @click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--drawing", required=True, type=DRAWING, help="Drawing that the surveys were mapped with.")
-@click.option(
-    "--out", type=click.Path(path_type=Path), help="Folder for the tables as CSV and the change picture."
-)
+@click.option("--out", type=OUT_FOLDER, help="Folder for the tables as CSV and the change picture.")
 def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None) -> None:
     """The fate of every pit and the change of every zone between two or more surveys of one face."""
     from ..compare import compare

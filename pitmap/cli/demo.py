@@ -9,7 +9,7 @@ from typing import cast
 import click
 
 from ..units import UnitSystem
-from .options import units_option
+from .options import OUT_FOLDER, units_option
 from .progress import step_bar
 from .tables import print_inspection
 
@@ -19,7 +19,7 @@ __all__ = ["command"]
 @click.command(name="demo")
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=OUT_FOLDER,
     default=Path("pitmap_out"),
     show_default=True,
     help="Folder to write; each survey gets a folder in it.",
@@ -33,6 +33,7 @@ def command(out: Path, samples: Path | None, units: str) -> None:
 
     Writes a folder per survey, plans both faces, compares their surveys and writes their records.
     """
+    from ..inspection import must_take_inspection
     from ..sample_job import map_sample, sample_surveys
     from ..stock import read_limits
     from ..workflow import plan_face
@@ -41,6 +42,8 @@ def command(out: Path, samples: Path | None, units: str) -> None:
     from .write import write_map
 
     surveys = sample_surveys(samples)
+    for survey in surveys:
+        must_take_inspection(out / survey.folder)
     by_face: dict[str, list] = {}
     for survey in surveys:
         with step_bar(len(survey.photos)) as progress:

@@ -25,7 +25,7 @@ from ..drawing import (
 from ..drawing import save_layers as write_layers
 from ..drawing.beside import Beside, read_beside
 from ..errors import InputError
-from .options import DRAWING
+from .options import DRAWING, DRAWING_FILE, OUT_FILE
 
 __all__ = ["command"]
 
@@ -39,10 +39,8 @@ def _save(drawing: Drawing, out: Path) -> None:
     """Write a drawing and say where; before anything else is printed, as a closed pipe ends the command there."""
     if out.suffix.lower() == ".svg":
         save_svg(drawing, out)
-    elif out.suffix.lower() == ".dxf":
-        save_dxf(drawing, out)
     else:
-        raise InputError(f"{out}: give a name that ends in .svg or .dxf")
+        save_dxf(drawing, out)
     click.echo(f"written to {out} and {out.with_suffix('.toml').name} beside it")
 
 
@@ -77,7 +75,7 @@ def list_() -> None:
 
 @command.command(name="build")
 @click.argument("numbers", type=click.Path(path_type=Path))
-@click.option("--out", type=click.Path(path_type=Path), help="SVG or DXF to write; else NUMBERS with .svg.")
+@click.option("--out", type=DRAWING_FILE, help="SVG or DXF to write; else NUMBERS with .svg.")
 def build(numbers: Path, out: Path | None) -> None:
     """Make a drawing from a plate's numbers (NUMBERS.toml)."""
     drawing = build_drawing(load_numbers(numbers))
@@ -90,11 +88,9 @@ def build(numbers: Path, out: Path | None) -> None:
 
 @command.command(name="import")
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--out", required=True, type=click.Path(path_type=Path), help="SVG to write.")
+@click.option("--out", required=True, type=DRAWING_FILE, help="SVG to write.")
 @click.option("--layers", type=click.Path(path_type=Path), help="TOML that says what the layers mean.")
-@click.option(
-    "--save-layers", type=click.Path(path_type=Path), help="Write such a TOML, to be changed and used again."
-)
+@click.option("--save-layers", type=OUT_FILE, help="Write such a TOML, to be changed and used again.")
 def import_(file: Path, out: Path, layers: Path | None, save_layers: Path | None) -> None:
     """Bring in an SVG or DXF from a drawing program.
 
@@ -125,7 +121,7 @@ def import_(file: Path, out: Path, layers: Path | None, save_layers: Path | None
 
 @command.command(name="export")
 @click.argument("drawing", type=DRAWING)
-@click.argument("out", type=click.Path(path_type=Path))
+@click.argument("out", type=DRAWING_FILE)
 def export(drawing: Drawing, out: Path) -> None:
     """Write a drawing as SVG or DXF."""
     _save(drawing, out)
@@ -133,7 +129,7 @@ def export(drawing: Drawing, out: Path) -> None:
 
 @command.command(name="mirror")
 @click.argument("drawing", type=DRAWING)
-@click.argument("out", type=click.Path(path_type=Path))
+@click.argument("out", type=DRAWING_FILE)
 @click.option("--name", required=True, help="Name of the second face.")
 def mirror(drawing: Drawing, out: Path, name: str) -> None:
     """The second face of an intermediate plate: the mirror image, to be edited where it differs."""
@@ -162,7 +158,7 @@ def mirror(drawing: Drawing, out: Path, name: str) -> None:
     "--edge-break", default="0 mm", show_default=True, help="Width of the chamfer that breaks every edge."
 )
 @click.option("--name", default="traced plate", show_default=True)
-@click.option("--out", required=True, type=click.Path(path_type=Path), help="SVG to write.")
+@click.option("--out", required=True, type=DRAWING_FILE, help="SVG to write.")
 def trace(
     sources: tuple[Path, ...],
     known: tuple[str, str, str] | None,

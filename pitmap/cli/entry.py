@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import click
 
 from .. import __version__
-from ..errors import PitmapError
+from ..errors import InputError, PitmapError
 
 __all__ = ["COMMANDS", "EXIT_INTERRUPTED", "cli", "main"]
 
@@ -60,12 +60,23 @@ def cli() -> None:
     """
 
 
+def _call(argv: Sequence[str] | None) -> object:
+    try:
+        return cli.main(
+            args=list(argv) if argv is not None else None, prog_name="pitmap", standalone_mode=False
+        )
+    except OSError as error:
+        # A disk that fills up or goes away meanwhile: nothing that a command can look at before its work.
+        where = f"{error.filename}: " if error.filename else ""
+        raise InputError(
+            f"{where}cannot be read or written ({error.strerror or error}); look after the place, or choose another"
+        ) from error
+
+
 def main(argv: Sequence[str] | None = None) -> None:
     """Run the command line and exit with the code of the error's kind."""
     try:
-        code = cli.main(
-            args=list(argv) if argv is not None else None, prog_name="pitmap", standalone_mode=False
-        )
+        code = _call(argv)
     except click.ClickException as error:
         error.show()
         sys.exit(error.exit_code)

@@ -11,7 +11,7 @@ from ..classes import Stage
 from ..drawing import Drawing
 from ..estimate import Estimate
 from ..settings import Settings
-from .options import DRAWING, STAGE, SURVEY_DATE, StockType, units_option
+from .options import DRAWING, OUT_FOLDER, STAGE, SURVEY_DATE, StockType, units_option
 from .progress import step_bar
 from .tables import print_inspection
 
@@ -58,7 +58,7 @@ __all__ = ["command"]
 @click.option("--scale", type=float, default=10.0, show_default=True, help="Scale of the map, pixels per mm.")
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=OUT_FOLDER,
     help="Folder to write; else <photo>_pitmap beside the first photo.",
 )
 @units_option
@@ -81,10 +81,13 @@ def command(
     Several photos are taken as one face under different lamps; they are merged so that less of it is lost
     to glare. What a photo does not show is reported as unseen and never counted as sound.
     """
+    from ..inspection import must_take_inspection
     from ..pipeline import map_face
     from ..registration import read_landmarks
     from .write import write_map
 
+    folder = out or photos[0].parent / f"{photos[0].stem}_pitmap"
+    must_take_inspection(folder)
     with step_bar(len(photos)) as progress:
         inspection = map_face(
             photos,
@@ -101,7 +104,6 @@ def command(
             settings=Settings(method=method, map_px_per_mm=scale),
             progress=progress,
         )
-    folder = out or photos[0].with_name(f"{photos[0].stem}_pitmap")
     write_map(inspection, drawing, folder)
     print_inspection(inspection, units)
     click.echo(f"\nwritten to {folder}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -14,7 +15,16 @@ from ..drawing import Drawing, load_drawing, load_shipped, shipped_plates
 from ..errors import InputError
 from ..units import parse_length
 
-__all__ = ["DRAWING", "STAGE", "SURVEY_DATE", "StockType", "units_option"]
+__all__ = [
+    "DRAWING",
+    "DRAWING_FILE",
+    "OUT_FILE",
+    "OUT_FOLDER",
+    "STAGE",
+    "SURVEY_DATE",
+    "StockType",
+    "units_option",
+]
 
 
 class _StageType(click.ParamType):
@@ -65,6 +75,41 @@ class _DateType(click.ParamType):
             self.fail(f"{value!r} is not a date such as 2026-03-14", param, ctx)
 
 
+class _FolderToWrite(click.Path):
+    """A folder to write, made when it is missing; looked at before the work, so that no result is lost at its end."""
+
+    def __init__(self) -> None:
+        super().__init__(file_okay=False, writable=True, path_type=Path)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
+        path = Path(os.fsdecode(super().convert(value, param, ctx)))
+        above = next(p for p in path.absolute().parents if p.exists())
+        if not above.is_dir() or not (path.exists() or os.access(above, os.W_OK)):
+            self.fail(
+                f"{path} cannot be made, because {above} is no folder that may be written to", param, ctx
+            )
+        return path
+
+
+class _FileToWrite(click.Path):
+    """A file to write into a folder that is there, by one of some endings; looked at before the work."""
+
+    def __init__(self, *endings: str) -> None:
+        super().__init__(dir_okay=False, writable=True, path_type=Path)
+        self.endings = endings
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
+        path = Path(os.fsdecode(super().convert(value, param, ctx)))
+        if self.endings and path.suffix.lower() not in self.endings:
+            self.fail(f"{path}: give a name that ends in {' or '.join(self.endings)}", param, ctx)
+        if not path.absolute().parent.is_dir():
+            self.fail(f"{path}: there is no folder {path.parent}; make it first", param, ctx)
+        return path
+
+
+OUT_FOLDER = _FolderToWrite()
+OUT_FILE = _FileToWrite()
+DRAWING_FILE = _FileToWrite(".svg", ".dxf")
 STAGE = _StageType()
 DRAWING = _DrawingType()
 SURVEY_DATE = _DateType()

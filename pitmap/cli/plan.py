@@ -17,7 +17,7 @@ from ..errors import InputError
 from ..inspection import plain_values
 from ..stock import LapStep, StockPlan, lap_rate, minutes_to_go
 from ..units import UnitSystem, format_depth, format_estimate, parse_length
-from .options import units_option
+from .options import OUT_FOLDER, units_option
 from .planning import plan_folders, plan_options
 from .tables import print_caution, print_table
 
@@ -39,7 +39,7 @@ _AIM = {"pits": "last pit gone", "sound_width": "sound width", "uncut": "cut all
     metavar="'22 um in 6 min'",
     help="An earlier pass on the table, for the time to go.",
 )
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for plan.json and the tables as CSV.")
+@click.option("--out", type=OUT_FOLDER, help="Folder for plan.json and the tables as CSV.")
 @units_option
 def command(
     folders: tuple[Path, ...], passes: tuple[str, ...], out: Path | None, units: str, **choices: Any
@@ -58,7 +58,7 @@ def command(
 
 
 def _pass(text: str) -> LapStep:
-    match = re.fullmatch(r"\s*(.+?)\s+in\s+([0-9.]+)\s*min\w*\s*", text)
+    match = re.fullmatch(r"\s*(.+?)\s+in\s+(\d+\.?\d*|\.\d+)\s*min\w*\s*", text)
     if not match:
         raise InputError(f"--pass {text!r}: expected stock and minutes, such as '22 um in 6 min'")
     # A micrometer pair is good to about 5 um; common practice, no published source.

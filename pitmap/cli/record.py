@@ -12,7 +12,7 @@ from ..drawing import Drawing
 from ..inspection import Inspection
 from ..stock import StockPlan
 from ..units import UnitSystem
-from .options import DRAWING, units_option
+from .options import DRAWING, OUT_FOLDER, units_option
 from .planning import plan_folders, plan_options
 
 __all__ = ["command", "write_record"]
@@ -26,7 +26,7 @@ __all__ = ["command", "write_record"]
 @click.option("--engine", default="")
 @click.option("--plate", default="", help="The plate's tag.")
 @click.option("--workshop", default="", help="Whose record it is.")
-@click.option("--out", type=click.Path(path_type=Path), default=Path("record"), show_default=True)
+@click.option("--out", type=OUT_FOLDER, default=Path("record"), show_default=True)
 @units_option
 def command(
     folders: tuple[Path, ...],

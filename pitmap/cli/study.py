@@ -11,7 +11,7 @@ from ..classes import Stage
 from ..csv_rows import read_rows, table_csv
 from ..drawing import Drawing
 from ..errors import InputError
-from .options import DRAWING, STAGE
+from .options import DRAWING, OUT_FILE, STAGE
 from .tables import print_table
 
 __all__ = ["command"]
@@ -29,7 +29,7 @@ _COLUMNS = ("part", "operator", "trial", "photo")
     show_default=True,
     type=click.Choice(["seal_land", "running_surface", "rim"]),
 )
-@click.option("--out", type=click.Path(path_type=Path), help="CSV of every photo's figures.")
+@click.option("--out", type=OUT_FILE, help="CSV of every photo's figures.")
 def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path | None) -> None:
     """How small a change this shop's photos can prove: gage R&R of share, pit count and sound width.
 
@@ -63,7 +63,9 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
 def _rows(path: Path) -> list[Mapping[str, str]]:
     rows = []
     for where, row in read_rows(path, _COLUMNS):
-        if not (row["trial"] or "").strip().isdecimal():
+        if not row["trial"].strip().isdecimal():
             raise InputError(f"{where}, column trial: {row['trial']!r} is not a whole number")
+        if not (path.parent / row["photo"]).is_file():
+            raise InputError(f"{where}, column photo: there is no file {row['photo']!r} beside the list")
         rows.append(row)
     return rows
