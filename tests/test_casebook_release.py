@@ -36,6 +36,27 @@ def the_plate(book):
     return book.plates()[0]
 
 
+def test_what_changes_no_field_keeps_no_draft_and_gives_back_what_was_typed(book, survey):
+    job = the_job(book)
+    reading = book.readings(survey)[0]
+    bob = book.as_person("Bob")
+    bob.update(survey, notes="Bob was first")
+    bob.update(reading, note="Bob was first")
+    bob.update(job, notes="Bob was first")
+    for late in (
+        lambda: book.sign_off(survey, "my own words"),
+        lambda: book.withdraw(reading, "my own words"),
+        lambda: book.reopen_job(job, "my own words"),
+    ):
+        with pytest.raises(
+            EditConflict, match="changed by Bob .* repeat it; you wrote: my own words$"
+        ) as told:
+            late()
+        assert told.value.draft_id == 0
+    assert book.drafts(open_only=False) == ()
+    assert book.get(Survey, survey.id).state == "open"
+
+
 def test_signed_survey_takes_no_change_of_any_kind(book, survey):
     photo, reading, inspection = book.photos(survey)[0], book.readings(survey)[0], book.inspections(survey)[0]
     book.sign_off(survey, "measured and checked")

@@ -221,7 +221,7 @@ class Desk:
         reason = clean_line(reason, "reason", limit=2000)
         with self._write() as session:
             row = self._row(session, table, record.id, lock=True)
-            conflict = self._conflict(session, row, record.version, cleaned)
+            conflict = self._conflict(session, row, record.version, cleaned, reason)
             if conflict is None:
                 self._change(session, row, cleaned, reason)
                 return r.to_record(type(record), row)
@@ -248,11 +248,32 @@ class Desk:
         row.changed_at, row.changed_by = m.now(), self.who
 
     def _conflict(
-        self, session: Session, row: Any, seen_version: int, cleaned: Mapping[str, Any]
+        self, session: Session, row: Any, seen_version: int, cleaned: Mapping[str, Any], typed: str = ""
     ) -> EditConflict | None:
-        """None when the row is as it was seen; else the refusal, with the change kept as a draft."""
+        """None when the row is as it was seen; else the refusal, with new values of fields kept as a draft.
+
+        What changes no field (to sign, withdraw, reopen) has nothing that a draft could lay over the record: the
+        refusal gives back what was `typed` instead.
+        """
         if row.version == seen_version:
             return None
+        draft_id = 0
+        kept = "Nothing was done: read the record again, then repeat it"
+        if cleaned:
+            draft_id = self._keep_draft(session, row, seen_version, cleaned)
+            kept = f"Your change is kept as draft {draft_id}: read the record again, then apply or discard the draft"
+        elif typed:
+            kept += f"; you wrote: {typed}"
+        name = row.__tablename__.replace("_", " ")
+        return EditConflict(
+            f"{name} number {row.id} was changed by {row.changed_by} on "
+            f"{row.changed_at:%Y-%m-%d at %H:%M} UTC, after you opened it. {kept}",
+            changed_by=row.changed_by,
+            changed_at=row.changed_at.isoformat(),
+            draft_id=draft_id,
+        )
+
+    def _keep_draft(self, session: Session, row: Any, seen_version: int, cleaned: Mapping[str, Any]) -> int:
         kept = {name: as_plain(value) for name, value in cleaned.items()}
         draft = m.DraftRow(
             kind=row.__tablename__,
@@ -264,15 +285,7 @@ class Desk:
         session.add(draft)
         session.flush()
         self._log(session, "keep as draft", row, {name: [None, value] for name, value in kept.items()})
-        name = row.__tablename__.replace("_", " ")
-        return EditConflict(
-            f"{name} number {row.id} was changed by {row.changed_by} on "
-            f"{row.changed_at:%Y-%m-%d at %H:%M} UTC, after you opened it. Your change is kept as draft "
-            f"{draft.id}: read the record again, then apply or discard the draft",
-            changed_by=row.changed_by,
-            changed_at=row.changed_at.isoformat(),
-            draft_id=draft.id,
-        )
+        return draft.id
 
     def drafts(self, *, open_only: bool = True) -> tuple[r.Draft, ...]:
         """Changes of records that came too late and were kept, oldest first."""
@@ -353,7 +366,7 @@ class Desk:
             m.SignOffRow.revision == row.revision,
         )
         sign = session.scalars(query).one_or_none()
-        return "" if sign is None else f" (by {sign.signed_by} on {sign.signed_at:%Y-%m-%d})"
+        return "" if sign is None else f" (by {sign.signed_by} on {sign.signed_at:%Y-%m-%d at %H:%M} UTC)"
 
     def _must_be_free(self, session: Session, row: Any, cleaned: Mapping[str, Any]) -> None:
         """Refuse a tag or face name that another record has."""

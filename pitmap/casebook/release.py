@@ -95,7 +95,7 @@ class ReleaseDesk(SurveyDesk):
         kind, table = kind_of(record)
         with self._write() as session:
             row: Any = self._row(session, table, record.id, lock=True)
-            conflict = self._conflict(session, row, record.version, {})
+            conflict = self._conflict(session, row, record.version, {}, statement)
             if conflict is None:
                 self._must_be_open(session, row)
                 self._must_be_ready(session, row)
@@ -210,7 +210,7 @@ class ReleaseDesk(SurveyDesk):
         reason = clean_line(reason, "reason", required=True, limit=2000)
         with self._write() as session:
             row = self._row(session, m.JobRow, job.id, lock=True)
-            conflict = self._conflict(session, row, job.version, {})
+            conflict = self._conflict(session, row, job.version, {}, reason)
             if conflict is None:
                 if row.state != "released":
                     raise InputError(f"job number {row.id} is open already")

@@ -146,7 +146,7 @@ class SurveyDesk(PlateDesk, EditDesk):
         table: Any = m.PhotoRow if isinstance(record, r.PhotoRef) else m.ReadingRow
         with self._write() as session:
             row = self._row(session, table, record.id, lock=True)
-            conflict = self._conflict(session, row, record.version, {})
+            conflict = self._conflict(session, row, record.version, {}, reason)
             if conflict is None:
                 self._must_be_open(session, row)
                 row.withdrawn = reason
