@@ -408,7 +408,7 @@ def record_of_face(
         sign_off=(
             {
                 "name": signs[-1].signed_by,
-                "date": f"{signs[-1].signed_at:%Y-%m-%d}",
+                "date": f"{signs[-1].signed_at:%Y-%m-%d %H:%M} UTC",
                 "remark": signs[-1].statement,
             }
             if signs and job.state == "released"
