@@ -338,8 +338,12 @@ def save_inspection(
             old = folder.with_name(f".{folder.name}.old")
             shutil.rmtree(old, ignore_errors=True)
             folder.rename(old)
-            temporary.rename(folder)
-            shutil.rmtree(old)
+            try:
+                temporary.rename(folder)
+            except BaseException:
+                old.rename(folder)
+                raise
+            shutil.rmtree(old, ignore_errors=True)
         else:
             temporary.rename(folder)
     except OSError as error:

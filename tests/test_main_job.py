@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import json
 import zipfile
 from dataclasses import replace
@@ -129,6 +130,24 @@ def test_folder_holds_what_the_readme_says(folder: Path) -> None:
     assert document["raster"]["px_per_mm"] == 5.0
     with open(folder / "marks.csv", newline="", encoding="utf-8") as file:
         assert next(csv.reader(file)) == MARKS.names
+
+
+def test_save_that_fails_at_its_last_step_leaves_the_old_inspection(
+    inspection: Inspection, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    saved = save_inspection(inspection, tmp_path / "face", extra={"old.txt": b"x"})
+    real = Path.rename
+
+    def failing(self: Path, target: Path) -> Path:
+        if self.name.startswith(".face-"):
+            raise OSError(errno.EIO, "Input/output error")
+        return real(self, target)
+
+    monkeypatch.setattr(Path, "rename", failing)
+    with pytest.raises(InputError, match="Input/output error"):
+        save_inspection(inspection, tmp_path / "face")
+    assert [p.name for p in tmp_path.iterdir()] == ["face"]
+    assert (saved / "old.txt").read_bytes() == b"x"
 
 
 @pytest.mark.parametrize("name", ["inspection.json", "classes.png", "confidence.png", "face.jpg"])
