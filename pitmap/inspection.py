@@ -44,8 +44,11 @@ __all__ = [
 
 FILE_VERSION = 1
 _JSON, _CODES, _CONFIDENCE, _PICTURE = "inspection.json", "classes.png", "confidence.png", "face.jpg"
+_OVERLAY = "overlay.jpg"
 _T = TypeVar("_T")
 _TABLES: dict[str, Schema] = {"marks": MARKS, "zones": ZONES, "lands": LANDS, "ratings": RATINGS}
+_FILES = {_JSON, _CODES, _CONFIDENCE, _PICTURE, _OVERLAY, *(f"{name}.csv" for name in (*_TABLES, "readings"))}
+"""Whatever a save writes; a folder is replaced only when it holds nothing else."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -285,31 +288,47 @@ def _encode(path: Path, picture: NDArray[Any], args: list[int] | None = None) ->
     path.write_bytes(data.tobytes())
 
 
-def must_take_inspection(folder: Path) -> None:
+def must_take_inspection(folder: Path, photos: Iterable[Path] = ()) -> None:
     """Refuse a folder that an inspection cannot become, before the work that would end there.
+
+    Parameters
+    ----------
+    folder : Path
+    photos : iterable of Path
+        What is to be mapped, which must not lie in the folder.
 
     Raises
     ------
     InputError
-        It holds something other than an inspection, is a file, or is the folder that the program runs in.
+        It holds a photo or anything else that an inspection does not, is a file, or is the folder that the program
+        runs in.
     """
     if Path.cwd().is_relative_to(folder.resolve()):
         raise InputError(f"{folder}: is the folder you are in, which cannot be replaced; name one inside it")
-    if folder.exists() and (not folder.is_dir() or (any(folder.iterdir()) and not (folder / _JSON).exists())):
+    if not folder.exists():
+        return
+    inside = {p.name for p in folder.iterdir()} if folder.is_dir() else {folder.name}
+    if inside and _JSON not in inside:
         raise InputError(f"{folder}: is not an inspection folder; choose another --out or empty it first")
+    # A photo may bear the name of a file of the inspection, which is face.jpg.
+    read = {p.name for p in photos if p.resolve().parent == folder.resolve()}
+    own = sorted((inside - _FILES) | read)
+    if own:
+        raise InputError(
+            f"{folder}: holds {', '.join(own)}, which would be lost when the inspection there is replaced; "
+            "choose another --out or move it away"
+        )
 
 
-def save_inspection(
-    inspection: Inspection, folder: str | Path, *, extra: Mapping[str, bytes] | None = None
-) -> Path:
-    """Write an inspection as a folder: JSON, rasters, CSV tables, and `extra` files by name.
+def save_inspection(inspection: Inspection, folder: str | Path, *, overlay_jpg: bytes | None = None) -> Path:
+    """Write an inspection as a folder: JSON, rasters, CSV tables, and the overlay picture where there is one.
 
     The folder appears whole or not at all: it is written beside its place and then renamed.
 
     Raises
     ------
     InputError
-        The folder exists and holds something other than an inspection, or cannot be written.
+        The folder exists and holds anything but an inspection, or cannot be written.
     """
     folder = Path(folder)
     must_take_inspection(folder)
@@ -331,8 +350,8 @@ def save_inspection(
         tables = {name: getattr(inspection.measurement, name) for name in _TABLES}
         for name, table in {**tables, "readings": inspection.readings}.items():
             (temporary / f"{name}.csv").write_text(table_csv(table), encoding="utf-8")
-        for name, data in (extra or {}).items():
-            (temporary / name).write_bytes(data)
+        if overlay_jpg is not None:
+            (temporary / _OVERLAY).write_bytes(overlay_jpg)
         os.chmod(temporary, 0o755)
         if folder.exists():
             old = folder.with_name(f".{folder.name}.old")

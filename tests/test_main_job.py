@@ -135,7 +135,7 @@ def test_folder_holds_what_the_readme_says(folder: Path) -> None:
 def test_save_that_fails_at_its_last_step_leaves_the_old_inspection(
     inspection: Inspection, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    saved = save_inspection(inspection, tmp_path / "face", extra={"old.txt": b"x"})
+    saved = save_inspection(inspection, tmp_path / "face", overlay_jpg=b"x")
     real = Path.rename
 
     def failing(self: Path, target: Path) -> Path:
@@ -147,7 +147,7 @@ def test_save_that_fails_at_its_last_step_leaves_the_old_inspection(
     with pytest.raises(InputError, match="Input/output error"):
         save_inspection(inspection, tmp_path / "face")
     assert [p.name for p in tmp_path.iterdir()] == ["face"]
-    assert (saved / "old.txt").read_bytes() == b"x"
+    assert (saved / "overlay.jpg").read_bytes() == b"x"
 
 
 @pytest.mark.parametrize("name", ["inspection.json", "classes.png", "confidence.png", "face.jpg"])
@@ -167,6 +167,28 @@ def test_save_never_replaces_another_folder(inspection: Inspection, tmp_path: Pa
     assert [p.name for p in tmp_path.iterdir()] == ["mine"]
 
 
+@pytest.mark.parametrize("name", ["photo.jpg", "face.jpg"])
+def test_map_never_deletes_the_photo_it_reads(
+    inspection: Inspection, photo: Path, tmp_path: Path, name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = save_inspection(inspection, tmp_path / "face")
+    (out / name).write_bytes(photo.read_bytes())
+    assert run("map", str(out / name), "--drawing", DRAWING, "--out", str(out)) == 2
+    assert f"holds {name}, which would be lost" in capsys.readouterr().err
+    assert (out / name).read_bytes() == photo.read_bytes()
+
+
+def test_save_never_deletes_what_was_laid_beside_an_inspection(
+    inspection: Inspection, tmp_path: Path
+) -> None:
+    out = save_inspection(inspection, tmp_path / "face")
+    (out / "letters").mkdir()
+    (out / "note.txt").write_text("keep me")
+    with pytest.raises(InputError, match=r"holds letters, note\.txt, which would be lost"):
+        save_inspection(inspection, out)
+    assert (out / "note.txt").read_text() == "keep me"
+
+
 def test_save_never_replaces_the_folder_one_is_in(
     inspection: Inspection, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -179,9 +201,9 @@ def test_save_never_replaces_the_folder_one_is_in(
 
 
 def test_save_over_an_inspection_replaces_it_whole(inspection: Inspection, tmp_path: Path) -> None:
-    first = save_inspection(inspection, tmp_path / "face", extra={"old.txt": b"x"})
+    first = save_inspection(inspection, tmp_path / "face", overlay_jpg=b"x")
     save_inspection(inspection, tmp_path / "face")
-    assert not (first / "old.txt").exists()
+    assert not (first / "overlay.jpg").exists()
     assert [p.name for p in tmp_path.iterdir()] == ["face"]
 
 

@@ -87,7 +87,7 @@ def command(
     from .write import write_map
 
     folder = out or photos[0].parent / f"{photos[0].stem}_pitmap"
-    must_take_inspection(folder)
+    must_take_inspection(folder, photos)
     with step_bar(len(photos)) as progress:
         inspection = map_face(
             photos,

@@ -29,4 +29,4 @@ def write_map(inspection: Inspection, drawing: Drawing, folder: Path) -> None:
     ok, data = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 90])
     if not ok:
         raise InputError("overlay.jpg: the picture could not be encoded")
-    save_inspection(inspection, folder, extra={"overlay.jpg": data.tobytes()})
+    save_inspection(inspection, folder, overlay_jpg=data.tobytes())
