@@ -1,4 +1,4 @@
-"""``pitmap drawing`` keeps its files before it prints: a pipe that closes early loses none."""
+"""``pitmap drawing`` loses no file: neither to a pipe that closes early, nor to a drawing of the same name."""
 
 from __future__ import annotations
 
@@ -64,3 +64,60 @@ def test_drawing_is_kept_though_nobody_reads_what_is_printed(
         main(["drawing", called.split()[0], *sources[called], "--out", str(out)])
     assert end.value.code == 1
     assert len(load_svg(out).openings) == len(load_shipped("heron40_end").openings)
+
+
+def run(*argv: str) -> int:
+    """The exit code of ``pitmap drawing``."""
+    with pytest.raises(SystemExit) as stop:
+        main(["drawing", *argv])
+    return int(stop.value.code or 0)
+
+
+@pytest.mark.parametrize(
+    ("argv", "taken"),
+    [
+        (("mirror", "mine.svg", "mine.svg", "--name", "B"), "mine.svg and mine.toml"),
+        (("export", "mine.svg", "mine.dxf"), "mine.toml"),
+        (("build", NUMBERS, "--out", "mine.svg"), "mine.svg and mine.toml"),
+        (("import", "mine.svg", "--out", "mine.svg"), "mine.svg and mine.toml"),
+        (("import", "part.dxf", "--out", "new.svg", "--save-layers", "mine.toml"), "mine.toml"),
+        (("trace", "face.jpg", "--sheet", "face", "--out", "mine.svg"), "mine.svg and mine.toml"),
+    ],
+)
+def test_drawing_never_writes_over_a_file_unasked(
+    argv: tuple[str, ...],
+    taken: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    save_svg(load_shipped("heron40_end"), tmp_path / "mine.svg")
+    toml = tmp_path / "mine.toml"
+    toml.write_text(f"# a comment of mine\n{toml.read_text(encoding='utf-8')}", encoding="utf-8")
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    assert run(*argv) == 2
+    assert f"{taken}: already there" in capsys.readouterr().err
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
+def test_mirror_replaces_a_file_when_asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    save_svg(load_shipped("heron40_end"), tmp_path / "mine.svg")
+    assert run("mirror", "mine.svg", "mine.svg", "--name", "B", "--overwrite") == 0
+    assert load_svg(tmp_path / "mine.svg").name == "B"
+
+
+@pytest.mark.parametrize("more", [(), ("--overwrite",), ("--out", "plate.dxf", "--overwrite")])
+def test_build_never_writes_over_its_numbers(
+    more: tuple[str, ...],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    numbers = Path(NUMBERS).read_bytes()
+    (tmp_path / "plate.toml").write_bytes(numbers)
+    assert run("build", "plate.toml", *more) == 2
+    assert "would replace these numbers" in capsys.readouterr().err
+    assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [("plate.toml", numbers)]

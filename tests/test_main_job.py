@@ -411,7 +411,12 @@ def test_wrong_drawing_is_refused_with_its_own_exit_code(
         (("study", "short.csv", "--drawing", DRAWING, "--out", "none/out.csv"), 2, "there is no folder none"),
         (("drawing", "export", DRAWING, "none/plate.svg"), 2, "there is no folder none"),
         (("drawing", "export", DRAWING, "plate.pdf"), 2, "ends in .svg or .dxf"),
-        (("drawing", "export", DRAWING, "blocked.svg"), 2, "blocked.toml: cannot be read or written"),
+        (("drawing", "export", DRAWING, "blocked.svg"), 2, "blocked.toml: already there"),
+        (
+            ("drawing", "export", DRAWING, "blocked.svg", "--overwrite"),
+            2,
+            "blocked.toml: cannot be read or written",
+        ),
         (("target", "--out", "none/target.pdf"), 2, "there is no folder none"),
         (("plan", "no_folder", "--pass", "22 um in 1.2.3 min"), 2, "1.2.3"),
         (("study", "short.csv", "--drawing", DRAWING), 2, "short.csv, line 2, column photo: missing"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
@@ -35,13 +36,30 @@ def command() -> None:
     """Build, check, trace, bring in and hand out plate drawings."""
 
 
+_OVERWRITE = click.option("--overwrite", is_flag=True, help="Replace files that bear these names already.")
+
+
+def _files(out: Path) -> tuple[Path, Path]:
+    """What a drawing is written to: the file asked for, and the TOML beside it."""
+    return out, out.with_suffix(".toml")
+
+
+def _must_be_free(paths: Iterable[Path], overwrite: bool) -> None:
+    """Refuse to write over a file, which may be the one being read, before the work."""
+    taken = [str(p) for p in paths if p.exists()]
+    if taken and not overwrite:
+        raise InputError(
+            f"{' and '.join(taken)}: already there; choose another name, or give --overwrite to replace what is"
+        )
+
+
 def _save(drawing: Drawing, out: Path) -> None:
     """Write a drawing and say where; before anything else is printed, as a closed pipe ends the command there."""
     if out.suffix.lower() == ".svg":
         save_svg(drawing, out)
     else:
         save_dxf(drawing, out)
-    click.echo(f"written to {out} and {out.with_suffix('.toml').name} beside it")
+    click.echo(f"written to {out} and {_files(out)[1].name} beside it")
 
 
 def _report(drawing: Drawing) -> int:
@@ -76,13 +94,19 @@ def list_() -> None:
 @command.command(name="build")
 @click.argument("numbers", type=click.Path(path_type=Path))
 @click.option("--out", type=DRAWING_FILE, help="SVG or DXF to write; else NUMBERS with .svg.")
-def build(numbers: Path, out: Path | None) -> None:
+@_OVERWRITE
+def build(numbers: Path, out: Path | None, overwrite: bool) -> None:
     """Make a drawing from a plate's numbers (NUMBERS.toml)."""
+    stem = numbers.name.removesuffix(".toml").removesuffix(".numbers")
+    out = out or numbers.with_name(f"{stem}.svg")
+    if numbers.resolve() in [p.resolve() for p in _files(out)]:
+        # Not even with --overwrite: the numbers cannot be had back from the drawing.
+        raise InputError(
+            f"{numbers}: the TOML beside {out.name} would replace these numbers; give --out another name"
+        )
+    _must_be_free(_files(out), overwrite)
     drawing = build_drawing(load_numbers(numbers))
-    _save(
-        drawing,
-        out or numbers.with_name(numbers.name.removesuffix(".toml").removesuffix(".numbers") + ".svg"),
-    )
+    _save(drawing, out)
     _report(drawing)
 
 
@@ -91,11 +115,13 @@ def build(numbers: Path, out: Path | None) -> None:
 @click.option("--out", required=True, type=DRAWING_FILE, help="SVG to write.")
 @click.option("--layers", type=click.Path(path_type=Path), help="TOML that says what the layers mean.")
 @click.option("--save-layers", type=OUT_FILE, help="Write such a TOML, to be changed and used again.")
-def import_(file: Path, out: Path, layers: Path | None, save_layers: Path | None) -> None:
+@_OVERWRITE
+def import_(file: Path, out: Path, layers: Path | None, save_layers: Path | None, overwrite: bool) -> None:
     """Bring in an SVG or DXF from a drawing program.
 
     What its layers mean comes from --layers, else from the TOML beside it, else from words in their names.
     """
+    _must_be_free((*_files(out), *([save_layers] if save_layers else [])), overwrite)
     toml = file.with_suffix(".toml")
     beside = read_beside(toml) if toml.exists() else Beside()
     if layers is not None:
@@ -122,8 +148,10 @@ def import_(file: Path, out: Path, layers: Path | None, save_layers: Path | None
 @command.command(name="export")
 @click.argument("drawing", type=DRAWING)
 @click.argument("out", type=DRAWING_FILE)
-def export(drawing: Drawing, out: Path) -> None:
+@_OVERWRITE
+def export(drawing: Drawing, out: Path, overwrite: bool) -> None:
     """Write a drawing as SVG or DXF."""
+    _must_be_free(_files(out), overwrite)
     _save(drawing, out)
 
 
@@ -131,8 +159,10 @@ def export(drawing: Drawing, out: Path) -> None:
 @click.argument("drawing", type=DRAWING)
 @click.argument("out", type=DRAWING_FILE)
 @click.option("--name", required=True, help="Name of the second face.")
-def mirror(drawing: Drawing, out: Path, name: str) -> None:
+@_OVERWRITE
+def mirror(drawing: Drawing, out: Path, name: str, overwrite: bool) -> None:
     """The second face of an intermediate plate: the mirror image, to be edited where it differs."""
+    _must_be_free(_files(out), overwrite)
     _save(drawing.mirrored(name), out)
 
 
@@ -159,6 +189,7 @@ def mirror(drawing: Drawing, out: Path, name: str) -> None:
 )
 @click.option("--name", default="traced plate", show_default=True)
 @click.option("--out", required=True, type=DRAWING_FILE, help="SVG to write.")
+@_OVERWRITE
 def trace(
     sources: tuple[Path, ...],
     known: tuple[str, str, str] | None,
@@ -169,6 +200,7 @@ def trace(
     edge_break: str,
     name: str,
     out: Path,
+    overwrite: bool,
 ) -> None:
     """Draw a plate from photos of it, with the printed target (pitmap target) or one true distance.
 
@@ -180,6 +212,7 @@ def trace(
     from ..tracing import SheetUse, read_trace_sources, trace_plate
     from ..units import parse_length
 
+    _must_be_free(_files(out), overwrite)
     traced = trace_plate(
         read_trace_sources(sources, focal),
         None if known is None else (known[0], known[1], parse_length(known[2], to="mm")),
