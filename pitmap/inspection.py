@@ -35,6 +35,7 @@ __all__ = [
     "PhotoSource",
     "in_order_of_work",
     "load_inspection",
+    "must_be_on_drawing",
     "must_be_one_face",
     "must_take_inspection",
     "order_problems",
@@ -140,6 +141,22 @@ def must_be_one_face(inspections: Sequence[Inspection], what: str) -> None:
             raise InputError(
                 f"{what}: the surveys differ in {word}: {', '.join(values)}; take one face on one drawing at a time"
             )
+
+
+def must_be_on_drawing(inspections: Sequence[Inspection], drawing_name: str, what: str) -> None:
+    """Refuse a drawing other than the one that the surveys of a face were mapped with.
+
+    Raises
+    ------
+    InputError
+        They differ among themselves, or from the drawing; the message names both.
+    """
+    must_be_one_face(inspections, what)
+    if inspections and inspections[0].drawing_name != drawing_name:
+        raise InputError(
+            f"{what}: the surveys were mapped with the drawing {inspections[0].drawing_name!r}, and --drawing is "
+            f"{drawing_name!r}; give the one that they were mapped with, or map the photos again"
+        )
 
 
 def _fall_back(inspections: Iterable[Inspection]) -> tuple[Inspection, Inspection] | None:

@@ -291,6 +291,20 @@ def test_surveys_of_two_faces_are_never_mixed(
     assert said in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("command", ["compare", "record"])
+def test_surveys_need_the_drawing_they_were_mapped_with(
+    series: Path, tmp_path: Path, command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    assert run(command, str(series), "--drawing", "heron40_intermediate_b", "--out", str(out)) == 2
+    said = capsys.readouterr().err
+    assert (
+        f"{command}: the surveys were mapped with the drawing 'Heron 40 intermediate plate, face A'" in said
+    )
+    assert "--drawing is 'Heron 40 intermediate plate, face B'" in said
+    assert not out.exists()
+
+
 def test_record_shows_the_plan_that_plan_shows(series: Path, tmp_path: Path) -> None:
     (tmp_path / "readings.csv").write_text(
         "face,stage,kind,mark,value,unit\nA,lap_1,pit_depth,1,31,um\nB,lap_1,pit_depth,1,99,um\n",

@@ -9,6 +9,7 @@ import click
 from ..csv_rows import table_csv
 from ..drawing import Drawing
 from ..errors import InputError
+from ..inspection import must_be_on_drawing
 from .options import DRAWING, OUT_FOLDER
 from .planning import open_face
 from .tables import print_table
@@ -27,6 +28,7 @@ def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None) -> No
     inspections = open_face(folders)
     if len(inspections) < 2:
         raise InputError(f"compare: {len(inspections)} survey found; give the folders of two or more")
+    must_be_on_drawing(inspections, drawing.name, "compare")
     comparison = compare(inspections, drawing)
     for problem in comparison.problems:
         click.echo(f"! {problem}")

@@ -18,7 +18,7 @@ from ..inspection import plain_values
 from ..stock import LapStep, StockPlan, lap_rate, minutes_to_go
 from ..units import UnitSystem, format_depth, format_estimate, parse_length
 from .options import OUT_FOLDER, units_option
-from .planning import plan_folders, plan_options
+from .planning import open_face, plan_options, plan_surveys
 from .tables import print_caution, print_table
 
 __all__ = ["command", "print_plan", "write_plan"]
@@ -49,7 +49,7 @@ def command(
     FOLDERS are inspection folders of one face that `pitmap map` wrote, or one folder that holds them.
     """
     steps = [_pass(text) for text in passes]
-    _, plan = plan_folders(folders, units, **choices)
+    _, plan = plan_surveys(open_face(folders), units, **choices)
     print_plan(plan, units)
     _print_time(plan, steps)
     if out is not None:

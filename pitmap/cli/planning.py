@@ -16,7 +16,7 @@ from ..stock import StockPlan, read_limits
 from ..units import UnitSystem
 from .options import StockType
 
-__all__ = ["open_face", "plan_folders", "plan_options", "with_sheet"]
+__all__ = ["open_face", "plan_options", "plan_surveys", "with_sheet"]
 
 _OPTIONS = (
     click.option(
@@ -48,7 +48,7 @@ _OPTIONS = (
 
 
 def plan_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """The options that :func:`plan_folders` takes."""
+    """The options that :func:`plan_surveys` takes."""
     for option in reversed(_OPTIONS):
         function = option(function)
     return function
@@ -66,8 +66,8 @@ def open_face(folders: Sequence[Path]) -> list[Inspection]:
     return in_order_of_work(found)
 
 
-def plan_folders(
-    folders: Sequence[Path],
+def plan_surveys(
+    inspections: list[Inspection],
     units: str,
     *,
     readings: Path | None,
@@ -78,10 +78,9 @@ def plan_folders(
     housing_dip_within: float,
     confidence: float,
 ) -> tuple[list[Inspection], StockPlan]:
-    """The inspections of one face with their readings, and the plan that follows from them."""
+    """The surveys of one face with their readings, and the plan that follows from them."""
     from ..workflow import plan_face
 
-    inspections = open_face(folders)
     if readings is not None:
         inspections = with_sheet(inspections, readings, face, keep_good)
     dip = None

@@ -9,11 +9,11 @@ from typing import Any, cast
 import click
 
 from ..drawing import Drawing
-from ..inspection import Inspection
+from ..inspection import Inspection, must_be_on_drawing
 from ..stock import StockPlan
 from ..units import UnitSystem
 from .options import DRAWING, OUT_FOLDER, units_option
-from .planning import plan_folders, plan_options
+from .planning import open_face, plan_options, plan_surveys
 
 __all__ = ["command", "write_record"]
 
@@ -43,7 +43,9 @@ def command(
 
     Its plan is the one that `pitmap plan` shows when it is given the same options.
     """
-    inspections, plan = plan_folders(folders, units, **choices)
+    inspections = open_face(folders)
+    must_be_on_drawing(inspections, drawing.name, "record")
+    inspections, plan = plan_surveys(inspections, units, **choices)
     words = {"reference": job, "engine": engine, "plate": plate, "workshop": workshop}
     path = write_record(inspections, drawing, plan, out, units, {k: v for k, v in words.items() if v})
     click.echo(f"written to {path.parent}")
