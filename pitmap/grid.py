@@ -71,6 +71,12 @@ class Grid:
         return self.n_rows, self.n_cols
 
     @property
+    def bounds_mm(self) -> tuple[float, float, float, float]:
+        """(x_min, y_min, x_max, y_max), mm."""
+        width, height = self.n_cols * self.mm_per_px, self.n_rows * self.mm_per_px
+        return self.x0_mm, self.y1_mm - height, self.x0_mm + width, self.y1_mm
+
+    @property
     def mm_per_px(self) -> float:
         """Millimetres per pixel."""
         return 1.0 / self.px_per_mm

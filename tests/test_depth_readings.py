@@ -9,6 +9,7 @@ import pytest
 from pitmap.depth import CSV_COLUMNS, READINGS, attach_readings, read_readings, readings_from_rows
 from pitmap.errors import InputError, ReadingError
 from pitmap.flags import Flag
+from pitmap.grid import Grid
 
 HEAD = "stage,kind,x_mm,y_mm,mark,value,unit,uncertainty,lower_bound,instrument,note\n"
 
@@ -114,6 +115,47 @@ def test_readings_faces_are_kept_apart():
     sheet = readings_from_rows(rows)
     assert sheet.of("intake", "rear")["value_um"].tolist() == [20.0]
     assert len(sheet.of("intake")) == 2
+
+
+GRID = Grid(x0_mm=-100.0, y1_mm=80.0, px_per_mm=2.0, n_rows=320, n_cols=400)
+"""From (-100, -80) to (100, 80) mm."""
+
+
+def _three(x_mm=5.0, y_mm=9.0):
+    common = {"kind": "height", "unit": "um", "value": 3}
+    return readings_from_rows(
+        [
+            {**common, "face": "A", "stage": "intake", "x_mm": 1, "y_mm": 1},
+            {**common, "face": "B", "stage": "intake", "x_mm": 5000, "y_mm": 1},
+            {**common, "face": "A", "stage": "lap_7", "x_mm": 1, "y_mm": 1},
+            {**common, "face": "", "stage": "intake", "x_mm": x_mm, "y_mm": y_mm},
+        ]
+    )
+
+
+def test_on_surveys_tells_of_every_row_that_is_left_out():
+    used = _three().on_surveys({"intake": GRID, "lap_1": GRID}, "A")
+    assert used.table["x_mm"].tolist() == [1.0, 5.0]
+    assert (used.faces, used.stages, used.places) == (("A", ""), ("intake", "intake"), ("row 1", "row 4"))
+    assert used.problems == (
+        "row 2: of face B, not A",
+        "row 3, column stage: lap_7 was not surveyed (surveyed: intake, lap_1)",
+    )
+
+
+@pytest.mark.parametrize(
+    ("place", "said"),
+    [
+        ({"x_mm": 5000.0}, "row 4, column x_mm: 5000 mm lies off the plate, whose map reaches from -100 to 100 mm"),
+        ({"y_mm": -80.5}, "row 4, column y_mm: -80.5 mm lies off the plate, whose map reaches from -80 to 80 mm"),
+    ],
+)  # fmt: skip
+def test_on_surveys_refuses_a_place_off_the_plate(place, said):
+    with pytest.raises(ReadingError, match=said):
+        _three(**place).on_surveys({"intake": GRID}, "A")
+    used = _three(**place).on_surveys({"intake": GRID}, "A", keep_good=True)
+    assert len(used) == 1
+    assert used.problems[-1].startswith(said)
 
 
 def test_csv_columns_are_documented():

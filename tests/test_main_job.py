@@ -311,7 +311,8 @@ def test_record_shows_the_plan_that_plan_shows(series: Path, tmp_path: Path) -> 
         encoding="utf-8",
     )
     (tmp_path / "limits.toml").write_text(
-        '[total_stock]\nvalue = "100 um"\nsource = "own rule"\n[joint_gap]\nvalue = "3 thou"\nsource = "own rule"\n',
+        '[total_stock]\nvalue = "100 um"\nsource = "own rule"\n[stock_removed_before]\nvalue = "0 um"\n'
+        'source = "new"\n[joint_gap]\nvalue = "3 thou"\nsource = "own rule"\n',
         encoding="utf-8",
     )
     options = (
@@ -381,12 +382,32 @@ def test_readings_of_the_chosen_face_are_taken(
     assert got.readings.value_um.tolist() == taken_um
 
 
-@pytest.mark.parametrize(("asked", "surveyed"), [(None, "front"), ("C", "A")])
+def test_readings_used_and_left_out_are_told(
+    inspection: Inspection, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text(SHEET + "A,lap_7,thickness,40,95.5,12.01,mm\n", encoding="utf-8")
+    with_sheet([replace(inspection, face="A")], path)
+    told = capsys.readouterr()
+    assert told.out == "readings used: 1 of 3\n"
+    assert told.err.splitlines() == [
+        "left out: readings.csv, line 3: of face B, not A",
+        "left out: readings.csv, line 4, column stage: lap_7 was not surveyed (surveyed: test_lap)",
+    ]
+    path.write_text(SHEET.replace("40,95.5", "5000,9000"), encoding="utf-8")
+    with pytest.raises(InputError, match=r"readings\.csv, line 2, column x_mm: 5000 mm lies off the plate"):
+        with_sheet([replace(inspection, face="A")], path)
+
+
+@pytest.mark.parametrize(
+    ("asked", "surveyed", "wanted"),
+    [(None, "face A", "the surveys are of 'face A'"), ("face A", "A", "--face asks for 'face A'")],
+)
 def test_readings_of_several_faces_need_a_choice(
-    inspection: Inspection, tmp_path: Path, asked: str | None, surveyed: str
+    inspection: Inspection, tmp_path: Path, asked: str | None, surveyed: str, wanted: str
 ) -> None:
     (tmp_path / "readings.csv").write_text(SHEET, encoding="utf-8")
-    with pytest.raises(InputError, match=r"the readings name the faces A, B, not '(front|C)'.*--face"):
+    with pytest.raises(InputError, match=rf"the readings name the faces A, B, and {wanted};.*--face 'A'"):
         with_sheet([replace(inspection, face=surveyed)], tmp_path / "readings.csv", asked)
 
 

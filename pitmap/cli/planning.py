@@ -100,14 +100,17 @@ def plan_surveys(
 def with_sheet(
     inspections: Sequence[Inspection], path: Path, face: str | None = None, keep_good: bool = False
 ) -> list[Inspection]:
-    """The inspections with the readings of a CSV; says which rows were left out."""
+    """The inspections with the readings of a CSV; says how many are used, and which rows were left out."""
     from ..workflow import with_readings
 
     sheet = read_readings(path, keep_good=keep_good)
-    for problem in sheet.problems:
-        click.echo(f"left out: {problem}", err=True)
     face = _face_in(sheet, face, inspections[0].face)
-    return [with_readings(i, sheet.of(i.stage.name, face)) for i in inspections]
+    grids = {i.stage.name: i.picture_grid for i in inspections}
+    used = sheet.on_surveys(grids, face, keep_good=keep_good)
+    for problem in used.problems:
+        click.echo(f"left out: {problem}", err=True)
+    click.echo(f"readings used: {len(used)} of {len(sheet) + len(sheet.problems)}")
+    return [with_readings(i, used.of(i.stage.name)) for i in inspections]
 
 
 def _face_in(sheet: ReadingSheet, asked: str | None, surveyed: str) -> str | None:
@@ -117,7 +120,9 @@ def _face_in(sheet: ReadingSheet, asked: str | None, surveyed: str) -> str | Non
         return None
     face = surveyed if asked is None else asked
     if face not in named:
+        wanted = "the surveys are of" if asked is None else "--face asks for"
         raise InputError(
-            f"--readings: the readings name the faces {', '.join(named)}, not {face!r}; choose with --face whose to take"
+            f"--readings: the readings name the faces {', '.join(named)}, and {wanted} {face!r}; choose with --face "
+            f"whose to take, as it stands in their column face: --face {named[0]!r}"
         )
     return face

@@ -16,6 +16,7 @@ import pandas as pd
 from ..classes import Stage
 from ..errors import InputError, ReadingError
 from ..flags import Flag
+from ..grid import Grid
 from ..tables import Column, Schema
 from ..units import parse_length
 
@@ -104,13 +105,16 @@ class ReadingSheet:
         Columns of :data:`READINGS`.
     faces, stages : tuple of str
         Face and stage of each row of `table`.
+    places : tuple of str
+        Where each row of `table` was written, in words: file and line.
     problems : tuple of str
-        Rows left out on request, each with line, column and reason.
+        Rows left out, each with line, column and reason.
     """
 
     table: pd.DataFrame
     faces: tuple[str, ...]
     stages: tuple[str, ...]
+    places: tuple[str, ...]
     problems: tuple[str, ...] = ()
 
     def __len__(self) -> int:
@@ -120,6 +124,64 @@ class ReadingSheet:
         """The rows of one stage (and face), in the declared columns."""
         keep = [s == stage and (face is None or f in ("", face)) for s, f in zip(self.stages, self.faces)]
         return self.table.loc[keep].reset_index(drop=True)
+
+    def on_surveys(
+        self, surveyed: Mapping[str, Grid], face: str | None = None, *, keep_good: bool = False
+    ) -> ReadingSheet:
+        """The rows that surveys of one face can use; ``problems`` tells of every other row.
+
+        Parameters
+        ----------
+        surveyed : mapping of str to Grid
+            The raster of each stage that was surveyed: no place of a reading lies beyond it.
+        face : str or None
+            As for :meth:`of`.
+        keep_good : bool
+            Leave out a row whose place lies off the plate; otherwise it refuses the sheet.
+
+        Raises
+        ------
+        ReadingError
+            A place off the plate, named by line and column.
+        """
+        keep: list[int] = []
+        problems = list(self.problems)
+        others = [k for k, f in enumerate(self.faces) if face is not None and f not in ("", face)]
+        if others:
+            more = f" and {len(others) - 1} more" if len(others) > 1 else ""
+            named = ", ".join(sorted({self.faces[k] for k in others}))
+            problems.append(f"{self.places[others[0]]}{more}: of face {named}, not {face}")
+        for k in sorted(set(range(len(self))) - set(others)):
+            stage = self.stages[k]
+            if stage not in surveyed:
+                problems.append(
+                    f"{self.places[k]}, column stage: {stage} was not surveyed (surveyed: {', '.join(surveyed)})"
+                )
+            elif why := self._off(k, surveyed[stage]):
+                if not keep_good:
+                    raise ReadingError(why)
+                problems.append(why)
+            else:
+                keep.append(k)
+        return ReadingSheet(
+            table=self.table.iloc[keep].reset_index(drop=True),
+            faces=tuple(self.faces[k] for k in keep),
+            stages=tuple(self.stages[k] for k in keep),
+            places=tuple(self.places[k] for k in keep),
+            problems=tuple(problems),
+        )
+
+    def _off(self, k: int, grid: Grid) -> str:
+        """Why the place of a row cannot be on the plate; empty when it can, or when a mark number stands for it."""
+        x0, y0, x1, y1 = grid.bounds_mm
+        for column, low, high in (("x_mm", x0, x1), ("y_mm", y0, y1)):
+            at = float(self.table[column].iloc[k])
+            if at < low or at > high:
+                return (
+                    f"{self.places[k]}, column {column}: {at:g} mm lies off the plate, whose map reaches from {low:g} "
+                    f"to {high:g} mm; correct the place or its unit"
+                )
+        return ""
 
 
 def read_readings(source: str | Path, *, keep_good: bool = False) -> ReadingSheet:
@@ -216,6 +278,7 @@ def _sheet(
     good: list[dict[str, Any]] = []
     faces: list[str] = []
     stages: list[str] = []
+    places: list[str] = []
     for where, row in rows:
         try:
             face, stage, parsed = _parse(row, where)
@@ -224,12 +287,17 @@ def _sheet(
             continue
         faces.append(face)
         stages.append(stage)
+        places.append(where)
         good.append({"reading_id": len(good) + 1, **parsed})
     if problems and not keep_good:
         more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
         raise ReadingError(problems[0] + more)
     return ReadingSheet(
-        table=READINGS.frame(good), faces=tuple(faces), stages=tuple(stages), problems=tuple(problems)
+        table=READINGS.frame(good),
+        faces=tuple(faces),
+        stages=tuple(stages),
+        places=tuple(places),
+        problems=tuple(problems),
     )
 
 
