@@ -133,7 +133,7 @@ def map_face(
     Raises
     ------
     InputError
-        No photo, a file that cannot be read.
+        No photo, a file that cannot be read, stock taken off before the intake.
     AlignmentRefused
         The drawing could not be laid on a photo with certainty.
 
@@ -147,6 +147,11 @@ def map_face(
     settings = settings or Settings()
     if not photos:
         raise InputError("map: no photo given; name at least one")
+    if not stage.is_lapped and removed_um is not None and removed_um.value > 0:
+        raise InputError(
+            f"map: stage intake, and {removed_um.value:g} um taken off before it (--removed); at intake nothing was yet: "
+            "name a later stage, or leave the stock out (earlier rebuilds go into the limit sheet, stock_removed_before)"
+        )
     done = _Steps(progress, len(photos))
     grid = drawing.grid(settings.map_px_per_mm)
     sources: list[PhotoSource] = []

@@ -305,14 +305,15 @@ def test_surveys_need_the_drawing_they_were_mapped_with(
     assert not out.exists()
 
 
-def test_record_shows_the_plan_that_plan_shows(series: Path, tmp_path: Path) -> None:
+def test_record_shows_the_plan_that_plan_shows(
+    series: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     (tmp_path / "readings.csv").write_text(
         "face,stage,kind,mark,value,unit\nA,lap_1,pit_depth,1,31,um\nB,lap_1,pit_depth,1,99,um\n",
         encoding="utf-8",
     )
     (tmp_path / "limits.toml").write_text(
-        '[total_stock]\nvalue = "100 um"\nsource = "own rule"\n[stock_removed_before]\nvalue = "0 um"\n'
-        'source = "new"\n[joint_gap]\nvalue = "3 thou"\nsource = "own rule"\n',
+        '[sound_width_min]\nvalue = "2 mm"\nsource = "own rule"\n[joint_gap]\nvalue = "3 thou"\nsource = "own rule"\n',
         encoding="utf-8",
     )
     options = (
@@ -320,6 +321,7 @@ def test_record_shows_the_plan_that_plan_shows(series: Path, tmp_path: Path) -> 
         "--housing-dip", "1 thou", "--confidence", "0.8",
     )  # fmt: skip
     assert run("plan", str(series), *options, "--out", str(tmp_path / "plan")) == 0
+    assert capsys.readouterr().out.split("limits:")[1].count("own rule") == 1
     assert run("record", str(series), "--drawing", DRAWING, *options, "--out", str(tmp_path / "record")) == 0
     plan = json.loads((tmp_path / "plan" / "plan.json").read_text(encoding="utf-8"))
     with zipfile.ZipFile(tmp_path / "record" / "record.zip") as archive:
@@ -328,7 +330,7 @@ def test_record_shows_the_plan_that_plan_shows(series: Path, tmp_path: Path) -> 
     assert record["verdict"]["headline"] == plan["verdict"]["headline"]
     assert record["tables"]["steps"] == plan["steps"]
     judged = {f["rule"] for f in record["verdict"]["findings"] if f["status"] != "not judged"}
-    assert "total_stock" in judged
+    assert judged == {"sound_width"}
 
 
 def test_dates_against_stages_are_told_and_names_stay_with_their_maps(
@@ -428,6 +430,18 @@ def test_wrong_drawing_is_refused_with_its_own_exit_code(
         (("map", "x.jpg", "--drawing", "no_such_plate.svg"), 2, "no_such_plate"),
         (("map", "x.jpg", "--drawing", DRAWING, "--stage", "later"), 2, "stage"),
         (("map", "x.jpg", "--drawing", DRAWING, "--removed", "22"), 2, "unit"),
+        (("map", "x.jpg", "--drawing", DRAWING, "--removed=-22 um"), 2, "'--removed': '-22 um' is below 0"),
+        (
+            ("map", "x.jpg", "--drawing", DRAWING, "--removed-within=-1 um"),
+            2,
+            "'--removed-within': '-1 um' is below 0",
+        ),
+        (("plan", "x", "--housing-dip=-30 um"), 2, "'--housing-dip': '-30 um' is below 0"),
+        (
+            ("map", "x.jpg", "--drawing", DRAWING, "--removed", "22 um"),
+            2,
+            "stage intake, and 22 um taken off",
+        ),
         (("map", "x.jpg", "--drawing", DRAWING, "--landmarks", "none.csv"), 2, "none.csv"),
         (("map",), 2, "PHOTOS"),
         (("plan", "no_folder"), 2, "no_folder"),

@@ -50,7 +50,7 @@ class _DrawingType(click.ParamType):
 
 
 class StockType(click.ParamType):
-    """A depth with its unit, as um."""
+    """A depth with its unit, from 0 up, as um."""
 
     name = "length"
 
@@ -58,9 +58,12 @@ class StockType(click.ParamType):
         if isinstance(value, float):
             return value
         try:
-            return parse_length(value, to="um")
+            depth_um = parse_length(value, to="um")
         except InputError as error:
             self.fail(str(error), param, ctx)
+        if depth_um < 0:
+            self.fail(f"{value!r} is below 0; give it without the sign", param, ctx)
+        return depth_um
 
 
 class _DateType(click.ParamType):

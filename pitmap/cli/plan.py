@@ -137,9 +137,8 @@ def print_plan(plan: StockPlan, units: str) -> None:
         )
     click.echo("\n  limits:")
     for finding in plan.verdict.findings:
-        click.echo(
-            f"  [{finding.status}] {finding.sentence}" + (f" ({finding.source})" if finding.source else "")
-        )
+        # The sentence names the source of every limit that it compares with.
+        click.echo(f"  [{finding.status}] {finding.sentence}")
     if not plan.read_next.empty:
         marks = ", ".join(str(m) for m in plan.read_next.mark_id)
         click.echo(f"\n  read these pits next, in this order: {marks}")
