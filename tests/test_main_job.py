@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import errno
 import json
+import re
 import zipfile
 from dataclasses import replace
 from datetime import date
@@ -241,6 +242,27 @@ def test_scores_are_listed_longest_first_or_not_at_all(
     none = replace(inspection.measurement, marks=marks[marks.class_word == "pit"])
     print_inspection(replace(inspection, measurement=none))
     assert "scores" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("units", "row"),
+    [
+        ("mm", ["1", "2.79 mm (2.11 to 3.47)", "6.00 mm", "39.91 mm, 71.82 mm", "-"]),
+        ("inch", ["1", "0.110 in (0.083 to 0.137)", "0.236 in", "1.571 in, 2.828 in", "-"]),
+    ],
+)
+def test_narrowest_places_have_intervals_and_the_chosen_units(
+    inspection: Inspection, units: str, row: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    place = {
+        "place": 1, "x_mm": 39.905, "y_mm": 71.82, "sound_width_mm": 2.79, "sound_width_low_mm": 2.11,
+        "sound_width_high_mm": 3.47, "nominal_width_mm": 6.0, "is_leak_path": False, "flags": 0,
+    }  # fmt: skip
+    lands = LANDS.frame([place])
+    print_inspection(replace(inspection, measurement=replace(inspection.measurement, lands=lands)), units)
+    _, head, printed, *_ = capsys.readouterr().out.split("narrowest sound metal")[1].splitlines()
+    assert re.split("  +", head.strip()) == ["place", "sound", "drawn", "at x, y", "note"]
+    assert re.split("  +", printed.strip()) == row
 
 
 def test_plan_and_compare_commands(

@@ -127,7 +127,10 @@ def print_plan(plan: StockPlan, units: str) -> None:
             ],
         )
     if not plan.steps.empty:
-        click.echo("\n  what each further step buys:")
+        click.echo(
+            "\n  what each further step buys (pits as expected numbers; how far the true number may lie from them is in "
+            "curves.csv of --out):"
+        )
         print_table(
             ["zone", "from", "to", "pits cleared", "pits left", "chance clean", "uses"],
             [

@@ -42,6 +42,10 @@ def _share(row: pd.Series) -> str:
     return format_estimate(estimate, "share").replace(" to ", "-")
 
 
+def _place(row: pd.Series, system: UnitSystem) -> str:
+    return f"{format_length(row.x_mm, system)}, {format_length(row.y_mm, system)}"
+
+
 def print_inspection(inspection: Inspection, units: str = "mm") -> None:
     """Alignment, zones, narrowest sound metal and what was not seen, in a dozen lines."""
     system = cast(UnitSystem, units)
@@ -80,27 +84,30 @@ def _print_scores(inspection: Inspection, system: Literal["mm", "inch"]) -> None
             str(int(row.mark_id)),
             format_length(row.length_mm, system),
             str(row.zone).replace("_", " "),
-            f"({row.x_mm:.1f}, {row.y_mm:.1f})",
+            _place(row, system),
         ]
         for _, row in scores.iterrows()
     ]
-    print_table(["mark", "length", "zone", "at x, y mm"], rows)
+    print_table(["mark", "length", "zone", "at x, y"], rows)
 
 
 def _print_lands(inspection: Inspection, system: Literal["mm", "inch"]) -> None:
+    from ..report.words import estimate_of
+
     width = inspection.measurement.sound_width_mm
     click.echo(f"\n  narrowest sound metal across the seal land: {format_estimate(width, 'length', system)}")
     if inspection.lands.empty:
         return
     rows = []
     for _, row in inspection.lands.iterrows():
+        sound = estimate_of(row.sound_width_mm, row.sound_width_low_mm, row.sound_width_high_mm)
         rows.append(
             [
                 str(int(row.place)),
-                format_length(row.sound_width_mm, system),
+                format_estimate(sound, "length", system),
                 format_length(row.nominal_width_mm, system),
-                f"({row.x_mm:.1f}, {row.y_mm:.1f})",
+                _place(row, system),
                 "leak path" if row.is_leak_path else flag_words(int(row["flags"])) or "-",
             ]
         )
-    print_table(["place", "sound", "drawn", "at x, y mm", "note"], rows)
+    print_table(["place", "sound", "drawn", "at x, y", "note"], rows)
