@@ -8,7 +8,10 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent / "pitmap"
-GROUND = {"errors", "estimate", "units", "flags", "classes", "grid", "tables", "settings", "csv_rows"}
+GROUND = {
+    *["errors", "estimate", "units", "flags", "classes", "grid", "tables", "settings", "csv_rows"],
+    *["whole_file"],
+}
 ORDER = [
     *["ground"],
     *["drawing", "photo", "registration", "tracing", "surface", "measure", "depth", "stock"],

@@ -383,6 +383,25 @@ def test_dates_against_stages_are_told_and_names_stay_with_their_maps(
     assert contradiction in page and "Pits from after lap 1 to light test lap" in page
 
 
+def test_compare_keeps_apart_the_same_stages_of_a_plate_that_came_back(series: Path, tmp_path: Path) -> None:
+    for stage, removed, day in (("test_lap", 60.0, 15), ("lap_1", 80.0, 17)):
+        survey = replace(
+            load_inspection(series / stage),
+            surveyed_on=date(2035, 3, day),
+            removed_um=Estimate.from_sd(removed, 3.0),
+        )
+        save_inspection(survey, series / f"{stage}_again")
+    out = tmp_path / "change"
+    assert run("compare", str(series), "--drawing", DRAWING, "--out", str(out)) == 0
+    assert sorted(p.name for p in out.glob("fates_*")) == [
+        "fates_lap_1_to_test_lap.csv",
+        "fates_test_lap_to_lap_1.csv",
+        "fates_test_lap_to_lap_1_2.csv",
+    ]
+    picture = cv2.imread(str(out / "change_test_lap_to_lap_1_2.jpg"))
+    assert picture is not None
+
+
 SHEET = (
     "face,stage,kind,x_mm,y_mm,value,unit\n"
     "A,test_lap,thickness,40,95.5,12.01,mm\nB,test_lap,thickness,40,95.5,13.02,mm\n"

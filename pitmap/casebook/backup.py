@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-import secrets
 import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -17,6 +15,7 @@ from sqlalchemy import Connection
 
 from .. import __version__
 from ..errors import CasebookError, InputError
+from ..whole_file import whole_file
 from .blobs import BlobStore, sync_folder
 from .migrate import schema_of
 from .models import now
@@ -56,15 +55,9 @@ def new_file(target: Path, *, overwrite: bool, what: str) -> Iterator[Path]:
         raise InputError(f"{what}: {target} exists already; choose another name")
     if not target.parent.is_dir():
         raise InputError(f"{what}: there is no folder {target.parent}")
-    temp = target.with_name(f".{secrets.token_hex(8)}.part")
-    try:
+    with whole_file(target) as temp:
         yield temp
-        with open(temp, "rb+") as handle:
-            os.fsync(handle.fileno())
-        os.replace(temp, target)
-        sync_folder(target.parent)
-    finally:
-        temp.unlink(missing_ok=True)
+    sync_folder(target.parent)
 
 
 def write_backup(

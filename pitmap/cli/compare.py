@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 
 import click
@@ -10,6 +11,7 @@ from ..csv_rows import table_csv
 from ..drawing import Drawing
 from ..errors import InputError
 from ..inspection import must_be_on_drawing
+from ..whole_file import write_whole
 from .options import DRAWING, OUT_FOLDER
 from .planning import open_face
 from .tables import print_table
@@ -57,16 +59,19 @@ def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None) -> No
 
 
 def _write(comparison, inspections, out: Path) -> None:  # type: ignore[no-untyped-def]
-    import cv2
-
     from ..report.page_compare import change_on_photo
+    from .write import jpeg_of
 
     out.mkdir(parents=True, exist_ok=True)
+    met: Counter[str] = Counter()
     for pair in comparison.pairs:
         stem = f"{inspections[pair.before - 1].stage}_to_{inspections[pair.after - 1].stage}"
-        (out / f"fates_{stem}.csv").write_text(table_csv(pair.fates), encoding="utf-8")
-        (out / f"zones_{stem}.csv").write_text(table_csv(pair.zone_changes), encoding="utf-8")
-        picture = change_on_photo(pair, inspections[pair.after - 1])
-        cv2.imwrite(str(out / f"change_{stem}.jpg"), cv2.cvtColor(picture, cv2.COLOR_RGB2BGR))
-    (out / "series.csv").write_text(table_csv(comparison.series), encoding="utf-8")
-    (out / "tracks.csv").write_text(table_csv(comparison.tracks), encoding="utf-8")
+        met[stem] += 1
+        if met[stem] > 1:  # a plate that came back goes through the same stages again
+            stem = f"{stem}_{met[stem]}"
+        write_whole(out / f"fates_{stem}.csv", table_csv(pair.fates))
+        write_whole(out / f"zones_{stem}.csv", table_csv(pair.zone_changes))
+        picture = f"change_{stem}.jpg"
+        write_whole(out / picture, jpeg_of(change_on_photo(pair, inspections[pair.after - 1]), picture))
+    write_whole(out / "series.csv", table_csv(comparison.series))
+    write_whole(out / "tracks.csv", table_csv(comparison.tracks))

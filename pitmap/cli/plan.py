@@ -17,6 +17,7 @@ from ..errors import InputError
 from ..inspection import plain_values
 from ..stock import LapStep, StockPlan, lap_rate, minutes_to_go
 from ..units import UnitSystem, format_depth, format_estimate, parse_length
+from ..whole_file import write_whole
 from .options import OUT_FOLDER, units_option
 from .planning import open_face, plan_options, plan_surveys
 from .tables import print_caution, print_table
@@ -101,9 +102,9 @@ def write_plan(plan: StockPlan, out: Path) -> None:
         "problems": list(plan.problems),
         **{name: table.to_dict("records") for name, table in tables.items()},
     }
-    (out / "plan.json").write_text(json.dumps(plain_values(document), indent=1), encoding="utf-8")
+    write_whole(out / "plan.json", json.dumps(plain_values(document), indent=1))
     for name, table in tables.items():
-        (out / f"{name}.csv").write_text(table_csv(table), encoding="utf-8")
+        write_whole(out / f"{name}.csv", table_csv(table))
 
 
 def print_plan(plan: StockPlan, units: str) -> None:

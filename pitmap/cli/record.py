@@ -12,6 +12,7 @@ from ..drawing import Drawing
 from ..inspection import Inspection, must_be_on_drawing
 from ..stock import StockPlan
 from ..units import UnitSystem
+from ..whole_file import write_whole
 from .options import DRAWING, OUT_FOLDER, units_option
 from .planning import open_face, plan_options, plan_surveys
 
@@ -74,8 +75,12 @@ def write_record(
         workshop=job.get("workshop", ""),
         units=cast(UnitSystem, units),
     )
+    made: dict[str, str | bytes] = {
+        "record.html": record_html(record),
+        "record.zip": record_zip(record),
+        "record.pdf": record_pdf(record),
+    }
     out.mkdir(parents=True, exist_ok=True)
-    (out / "record.html").write_text(record_html(record), encoding="utf-8")
-    (out / "record.zip").write_bytes(record_zip(record))
-    (out / "record.pdf").write_bytes(record_pdf(record))
+    for name, content in made.items():
+        write_whole(out / name, content)
     return out / "record.pdf"

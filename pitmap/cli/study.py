@@ -11,6 +11,7 @@ from ..classes import Stage
 from ..csv_rows import read_rows, table_csv
 from ..drawing import Drawing
 from ..errors import InputError
+from ..whole_file import write_whole
 from .options import DRAWING, OUT_FILE, STAGE
 from .tables import print_table
 
@@ -49,7 +50,7 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
                 )
             )
     if out is not None:
-        out.write_text(table_csv(study_values(runs, zone=zone)), encoding="utf-8")
+        write_whole(out, table_csv(study_values(runs, zone=zone)))
     for quantity, result in study(runs, zone=zone).items():
         click.echo(f"\n{quantity.replace('_', ' ')}")
         print_table(

@@ -1,16 +1,18 @@
-"""What ``pitmap map`` leaves in its folder."""
+"""What ``pitmap map`` leaves in its folder, and pictures as other commands leave them."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 import cv2
+import numpy as np
+from numpy.typing import NDArray
 
 from ..drawing import Drawing
 from ..errors import InputError
 from ..inspection import Inspection, save_inspection
 
-__all__ = ["write_map"]
+__all__ = ["jpeg_of", "write_map"]
 
 
 def write_map(inspection: Inspection, drawing: Drawing, folder: Path) -> None:
@@ -26,7 +28,18 @@ def write_map(inspection: Inspection, drawing: Drawing, folder: Path) -> None:
         picture=inspection.picture_grid,
     )
     picture = with_class_legend(translator(), picture, inspection.class_map.codes)
+    save_inspection(inspection, folder, overlay_jpg=jpeg_of(picture, "overlay.jpg"))
+
+
+def jpeg_of(picture: NDArray[np.uint8], name: str) -> bytes:
+    """An RGB picture as JPEG.
+
+    Raises
+    ------
+    InputError
+        It cannot be encoded; the message calls it `name`.
+    """
     ok, data = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 90])
     if not ok:
-        raise InputError("overlay.jpg: the picture could not be encoded")
-    save_inspection(inspection, folder, overlay_jpg=data.tobytes())
+        raise InputError(f"{name}: the picture could not be encoded")
+    return data.tobytes()

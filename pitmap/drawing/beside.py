@@ -12,6 +12,7 @@ from typing import Any
 import tomlkit
 
 from ..errors import DrawingError
+from ..whole_file import write_whole
 from .model import ZONE_NAMES, Drawing
 from .numbers import read_toml
 
@@ -153,4 +154,4 @@ def write_beside(drawing: Drawing, path: str | Path, svg_name: str) -> None:
     ):
         if value:
             out.add(key, tomlkit.item(value))
-    Path(path).write_text(tomlkit.dumps(out), encoding="utf-8")
+    write_whole(Path(path), tomlkit.dumps(out))

@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 from shapely import MultiPolygon, Polygon
 
 from ..errors import DrawingError
+from ..whole_file import whole_file
 from .beside import Beside, read_beside, write_beside
 from .dxf_read import APP_NAME, Stroke, read_strokes
 from .model import Drawing
@@ -209,6 +210,7 @@ def save_dxf(drawing: Drawing, path: str | Path, *, beside: bool = True) -> None
         if edge is not None:
             add(layer, 5, edge, layer)
     add("outline", 7, drawing.outline, "outline")
-    document.saveas(path)
+    with whole_file(path) as temp:
+        document.saveas(temp)
     if beside:
         write_beside(drawing, path.with_suffix(".toml"), path.name)

@@ -9,6 +9,7 @@ from pathlib import Path
 import tomlkit
 
 from ..errors import DrawingError
+from ..whole_file import write_whole
 from .beside import Beside
 from .dxf_read import read_strokes
 from .model import OPENING_KINDS, ZONE_NAMES
@@ -78,7 +79,7 @@ def save_layers(mapping: Mapping[str, str], path: str | Path) -> None:
     for layer, role in mapping.items():
         table.add(layer, role)
     out.add("map", table)
-    Path(path).write_text(tomlkit.dumps(out), encoding="utf-8")
+    write_whole(Path(path), tomlkit.dumps(out))
 
 
 def load_layers(path: str | Path) -> dict[str, str]:

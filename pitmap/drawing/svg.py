@@ -11,6 +11,7 @@ import numpy as np
 from shapely import MultiPolygon, Polygon
 
 from ..errors import DrawingError
+from ..whole_file import write_whole
 from .beside import Beside, read_beside, write_beside
 from .model import Drawing
 from .roles import Piece, assemble, check_role, guess_role, polygon_from_rings
@@ -84,7 +85,7 @@ def save_svg(drawing: Drawing, path: str | Path, *, beside: bool = True) -> None
     ):
         if edge is not None:
             add(role, role, "edge", edge)
-    path.write_text("\n".join([*lines, "</svg>", ""]), encoding="utf-8")
+    write_whole(path, "\n".join([*lines, "</svg>", ""]))
     if beside:
         write_beside(drawing, path.with_suffix(".toml"), path.name)
 

@@ -14,6 +14,7 @@ from tomlkit.exceptions import TOMLKitError
 
 from ..errors import InputError
 from ..units import parse_length
+from ..whole_file import write_whole
 
 __all__ = ["LIMIT_TEXT", "OFFERED", "Limit", "LimitSheet", "limit_from_text", "read_limits", "write_limits"]
 
@@ -197,7 +198,7 @@ def write_limits(sheet: LimitSheet, target: str | Path) -> None:
         row["source"] = entry.source
         limits[name] = row
     document["limits"] = limits
-    Path(target).write_text(tomlkit.dumps(document), encoding="utf-8")
+    write_whole(Path(target), tomlkit.dumps(document))
 
 
 def _number(raw: Any, name: str, *, is_zero_ok: bool = False) -> float:

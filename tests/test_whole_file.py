@@ -1,0 +1,56 @@
+"""A file is there whole or as it was."""
+
+from __future__ import annotations
+
+import errno
+import resource
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from pitmap.whole_file import whole_file, write_whole
+
+
+@pytest.fixture
+def full_disk() -> Iterator[None]:
+    """No file may grow beyond 1,000 bytes."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (1000, hard))
+    yield
+    resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+def test_write_whole_replaces_a_file(tmp_path: Path) -> None:
+    for content in ("é = 1\n", b"new"):
+        write_whole(tmp_path / "a.txt", content)
+    assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [("a.txt", b"new")]
+    write_whole(tmp_path / "a.txt", "é = 1\n")
+    assert (tmp_path / "a.txt").read_bytes() == b"\xc3\xa9 = 1\n"
+
+
+@pytest.mark.parametrize("before", [b"old", None])
+def test_write_whole_on_a_full_disk_leaves_what_was_there(
+    before: bytes | None, tmp_path: Path, full_disk: None
+) -> None:
+    path = tmp_path / "record.html"
+    if before is not None:
+        path.write_bytes(before)
+    with pytest.raises(OSError) as refused:
+        write_whole(path, "x" * 2000)
+    assert (refused.value.errno, refused.value.filename) == (errno.EFBIG, str(path))
+    assert [p.read_bytes() for p in tmp_path.iterdir()] == ([] if before is None else [before])
+
+
+def test_whole_file_leaves_nothing_when_its_block_fails(tmp_path: Path) -> None:
+    with pytest.raises(FileNotFoundError, match=r"absent\.txt"), whole_file(tmp_path / "a.txt") as temp:
+        temp.write_bytes(b"begun")
+        (tmp_path / "absent.txt").read_bytes()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_whole_file_in_the_way_of_a_folder_is_named(tmp_path: Path) -> None:
+    (tmp_path / "taken").mkdir()
+    with pytest.raises(OSError, match=r"/taken'$"):
+        write_whole(tmp_path / "taken", "x")
+    assert [p.name for p in tmp_path.iterdir()] == ["taken"]
