@@ -13,9 +13,14 @@ from pandas.api.types import is_numeric_dtype
 
 from .errors import InputError
 
-__all__ = ["as_cell", "read_rows", "row_number", "table_csv"]
+__all__ = ["as_cell", "delimiter_of", "read_rows", "row_number", "table_csv"]
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+def delimiter_of(header: str) -> str:
+    """What parts the columns of a CSV, by its header: comma, semicolon (where the comma is the decimal sign) or tab."""
+    return max(",;\t", key=header.count)
 
 
 def read_rows(path: Path, columns: Sequence[str]) -> Iterator[tuple[str, Mapping[str, str]]]:
@@ -24,7 +29,7 @@ def read_rows(path: Path, columns: Sequence[str]) -> Iterator[tuple[str, Mapping
     Parameters
     ----------
     path : Path
-        UTF-8, with or without a byte order mark.
+        UTF-8, with or without a byte order mark; comma, semicolon or tab separated.
     columns : sequence of str
         Columns that must be there; others are passed on too.
 
@@ -35,7 +40,9 @@ def read_rows(path: Path, columns: Sequence[str]) -> Iterator[tuple[str, Mapping
     """
     try:
         with open(path, newline="", encoding="utf-8-sig") as file:
-            reader = csv.DictReader(file)
+            header = file.readline()
+            file.seek(0)
+            reader = csv.DictReader(file, delimiter=delimiter_of(header))
             missing = [c for c in columns if c not in (reader.fieldnames or ())]
             if missing:
                 raise InputError(f"{path}: no column {', '.join(missing)}; expected {', '.join(columns)}")

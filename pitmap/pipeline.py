@@ -96,10 +96,10 @@ def classify_face(
 
 
 def map_face(
-    photos: Sequence[str | Path | Photo],
+    photos: str | Path | Photo | Sequence[str | Path | Photo],
     drawing: Drawing,
     *,
-    stage: Stage,
+    stage: Stage | str,
     face: str = "",
     surveyed_on: date | None = None,
     removed_um: Estimate | None = None,
@@ -112,10 +112,10 @@ def map_face(
 
     Parameters
     ----------
-    photos : sequence of path or Photo
+    photos : path, Photo, or sequence of them
         All of the same face at the same stage. Each is aligned by itself.
     drawing : Drawing
-    stage : Stage
+    stage : Stage or str
     face : str
         The shop's name of the face; the drawing's name where it is left out.
     surveyed_on : date, optional
@@ -133,7 +133,7 @@ def map_face(
     Raises
     ------
     InputError
-        No photo, a file that cannot be read, stock taken off before the intake.
+        No photo, a file that cannot be read, no such stage, stock taken off before the intake.
     AlignmentRefused
         The drawing could not be laid on a photo with certainty.
 
@@ -145,6 +145,8 @@ def map_face(
     >>> inspection = map_face(["face.jpg"], plate, stage=Stage("final"))  # doctest: +SKIP
     """
     settings = settings or Settings()
+    stage = Stage(stage) if isinstance(stage, str) else stage
+    photos = [photos] if isinstance(photos, (str, Path, Photo)) else photos
     if not photos:
         raise InputError("map: no photo given; name at least one")
     if not stage.is_lapped and removed_um is not None and removed_um.value > 0:
@@ -159,7 +161,7 @@ def map_face(
     alignments: list[Alignment] = []
     for k, item in enumerate(photos):
         done("read")
-        photo = item if isinstance(item, Photo) else read_photo(item)
+        photo = item if isinstance(item, Photo) else read_photo(item, name=_told_apart(item, photos))
         surveyed_on = surveyed_on or (photo.taken_at.date() if photo.taken_at else None)
         done("align")
         alignment = align(photo, drawing, landmarks if k == 0 else None)
@@ -204,6 +206,13 @@ def map_face(
         settings=settings.to_dict(),
         versions=_versions(),
     )
+
+
+def _told_apart(path: str | Path, photos: Sequence[str | Path | Photo]) -> str:
+    """The file's name, with its folder's where another of the photos bears the same."""
+    path = Path(path)
+    same = [p for p in photos if not isinstance(p, Photo) and Path(p).name == path.name]
+    return path.name if len(same) == 1 else Path(*path.parts[-2:]).as_posix()
 
 
 def _removed_before(stage: Stage) -> Estimate:

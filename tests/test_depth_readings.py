@@ -61,6 +61,7 @@ def test_read_readings_semicolon_and_decimal_comma(tmp_path):
         ("test_lap,pit_depth,1,1,,-30,um,,,,", "line 3, column value"),
         ("test_lap,pit_depth,1,1,x,30,um,,,,", "line 3, column mark"),
         ("test_lap,pit_depth,1,1,,30,um,0,,,", "line 3, column uncertainty"),
+        ("test_lap,pit_depth,1,1,,30 um,,8,,,", "line 3, column uncertainty: length '8': no unit"),
         ("test_lap,pit_depth,1,1,,30,um,,maybe,,", "line 3, column lower_bound"),
         ("test_lap,hardness,1,1,,600,um,,,,", "line 3, column unit"),
         (
@@ -94,8 +95,10 @@ def test_read_readings_header(tmp_path, text):
 
 
 def test_read_readings_missing_file(tmp_path):
-    with pytest.raises(ReadingError, match=r"none\.csv"):
+    with pytest.raises(ReadingError, match=r"none\.csv: cannot be read \(No such file or directory\)"):
         read_readings(tmp_path / "none.csv")
+    with pytest.raises(ReadingError, match=r"readings\.csv: is not UTF-8 text; save it as CSV in UTF-8"):
+        read_readings(_csv(tmp_path, HEAD + "é", encoding="latin-1"))
 
 
 def test_readings_from_rows_numbers_and_nothing():

@@ -515,6 +515,20 @@ def test_wrong_drawing_is_refused_with_its_own_exit_code(
             2,
             "absent.csv, line 2, column photo: there is no file",
         ),
+        (
+            ("study", "semicolons.csv", "--drawing", DRAWING),
+            2,
+            "semicolons.csv, line 2, column photo: there is no",
+        ),
+        (("study", "header.csv", "--drawing", DRAWING), 2, "header.csv: lists no photo"),
+        (("study", "text.csv", "--drawing", DRAWING), 2, "pitmap: rear/text.jpg: not a picture"),
+        (("study", "text.csv", "--drawing", DRAWING, "--out", "text.csv"), 2, "text.csv: is the list itself"),
+        (
+            ("map", "front/text.jpg", "rear/text.jpg", "--drawing", DRAWING),
+            2,
+            "pitmap: front/text.jpg: not a picture",
+        ),
+        (("casebook", "restore", "none.zip", "--casebook", "taken"), 6, "put it aside with --overwrite"),
         (("nonsense",), 2, "nonsense"),
     ],
 )
@@ -532,12 +546,35 @@ def test_bad_input_is_a_sentence_and_a_code(
     (tmp_path / "blocked.toml").mkdir()
     (tmp_path / "letters").mkdir()
     (tmp_path / "letters" / "letter.txt").touch()
+    for folder in ("front", "rear"):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "text.jpg").write_text("no picture", encoding="utf-8")
+    head = "part,operator,trial,photo\n"
+    (tmp_path / "header.csv").write_text(head, encoding="utf-8")
+    (tmp_path / "text.csv").write_text(f"{head}1,Ada,1,rear/text.jpg\n", encoding="utf-8")
+    (tmp_path / "semicolons.csv").write_text(f"{head}1,Ada,1,a.jpg\n".replace(",", ";"), encoding="utf-8")
     (tmp_path / "short.csv").write_text("part,operator,trial,photo\n1,Ada,1\n", encoding="utf-8")
     (tmp_path / "absent.csv").write_text("part,operator,trial,photo\n1,Ada,1,a.jpg\n", encoding="utf-8")
     assert run(*argv) == code
     said = capsys.readouterr().err
     assert word in said
     assert "Traceback" not in said
+
+
+@pytest.mark.parametrize(
+    ("photos", "stage", "said"),
+    [
+        ("nowhere.jpg", "intake", r"nowhere\.jpg: cannot be read"),
+        (Path("nowhere.jpg"), Stage("intake"), r"nowhere\.jpg: cannot be read"),
+        (["nowhere.jpg"], "later", r"stage: expected intake.*'later'"),
+        ([], "intake", "no photo given"),
+    ],
+)
+def test_map_face_takes_one_photo_and_a_stage_in_words(
+    photos: str | Path | list[str | Path], stage: str | Stage, said: str
+) -> None:
+    with pytest.raises(InputError, match=said):
+        map_face(photos, load_shipped(DRAWING), stage=stage)  # type: ignore[arg-type]
 
 
 def test_landmark_file_names_line_and_column(tmp_path: Path) -> None:

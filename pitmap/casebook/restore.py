@@ -87,7 +87,7 @@ def _restore_to_file(backup: Path, place: Place, path: Path, *, overwrite: bool)
     taken = path.exists() or (place.files.exists() and any(place.files.iterdir()))
     if taken and not overwrite:
         raise CasebookError(
-            f"There is a casebook at {path} already; restore to another place, or allow it to be put aside"
+            f"There is a casebook at {path} already; restore to another place, or put it aside with --overwrite"
         )
     path.parent.mkdir(parents=True, exist_ok=True)
     place.files.parent.mkdir(parents=True, exist_ok=True)

@@ -37,13 +37,18 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
     LIST_CSV has the columns part, operator, trial, photo: every face photographed several times by everybody.
     """
     from ..compare import StudyRun, study, study_sentence, study_values
+    from ..photo import read_photo
     from ..pipeline import map_face
 
     rows = _rows(list_csv)
+    if out is not None and out.resolve() == list_csv.resolve():
+        raise InputError(f"{out}: is the list itself, which would be lost; give --out another name")
     runs = []
     with click.progressbar(rows, label="mapping", show_pos=True) as bar:
         for row in bar:
-            inspection = map_face([list_csv.parent / row["photo"]], drawing, stage=stage)
+            # Named as in the list: the same file name may stand in many folders.
+            photo = read_photo(list_csv.parent / row["photo"], name=row["photo"])
+            inspection = map_face([photo], drawing, stage=stage)
             runs.append(
                 StudyRun(
                     part=row["part"], operator=row["operator"], trial=int(row["trial"]), inspection=inspection
@@ -69,4 +74,6 @@ def _rows(path: Path) -> list[Mapping[str, str]]:
         if not (path.parent / row["photo"]).is_file():
             raise InputError(f"{where}, column photo: there is no file {row['photo']!r} beside the list")
         rows.append(row)
+    if not rows:
+        raise InputError(f"{path}: lists no photo; add a row for each photo under the header")
     return rows

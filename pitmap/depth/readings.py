@@ -14,6 +14,7 @@ from typing import Any
 import pandas as pd
 
 from ..classes import Stage
+from ..csv_rows import delimiter_of
 from ..errors import InputError, ReadingError
 from ..flags import Flag
 from ..grid import Grid
@@ -203,8 +204,10 @@ def read_readings(source: str | Path, *, keep_good: bool = False) -> ReadingShee
     path = Path(source)
     try:
         text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ReadingError(f"{path.name}: cannot be read as UTF-8 text: {error}") from error
+    except OSError as error:
+        raise ReadingError(f"{path}: cannot be read ({error.strerror}); name a CSV of readings") from error
+    except UnicodeDecodeError as error:
+        raise ReadingError(f"{path}: is not UTF-8 text; save it as CSV in UTF-8") from error
     return readings_from_csv_text(text, name=path.name, keep_good=keep_good)
 
 
@@ -226,8 +229,7 @@ def readings_from_csv_text(text: str, *, name: str = "table", keep_good: bool = 
     first = next(
         (line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), ""
     )
-    delimiter = max(",;\t", key=first.count)
-    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    reader = csv.reader(io.StringIO(text), delimiter=delimiter_of(first))
     header: list[str] | None = None
     rows: list[tuple[str, Mapping[str, Any]]] = []
     broken: list[str] = []
@@ -416,5 +418,6 @@ def _amount(text: str, unit: str, kind: str, column: str, fail: Any) -> float:
     try:
         return parse_length(text, to="um", default_unit=unit)
     except InputError as error:
-        bad_unit = "unit" if text[-1:].isdigit() else column
-        raise fail(bad_unit, str(error)) from error
+        # A bare number lacks the sheet's unit, unless the value brought its own and only the uncertainty has none.
+        is_bare = text[-1:].isdigit() and (unit or column == "value")
+        raise fail("unit" if is_bare else column, str(error)) from error
