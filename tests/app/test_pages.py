@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -93,6 +94,18 @@ def test_map_page_shows_the_figures(open_page: Callable[..., AppTest]) -> None:
 def test_inch_units_reach_the_map(open_page: Callable[..., AppTest]) -> None:
     test = open_page("map", units="inch")
     assert any(" in" in m.value for m in test.metric)
+
+
+def test_before_and_after_tells_what_does_not_fit(
+    open_page: Callable[..., AppTest], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from pitmap.review.screens import before_after
+
+    real = before_after.face_comparison
+    monkeypatch.setattr(
+        before_after, "face_comparison", lambda *which: replace(real(*which), problems=("Dates contradict.",))
+    )
+    assert "Dates contradict." in [w.value for w in open_page("before_after").warning]
 
 
 def test_bad_reading_is_a_sentence_beside_the_form(open_page: Callable[..., AppTest]) -> None:

@@ -39,6 +39,8 @@ def show() -> None:
         return
     with sentences():
         comparison = face_comparison(face, job, plate)
+        for problem in comparison.problems:
+            st.warning(problem)
         inspections = [i for _, i in series]
         k = st.selectbox(
             "Compare",
