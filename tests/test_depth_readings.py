@@ -6,7 +6,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pitmap.depth import CSV_COLUMNS, READINGS, attach_readings, read_readings, readings_from_rows
+from pitmap.depth import (
+    CSV_COLUMNS,
+    READINGS,
+    attach_readings,
+    read_readings,
+    readings_from_csv_text,
+    readings_from_rows,
+)
 from pitmap.errors import InputError, ReadingError
 from pitmap.flags import Flag
 from pitmap.grid import Grid
@@ -142,8 +149,19 @@ def test_on_surveys_tells_of_every_row_that_is_left_out():
     assert (used.faces, used.stages, used.places) == (("A", ""), ("intake", "intake"), ("row 1", "row 4"))
     assert used.problems == (
         "row 2: of face B, not A",
-        "row 3, column stage: lap_7 was not surveyed (surveyed: intake, lap_1)",
+        "row 3: stage lap_7 was not surveyed (surveyed: intake, lap_1)",
     )
+
+
+@pytest.mark.parametrize(
+    ("n", "said"),
+    [(1, "s.csv, line 2"), (3, "s.csv, line 2, line 3, line 4"), (9, "s.csv, line 2 and 8 more")],
+)
+def test_on_surveys_names_rows_left_out_for_one_reason_together(n, said):
+    text = "stage,kind,mark,value,unit\n" + n * "lap_7,pit_depth,1,30,um\n"
+    used = readings_from_csv_text(text, name="s.csv").on_surveys({"intake": GRID})
+    assert used.problems == (f"{said}: stage lap_7 was not surveyed (surveyed: intake)",)
+    assert len(used) == 0
 
 
 @pytest.mark.parametrize(
@@ -158,7 +176,7 @@ def test_on_surveys_refuses_a_place_off_the_plate(place, said):
         _three(**place).on_surveys({"intake": GRID}, "A")
     used = _three(**place).on_surveys({"intake": GRID}, "A", keep_good=True)
     assert len(used) == 1
-    assert used.problems[-1].startswith(said)
+    assert used.problems[0].startswith(said)
 
 
 def test_csv_columns_are_documented():

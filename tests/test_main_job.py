@@ -435,7 +435,7 @@ def test_readings_used_and_left_out_are_told(
     assert told.out == "readings used: 1 of 3\n"
     assert told.err.splitlines() == [
         "left out: readings.csv, line 3: of face B, not A",
-        "left out: readings.csv, line 4, column stage: lap_7 was not surveyed (surveyed: test_lap)",
+        "left out: readings.csv, line 4: stage lap_7 was not surveyed (surveyed: test_lap)",
     ]
     path.write_text(SHEET.replace("40,95.5", "5000,9000"), encoding="utf-8")
     with pytest.raises(InputError, match=r"readings\.csv, line 2, column x_mm: 5000 mm lies off the plate"):

@@ -92,6 +92,9 @@ READINGS = Schema(
     ),
 )
 
+_MOST_NAMED = 5
+"""Further places that one sentence names."""
+
 _YES = {"yes", "y", "true", "1", "x", "ja", ">"}
 _NO = {"", "no", "n", "false", "0", "nein"}
 
@@ -146,24 +149,21 @@ class ReadingSheet:
             A place off the plate, named by line and column.
         """
         keep: list[int] = []
+        left: dict[str, list[str]] = {}
         problems = list(self.problems)
-        others = [k for k, f in enumerate(self.faces) if face is not None and f not in ("", face)]
-        if others:
-            more = f" and {len(others) - 1} more" if len(others) > 1 else ""
-            named = ", ".join(sorted({self.faces[k] for k in others}))
-            problems.append(f"{self.places[others[0]]}{more}: of face {named}, not {face}")
-        for k in sorted(set(range(len(self))) - set(others)):
-            stage = self.stages[k]
-            if stage not in surveyed:
-                problems.append(
-                    f"{self.places[k]}, column stage: {stage} was not surveyed (surveyed: {', '.join(surveyed)})"
-                )
-            elif why := self._off(k, surveyed[stage]):
+        for k, (its_face, stage, place) in enumerate(zip(self.faces, self.stages, self.places)):
+            if face is not None and its_face not in ("", face):
+                left.setdefault(f"of face {its_face}, not {face}", []).append(place)
+            elif stage not in surveyed:
+                why = f"stage {stage} was not surveyed (surveyed: {', '.join(surveyed)})"
+                left.setdefault(why, []).append(place)
+            elif off := self._off(k, surveyed[stage]):
                 if not keep_good:
-                    raise ReadingError(why)
-                problems.append(why)
+                    raise ReadingError(off)
+                problems.append(off)
             else:
                 keep.append(k)
+        problems += [f"{_together(places)}: {why}" for why, places in left.items()]
         return ReadingSheet(
             table=self.table.iloc[keep].reset_index(drop=True),
             faces=tuple(self.faces[k] for k in keep),
@@ -183,6 +183,14 @@ class ReadingSheet:
                     f"to {high:g} mm; correct the place or its unit"
                 )
         return ""
+
+
+def _together(places: list[str]) -> str:
+    """Several places in words; of many the first and how many more, as when one sheet serves two faces."""
+    first, *rest = places
+    if len(rest) > _MOST_NAMED:
+        return f"{first} and {len(rest)} more"
+    return ", ".join([first, *(place.rpartition(", ")[2] for place in rest)])
 
 
 def read_readings(source: str | Path, *, keep_good: bool = False) -> ReadingSheet:
