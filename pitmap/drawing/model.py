@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
+from shapely.affinity import scale, translate
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 
@@ -145,25 +147,21 @@ class Drawing:
 
     def mirrored(self, name: str) -> Drawing:
         """The same drawing seen from the other side (x -> -x), under another name."""
-        from shapely.affinity import scale
+        return replace(self._mapped(lambda g: scale(g, -1, 1, origin=(0, 0))), name=name)
 
-        def flip(g):  # type: ignore[no-untyped-def]
-            return None if g is None else scale(g, -1, 1, origin=(0, 0))
+    def moved(self, x_mm: float, y_mm: float) -> Drawing:
+        """The same drawing with everything moved, mm."""
+        return self._mapped(lambda g: translate(g, x_mm, y_mm))
 
-        return Drawing(
-            name=name,
-            thickness_mm=self.thickness_mm,
-            outline=flip(self.outline),
-            openings=tuple(Opening(name=o.name, kind=o.kind, polygon=flip(o.polygon)) for o in self.openings),
-            zones={k: flip(v) for k, v in self.zones.items()},
-            trace=flip(self.trace),
-            bands=tuple(
-                Band(name=b.name, polygon=flip(b.polygon), seal_width_mm=b.seal_width_mm) for b in self.bands
-            ),
-            coolant_edge=flip(self.coolant_edge),
-            photo_hints=self.photo_hints,
-            limits=self.limits,
-            zone_purposes=self.zone_purposes,
+    def _mapped(self, to: Callable[[Any], Any]) -> Drawing:
+        return replace(
+            self,
+            outline=to(self.outline),
+            openings=tuple(replace(o, polygon=to(o.polygon)) for o in self.openings),
+            zones={k: to(v) for k, v in self.zones.items()},
+            trace=None if self.trace is None else to(self.trace),
+            bands=tuple(replace(b, polygon=to(b.polygon)) for b in self.bands),
+            coolant_edge=None if self.coolant_edge is None else to(self.coolant_edge),
         )
 
 
