@@ -18,12 +18,28 @@ from shapely.ops import unary_union
 from ..errors import DrawingError
 from ..grid import Grid
 
-__all__ = ["OPENING_KINDS", "WORKING_ZONES", "ZONE_NAMES", "Band", "Drawing", "Opening", "fill_mask"]
+__all__ = [
+    "FARTHEST_MM",
+    "OPENING_KINDS",
+    "WORKING_ZONES",
+    "ZONE_NAMES",
+    "Band",
+    "Drawing",
+    "Opening",
+    "check_range",
+    "fill_mask",
+]
 
 OPENING_KINDS = ("bolt", "dowel", "coolant", "port", "bore", "drain", "lift", "other")
 ZONE_NAMES = ("running_surface", "seal_land", "rim")
 WORKING_ZONES = ("running_surface", "seal_land")
 """Zones that carry a seal or a rotor; the rim matters for flatness only."""
+
+_ACROSS_MM = (20.0, 3000.0)
+"""Outlines out of this range are units gone wrong, not plates, and rasters of them fill the memory; the check has closer
+limits."""
+FARTHEST_MM = 20_000.0
+"""No part of a drawing lies farther from its origin along x or y: a whole sheet of several faces fits in."""
 
 _SUBPIXEL_BITS = 6
 """fillPoly takes fixed-point corners; 1/64 px is finer than any drawing."""
@@ -91,7 +107,8 @@ class Drawing:
     Raises
     ------
     DrawingError
-        Empty or invalid outline, repeated opening name, unknown zone.
+        Empty or invalid outline, one of no plate's size or too far from the origin, repeated opening name, unknown
+        zone.
     """
 
     name: str
@@ -109,6 +126,7 @@ class Drawing:
     def __post_init__(self) -> None:
         if self.outline.is_empty or not self.outline.is_valid:
             raise DrawingError(f"drawing {self.name!r}: the outline is empty or crosses itself")
+        check_range(self.outline, f"drawing {self.name!r}")
         names = [o.name for o in self.openings]
         repeated = {n for n in names if names.count(n) > 1}
         if repeated:
@@ -162,6 +180,24 @@ class Drawing:
             trace=None if self.trace is None else to(self.trace),
             bands=tuple(replace(b, polygon=to(b.polygon)) for b in self.bands),
             coolant_edge=None if self.coolant_edge is None else to(self.coolant_edge),
+        )
+
+
+def check_range(outline: Polygon, where: str) -> None:
+    """Refuse an outline that cannot be a plate in millimetres; readers name the file before they make more of it.
+
+    Raises
+    ------
+    DrawingError
+        Under 20 mm or over 3 m across, or farther than 20 m from the origin.
+    """
+    x0, y0, x1, y1 = outline.bounds
+    across, off = max(x1 - x0, y1 - y0), max(-x0, x1, -y0, y1)
+    if not _ACROSS_MM[0] <= across <= _ACROSS_MM[1]:
+        raise DrawingError(f"{where}: the outline is {across:g} mm across; are its units right?")
+    if not off <= FARTHEST_MM:
+        raise DrawingError(
+            f"{where}: the outline lies {off:g} mm from the origin, over {FARTHEST_MM:.0f}; move it to its origin"
         )
 
 
