@@ -275,7 +275,7 @@ def test_record_shows_the_plan_that_plan_shows(series: Path, tmp_path: Path) -> 
         encoding="utf-8",
     )
     (tmp_path / "limits.toml").write_text(
-        '[total_stock]\nvalue = "100 um"\nsource = "own rule"\n[joint_gap]\nvalue = "3 thou"\nsource = "own rule"\n',
+        '[total_stock]\nvalue = "2 um"\nsource = "own rule"\n[joint_gap]\nvalue = "3 thou"\nsource = "own rule"\n',
         encoding="utf-8",
     )
     options = (
