@@ -22,7 +22,7 @@ from .compare import Comparison
 from .depth import READINGS, FaceSurvey, attach_readings
 from .depth.flatness import flatness
 from .drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plates
-from .errors import InputError, NotEnoughData
+from .errors import InputError, NotEnoughData, ReadingError
 from .estimate import Estimate
 from .inspection import (
     Inspection,
@@ -202,7 +202,27 @@ def readings_table(book: Casebook, survey: Survey, inspection: Inspection) -> pd
         }
         for r in book.readings(survey)
     ]
-    return tie_readings(READINGS.frame(rows), inspection)
+    table = READINGS.frame(rows)
+    of_mark = (table.mark_id >= 0) & table.x_mm.notna() & (table.kind == "pit_depth")
+    tied = [tie_readings(table[~of_mark], inspection), _tie_again(table[of_mark], inspection)]
+    return pd.concat(tied).sort_values("reading_id", ignore_index=True)
+
+
+def _tie_again(readings: pd.DataFrame, inspection: Inspection) -> pd.DataFrame:
+    """Readings that were kept with a pit's number and place, tied to the pit that holds the place now.
+
+    A changed map numbers its pits anew, so a pit that still stands where it stood keeps its reading whatever its
+    number, and no other pit takes it over for its number alone.
+    """
+    pits = inspection.marks[inspection.marks.class_code == SurfaceClass.PIT]
+    pixel_mm = 1 / inspection.class_map.px_per_mm
+    now = []
+    for x, y in zip(readings.x_mm, readings.y_mm):
+        here = np.hypot(pits.x_mm - x, pits.y_mm - y) < pixel_mm
+        now.append(int(pits.mark_id[here].iloc[0]) if here.any() else -1)
+    # The place came off a map of this face, not off the plate by eye: no error of a hand is in it.
+    place_sd_mm = math.hypot(inspection.alignment.error_sd_mm, pixel_mm / 2)
+    return attach_readings(readings.assign(mark_id=np.array(now, np.int64)), inspection.marks, place_sd_mm)
 
 
 def tie_readings(readings: pd.DataFrame, inspection: Inspection) -> pd.DataFrame:
@@ -216,10 +236,48 @@ def with_readings(inspection: Inspection, readings: pd.DataFrame) -> Inspection:
     return replace(inspection, readings=tie_readings(readings, inspection))
 
 
+def _placed(readings: pd.DataFrame, inspection: Inspection | None) -> pd.DataFrame:
+    """Readings that name a mark by its number, with the place of that mark."""
+    named = readings[readings.mark_id >= 0]
+    if named.empty:
+        return readings
+    if inspection is None:
+        raise ReadingError(
+            f"mark {named.mark_id.iloc[0]}: this survey has no map that numbers its marks; map it first, or give x "
+            "and y instead"
+        )
+    marks = inspection.marks.set_index("mark_id")
+    out = readings.copy()
+    for row, why in zip(named.index, tie_readings(named.assign(note=""), inspection).note):
+        number = named.mark_id[row]
+        if why or number not in marks.index:
+            raise ReadingError(
+                f"reading {named.reading_id[row]}, mark {number}: {why or 'the map has no such mark'}; take the number "
+                "from the map of this survey, or leave it out and give x and y"
+            )
+        if named.kind[row] == "pit_depth" or math.isnan(named.x_mm[row]):
+            out.loc[row, ["x_mm", "y_mm"]] = marks.loc[number, ["x_mm", "y_mm"]].astype(float)
+    return out
+
+
 def keep_readings(
-    book: Casebook, survey: Survey, table: pd.DataFrame, *, as_typed: Sequence[str] = ()
+    book: Casebook,
+    survey: Survey,
+    table: pd.DataFrame,
+    inspection: Inspection | None,
+    *,
+    as_typed: Sequence[str] = (),
 ) -> tuple[Reading, ...]:
-    """Keep a table of readings with a survey, all or none."""
+    """Keep a table of readings with a survey, all or none.
+
+    A reading that names a mark by its number is kept with the mark's place on `inspection`, the map that the number
+    was read from: the next change of the map may give the number to another mark.
+
+    Raises
+    ------
+    ReadingError
+        A number that no mark has, or one whose mark is not at the place given with it.
+    """
     names = (
         "kind",
         "x_mm",
@@ -231,7 +289,10 @@ def keep_readings(
         "instrument",
         "note",
     )
-    rows = [dict(zip(names, values)) for values in table[list(names)].astype(object).itertuples(index=False)]
+    rows = [
+        dict(zip(names, values))
+        for values in _placed(table, inspection)[list(names)].astype(object).itertuples(index=False)
+    ]
     for row, typed in zip(rows, as_typed):
         row["as_typed"] = typed
     return book.add_readings(survey, rows)
