@@ -18,6 +18,7 @@ from ...workflow import save_drawing
 from ..guard import sentences
 from ..remembered import recall, remember
 from .drawing_desk import TOOLS, Desk, changed
+from .drawing_fields import unit_word
 from .drawing_figure import View, whole_plate
 from .drawing_press import photo_choice, show_picture, take_press
 
@@ -91,6 +92,10 @@ class Editor:
     def name(self, what: str) -> str:
         """Key of a widget of this face."""
         return f"edit_{what}_{self.face.id}"
+
+    def length(self, what: str) -> str:
+        """Key of a field for a length: a number that was typed in one unit is not read in another."""
+        return self.name(f"{what}_{unit_word()}")
 
     def make(self, step: Step) -> bool:
         """Make a change, or remember why it cannot be made."""
