@@ -22,7 +22,7 @@ from .compare import Comparison
 from .depth import READINGS, FaceSurvey, attach_readings
 from .depth.flatness import flatness
 from .drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plates
-from .errors import InputError, NotEnoughData, ReadingError
+from .errors import InputError, MeasurementError, NotEnoughData, ReadingError
 from .estimate import Estimate
 from .inspection import (
     Inspection,
@@ -42,6 +42,7 @@ from .stock import LimitSheet, StockPlan, joint_gap_of_dips, plan_stock, read_li
 from .units import UnitSystem
 
 __all__ = [
+    "DRAWING_CHANGED",
     "DRAWING_ROLE",
     "HAND_SD_MM",
     "LIMITS_ROLE",
@@ -50,6 +51,7 @@ __all__ = [
     "drawing_of",
     "flatness_of",
     "inspections_of_face",
+    "is_of_drawing",
     "keep_photo",
     "keep_readings",
     "limits_of",
@@ -68,6 +70,11 @@ __all__ = [
 
 DRAWING_ROLE = "drawing"
 LIMITS_ROLE = "limit sheet"
+DRAWING_CHANGED = "the drawing was changed since this photo was mapped: map it again"
+_NO_DOUBT = (
+    "This map was kept without what its class probabilities left open, so the intervals since it was changed by hand "
+    "are too narrow: map it again."
+)
 HAND_SD_MM = 0.5
 """How far a place read off the map by eye may be from the needle, one standard deviation (house choice)."""
 
@@ -298,23 +305,44 @@ def keep_readings(
     return book.add_readings(survey, rows)
 
 
+def is_of_drawing(inspection: Inspection, drawing: Drawing) -> bool:
+    """The inspection was measured on this drawing, as far as it says."""
+    return inspection.drawing_fingerprint in ("", drawing.fingerprint())
+
+
 def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing: Drawing) -> Inspection:
-    """A kept inspection with its hand edits applied and measured again, and its readings."""
+    """A kept inspection with its hand edits applied and measured again, and its readings.
+
+    Raises
+    ------
+    MeasurementError
+        It has hand edits, and the drawing is not the one it was mapped with.
+    """
     with tempfile.TemporaryDirectory() as folder:
         book.write_inspection(ref, Path(folder))
         inspection = load_inspection(folder)
     edits = book.edits(ref)
     if edits:
+        if not is_of_drawing(inspection, drawing):
+            signed = "" if survey.state == "open" else " in a new revision of the signed survey"
+            raise MeasurementError(
+                f"{survey.stage}, {survey.surveyed_on:%Y-%m-%d}: {DRAWING_CHANGED}{signed}; its hand edits are carried over"
+            )
+        settings = Settings(**inspection.settings)  # type: ignore[arg-type]
         class_map, changed = change_classes(inspection.class_map, [_as_class_edit(e) for e in edits])
         measured = measure(
             class_map,
             drawing,
             camera_scale=inspection.photo_px_per_mm,
-            alignment_error_mm=inspection.alignment.error_sd_mm,
-            settings=MeasureSettings(level=inspection.measurement.sound_width_mm.level),
+            alignment_error_mm=inspection.alignment_error_mm,
+            settings=MeasureSettings(level=settings.level, n_places=settings.n_narrowest),
             edited=changed,
+            before=inspection.measurement,
         )
-        inspection = replace(inspection, class_map=class_map, measurement=measured)
+        notes = inspection.notes
+        if not inspection.measurement.zone_measures:
+            notes = (*notes, _NO_DOUBT)
+        inspection = replace(inspection, class_map=class_map, measurement=measured, notes=notes)
     # The survey may have been corrected after mapping: its own entries count.
     return replace(
         inspection,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
@@ -9,6 +10,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
 from shapely.affinity import scale, translate
@@ -162,6 +164,22 @@ class Drawing:
         for value, geometry in enumerate(self.zones.values(), 1):
             out[fill_mask(geometry, grid)] = value
         return out
+
+    def fingerprint(self) -> str:
+        """What tells the shapes that are measured on from others: edges, openings, zones and bands, to 0.1 um."""
+        edges = [e for e in (self.outline, self.trace, self.coolant_edge) if e is not None]
+        shapes = [
+            *edges,
+            *(o.polygon for o in self.openings),
+            *self.zones.values(),
+            *(b.polygon for b in self.bands),
+        ]
+        # Zones are cut out when a drawing is read, and another release of the library may begin their rings elsewhere.
+        plain = shapely.normalize(shapely.transform(shapes, lambda xy: np.round(xy, 4) + 0.0))
+        digest = hashlib.sha256(b"".join(shapely.to_wkb(plain)))
+        widths = [(b.name, b.seal_width_mm) for b in self.bands]
+        digest.update(repr((list(self.zones), widths)).encode())
+        return digest.hexdigest()
 
     def mirrored(self, name: str) -> Drawing:
         """The same drawing seen from the other side (x -> -x), under another name."""

@@ -121,30 +121,31 @@ def laid_on(ref: PhotoRef, face: Face, picks: tuple[tuple[float, ...], ...] = ()
     return _laid(ref.sha256, ref.name, face.id, len(book().open_plate(face.plate_id).attachments), picks)
 
 
-def _removed_key(survey: Survey) -> str:
-    r = survey.removed_um
-    return f"{r.value}/{r.low}/{r.high}"
-
-
 @st.cache_resource(max_entries=_KEEP, show_spinner=False)
-def _inspection(
-    survey_id: int, ref_id: int, edits_version: int, readings_key: str, removed_key: str
-) -> Inspection:
+def _inspection(key: tuple[Hashable, ...], survey_id: int, _drawing: Drawing) -> Inspection:
     kept = book()
     survey = kept.get(Survey, survey_id)
     ref = newest_inspection(kept, survey)
     assert ref is not None
-    return open_inspection(kept, survey, ref, face_drawing(kept.get(Face, survey.face_id)))
+    return open_inspection(kept, survey, ref, _drawing)
 
 
 def inspection_of(survey: Survey) -> Inspection | None:
-    """The inspection of a survey with its edits and readings, or None when it was not mapped yet."""
+    """The inspection of a survey with its edits and readings, or None when it was not mapped yet.
+
+    Raises
+    ------
+    MeasurementError
+        It has hand edits, and the drawing of its face was changed since it was mapped.
+    """
     kept = book()
     ref = newest_inspection(kept, survey)
     if ref is None:
         return None
-    readings = ",".join(f"{r.id}.{r.version}" for r in kept.readings(survey))
-    return _inspection(survey.id, ref.id, ref.edits_version, readings, _removed_key(survey))
+    drawing = face_drawing(kept.get(Face, survey.face_id))
+    readings = tuple((r.id, r.version) for r in kept.readings(survey))
+    key = (survey.version, ref.id, ref.edits_version, readings, drawing.fingerprint())
+    return _inspection(key, survey.id, drawing)
 
 
 def face_series(face: Face, job: Job) -> list[tuple[Survey, Inspection]]:

@@ -40,15 +40,11 @@ def _findings(key: int, _drawing: Drawing) -> list[Finding]:
 def key_of(drawing: Drawing) -> str:
     """What tells a drawing from others."""
     d = drawing
-    edges = [e for e in (d.outline, d.trace, d.coolant_edge) if e is not None]
-    shapes = [*edges, *(o.polygon for o in d.openings), *d.zones.values(), *(b.polygon for b in d.bands)]
-    digest = hashlib.sha256(b"".join(s.wkb for s in shapes))
     words = [
-        d.name, d.thickness_mm, [(o.name, o.kind) for o in d.openings], [(b.name, b.seal_width_mm) for b in d.bands],
-        sorted(d.zone_purposes.items()), dict(d.limits), dict(d.photo_hints),
+        d.fingerprint(), d.name, d.thickness_mm, [(o.name, o.kind) for o in d.openings], sorted(d.zone_purposes.items()),
+        dict(d.limits), dict(d.photo_hints),
     ]  # fmt: skip
-    digest.update(repr(words).encode())
-    return digest.hexdigest()[:20]
+    return hashlib.sha256(repr(words).encode()).hexdigest()[:20]
 
 
 class Editor:
