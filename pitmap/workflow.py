@@ -19,7 +19,7 @@ from .casebook import Attachment, Casebook, InspectionRef, Job, MapEdit, PhotoRe
 from .casebook import Face as CasebookFace
 from .classes import Stage, SurfaceClass
 from .compare import Comparison
-from .depth import READINGS, FaceSurvey, attach_readings
+from .depth import READINGS, FaceSurvey, ReadingSheet, attach_readings
 from .depth.flatness import flatness
 from .drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plates
 from .errors import InputError, MeasurementError, NotEnoughData, ReadingError
@@ -62,6 +62,7 @@ __all__ = [
     "plan_face",
     "readings_table",
     "record_of_face",
+    "rows_of_face",
     "save_drawing",
     "save_limits",
     "tie_readings",
@@ -241,6 +242,28 @@ def tie_readings(readings: pd.DataFrame, inspection: Inspection) -> pd.DataFrame
 def with_readings(inspection: Inspection, readings: pd.DataFrame) -> Inspection:
     """The inspection with these readings, tied to its marks."""
     return replace(inspection, readings=tie_readings(readings, inspection))
+
+
+def rows_of_face(sheet: ReadingSheet, stage: str, plate: Plate, face: CasebookFace) -> pd.DataFrame:
+    """The rows of a sheet that were read on a face at a stage; rows that name no face are of this one.
+
+    Raises
+    ------
+    ReadingError
+        The sheet names faces, and none of them is this one.
+    """
+    named = sorted({name for name in sheet.faces if name})
+    mine = [
+        name
+        for name in named
+        if name.casefold() in (face.name.casefold(), f"{plate.tag} {face.name}".casefold())
+    ]
+    if named and not mine:
+        raise ReadingError(
+            f"column face: the sheet names {', '.join(named)}, and this is face {face.name} of plate {plate.tag}; open that "
+            "face, or correct the column"
+        )
+    return sheet.of(stage, mine[0] if mine else None)
 
 
 def _placed(readings: pd.DataFrame, inspection: Inspection | None) -> pd.DataFrame:

@@ -68,10 +68,45 @@ def test_number_read_off_a_map_that_was_changed_meanwhile_is_not_kept(kept: tupl
     assert book.readings(survey) == ()
 
 
+def paste(test: AppTest, text: str) -> AppTest:
+    test.text_area(key="csv_text").input(text)
+    return test.button(key="keep_csv").click().run()
+
+
+def test_pasted_rows_of_another_face_stay_out(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = paste(
+        depth_page(survey),
+        "face,stage,kind,x_mm,y_mm,value\n"
+        "A,test_lap,pit_depth,14,0,60 um\n"
+        "B,test_lap,pit_depth,14,0,90 um\n"
+        ",test_lap,pit_depth,-14,0,70 um\n"
+        "A,intake,pit_depth,14,0,80 um",
+    )
+    assert [r.value_um for r in book.readings(survey)] == [60.0, 70.0]
+    assert test.success[0].value == "2 readings of this face and stage kept; 2 of others left out."
+
+
+def test_pasted_rows_may_name_the_plate_too(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    paste(depth_page(survey), "face,stage,kind,x_mm,y_mm,value\nr-1 a,test_lap,pit_depth,14,0,60 um")
+    assert [r.value_um for r in book.readings(survey)] == [60.0]
+
+
+def test_pasted_rows_that_name_other_faces_only_are_refused(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = paste(
+        depth_page(survey),
+        "face,stage,kind,x_mm,y_mm,value\nC,test_lap,pit_depth,14,0,60 um\nB,test_lap,pit_depth,14,0,90 um",
+    )
+    assert [e.value for e in test.error if "column face" in e.value] == [
+        "column face: the sheet names B, C, and this is face A of plate R-1; open that face, or correct the column"
+    ]
+    assert book.readings(survey) == ()
+
+
 def test_pasted_numbers_are_kept_with_their_places(kept: tuple[Casebook, Survey]) -> None:
     book, survey = kept
-    test = depth_page(survey)
-    test.text_area(key="csv_text").input("stage,kind,mark,value\ntest_lap,pit_depth,1,3 thou")
-    test.button(key="keep_csv").click().run()
+    paste(depth_page(survey), "stage,kind,mark,value\ntest_lap,pit_depth,1,3 thou")
     reading = book.readings(survey)[0]
     assert (reading.mark_id, round(reading.x_mm, 1), round(reading.y_mm, 1)) == (1, -14.0, 0.0)

@@ -7,14 +7,14 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from ...casebook import Casebook, Reading, Survey
+from ...casebook import Casebook, Face, Plate, Reading, Survey
 from ...depth import CSV_COLUMNS, READING_KINDS, readings_from_csv_text, readings_from_rows
 from ...drawing import Drawing
 from ...flags import flag_words
 from ...inspection import Inspection
 from ...report.page_map import page_map
 from ...units import format_depth
-from ...workflow import keep_readings, newest_inspection
+from ...workflow import keep_readings, newest_inspection, rows_of_face
 from ..cached import drawn, face_drawing, face_plan, inspection_of
 from ..guard import sentences
 from ..parts import caution, choose_survey
@@ -47,7 +47,7 @@ def show() -> None:
         with one:
             _one(kept, survey, inspection, face_drawing(face))
         with many:
-            _many(kept, survey, inspection)
+            _many(kept, plate, face, survey, inspection)
     _kept(kept, survey, inspection)
     if inspection is not None:
         with sentences():
@@ -106,7 +106,7 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
                 st.rerun()
 
 
-def _many(kept: Casebook, survey: Survey, inspection: Inspection | None) -> None:
+def _many(kept: Casebook, plate: Plate, face: Face, survey: Survey, inspection: Inspection | None) -> None:
     st.write("Paste rows from a spreadsheet or a CSV file; the first line names the columns.")
     with st.expander("Columns"):
         st.dataframe(
@@ -122,12 +122,12 @@ def _many(kept: Casebook, survey: Survey, inspection: Inspection | None) -> None
     if st.button("Keep the readings", type="primary", key="keep_csv"):
         with sentences():
             sheet = readings_from_csv_text(text, keep_good=keep_good)
-            mine = sheet.of(survey.stage)
+            mine = rows_of_face(sheet, survey.stage, plate, face)
             keep_readings(kept, survey, mine, inspection)
             for problem in sheet.problems:
                 st.warning(problem)
             st.success(
-                f"{len(mine)} readings of this stage kept; {len(sheet) - len(mine)} of other stages left out."
+                f"{len(mine)} readings of this face and stage kept; {len(sheet) - len(mine)} of others left out."
             )
 
 
