@@ -415,8 +415,10 @@ def save_drawing(book: Casebook, plate: Plate, face: CasebookFace, drawing: Draw
     """Keep a drawing (SVG and the TOML beside it) for a face; the earlier ones stay readable."""
     with tempfile.TemporaryDirectory() as folder:
         save_svg(drawing, Path(folder) / "drawing.svg")
-        for one in sorted(Path(folder).iterdir()):
-            book.attach_file(plate, one.read_bytes(), one.name, role=DRAWING_ROLE, face=face)
+        # An SVG beside the TOML of an earlier one would be another plate.
+        with book.together():
+            for one in sorted(Path(folder).iterdir()):
+                book.attach_file(plate, one.read_bytes(), one.name, role=DRAWING_ROLE, face=face)
 
 
 def flatness_of(inspection: Inspection, rng: np.random.Generator) -> Estimate:
