@@ -75,3 +75,19 @@ def test_drawing_is_kept_whole_or_not_at_all(book: Casebook, monkeypatch: pytest
         save_drawing(book, plate, face, ring_plate())
     assert names == ["drawing.svg", "drawing.toml"]
     assert book.open_plate(plate.id).attachments == ()
+
+
+def test_name_that_cannot_be_written_down_leaves_the_job_open(book: Casebook) -> None:
+    test = open_page("checklist", job_id=1, plate_id=1, who="Ada\u202e")
+    assert [e.value for e in test.error] == ["who: character U+202E cannot be shown; take it out"]
+    test.session_state["who"] = "Ada"
+    test.run()
+    assert not test.error
+    assert (test.session_state["job_id"], test.session_state["plate_id"]) == (1, 1)
+
+
+def test_job_that_is_gone_is_closed(book: Casebook) -> None:
+    test = open_page("checklist", job_id=7, plate_id=1)
+    assert not test.error
+    assert test.session_state["job_id"] is None
+    assert test.session_state["plate_id"] == 1
