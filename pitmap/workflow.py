@@ -117,7 +117,7 @@ def drawing_of(book: Casebook, plate: Plate, face: CasebookFace) -> Drawing:
 def keep_photo(book: Casebook, survey: Survey, data: bytes, name: str) -> PhotoRef | None:
     """Keep a photo with a survey; None when the survey has these very bytes already.
 
-    It is decoded first, so that a file that is no picture never enters the casebook.
+    It is decoded first, so that a file that is no picture never enters the casebook. A photo that was left out comes back.
 
     Raises
     ------
