@@ -24,6 +24,7 @@ from .depth.flatness import flatness
 from .drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plates
 from .errors import InputError, MeasurementError, NotEnoughData, ReadingError
 from .estimate import Estimate
+from .flags import Flag
 from .inspection import (
     Inspection,
     in_order_of_work,
@@ -278,14 +279,16 @@ def _placed(readings: pd.DataFrame, inspection: Inspection | None) -> pd.DataFra
         )
     marks = inspection.marks.set_index("mark_id")
     out = readings.copy()
-    for row, why in zip(named.index, tie_readings(named.assign(note=""), inspection).note):
-        number = named.mark_id[row]
-        if why or number not in marks.index:
+    for (row, tied), number in zip(tie_readings(named.assign(note=""), inspection).iterrows(), named.mark_id):
+        is_elsewhere = bool(tied["flags"] & Flag.CONTRADICTION)
+        if is_elsewhere or number not in marks.index:
+            why = tied.note if is_elsewhere else "the map has no such mark"
             raise ReadingError(
-                f"reading {named.reading_id[row]}, mark {number}: {why or 'the map has no such mark'}; take the number "
-                "from the map of this survey, or leave it out and give x and y"
+                f"reading {tied.reading_id}, mark {number}: {why}; take the number from the map of this survey, or leave "
+                "it out and give x and y"
             )
-        if named.kind[row] == "pit_depth" or math.isnan(named.x_mm[row]):
+        is_in_pit = tied.kind == "pit_depth" and tied.mark_id >= 0
+        if is_in_pit or math.isnan(tied.x_mm):
             out.loc[row, ["x_mm", "y_mm"]] = marks.loc[number, ["x_mm", "y_mm"]].astype(float)
     return out
 

@@ -99,8 +99,18 @@ def test_height_at_a_mark_has_a_place(bench: Bench) -> None:
     assert (round(bench.reading().x_mm, 1), round(bench.reading().y_mm, 1)) == (-14.0, 0.0)
 
 
-def test_number_that_no_pit_has_is_refused(bench: Bench) -> None:
-    with pytest.raises(ReadingError, match="reading 1, mark 9: no pit has the number 9 on this map; take"):
+def test_number_of_a_mark_that_is_no_pit_leaves_the_reading_free_in_its_place(bench: Bench) -> None:
+    bench.paint(0.0, -14.0, 1.0, SurfaceClass.STAIN)  # the largest
+    bench.keep(mark=1)
+    reading = bench.reading()
+    assert (reading.mark_id, reading["flags"]) == (-1, int(Flag.UNMATCHED))
+    assert (reading.x_mm, reading.y_mm) == pytest.approx((0.0, -14.0), abs=0.11)
+    bench.paint(0.0, -14.0, 1.0, SurfaceClass.PIT)
+    assert bench.reading().mark_id == 1
+
+
+def test_number_that_no_mark_has_is_refused(bench: Bench) -> None:
+    with pytest.raises(ReadingError, match="reading 1, mark 9: the map has no such mark; take"):
         bench.keep(mark=9)
     assert bench.book.readings(bench.survey) == ()
 
