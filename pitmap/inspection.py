@@ -24,7 +24,7 @@ from .depth import READINGS
 from .errors import InputError
 from .estimate import Estimate
 from .grid import Grid
-from .measure import LANDS, MARKS, RATINGS, ZONES, Measurement
+from .measure import LANDS, MARKS, RATINGS, ZONES, Measurement, ZoneMeasure
 from .registration import Alignment
 from .surface import ClassMap
 from .tables import Schema
@@ -77,9 +77,13 @@ class Inspection:
     removed_um : Estimate
         Stock taken off before this survey since the face was received, um.
     drawing_name : str
+    drawing_fingerprint : str
+        Of the drawing that it was measured on; empty in inspections kept before it was noted.
     photos : tuple of PhotoSource
     alignment : Alignment
         Of the first photo; every other photo was aligned by itself.
+    alignment_error_mm : float
+        Standard deviation of a place per axis, of the photo that was aligned worst.
     class_map : ClassMap
     measurement : Measurement
     readings : DataFrame
@@ -99,8 +103,10 @@ class Inspection:
     surveyed_on: date | None
     removed_um: Estimate
     drawing_name: str
+    drawing_fingerprint: str
     photos: tuple[PhotoSource, ...]
     alignment: Alignment
+    alignment_error_mm: float
     class_map: ClassMap
     measurement: Measurement
     readings: pd.DataFrame
@@ -277,8 +283,10 @@ def inspection_to_dict(inspection: Inspection) -> dict[str, Any]:
         "surveyed_on": inspection.surveyed_on.isoformat() if inspection.surveyed_on else None,
         "removed_um": _estimate_to_json(inspection.removed_um),
         "drawing": inspection.drawing_name,
+        "drawing_fingerprint": inspection.drawing_fingerprint,
         "photos": [plain_values(asdict(p)) for p in inspection.photos],
         "alignment": plain_values(inspection.alignment.to_dict()),
+        "alignment_error_mm": inspection.alignment_error_mm,
         "raster": {
             "file": _CODES,
             "codes": {int(c): w for c, w in CLASS_WORDS.items()},
@@ -291,6 +299,7 @@ def inspection_to_dict(inspection: Inspection) -> dict[str, Any]:
         "sound_width_mm": _estimate_to_json(inspection.measurement.sound_width_mm),
         "bright_sound_width_mm": _estimate_to_json(inspection.measurement.bright_sound_width_mm),
         "land_paths_mm": [plain_values(np.round(p, 3)) for p in inspection.measurement.land_paths],
+        "zone_measures": [plain_values(asdict(m)) for m in inspection.measurement.zone_measures],
         "photo_px_per_mm": inspection.photo_px_per_mm,
         "notes": list(inspection.notes),
         "settings": plain_values(dict(inspection.settings)),
@@ -401,9 +410,13 @@ def _decode(path: Path, flags: int) -> NDArray[np.uint8]:
     return np.asarray(picture, np.uint8)
 
 
+def _with_nan(row: dict[str, Any]) -> dict[str, Any]:
+    """A row as it was before plain_values wrote null for NaN."""
+    return {k: (math.nan if v is None else v) for k, v in row.items()}
+
+
 def _table(schema: Schema, rows: list[dict[str, Any]]) -> pd.DataFrame:
-    # to_dict wrote null for NaN; a float column takes it back as NaN through astype.
-    return schema.frame([{k: (math.nan if v is None else v) for k, v in row.items()} for row in rows])
+    return schema.frame([_with_nan(row) for row in rows])
 
 
 def load_inspection(folder: str | Path) -> Inspection:
@@ -440,14 +453,18 @@ def load_inspection(folder: str | Path) -> Inspection:
                 f"{folder}: {_CODES} or {_CONFIDENCE} does not have the size in {_JSON}; map the photo again"
             )
         tables = {name: _table(schema, d[name]) for name, schema in _TABLES.items()}
+        alignment = Alignment.from_dict(d["alignment"])
+        # What `get` asks for was not noted in the first inspections.
         return Inspection(
             face=d["face"],
             stage=stage,
             surveyed_on=date.fromisoformat(d["surveyed_on"]) if d["surveyed_on"] else None,
             removed_um=_estimate_from_json(d["removed_um"]),
             drawing_name=d["drawing"],
+            drawing_fingerprint=d.get("drawing_fingerprint", ""),
             photos=tuple(PhotoSource(**{**p, "findings": tuple(p["findings"])}) for p in d["photos"]),
-            alignment=Alignment.from_dict(d["alignment"]),
+            alignment=alignment,
+            alignment_error_mm=d.get("alignment_error_mm", alignment.error_sd_mm),
             class_map=ClassMap(
                 codes=codes,
                 confidence=confidence.astype(np.float32) / 255,  # type: ignore[arg-type]
@@ -461,7 +478,7 @@ def load_inspection(folder: str | Path) -> Inspection:
                 land_paths=tuple(np.array(p, float).reshape(-1, 2) for p in d["land_paths_mm"]),
                 sound_width_mm=_estimate_from_json(d["sound_width_mm"]),
                 bright_sound_width_mm=_estimate_from_json(d["bright_sound_width_mm"]),
-                zone_measures=(),
+                zone_measures=tuple(ZoneMeasure(**_with_nan(m)) for m in d.get("zone_measures", ())),
             ),
             readings=_table(READINGS, d["readings"]),
             picture=cv2.cvtColor(_decode(folder / _PICTURE, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB),

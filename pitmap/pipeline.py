@@ -179,11 +179,12 @@ def map_face(
     least_scale = _least_scale(one, drawing)
     class_map = classify_face(one, drawing, stage, settings.method, keep_probabilities=True)
     done("measure")
+    alignment_error_mm = max(a.error_sd_mm for a in alignments)
     measured = measure(
         class_map,  # type: ignore[arg-type]
         drawing,
         camera_scale=least_scale,
-        alignment_error_mm=max(a.error_sd_mm for a in alignments),
+        alignment_error_mm=alignment_error_mm,
         settings=MeasureSettings(level=settings.level, n_places=settings.n_narrowest),
     )
     done("", 1.0)
@@ -194,8 +195,10 @@ def map_face(
         surveyed_on=surveyed_on,
         removed_um=removed_um or _removed_before(stage),
         drawing_name=drawing.name,
+        drawing_fingerprint=drawing.fingerprint(),
         photos=tuple(sources),
         alignment=alignments[0],
+        alignment_error_mm=alignment_error_mm,
         class_map=replace(class_map, probabilities=None),
         measurement=measured,
         readings=READINGS.empty() if readings is None else readings,

@@ -19,11 +19,12 @@ from .casebook import Attachment, Casebook, InspectionRef, Job, MapEdit, PhotoRe
 from .casebook import Face as CasebookFace
 from .classes import Stage, SurfaceClass
 from .compare import Comparison
-from .depth import READINGS, FaceSurvey, attach_readings
+from .depth import READINGS, FaceSurvey, ReadingSheet, attach_readings
 from .depth.flatness import flatness
 from .drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plates
-from .errors import InputError, NotEnoughData
+from .errors import InputError, MeasurementError, NotEnoughData, ReadingError
 from .estimate import Estimate
+from .flags import Flag
 from .inspection import (
     Inspection,
     in_order_of_work,
@@ -42,6 +43,7 @@ from .stock import LimitSheet, StockPlan, joint_gap_of_dips, plan_stock, read_li
 from .units import UnitSystem
 
 __all__ = [
+    "DRAWING_CHANGED",
     "DRAWING_ROLE",
     "HAND_SD_MM",
     "LIMITS_ROLE",
@@ -50,6 +52,7 @@ __all__ = [
     "drawing_of",
     "flatness_of",
     "inspections_of_face",
+    "is_of_drawing",
     "keep_photo",
     "keep_readings",
     "limits_of",
@@ -60,6 +63,7 @@ __all__ = [
     "plan_face",
     "readings_table",
     "record_of_face",
+    "rows_of_face",
     "save_drawing",
     "save_limits",
     "tie_readings",
@@ -68,6 +72,11 @@ __all__ = [
 
 DRAWING_ROLE = "drawing"
 LIMITS_ROLE = "limit sheet"
+DRAWING_CHANGED = "the drawing was changed since this photo was mapped: map it again"
+_NO_DOUBT = (
+    "This map was kept without what its class probabilities left open, so the intervals since it was changed by hand "
+    "are too narrow: map it again."
+)
 HAND_SD_MM = 0.5
 """How far a place read off the map by eye may be from the needle, one standard deviation (house choice)."""
 
@@ -109,7 +118,7 @@ def drawing_of(book: Casebook, plate: Plate, face: CasebookFace) -> Drawing:
 def keep_photo(book: Casebook, survey: Survey, data: bytes, name: str) -> PhotoRef | None:
     """Keep a photo with a survey; None when the survey has these very bytes already.
 
-    It is decoded first, so that a file that is no picture never enters the casebook.
+    It is decoded first, so that a file that is no picture never enters the casebook. A photo that was left out comes back.
 
     Raises
     ------
@@ -202,7 +211,27 @@ def readings_table(book: Casebook, survey: Survey, inspection: Inspection) -> pd
         }
         for r in book.readings(survey)
     ]
-    return tie_readings(READINGS.frame(rows), inspection)
+    table = READINGS.frame(rows)
+    of_mark = (table.mark_id >= 0) & table.x_mm.notna() & (table.kind == "pit_depth")
+    tied = [tie_readings(table[~of_mark], inspection), _tie_again(table[of_mark], inspection)]
+    return pd.concat(tied).sort_values("reading_id", ignore_index=True)
+
+
+def _tie_again(readings: pd.DataFrame, inspection: Inspection) -> pd.DataFrame:
+    """Readings that were kept with a pit's number and place, tied to the pit that holds the place now.
+
+    A changed map numbers its pits anew, so a pit that still stands where it stood keeps its reading whatever its
+    number, and no other pit takes it over for its number alone.
+    """
+    pits = inspection.marks[inspection.marks.class_code == SurfaceClass.PIT]
+    pixel_mm = 1 / inspection.class_map.px_per_mm
+    now = []
+    for x, y in zip(readings.x_mm, readings.y_mm):
+        here = np.hypot(pits.x_mm - x, pits.y_mm - y) < pixel_mm
+        now.append(int(pits.mark_id[here].iloc[0]) if here.any() else -1)
+    # The place came off a map of this face, not off the plate by eye: no error of a hand is in it.
+    place_sd_mm = math.hypot(inspection.alignment.error_sd_mm, pixel_mm / 2)
+    return attach_readings(readings.assign(mark_id=np.array(now, np.int64)), inspection.marks, place_sd_mm)
 
 
 def tie_readings(readings: pd.DataFrame, inspection: Inspection) -> pd.DataFrame:
@@ -216,10 +245,72 @@ def with_readings(inspection: Inspection, readings: pd.DataFrame) -> Inspection:
     return replace(inspection, readings=tie_readings(readings, inspection))
 
 
+def rows_of_face(sheet: ReadingSheet, stage: str, plate: Plate, face: CasebookFace) -> pd.DataFrame:
+    """The rows of a sheet that were read on a face at a stage; rows that name no face are of this one.
+
+    Raises
+    ------
+    ReadingError
+        The sheet names faces, and none of them is this one.
+    """
+    named = sorted({name for name in sheet.faces if name})
+    mine = [
+        name
+        for name in named
+        if name.casefold() in (face.name.casefold(), f"{plate.tag} {face.name}".casefold())
+    ]
+    if named and not mine:
+        raise ReadingError(
+            f"column face: the sheet names {', '.join(named)}, and this is face {face.name} of plate {plate.tag}; open that "
+            "face, or correct the column"
+        )
+    return sheet.of(stage, mine[0] if mine else None)
+
+
+def _placed(readings: pd.DataFrame, inspection: Inspection | None) -> pd.DataFrame:
+    """Readings that name a mark by its number, with the place of that mark."""
+    named = readings[readings.mark_id >= 0]
+    if named.empty:
+        return readings
+    if inspection is None:
+        raise ReadingError(
+            f"mark {named.mark_id.iloc[0]}: this survey has no map that numbers its marks; map it first, or give x "
+            "and y instead"
+        )
+    marks = inspection.marks.set_index("mark_id")
+    out = readings.copy()
+    for (row, tied), number in zip(tie_readings(named.assign(note=""), inspection).iterrows(), named.mark_id):
+        is_elsewhere = bool(tied["flags"] & Flag.CONTRADICTION)
+        if is_elsewhere or number not in marks.index:
+            why = tied.note if is_elsewhere else "the map has no such mark"
+            raise ReadingError(
+                f"reading {tied.reading_id}, mark {number}: {why}; take the number from the map of this survey, or leave "
+                "it out and give x and y"
+            )
+        is_in_pit = tied.kind == "pit_depth" and tied.mark_id >= 0
+        if is_in_pit or math.isnan(tied.x_mm):
+            out.loc[row, ["x_mm", "y_mm"]] = marks.loc[number, ["x_mm", "y_mm"]].astype(float)
+    return out
+
+
 def keep_readings(
-    book: Casebook, survey: Survey, table: pd.DataFrame, *, as_typed: Sequence[str] = ()
+    book: Casebook,
+    survey: Survey,
+    table: pd.DataFrame,
+    inspection: Inspection | None,
+    *,
+    as_typed: Sequence[str] = (),
 ) -> tuple[Reading, ...]:
-    """Keep a table of readings with a survey, all or none."""
+    """Keep a table of readings with a survey, all or none.
+
+    A reading that names a mark by its number is kept with the mark's place on `inspection`, the map that the number
+    was read from: the next change of the map may give the number to another mark.
+
+    Raises
+    ------
+    ReadingError
+        A number that no mark has, or one whose mark is not at the place given with it.
+    """
     names = (
         "kind",
         "x_mm",
@@ -231,29 +322,53 @@ def keep_readings(
         "instrument",
         "note",
     )
-    rows = [dict(zip(names, values)) for values in table[list(names)].astype(object).itertuples(index=False)]
+    rows = [
+        dict(zip(names, values))
+        for values in _placed(table, inspection)[list(names)].astype(object).itertuples(index=False)
+    ]
     for row, typed in zip(rows, as_typed):
         row["as_typed"] = typed
     return book.add_readings(survey, rows)
 
 
+def is_of_drawing(inspection: Inspection, drawing: Drawing) -> bool:
+    """The inspection was measured on this drawing, as far as it says."""
+    return inspection.drawing_fingerprint in ("", drawing.fingerprint())
+
+
 def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing: Drawing) -> Inspection:
-    """A kept inspection with its hand edits applied and measured again, and its readings."""
+    """A kept inspection with its hand edits applied and measured again, and its readings.
+
+    Raises
+    ------
+    MeasurementError
+        It has hand edits, and the drawing is not the one it was mapped with.
+    """
     with tempfile.TemporaryDirectory() as folder:
         book.write_inspection(ref, Path(folder))
         inspection = load_inspection(folder)
     edits = book.edits(ref)
     if edits:
+        if not is_of_drawing(inspection, drawing):
+            signed = "" if survey.state == "open" else " in a new revision of the signed survey"
+            raise MeasurementError(
+                f"{survey.stage}, {survey.surveyed_on:%Y-%m-%d}: {DRAWING_CHANGED}{signed}; its hand edits are carried over"
+            )
+        settings = Settings(**inspection.settings)  # type: ignore[arg-type]
         class_map, changed = change_classes(inspection.class_map, [_as_class_edit(e) for e in edits])
         measured = measure(
             class_map,
             drawing,
             camera_scale=inspection.photo_px_per_mm,
-            alignment_error_mm=inspection.alignment.error_sd_mm,
-            settings=MeasureSettings(level=inspection.measurement.sound_width_mm.level),
+            alignment_error_mm=inspection.alignment_error_mm,
+            settings=MeasureSettings(level=settings.level, n_places=settings.n_narrowest),
             edited=changed,
+            before=inspection.measurement,
         )
-        inspection = replace(inspection, class_map=class_map, measurement=measured)
+        notes = inspection.notes
+        if not inspection.measurement.zone_measures:
+            notes = (*notes, _NO_DOUBT)
+        inspection = replace(inspection, class_map=class_map, measurement=measured, notes=notes)
     # The survey may have been corrected after mapping: its own entries count.
     return replace(
         inspection,
@@ -303,8 +418,10 @@ def save_drawing(book: Casebook, plate: Plate, face: CasebookFace, drawing: Draw
     """Keep a drawing (SVG and the TOML beside it) for a face; the earlier ones stay readable."""
     with tempfile.TemporaryDirectory() as folder:
         save_svg(drawing, Path(folder) / "drawing.svg")
-        for one in sorted(Path(folder).iterdir()):
-            book.attach_file(plate, one.read_bytes(), one.name, role=DRAWING_ROLE, face=face)
+        # An SVG beside the TOML of an earlier one would be another plate.
+        with book.together():
+            for one in sorted(Path(folder).iterdir()):
+                book.attach_file(plate, one.read_bytes(), one.name, role=DRAWING_ROLE, face=face)
 
 
 def flatness_of(inspection: Inspection, rng: np.random.Generator) -> Estimate:

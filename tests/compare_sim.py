@@ -240,7 +240,6 @@ def survey(codes, confidence, grid, drawing, stage, removed_um, on, level=0.9):
         "x_mm": xy[:, 0], "y_mm": xy[:, 1], "area_mm2": stats[1:, 4] * grid.pixel_area_mm2, "zone": "rim",
         "flags": np.zeros(n - 1, np.int64),
     })  # fmt: skip
-    lands = pd.DataFrame({"sound_width_mm": [4.0], "sound_width_low_mm": [3.6], "sound_width_high_mm": [4.3]})
     return SimpleNamespace(
         face="front face",
         stage=stage,
@@ -252,7 +251,11 @@ def survey(codes, confidence, grid, drawing, stage, removed_um, on, level=0.9):
         class_map=SimpleNamespace(
             codes=codes, confidence=confidence, grid=grid, stage=stage, probabilities=None
         ),
-        measurement=SimpleNamespace(marks=marks, zones=pd.DataFrame(rows), lands=lands),
+        measurement=SimpleNamespace(
+            marks=marks,
+            zones=pd.DataFrame(rows),
+            sound_width_mm=Estimate(value=4.0, low=3.6, high=4.3, level=level),
+        ),
         readings=None,
     )
 
@@ -329,13 +332,19 @@ def judge(pair, truth, noise_shift_mm=0.8):
 
 
 def true_zone_change(plate, drawing, grid, before, after, surveys):
-    """True change of the share of each class per zone, on the metal that both photos show."""
+    """True change of the share of each class per zone, on the metal that both photos show.
+
+    Uncut metal, which nobody can tell at intake, is then in none of them.
+    """
     zones = drawing.zone_raster(grid)
     seen = np.logical_and.reduce([s.class_map.codes != SurfaceClass.UNSEEN for s in surveys])
     a, b = (true_codes(plate, drawing, grid, *x) for x in (before, after))
     out = {}
     for value, name in enumerate(drawing.zone_names, 1):
         at = (zones == value) & seen
-        for word, index in {"pit": [2], "stain": [3], "uncut": [5], "affected": [2, 3, 4, 5]}.items():
+        words = {"pit": [2], "stain": [3], "affected": [2, 3, 4]}
+        if before[0].is_lapped and after[0].is_lapped:
+            words |= {"uncut": [5], "affected": [2, 3, 4, 5]}
+        for word, index in words.items():
             out[name, word] = float(np.isin(b[at], index).mean() - np.isin(a[at], index).mean())
     return out

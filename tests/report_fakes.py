@@ -145,6 +145,7 @@ def make_inspection(rng, drawing, spots, stage, removed, on, *, width=4.1, px=4.
             marks=marks,
             zones=zones,
             lands=lands,
+            sound_width_mm=Estimate(value=width, low=width - 0.3, high=width + 0.2),
             land_paths=(np.array([[92.0, 4.0], [96.0, 4.3], [100.0, 4.2]]),),
         ),
         picture=_picture(rng, codes, grid, target),

@@ -84,7 +84,6 @@ def survey(
             "flags": np.zeros(n - 1, np.int64),
         }
     )
-    lands = pd.DataFrame({"sound_width_mm": [4.0], "sound_width_low_mm": [3.5], "sound_width_high_mm": [4.5]})
     return SimpleNamespace(
         face="front",
         stage=Stage(stage),
@@ -93,7 +92,11 @@ def survey(
         drawing_name="Strip",
         alignment=SimpleNamespace(residual_mm=Estimate(value=0.1, low=0.05, high=0.15)),
         class_map=SimpleNamespace(codes=codes, confidence=sure, grid=grid, probabilities=None),
-        measurement=SimpleNamespace(marks=marks, zones=pd.DataFrame(rows), lands=lands),
+        measurement=SimpleNamespace(
+            marks=marks,
+            zones=pd.DataFrame(rows),
+            sound_width_mm=Estimate(value=4.0, low=3.5, high=4.5),
+        ),
     )
 
 
@@ -287,6 +290,39 @@ def test_compare_zone_not_seen_has_no_change(drawing):
     z = compare([a, b], drawing).overall.zone_changes.set_index(["zone", "class_word"])
     assert math.isnan(z.loc[("seal_land", "affected"), "change"])
     assert not z.loc[("seal_land", "affected"), "is_beyond_repeatability"]
+    assert z.loc[("seal_land", "affected"), "note"] == "nothing of the zone was seen in both surveys"
+
+
+def test_compare_uncut_metal_is_no_change_from_intake(drawing):
+    """At intake old finish says nothing of low metal: what the lap does not reach did not come up by the lap."""
+    stain, uncut = (STAIN, 10, 20, 4.0), (UNCUT, 25, 20, 20.0)
+    pair = compare(
+        [survey(drawing, [stain], "intake"), survey(drawing, [stain, uncut], removed=20)], drawing
+    ).overall
+    z = pair.zone_changes.set_index(["zone", "class_word"])
+    row = z.loc[("running_surface", "uncut")]
+    assert math.isnan(row["share_before"]) and math.isnan(row["change"]) and math.isnan(row["least_provable"])
+    assert row["share_after"] == pytest.approx(100 * math.pi / 1600, rel=0.01)
+    assert not row["is_beyond_repeatability"] and row["note"] == "uncut metal cannot be told at intake"
+    row = z.loc[("running_surface", "affected")]
+    assert row["share_before"] == row["share_after"] == pytest.approx(4 * math.pi / 1600, rel=0.02)
+    assert row["change"] == 0.0 and not row["is_beyond_repeatability"]
+    assert row["note"] == "without uncut metal, which cannot be told at intake"
+    assert z.loc[("running_surface", "pit"), "note"] == ""
+    c, r = np.round(pair.grid.mm_to_px(np.array([25.0, 20.0]))).astype(int)
+    assert pair.change_codes[r, c] == ChangeCode.UNSEEN
+
+
+def test_compare_uncut_metal_that_a_further_lap_reaches_is_a_change(drawing):
+    surveys = [survey(drawing, [(UNCUT, 20, 20, 20.0)], removed=20), survey(drawing, [], "lap_1", 40)]
+    pair = compare(surveys, drawing).overall
+    z = pair.zone_changes.set_index(["zone", "class_word"])
+    for word in ("uncut", "affected"):
+        row = z.loc[("running_surface", word)]
+        assert row["change"] == pytest.approx(-100 * math.pi / 1600, rel=0.01)
+        assert row["is_beyond_repeatability"] and row["note"] == ""
+    c, r = np.round(pair.grid.mm_to_px(np.array([20.0, 20.0]))).astype(int)
+    assert pair.change_codes[r, c] == ChangeCode.CLEARED
 
 
 def test_compare_change_raster(drawing):
@@ -328,6 +364,19 @@ def test_series_bounds_the_depth_of_every_pit(drawing):
     assert uncut["value"].iloc[0] == pytest.approx(25 * math.pi / 1600, rel=0.02)
     assert uncut["value"].iloc[2] == 0.0
     assert (c.overall.before, c.overall.after) == (1, 3) and len(c.pairs) == 2
+
+
+def test_series_sound_width_is_that_of_all_places(drawing):
+    """Another place than the narrowest one may have less behind metal that was not seen."""
+    surveys = make_series(drawing)
+    lands = pd.DataFrame({"sound_width_mm": [4.0, 4.4], "sound_width_low_mm": [3.5, 1.2]})
+    surveys[0].measurement.lands = lands
+    surveys[0].measurement.sound_width_mm = Estimate(value=4.0, low=1.2, high=4.5)
+    surveys[1].measurement.sound_width_mm = Estimate.unknown("the drawing has no seal land")
+    s = compare(surveys, drawing).series
+    s = s[s["quantity"] == "sound_width_mm"].set_index("survey")
+    assert s.loc[1, ["value", "low", "high", "reason"]].tolist() == [4.0, 1.2, 4.5, ""]
+    assert math.isnan(s.loc[2, "value"]) and s.loc[2, "reason"] == "the drawing has no seal land"
 
 
 def test_series_pit_seen_again_was_not_gone(drawing):

@@ -84,6 +84,7 @@ def test_build_mirrored_is_the_mirror_image():
         ),
         ({"body_offset_mm": 3.0, "slots": ()}, "seal land reaches over"),
         ({"body_points_mm": ((0, 0), (100, 100), (100, 0), (0, 100))}, "crosses itself"),
+        ({"body_points_mm": ((-1700, -90), (1700, -90), (1700, 90), (-1700, 90))}, "is 3400 mm across"),
         ({"slots": (Slot(name="thin", from_deg=0, to_deg=20, depth_mm=3, corner_mm=4),)}, "thin.*no single"),
         ({"bands": (BandNumbers(name="far", seal_width_mm=1, from_mm=50, to_mm=52),)}, "far.*nowhere"),
     ],

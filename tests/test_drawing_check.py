@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from shapely import Point, Polygon, box
@@ -20,6 +18,7 @@ from pitmap.drawing import (
     random_plate,
     shipped_plates,
 )
+from pitmap.errors import DrawingError
 
 
 def hole(name: str, x: float, y: float, radius: float = 4.0, kind: str = "bolt") -> Opening:
@@ -115,14 +114,32 @@ def test_trace_outside():
     assert found(plate(trace=Point(60, 0).buffer(30)), "trace", "not inside the outline") == "error"
 
 
+def across_28_mm() -> Drawing:
+    """The plate of 140 mm at a fifth of its size."""
+    outline = scale(plate().outline, 0.2, 0.2, origin=(0, 0))
+    return plate(outline=outline, openings=(), zones={"rim": outline}, trace=None, coolant_edge=None)
+
+
 def test_inches_read_as_millimetres():
-    drawing = plate()
-    small = {k: scale(z, 1 / 25.4, 1 / 25.4, origin=(0, 0)) for k, z in drawing.zones.items()}
-    tiny = replace(
-        drawing, outline=scale(drawing.outline, 1 / 25.4, 1 / 25.4, origin=(0, 0)), openings=(), zones=small,
-        trace=None, coolant_edge=None,
-    )  # fmt: skip
-    assert found(tiny, "outline", "plausible in inches") == "error"
+    assert found(across_28_mm(), "outline", "plausible in inches") == "error"
+
+
+def test_a_drawing_of_no_plates_size_is_not_turned_about(monkeypatch):
+    monkeypatch.setattr("pitmap.drawing.check.look_alikes", lambda _: pytest.fail("was turned about"))
+    assert check_drawing(across_28_mm())[0].severity == "error"
+
+
+@pytest.mark.parametrize(
+    ("outline", "words"),
+    [
+        (box(0, 0, 19, 10), "is 19 mm across"),
+        (box(0, 0, 90, 3001), "is 3001 mm across"),
+        (box(-20_001, 0, -19_900, 90), "lies 20001 mm from the origin"),
+    ],
+)
+def test_no_drawing_is_made_of_an_outline_out_of_range(outline, words):
+    with pytest.raises(DrawingError, match=f"'p': the outline {words}"):
+        plate(outline=outline)
 
 
 def test_far_from_the_origin():

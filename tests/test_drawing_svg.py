@@ -212,6 +212,13 @@ def test_beside_refusal_names_the_entry(tmp_path, text, words):
         load_drawing(write(tmp_path, svg(OUTLINE)))
 
 
+@pytest.mark.parametrize("name", [".", "..", "plate.pdf"])
+def test_a_toml_that_names_no_drawing_is_refused(tmp_path, name):
+    toml = write(tmp_path, f"drawing = '{name}'\n", "plate.toml")
+    with pytest.raises(DrawingError, match=f"plate.toml: drawing must name an SVG or DXF file, got '{name}'"):
+        load_drawing(toml)
+
+
 def test_load_drawing_by_toml_and_by_numbers(tmp_path):
     save_svg(load_shipped("heron40_end"), tmp_path / "p.svg")
     assert load_drawing(tmp_path / "p.toml").name == "Heron 40 end plate"

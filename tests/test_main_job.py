@@ -335,7 +335,7 @@ def test_record_shows_the_plan_that_plan_shows(
         encoding="utf-8",
     )
     (tmp_path / "limits.toml").write_text(
-        '[sound_width_min]\nvalue = "2 mm"\nsource = "own rule"\n[joint_gap]\nvalue = "3 thou"\nsource = "own rule"\n',
+        '[total_stock]\nvalue = "2 um"\nsource = "own rule"\n[joint_gap]\nvalue = "3 thou"\nsource = "own rule"\n',
         encoding="utf-8",
     )
     options = (
@@ -352,7 +352,7 @@ def test_record_shows_the_plan_that_plan_shows(
     assert record["verdict"]["headline"] == plan["verdict"]["headline"]
     assert record["tables"]["steps"] == plan["steps"]
     judged = {f["rule"] for f in record["verdict"]["findings"] if f["status"] != "not judged"}
-    assert judged == {"sound_width"}
+    assert judged == {"total_stock"}
 
 
 def test_dates_against_stages_are_told_and_names_stay_with_their_maps(

@@ -8,7 +8,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from shapely import Polygon
+from shapely import Polygon, box
 from shapely.affinity import translate
 
 from pitmap.drawing import Drawing, Opening, load_shipped, shipped_plates
@@ -30,10 +30,12 @@ from pitmap.registration import (
 )
 from pitmap.registration.coarse import focal_for, round_openings
 from pitmap.registration.edges import drawn_edges
+from pitmap.registration.evidence import shrink
 from pitmap.registration.judge import Evidence
 from pitmap.registration.landmarks import view_from_points
-from pitmap.registration.polish import Fit
+from pitmap.registration.polish import Fit, Priors, refine_view
 from pitmap.registration.poses import exp_rotation
+from pitmap.registration.profiles import fit_profiles
 from pitmap.registration.verdict import doubt, may_settle
 from pitmap.registration.view import View
 
@@ -152,6 +154,76 @@ def test_view_and_its_camera_agree() -> None:
     assert np.allclose(view.camera().px_to_mm(view.project(points)), points, atol=1e-6)
 
 
+def test_profiles_that_lie_on_one_side_of_every_step_are_fitted() -> None:
+    """Of an edge broken by 0.8 mm, 30 px to the mm: 24 px of which a profile sees six."""
+    view = View(
+        rotation=np.diag([1.0, -1.0, -1.0]),
+        shift_mm=np.array([0.0, 0.0, 100.0]),
+        focal_px=3000.0,
+        centre_xy=np.array([499.5, 379.5]),
+    )
+    square = Drawing(name="s", thickness_mm=10, outline=box(-10, -10, 10, 10), openings=(), zones={})
+    rgb = np.full((760, 1000, 3), 120, np.uint8)
+    fit = fit_profiles(rgb, view, drawn_edges(square, 2.0), thickness_mm=10, edge_break_mm=0.8, blur_px=0.8)
+    assert fit.inside.any() and np.abs(fit.offset_px).max() < 1e-6
+
+
+def test_a_fit_for_a_picture_of_twice_the_size(plate: Drawing, photo: np.ndarray) -> None:
+    edges = drawn_edges(plate, 4.0)
+    fit = refine_view(photo, lying_view(), edges, Priors(log_focal=0.0), thickness_mm=0.01)
+    twice = fit.scaled(2.0)
+    px = fit.view.project(edges.points_mm)
+    assert np.allclose(twice.view.project(edges.points_mm), 2 * px + 0.5)
+    assert twice.blur_px == 2 * fit.blur_px and twice.edge_break_mm == fit.edge_break_mm
+    ratio = np.sqrt(np.diag(twice.covariance) / np.diag(fit.covariance))
+    assert np.allclose(ratio, [1, 1, 1, 1, 1, 1, 1, 2, 2, 1, 1])
+
+
+def test_both_sides_of_a_smaller_copy_shrink_alike() -> None:
+    x, y = np.meshgrid(np.arange(213), np.arange(161))
+    small, scale = shrink(np.stack([x, y, x], -1).astype(np.uint8), 71)
+    assert scale == 71 / 213 and small.shape == (54, 71, 3)
+    # pixel 30 lies at (30 + 0.5) / scale - 0.5 = 91.0 of the original, to the right and down
+    assert small[30, 30].tolist() == [91, 91, 91]
+
+
+def test_edges_that_leave_the_camera_open_are_refused(
+    plate: Drawing, photo: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def singular(*args: object) -> Fit:
+        raise np.linalg.LinAlgError("Singular matrix")
+
+    monkeypatch.setattr(finder, "_settle", singular)
+    with pytest.raises(AlignmentRefused, match="where the camera stood"):
+        refine(photo, plate, lying_view().camera())
+
+
+@pytest.mark.parametrize("off_mm", [(2000.0, -2000.0), (-19_000.0, 400.0)])
+def test_the_origin_of_the_drawing_does_not_matter(
+    plate: Drawing, photo: np.ndarray, aligned: Alignment, off_mm: tuple[float, float]
+) -> None:
+    points = np.array([o.polygon.centroid.coords[0] for o in plate.openings])
+    there = plate.moved(*off_mm)
+    picked = points[:6], aligned.mm_to_px(points[:6])
+    for found, near in (
+        (register(photo, there), aligned),
+        (
+            register_from_landmarks(photo, there, picked[0] + off_mm, picked[1]),
+            register_from_landmarks(photo, plate, *picked),
+        ),
+        (refine(photo, there, camera_over(aligned, off_mm)), refine(photo, plate, aligned.camera)),
+    ):
+        assert np.allclose(found.mm_to_px(points + off_mm), near.mm_to_px(points), atol=1e-3)
+        assert np.allclose(found.error_mm(points + off_mm), near.error_mm(points), rtol=1e-3)
+        assert found.residual_mm.value == pytest.approx(near.residual_mm.value, rel=1e-3)
+        assert np.allclose(found.regions.x_mm - off_mm[0], near.regions.x_mm, atol=1e-6)
+
+
+def camera_over(aligned: Alignment, off_mm: tuple[float, float]) -> Camera:
+    """The same camera for the drawing moved by this."""
+    return aligned.about(-np.array(off_mm)).camera
+
+
 def test_register_finds_a_painted_plate(plate: Drawing, aligned: Alignment) -> None:
     assert rms_mm(aligned, lying_view(), plate) < BAR_MM
     assert aligned.seen == pytest.approx(1.0)
@@ -224,6 +296,8 @@ def test_register_checks_its_arguments(plate: Drawing) -> None:
         register(np.zeros((500, 700, 3), np.uint8), plate, px_hint=-1)
     with pytest.raises(AlignmentRefused, match="300 x 200"):
         register(np.zeros((200, 300, 3), np.uint8), plate)
+    with pytest.raises(AlignmentRefused, match="strip of 4000 x 2 px"):
+        register(np.zeros((2, 4000, 3), np.uint8), plate)
 
 
 def test_register_refuses_an_empty_picture(plate: Drawing) -> None:

@@ -17,6 +17,7 @@ from pitmap.registration.camera import Camera, Lens
 from pitmap.tracing import CIRCLES, PhotoClicks, Trace, trace_plate
 from pitmap.tracing.bundle import solve_cameras
 from pitmap.tracing.cameras import EdgeSet, fit_circle, unlikely_focal
+from pitmap.tracing.clicks import read_clicks
 from pitmap.tracing.contours import vote
 from pitmap.tracing.merge import signed_area
 from pitmap.tracing.silhouette import check_around, find_silhouette
@@ -362,6 +363,18 @@ def test_refusals():
         trace_plate([photo, photo], ("a", "z", 100.0))
     with pytest.raises(InputError, match="mm above 0"):
         trace_plate([photo, photo], ("a", "b", -1.0))
+    one = PhotoClicks(rgb=blank, clicks_px={**four, "b": (0.5, 0.5)})
+    with pytest.raises(InputError, match="'a' and 'b' are clicked on one place in photo 2"):
+        trace_plate([photo, one], ("a", "b", 100.0))
+    with pytest.raises(InputError, match="click on 'a': x 80, y 3 lies outside the photo of 80 x 60 px"):
+        PhotoClicks(rgb=blank, clicks_px={"a": (80.0, 3.0)})
+
+
+def test_a_click_outside_its_photo_names_file_and_photo(tmp_path):
+    cv2.imwrite(str(tmp_path / "face.png"), np.zeros((600, 800, 3), np.uint8))
+    (tmp_path / "clicks.csv").write_text("photo,hole,x_px,y_px\nface.png,a,20,-7\n", encoding="utf-8")
+    with pytest.raises(InputError, match="clicks.csv: photo face.png: click on 'a': x 20, y -7 lies outside"):
+        read_clicks(tmp_path / "clicks.csv")
 
 
 @pytest.fixture(scope="module")

@@ -100,6 +100,7 @@ ZONE_CHANGES = Schema(
             "least_provable", "float64", "the smallest change that would count as more than repeatability"
         ),
         Column("is_beyond_repeatability", "bool", "True when the change is larger than that"),
+        Column("note", "object", "why there is no change, or what it leaves out"),
     ),
 )
 

@@ -20,7 +20,7 @@ from .marks import onto_grid
 from .matching import Groups, match_marks
 from .repeatability import Repeatability
 from .shift import Shift, shift_from_marks, shift_from_pictures
-from .zones import Zones, change_raster, pair_key, zone_changes
+from .zones import Zones, change_raster, pair_key, tells_uncut, zone_changes
 
 __all__ = ["PairChange", "compare_pair"]
 
@@ -154,7 +154,7 @@ def compare_pair(
         zone_changes=zone_changes(
             key, before, after, fates, zones, repeatability, rules, place_sd_mm=errors[0][0] / math.sqrt(2)
         ),
-        change_codes=change_raster(key),
+        change_codes=change_raster(key, is_uncut_told=tells_uncut(before, after)),
         grid=grid,
     )
     return pair, after, groups

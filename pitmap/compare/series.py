@@ -95,11 +95,11 @@ def _row(
     }  # fmt: skip
 
 
-def _triple(table: pd.DataFrame, names: tuple[str, str, str]) -> tuple[float, float, float]:
-    """Three columns of the first row, NaN without one."""
+def _share(table: pd.DataFrame) -> tuple[float, float, float]:
+    """The share of the one row with its interval, NaN without one."""
     if not len(table):
         return math.nan, math.nan, math.nan
-    value, low, high = (float(x) for x in table[list(names)].to_numpy(float)[0])
+    value, low, high = (float(x) for x in table[["share", "share_low", "share_high"]].to_numpy(float)[0])
     return value, low, high
 
 
@@ -129,7 +129,7 @@ def series_table(layers: Sequence[Layer], tracks: pd.DataFrame, zone_names: tupl
                     continue
                 at = measurement.zones
                 at = at[(at["zone"] == zone) & (at["class_word"] == word)]
-                share = _triple(at, ("share", "share_low", "share_high"))
+                share = _share(at)
                 reason = "" if not math.isnan(share[0]) else "nothing of the zone was seen"
                 reason = reason if len(at) else "not measured at this survey"
                 rows.append(_row(k + 1, zone, quantity, removed[k], share, reason))
@@ -139,10 +139,10 @@ def series_table(layers: Sequence[Layer], tracks: pd.DataFrame, zone_names: tupl
             low, high, reason = _deepest(tracks, k, zone, removed)
             rows.append(_row(k + 1, zone, "deepest_um", removed[k], (math.nan, low, high), reason))
             if zone == "seal_land":
-                lands = measurement.lands
-                width = _triple(lands, ("sound_width_mm", "sound_width_low_mm", "sound_width_high_mm"))
-                reason = "" if len(lands) else "no seal land was measured"
-                rows.append(_row(k + 1, zone, "sound_width_mm", removed[k], width, reason))
+                # of all places: metal not seen at another one may leave less than the narrowest that is seen
+                e = measurement.sound_width_mm
+                width = e.value, e.low, e.high
+                rows.append(_row(k + 1, zone, "sound_width_mm", removed[k], width, e.reason))
     return SERIES.frame(rows)
 
 

@@ -21,7 +21,7 @@ from .fates import ZONE_CHANGES, ChangeCode, Fate
 from .layer import Layer
 from .repeatability import Repeatability
 
-__all__ = ["Zones", "change_raster", "pair_key", "zone_changes"]
+__all__ = ["Zones", "change_raster", "pair_key", "tells_uncut", "zone_changes"]
 
 _COUNTED = (SurfaceClass.PIT, SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT)
 _HIDDEN = 0
@@ -88,14 +88,25 @@ def pair_key(
     return np.asarray(key, np.uint8)
 
 
-def change_raster(key: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Codes of :class:`ChangeCode` from a :func:`pair_key`."""
+def tells_uncut(*layers: Layer) -> bool:
+    """False when a survey was made at intake: nothing is freshly cut then, and old finish says nothing of low metal."""
+    return all(layer.inspection.stage.is_lapped for layer in layers)
+
+
+def change_raster(key: NDArray[np.uint8], *, is_uncut_told: bool) -> NDArray[np.uint8]:
+    """Codes of :class:`ChangeCode` from a :func:`pair_key`.
+
+    Uncut metal that looks sound in a survey that cannot tell it neither came nor went: that survey does not show it.
+    """
     damage = np.zeros(_N, bool)
     damage[[*(int(c) for c in AFFECTED), int(SurfaceClass.SCORE)]] = True
     table = np.full((_N, _N), ChangeCode.UNTOUCHED, np.uint8)
     table[damage[:, None] & damage[None, :]] = ChangeCode.STAYED
     table[damage[:, None] & ~damage[None, :]] = ChangeCode.CLEARED
     table[~damage[:, None] & damage[None, :]] = ChangeCode.CAME
+    if not is_uncut_told:
+        sound, uncut = int(SurfaceClass.SOUND), int(SurfaceClass.UNCUT)
+        table[sound, uncut] = table[uncut, sound] = ChangeCode.UNSEEN
     table[_HIDDEN, :] = ChangeCode.UNSEEN
     table[:, _HIDDEN] = ChangeCode.UNSEEN
     whole = np.full(256, ChangeCode.OUTSIDE, np.uint8)
@@ -138,9 +149,6 @@ def _moved(stated: tuple[float, float, float] | None, share: float) -> tuple[flo
     if stated is None:
         return nothing
     value, low, high = stated
-    if math.isnan(value) and share == 0.0:
-        # Nothing is uncut at intake by definition; that is known, not unmeasured.
-        return 0.0, 0.0, 0.0
     if math.isnan(low) or math.isnan(high):
         # max() and min() would turn "no interval" into the whole range.
         return nothing
@@ -176,7 +184,8 @@ def zone_changes(
     Returns
     -------
     pandas.DataFrame
-        Schema :data:`pitmap.compare.ZONE_CHANGES`; shares are NaN where nothing was seen in both.
+        Schema :data:`pitmap.compare.ZONE_CHANGES`; shares are NaN where nothing was seen in both, and that of uncut
+        metal at intake. Then its change is NaN too, and affected metal is counted without it in both surveys.
 
     Notes
     -----
@@ -204,18 +213,29 @@ def zone_changes(
     lost_diam = np.minimum(fates["eq_diam_mm"].to_numpy(float), rules.misread_diam_mm)[alone.to_numpy()]
     lost_zone, lost_code = (fates[c].to_numpy()[alone.to_numpy()] for c in ("zone", "class_code"))
     stated = [_stated_shares(layer) for layer in (before, after)]
+    is_uncut_told = tells_uncut(before, after)
+    affected = tuple(c for c in AFFECTED if is_uncut_told or c != SurfaceClass.UNCUT)
     rows: list[dict[str, Any]] = []
     for value, name in enumerate(zones.names, 1):
         table = counts[value]
         seen = float(table.sum()) * grid.pixel_area_mm2
         is_here = lost_zone == name
-        for classes in (*((c,) for c in _COUNTED), AFFECTED):
+        for classes in (*((c,) for c in _COUNTED), affected):
             index = [int(c) for c in classes]
             share = (
                 (float(table[index].sum() / table.sum()), float(table[:, index].sum() / table.sum()))
                 if seen
                 else (math.nan, math.nan)
             )
+            note = "" if seen else "nothing of the zone was seen in both surveys"
+            if not is_uncut_told and classes == (SurfaceClass.UNCUT,):
+                share = (
+                    share[0] if tells_uncut(before) else math.nan,
+                    share[1] if tells_uncut(after) else math.nan,
+                )
+                note = "uncut metal cannot be told at intake"
+            elif not is_uncut_told and classes == affected:
+                note = note or "without uncut metal, which cannot be told at intake"
             column = index[0] if len(index) == 1 else 0
             edge = sum(float(m.zone_edge_mm[value, column]) for m in (before.marks, after.marks)) / 2
             lost = math.pi / 4 * lost_diam[is_here & np.isin(lost_code, index)] ** 2
@@ -226,8 +246,8 @@ def zone_changes(
             patch = repeatability.patch_sd(word, sum(share) / 2) * seen if seen else 0.0
             variance = repeatability.area_sd_mm2(edge) ** 2 + repeatability.coming_and_going * specks
             variance += place**2 + patch**2
-            sd = math.sqrt(variance) / seen if seen else math.nan
             change = share[1] - share[0]
+            sd = math.nan if math.isnan(change) else math.sqrt(variance) / seen
             low, high = change - z * sd, change + z * sd
             own = [_moved(told.get((name, word)), s) for told, s in zip(stated, share)]
             if seen and not any(math.isnan(x) for triple in own for x in triple):
@@ -247,7 +267,8 @@ def zone_changes(
                     "change_low": max(-1.0, low),
                     "change_high": min(1.0, high),
                     "least_provable": z_proven * sd,
-                    "is_beyond_repeatability": bool(seen and abs(change) > z_proven * sd),
+                    "is_beyond_repeatability": bool(abs(change) > z_proven * sd),
+                    "note": note,
                 }
             )
     return ZONE_CHANGES.frame(rows)

@@ -201,7 +201,8 @@ def check_drawing(drawing: Drawing, *, poses: bool = True) -> list[Finding]:
     drawing : Drawing
         Loaded or built: its rings are closed and do not cross themselves, or loading refused and said which.
     poses : bool
-        False leaves out whether the plate looks like itself turned or mirrored, which takes most of the time.
+        False leaves out whether the plate looks like itself turned or mirrored, which takes most of the time; it is
+        left out of a drawing of no plate's size too.
 
     Returns
     -------
@@ -216,7 +217,10 @@ def check_drawing(drawing: Drawing, *, poses: bool = True) -> list[Finding]:
     """
     findings = [*_shapes(drawing)]
     if not findings:
-        for check in (_sizes, _openings, _zones, _edges, _limits, *((_poses,) if poses else ())):
+        findings = [*_sizes(drawing)]
+        # turned and mirrored copies of what is no plate cost the most and say nothing
+        poses &= not any(f.severity == "error" for f in findings)
+        for check in (_openings, _zones, _edges, _limits, *((_poses,) if poses else ())):
             findings.extend(check(drawing))
     order = {"error": 0, "warning": 1, "note": 2}
     return sorted(findings, key=lambda f: order[f.severity])

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import DrawingError
+from .model import FARTHEST_MM
 from .svg_path import MAX_POINTS, arc_points
 from .svg_read import CURVE_TOLERANCE_MM
 
@@ -26,7 +27,6 @@ APP_NAME = "PITMAP"
 _MAX_BYTES = 32_000_000
 _MAX_ENTITIES = 10_000
 _MAX_DEPTH = 8
-_MAX_MM = 20_000.0
 _FLAT_MM = 0.01
 _DRAWN = {"LINE", "ARC", "CIRCLE", "ELLIPSE", "SPLINE", "LWPOLYLINE", "POLYLINE"}
 _MM_PER_UNIT = {1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0, 8: 25.4e-6, 9: 0.0254, 13: 0.001, 14: 100.0}
@@ -132,17 +132,17 @@ def _xy_closed(entity: Any, unit_mm: float) -> tuple[Any, bool]:
         return [entity.dxf.start, entity.dxf.end], False
     if kind in ("CIRCLE", "ARC"):
         radius_mm = entity.dxf.radius * unit_mm
-        if not 4 * CURVE_TOLERANCE_MM < radius_mm < _MAX_MM:
+        if not 4 * CURVE_TOLERANCE_MM < radius_mm < FARTHEST_MM:
             raise ValueError(f"a radius of {radius_mm:.4g} mm")
         return list(entity.flattening(sag)), kind == "CIRCLE"
     if kind == "ELLIPSE":
-        if not entity.dxf.major_axis.magnitude * unit_mm < _MAX_MM:
+        if not entity.dxf.major_axis.magnitude * unit_mm < FARTHEST_MM:
             raise ValueError("an axis too long")
         turn = abs(entity.dxf.end_param - entity.dxf.start_param)
         return list(entity.flattening(sag, segments=32)), math.isclose(turn, math.tau, rel_tol=1e-9)
     if kind == "SPLINE":
         handles = [v * unit_mm for p in (*entity.control_points, *entity.fit_points) for v in p]
-        if not all(abs(v) < _MAX_MM for v in handles):
+        if not all(abs(v) < FARTHEST_MM for v in handles):
             raise ValueError("a control point too far away")
         return list(entity.flattening(sag, segments=8)), bool(entity.closed)
     if kind == "POLYLINE":
@@ -158,7 +158,7 @@ def _xy_closed(entity: Any, unit_mm: float) -> tuple[Any, bool]:
         xyb = [(p[0], p[1], p[2]) for p in entity.get_points("xyb")]
     if not xyb:
         raise ValueError("no corners")
-    if not all(abs(v) * unit_mm < _MAX_MM for p in xyb for v in p[:2]) or not all(
+    if not all(abs(v) * unit_mm < FARTHEST_MM for p in xyb for v in p[:2]) or not all(
         abs(p[2]) < 1e4 for p in xyb
     ):
         raise ValueError("a corner too far away, or an arc that is none")
@@ -194,8 +194,8 @@ def read_strokes(path: Path, user_unit_mm: float, notes: set[str]) -> list[Strok
             points = np.array([tuple(p)[:3] for p in xyz], float) * unit_mm
         except (ValueError, ArithmeticError, TypeError, AttributeError, IndexError, _ezdxf_errors()) as error:
             raise DrawingError(f"{where}: cannot be read: {error}") from error
-        if not (np.isfinite(points).all() and (np.abs(points) < _MAX_MM).all()):
-            raise DrawingError(f"{where}: lies more than {_MAX_MM:.0f} mm away, or nowhere")
+        if not (np.isfinite(points).all() and (np.abs(points) < FARTHEST_MM).all()):
+            raise DrawingError(f"{where}: lies more than {FARTHEST_MM:.0f} mm away, or nowhere")
         if len(points) and np.ptp(points[:, 2]) > _FLAT_MM:
             raise DrawingError(f"{where}: is not flat; draw the face in the x-y plane")
         n_points += len(points)

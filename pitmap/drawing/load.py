@@ -22,7 +22,7 @@ def _load_toml(path: Path) -> Drawing:
     if "trace" in data:
         return build_drawing(numbers_from_mapping(data, str(path)))
     beside = read_beside(path, data)
-    other = path.with_name(beside.drawing) if beside.drawing else path.with_suffix(".svg")
+    other = path.parent / beside.drawing if beside.drawing else path.with_suffix(".svg")
     if other.suffix.lower() not in (".svg", ".dxf"):
         raise DrawingError(f"{path}: drawing must name an SVG or DXF file, got {beside.drawing!r}")
     return (load_dxf if other.suffix.lower() == ".dxf" else load_svg)(other, beside=beside)

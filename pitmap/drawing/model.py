@@ -2,26 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+import hashlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
+from typing import Any
 
 import cv2
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
+from shapely.affinity import scale, translate
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 
 from ..errors import DrawingError
 from ..grid import Grid
 
-__all__ = ["OPENING_KINDS", "WORKING_ZONES", "ZONE_NAMES", "Band", "Drawing", "Opening", "fill_mask"]
+__all__ = [
+    "FARTHEST_MM",
+    "OPENING_KINDS",
+    "WORKING_ZONES",
+    "ZONE_NAMES",
+    "Band",
+    "Drawing",
+    "Opening",
+    "check_range",
+    "fill_mask",
+]
 
 OPENING_KINDS = ("bolt", "dowel", "coolant", "port", "bore", "drain", "lift", "other")
 ZONE_NAMES = ("running_surface", "seal_land", "rim")
 WORKING_ZONES = ("running_surface", "seal_land")
 """Zones that carry a seal or a rotor; the rim matters for flatness only."""
+
+_ACROSS_MM = (20.0, 3000.0)
+"""Outlines out of this range are units gone wrong, not plates, and rasters of them fill the memory; the check has closer
+limits."""
+FARTHEST_MM = 20_000.0
+"""No part of a drawing lies farther from its origin along x or y: a whole sheet of several faces fits in."""
 
 _SUBPIXEL_BITS = 6
 """fillPoly takes fixed-point corners; 1/64 px is finer than any drawing."""
@@ -89,7 +109,8 @@ class Drawing:
     Raises
     ------
     DrawingError
-        Empty or invalid outline, repeated opening name, unknown zone.
+        Empty or invalid outline, one of no plate's size or too far from the origin, repeated opening name, unknown
+        zone.
     """
 
     name: str
@@ -107,6 +128,7 @@ class Drawing:
     def __post_init__(self) -> None:
         if self.outline.is_empty or not self.outline.is_valid:
             raise DrawingError(f"drawing {self.name!r}: the outline is empty or crosses itself")
+        check_range(self.outline, f"drawing {self.name!r}")
         names = [o.name for o in self.openings]
         repeated = {n for n in names if names.count(n) > 1}
         if repeated:
@@ -143,27 +165,57 @@ class Drawing:
             out[fill_mask(geometry, grid)] = value
         return out
 
+    def fingerprint(self) -> str:
+        """What tells the shapes that are measured on from others: edges, openings, zones and bands, to 0.1 um."""
+        edges = [e for e in (self.outline, self.trace, self.coolant_edge) if e is not None]
+        shapes = [
+            *edges,
+            *(o.polygon for o in self.openings),
+            *self.zones.values(),
+            *(b.polygon for b in self.bands),
+        ]
+        # Zones are cut out when a drawing is read, and another release of the library may begin their rings elsewhere.
+        plain = shapely.normalize(shapely.transform(shapes, lambda xy: np.round(xy, 4) + 0.0))
+        digest = hashlib.sha256(b"".join(shapely.to_wkb(plain)))
+        widths = [(b.name, b.seal_width_mm) for b in self.bands]
+        digest.update(repr((list(self.zones), widths)).encode())
+        return digest.hexdigest()
+
     def mirrored(self, name: str) -> Drawing:
         """The same drawing seen from the other side (x -> -x), under another name."""
-        from shapely.affinity import scale
+        return replace(self._mapped(lambda g: scale(g, -1, 1, origin=(0, 0))), name=name)
 
-        def flip(g):  # type: ignore[no-untyped-def]
-            return None if g is None else scale(g, -1, 1, origin=(0, 0))
+    def moved(self, x_mm: float, y_mm: float) -> Drawing:
+        """The same drawing with everything moved, mm."""
+        return self._mapped(lambda g: translate(g, x_mm, y_mm))
 
-        return Drawing(
-            name=name,
-            thickness_mm=self.thickness_mm,
-            outline=flip(self.outline),
-            openings=tuple(Opening(name=o.name, kind=o.kind, polygon=flip(o.polygon)) for o in self.openings),
-            zones={k: flip(v) for k, v in self.zones.items()},
-            trace=flip(self.trace),
-            bands=tuple(
-                Band(name=b.name, polygon=flip(b.polygon), seal_width_mm=b.seal_width_mm) for b in self.bands
-            ),
-            coolant_edge=flip(self.coolant_edge),
-            photo_hints=self.photo_hints,
-            limits=self.limits,
-            zone_purposes=self.zone_purposes,
+    def _mapped(self, to: Callable[[Any], Any]) -> Drawing:
+        return replace(
+            self,
+            outline=to(self.outline),
+            openings=tuple(replace(o, polygon=to(o.polygon)) for o in self.openings),
+            zones={k: to(v) for k, v in self.zones.items()},
+            trace=None if self.trace is None else to(self.trace),
+            bands=tuple(replace(b, polygon=to(b.polygon)) for b in self.bands),
+            coolant_edge=None if self.coolant_edge is None else to(self.coolant_edge),
+        )
+
+
+def check_range(outline: Polygon, where: str) -> None:
+    """Refuse an outline that cannot be a plate in millimetres; readers name the file before they make more of it.
+
+    Raises
+    ------
+    DrawingError
+        Under 20 mm or over 3 m across, or farther than 20 m from the origin.
+    """
+    x0, y0, x1, y1 = outline.bounds
+    across, off = max(x1 - x0, y1 - y0), max(-x0, x1, -y0, y1)
+    if not _ACROSS_MM[0] <= across <= _ACROSS_MM[1]:
+        raise DrawingError(f"{where}: the outline is {across:g} mm across; are its units right?")
+    if not off <= FARTHEST_MM:
+        raise DrawingError(
+            f"{where}: the outline lies {off:g} mm from the origin, over {FARTHEST_MM:.0f}; move it to its origin"
         )
 
 

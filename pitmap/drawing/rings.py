@@ -16,7 +16,7 @@ from shapely import MultiPolygon, Polygon
 
 from ..errors import DrawingError
 from ..grid import Grid
-from .model import Drawing, Opening
+from .model import Drawing, Opening, check_range
 
 __all__ = ["load_rings", "opening_kind_from_name", "template_grid"]
 
@@ -56,6 +56,13 @@ def _polygon(path: Path, field: str, exterior: Any, interiors: Any = ()) -> Poly
     return polygon
 
 
+def _zone(path: Path, field: str, parts: Any) -> Polygon | MultiPolygon:
+    if not isinstance(parts, list) or not all(isinstance(p, dict) for p in parts):
+        raise DrawingError(f"{path}: {field} is not a list of {{exterior, interiors}}")
+    polygons = [_polygon(path, field, p.get("exterior"), p.get("interiors") or ()) for p in parts]
+    return polygons[0] if len(polygons) == 1 else MultiPolygon(polygons)
+
+
 def load_rings(path: str | Path) -> Drawing:
     """A drawing from a JSON of rings.
 
@@ -72,12 +79,8 @@ def load_rings(path: str | Path) -> Drawing:
         thickness = float(data["thickness"])
     except (KeyError, TypeError, ValueError) as error:
         raise DrawingError(f"{path}: expected outline, holes, zones and thickness ({error})") from error
-    zones = {}
-    for name, parts in zone_lists.items():
-        polygons = [
-            _polygon(path, f"zones.{name}", p.get("exterior"), p.get("interiors") or ()) for p in parts
-        ]
-        zones[name] = polygons[0] if len(polygons) == 1 else MultiPolygon(polygons)
+    check_range(outline, str(path))
+    zones = {name: _zone(path, f"zones.{name}", parts) for name, parts in zone_lists.items()}
     trace = _polygon(path, "trace", data["trace"]) if data.get("trace") else None
     land = zones.get("seal_land")
     return Drawing(

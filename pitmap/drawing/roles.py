@@ -15,7 +15,7 @@ from shapely.ops import unary_union
 from ..errors import DrawingError
 from .beside import Beside
 from .build import make_zones, polygons_only
-from .model import OPENING_KINDS, ZONE_NAMES, Band, Drawing, Opening
+from .model import OPENING_KINDS, ZONE_NAMES, Band, Drawing, Opening, check_range
 from .rings import opening_kind_from_name
 
 __all__ = ["Piece", "assemble", "guess_role", "polygon_from_rings"]
@@ -23,8 +23,6 @@ __all__ = ["Piece", "assemble", "guess_role", "polygon_from_rings"]
 EDGE_ROLES = ("outline", "trace", "coolant_edge")
 _COMMON_MM2 = 1e-4
 _MAX_SHAPES = 500
-_ACROSS_MM = (20.0, 3000.0)
-"""Outlines out of this range are units gone wrong, not plates; the check has closer limits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,12 +204,7 @@ def assemble(pieces: Iterable[Piece], *, where: str, beside: Beside, default_nam
         )
     if "outline" not in edges:
         raise DrawingError(f"{where}: no outline; name the outer edge of the plate 'outline'")
-    x0, y0, x1, y1 = edges["outline"].bounds
-    across = max(x1 - x0, y1 - y0)
-    if not _ACROSS_MM[0] <= across <= _ACROSS_MM[1]:
-        raise DrawingError(
-            f"{where}: the outline is {across:.4g} mm across; the units of the file are not right"
-        )
+    check_range(edges["outline"], where)
     trace, edge = edges.get("trace"), edges.get("coolant_edge")
     if edge is None and trace is not None and math.isfinite(beside.land_width_mm):
         edge = Polygon(trace.buffer(beside.land_width_mm, quad_segs=48).exterior)

@@ -20,6 +20,7 @@ from .ratings import (
 )
 from .schemas import LANDS, MARKS, RATINGS, ZONES
 from .settings import MeasureSettings
+from .zone_shares import ZoneMeasure
 
 __all__ = [
     "LANDS",
@@ -33,6 +34,7 @@ __all__ = [
     "MeasureFrame",
     "MeasureSettings",
     "Measurement",
+    "ZoneMeasure",
     "change_classes",
     "d610_grade",
     "drawn_area",

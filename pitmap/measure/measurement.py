@@ -74,6 +74,7 @@ def measure(
     settings: MeasureSettings | None = None,
     frame: MeasureFrame | None = None,
     edited: NDArray[np.bool_] | None = None,
+    before: Measurement | None = None,
 ) -> Measurement:
     """Marks, zone shares, sound width of the land and published ratings of one map.
 
@@ -91,6 +92,9 @@ def measure(
         From :func:`pitmap.measure.make_frame`; pass it when the same drawing is measured again.
     edited : (rows, columns) bool array, optional
         Pixels changed by hand; marks on them are flagged.
+    before : Measurement, optional
+        Of the map before it was changed by hand. What its class probabilities left open stays open: a hand says nothing
+        of the places that it did not touch.
 
     Raises
     ------
@@ -123,7 +127,13 @@ def measure(
     marks = marks_table(list(blobs.values()), codes, frame, settings, camera_scale, land.leaking)
     if edited is not None and len(marks):
         marks = _flag_edited(marks, blobs, edited, grid)
-    measures = zone_measures(codes, blobs, frame, getattr(class_map, "probabilities", None))
+    measures = zone_measures(
+        codes,
+        blobs,
+        frame,
+        getattr(class_map, "probabilities", None),
+        () if before is None else before.zone_measures,
+    )
     zones = zones_table(measures, marks, frame, settings, stage, alignment)
     return _result(land, marks, zones, measures)
 

@@ -99,6 +99,7 @@ def zone_measures(
     blobs: Mapping[int, Blobs],
     frame: MeasureFrame,
     probabilities: NDArray[np.float16] | None = None,
+    before: Sequence[ZoneMeasure] = (),
 ) -> list[ZoneMeasure]:
     """Areas of every class and of ``affected`` in every zone.
 
@@ -109,7 +110,10 @@ def zone_measures(
     frame : MeasureFrame
     probabilities : (classes, rows, columns) array or None
         In the order of :data:`pitmap.surface.PROBABILITY_CLASSES`.
+    before : sequence of ZoneMeasure
+        Of the same map with its probabilities; how far they lie from its areas stands where `probabilities` are not given.
     """
+    apart = {(m.zone, m.word): m.expected_mm2 - m.area_mm2 for m in before}
     pixel = frame.grid.pixel_area_mm2
     scale = frame.grid.mm_per_px
     expected = _expected(probabilities, codes, frame)
@@ -125,7 +129,10 @@ def zone_measures(
             area = float(counts[code]) * pixel
             parts.append(ZoneMeasure(
                 zone=name, word=CLASS_WORDS[code], seen_mm2=seen, area_mm2=area,
-                expected_mm2=_expected_mm2(expected, code, k, pixel), **part,
+                expected_mm2=area + apart.get((name, CLASS_WORDS[code]), math.nan)
+                if expected is None
+                else _expected_mm2(expected, code, k, pixel),
+                **part,
             ))  # fmt: skip
         hit = [p for p, code in zip(parts, CLASSES) if code in AFFECTED]
         sums = {f: sum(getattr(p, f) for p in hit) for f in _SUMMED}
@@ -165,7 +172,7 @@ def _expected(probabilities, codes, frame):  # type: ignore[no-untyped-def]
 
 def _expected_mm2(expected, code, zone, pixel):  # type: ignore[no-untyped-def]
     """NaN for a class that has no probability of its own."""
-    if expected is None or code not in PROBABILITY_CLASSES:
+    if code not in PROBABILITY_CLASSES:
         return math.nan
     return float(expected[int(code), zone]) * pixel
 

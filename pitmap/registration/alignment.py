@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -110,6 +110,20 @@ class Alignment:
     def error_sd_mm(self) -> float:
         """Standard deviation of a place per axis, mm: the root-mean-square error shared by two axes."""
         return float(self.residual_mm.value / np.sqrt(2))
+
+    def about(self, place_mm: NDArray[np.float64]) -> Alignment:
+        """The same alignment, once the plate's frame has its origin at this place (2,) of it."""
+        # the parameters turn the plate about its origin: about another place the same turn shifts it too
+        x, y, z = self.view.rotation[:, :2] @ place_mm
+        to = np.eye(len(PARAMETERS))
+        to[3:6, 0:3] = [[0, z, -y], [-z, 0, x], [y, -x, 0]]
+        x_mm, y_mm = place_mm
+        return replace(
+            self,
+            view=self.view.about(place_mm),
+            covariance=to @ self.covariance @ to.T,
+            regions=self.regions.assign(x_mm=self.regions["x_mm"] - x_mm, y_mm=self.regions["y_mm"] - y_mm),
+        )
 
     def mm_to_px(self, points_xy: ArrayLike) -> NDArray[np.float64]:
         """Points (..., 2) of the face in mm to photo pixels."""

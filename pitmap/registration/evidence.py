@@ -21,11 +21,8 @@ def shrink(rgb: NDArray[np.uint8], long_side_px: int) -> tuple[NDArray[np.uint8]
     scale = min(1.0, long_side_px / max(rgb.shape[:2]))
     if scale == 1.0:
         return rgb, 1.0
-    h, w = rgb.shape[:2]
-    small = cv2.resize(
-        rgb, (max(1, round(w * scale)), max(1, round(h * scale))), interpolation=cv2.INTER_AREA
-    )
-    return small, small.shape[1] / w
+    # by the scale and not to a size: rounded to whole pixels, the two sides would shrink by different amounts
+    return cv2.resize(rgb, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), scale
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

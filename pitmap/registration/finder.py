@@ -19,10 +19,11 @@ from .camera import Camera
 from .coarse import focal_for, search
 from .copies import SmallerCopies
 from .edges import DrawnEdges, drawn_edges
+from .evidence import shrink
 from .judge import weigh
 from .landmarks import view_from_points
 from .lookalike import best_lookalike
-from .polish import Fit, Priors, refine_view
+from .polish import FINEST_PX_PER_MM, Fit, Priors, refine_view
 from .verdict import check_size, conclude, doubt, may_settle
 from .view import View
 
@@ -32,6 +33,8 @@ _MIDDLE_PX = 640
 _FINE_PX = 1280
 _MOST_SETTLED_PX = 1.0
 """Of the smaller picture: a view that moves further on the photo itself is weighed again."""
+_MUCH_FINER = 0.8
+"""A photo is made smaller when it becomes less than this of its size: resampling by less costs more than it saves."""
 _PROMISING = 0.9
 _N_REFINED = 2
 """Hypotheses of the search that are refined before the best is chosen."""
@@ -58,6 +61,15 @@ def _spacing_mm(drawing: Drawing) -> float:
     return total / 1700
 
 
+def _to_its_middle(drawing: Drawing) -> tuple[Drawing, NDArray[np.float64]]:
+    """The drawing with its origin in its middle, and where that was, (2,) mm.
+
+    A camera turns about the origin: from a far one the least turn throws the plate out of the picture.
+    """
+    middle = np.array(drawing.outline.centroid.coords[0])
+    return drawing.moved(*-middle), middle
+
+
 def _priors(long_side_px: float, focal_px: float | None) -> Priors:
     if focal_px is None:
         return Priors(log_focal=math.log(focal_for((1, 1))))
@@ -66,10 +78,18 @@ def _priors(long_side_px: float, focal_px: float | None) -> Priors:
 
 @contextmanager
 def _workplace(rgb: NDArray[np.uint8]) -> Iterator[_Workplace]:
-    """A thread for work that can go on beside other work; first it makes the smaller copies."""
+    """A thread for work that can go on beside other work; first it makes the smaller copies.
+
+    Edges that leave the camera open end the work in it with a refusal.
+    """
     sizes = (_MIDDLE_PX, _FINE_PX) if max(rgb.shape[:2]) > 2 * _FINE_PX else (_MIDDLE_PX,)
     with ThreadPoolExecutor(max_workers=1) as worker:
-        yield _Workplace(SmallerCopies(rgb, sizes, worker), worker)
+        try:
+            yield _Workplace(SmallerCopies(rgb, sizes, worker), worker)
+        except np.linalg.LinAlgError as error:
+            raise AlignmentRefused(
+                "the edges in the photo do not settle where the camera stood; show more of the plate, sharper"
+            ) from error
 
 
 def _finish(
@@ -116,7 +136,10 @@ def _settle(
     priors: Priors,
     thickness_mm: float,
 ) -> Fit:
-    """The view on the photo itself, by way of a smaller picture where the photo is large."""
+    """The view on the photo itself, by way of a smaller picture where the photo is large.
+
+    A photo much finer than its pixels can tell is settled on a copy of the finest scale that they can.
+    """
     rgb = copies.rgb
     if max(rgb.shape[:2]) > 2 * _FINE_PX:
         fine, q = copies[_FINE_PX]
@@ -124,7 +147,12 @@ def _settle(
             fine, view.scaled(q), edges, priors, thickness_mm=thickness_mm, tolerance_px=(2, 2, 1.5)
         )
         view = fit.view.scaled(1 / q)
-    return refine_view(rgb, view, dense, priors, thickness_mm=thickness_mm, tolerance_px=(2, 1.5, 1.5, 1, 1))
+    enough = FINEST_PX_PER_MM / float(np.median(view.camera().px_per_mm(edges.points_mm)))
+    rgb, q = shrink(rgb, round(enough * max(rgb.shape[:2]))) if enough < _MUCH_FINER else (rgb, 1.0)
+    fit = refine_view(
+        rgb, view.scaled(q), dense, priors, thickness_mm=thickness_mm, tolerance_px=(2, 1.5, 1.5, 1, 1)
+    )
+    return fit.scaled(1 / q)
 
 
 def register(
@@ -164,12 +192,14 @@ def register(
             raise InputError(f"{name}: expected a number above 0, got {value!r}")
     if landmarks is not None:
         return register_from_landmarks(rgb, drawing, *landmarks, focal_px=focal_px)
+    drawing, middle_mm = _to_its_middle(drawing)
     with _workplace(rgb) as at:
         try:
-            return _searched(at, drawing, thorough=False, px_hint=px_hint, focal_px=focal_px)
+            found = _searched(at, drawing, thorough=False, px_hint=px_hint, focal_px=focal_px)
         except AlignmentRefused:
             # the quick search leans on one opening, which may be covered; a refusal is worth a second look
-            return _searched(at, drawing, thorough=True, px_hint=px_hint, focal_px=focal_px)
+            found = _searched(at, drawing, thorough=True, px_hint=px_hint, focal_px=focal_px)
+    return found.about(-middle_mm)
 
 
 def _searched(
@@ -210,8 +240,7 @@ def refine(
     size = rgb.shape[1], rgb.shape[0]
     points = drawn_edges(drawing, _spacing_mm(drawing) * 8).points_mm
     view = view_from_points(points, start_camera.mm_to_px(points), size, focal_px=focal_px)
-    with _workplace(rgb) as at:
-        return _finish(at, drawing, [view], focal_px=focal_px, method="refined")
+    return _from_view(rgb, drawing, view, focal_px=focal_px, method="refined")
 
 
 def register_from_landmarks(
@@ -245,5 +274,13 @@ def register_from_landmarks(
     view = view_from_points(
         np.asarray(points_mm, float), np.asarray(points_px, float), size, focal_px=focal_px
     )
+    return _from_view(rgb, drawing, view, focal_px=focal_px, method="landmarks")
+
+
+def _from_view(
+    rgb: NDArray[np.uint8], drawing: Drawing, view: View, *, focal_px: float | None, method: str
+) -> Alignment:
+    drawing, middle_mm = _to_its_middle(drawing)
     with _workplace(rgb) as at:
-        return _finish(at, drawing, [view], focal_px=focal_px, method="landmarks")
+        found = _finish(at, drawing, [view.about(middle_mm)], focal_px=focal_px, method=method)
+    return found.about(-middle_mm)

@@ -62,10 +62,13 @@ def view_from_points(
     Notes
     -----
     A homography by least squares starts a Gauss-Newton fit of pose, focal length and lens with the priors of a
-    phone's camera; four points alone would leave the lens and any bad pick unchecked.
+    phone's camera; four points alone would leave the lens and any bad pick unchecked. It is done about the
+    middle of the places, so that it does not matter how far off the plate's origin lies.
     """
     points_mm, points_px = np.asarray(points_mm, float), np.asarray(points_px, float)
     _check(points_mm, points_px)
+    middle_mm = points_mm.mean(0)
+    points_mm = points_mm - middle_mm
     long_side = max(size_wh)
     matrix, _ = cv2.findHomography(points_mm, points_px, 0)
     if matrix is None or not np.isfinite(matrix).all():
@@ -125,4 +128,4 @@ def view_from_points(
         raise AlignmentRefused(
             "the landmarks put the camera behind the plate; check that each is the right place"
         )
-    return view
+    return view.about(-middle_mm)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from .edges import DrawnEdges
 from .profiles import ProfileFit, fit_profiles
 from .view import View
 
-__all__ = ["Fit", "Priors", "refine_view"]
+__all__ = ["FINEST_PX_PER_MM", "Fit", "Priors", "refine_view"]
 
 _CORRELATION_MM = 15.0
 """Errors of neighbouring samples (stain, shadow, lighting of the broken edge) are alike over about this length."""
@@ -21,6 +21,9 @@ _MODEL_SD_MM = 0.03
 _MODEL_SD_PX = 0.30
 """What the three levels get wrong on real edges, one standard deviation per correlation length: a part that goes
 with the plate and one that goes with the pixels. Set so that the interval covers on photos with known truth."""
+FINEST_PX_PER_MM = _MODEL_SD_PX / _MODEL_SD_MM
+"""Where the two weigh the same. Finer pixels say little more of the plate, and a profile, some pixels long, then no longer
+spans a broken edge: the break comes out too narrow and the plate is laid beside its place, farther the finer they are."""
 _BREAK_RANGE_MM = (0.02, 0.8)
 _BLUR_RANGE_PX = (0.45, 4.0)
 _SHAPE_SAMPLES = 400
@@ -72,7 +75,7 @@ class Fit:
     covariance : (11, 11) array
         Of the view's parameters, from noise, model error and priors.
     profiles : ProfileFit
-        At the refined view.
+        At the refined view, in pixels of the picture that it was refined on.
     weight : (N,) array
         Robust weight of each sample, 0..1; 0 out of the frame.
     edge_break_mm, blur_px : float
@@ -84,6 +87,17 @@ class Fit:
     weight: NDArray[np.float64]
     edge_break_mm: float
     blur_px: float
+
+    def scaled(self, factor: float) -> Fit:
+        """The same camera for a picture of another size."""
+        per = np.ones(11)
+        per[7:9] = factor
+        return replace(
+            self,
+            view=self.view.scaled(factor),
+            covariance=self.covariance * np.outer(per, per),
+            blur_px=self.blur_px * factor,
+        )
 
 
 def _solve(

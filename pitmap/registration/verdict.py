@@ -20,6 +20,8 @@ from .regions import region_table
 __all__ = ["check_size", "conclude", "doubt", "may_settle"]
 
 _MIN_LONG_SIDE_PX = 400
+_MAX_ASPECT = 20
+"""Longer strips show no plate, and a small copy of one has no rows left."""
 _MIN_MET = 0.40
 _MIN_OVER_CHANCE = 0.20
 _MIN_REGIONS = 8
@@ -42,6 +44,10 @@ def check_size(rgb: NDArray) -> None:
         raise AlignmentRefused(
             f"the photo is {rgb.shape[1]} x {rgb.shape[0]} px; at least {_MIN_LONG_SIDE_PX} px "
             "along the long side are needed"
+        )
+    if max(rgb.shape[:2]) > _MAX_ASPECT * min(rgb.shape[:2]):
+        raise AlignmentRefused(
+            f"the photo is a strip of {rgb.shape[1]} x {rgb.shape[0]} px; use it as the camera took it"
         )
 
 

@@ -72,6 +72,10 @@ class View:
             lens=Lens(k1=self.k1, k2=self.k2, centre_xy=(float(cx), float(cy)), scale_px=f),
         )
 
+    def about(self, place_mm: NDArray) -> View:
+        """The same camera over the same plate, once the plate's frame has its origin at this place (2,) of it."""
+        return replace(self, shift_mm=self.shift_mm + self.rotation[:, :2] @ place_mm)
+
     def eye_mm(self) -> NDArray[np.float64]:
         """Where the lens is, in the plate frame, (3,)."""
         return -self.rotation.T @ self.shift_mm

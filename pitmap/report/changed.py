@@ -75,7 +75,9 @@ def change_section(t: Translate, record: RecordInput) -> Section:
     rows = []
     shown = pair.zone_changes[pair.zone_changes["class_word"].isin(["affected", "pit"])]
     for z in shown.itertuples():
-        e = estimate_of(z.change, z.change_low, z.change_high, reason="the zone was not seen in both")
+        e = estimate_of(
+            z.change, z.change_low, z.change_high, reason=z.note or "the zone was not seen in both"
+        )
         if not e.is_known:
             word = t("not known")
         else:
@@ -92,6 +94,11 @@ def change_section(t: Translate, record: RecordInput) -> Section:
         t("larger than the photos' own spread"),
     )
     blocks.append(Table(head=head, rows=tuple(rows), widths=(0.22, 0.2, 0.32, 0.26)))
+    blocks += [
+        Paragraph(text=t(note[:1].upper() + note[1:]) + ".", kind="note")
+        for note in shown["note"].unique()
+        if note
+    ]
     picture = change_picture(t, record)
     if picture is not None:
         blocks.append(picture)

@@ -18,8 +18,7 @@ from ..photo import Photo, PhotoReport, check_photo, read_photo
 from ..pipeline import Landmarks, align
 from ..registration import Alignment
 from ..report import RecordInput
-from ..stock import LimitSheet, StockPlan
-from ..units import UnitSystem
+from ..stock import StockPlan
 from ..workflow import (
     drawing_of,
     inspections_of_face,
@@ -57,12 +56,12 @@ def _drawn(
 
 
 def drawn(name: str, of: tuple[Any, ...], choices: tuple[Hashable, ...], make: Callable[[], T]) -> T:
-    """A figure or picture of the page, made once for what it is made of and how it is to be shown.
+    """A figure, picture or result of the page, made once for what it is made of and how it is to be shown.
 
     Parameters
     ----------
     name : str
-        Which figure.
+        Which of them.
     of : tuple
         Cached objects that it is made of; others of equal content count as new.
     choices : tuple
@@ -121,30 +120,31 @@ def laid_on(ref: PhotoRef, face: Face, picks: tuple[tuple[float, ...], ...] = ()
     return _laid(ref.sha256, ref.name, face.id, len(book().open_plate(face.plate_id).attachments), picks)
 
 
-def _removed_key(survey: Survey) -> str:
-    r = survey.removed_um
-    return f"{r.value}/{r.low}/{r.high}"
-
-
 @st.cache_resource(max_entries=_KEEP, show_spinner=False)
-def _inspection(
-    survey_id: int, ref_id: int, edits_version: int, readings_key: str, removed_key: str
-) -> Inspection:
+def _inspection(key: tuple[Hashable, ...], survey_id: int, _drawing: Drawing) -> Inspection:
     kept = book()
     survey = kept.get(Survey, survey_id)
     ref = newest_inspection(kept, survey)
     assert ref is not None
-    return open_inspection(kept, survey, ref, face_drawing(kept.get(Face, survey.face_id)))
+    return open_inspection(kept, survey, ref, _drawing)
 
 
 def inspection_of(survey: Survey) -> Inspection | None:
-    """The inspection of a survey with its edits and readings, or None when it was not mapped yet."""
+    """The inspection of a survey with its edits and readings, or None when it was not mapped yet.
+
+    Raises
+    ------
+    MeasurementError
+        It has hand edits, and the drawing of its face was changed since it was mapped.
+    """
     kept = book()
     ref = newest_inspection(kept, survey)
     if ref is None:
         return None
-    readings = ",".join(f"{r.id}.{r.version}" for r in kept.readings(survey))
-    return _inspection(survey.id, ref.id, ref.edits_version, readings, _removed_key(survey))
+    drawing = face_drawing(kept.get(Face, survey.face_id))
+    readings = tuple((r.id, r.version) for r in kept.readings(survey))
+    key = (survey.version, ref.id, ref.edits_version, readings, drawing.fingerprint())
+    return _inspection(key, survey.id, drawing)
 
 
 def face_series(face: Face, job: Job) -> list[tuple[Survey, Inspection]]:
@@ -152,61 +152,34 @@ def face_series(face: Face, job: Job) -> list[tuple[Survey, Inspection]]:
     return inspections_of_face(book(), face, job, inspection_of)
 
 
-@st.cache_resource(max_entries=_KEEP, show_spinner="Working the plan out ...")
-def _plan(
-    key: tuple[str, ...], system: UnitSystem, _inspections: list[Inspection], _limits: LimitSheet
-) -> StockPlan:
-    return plan_face(_inspections, _limits, system=system)
-
-
 def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
-    """The stock plan of a face from all its mapped surveys in a job and the plate's limit sheet."""
-    series = face_series(face, job)
-    if not series:
+    """The stock plan of a face from all its mapped surveys in a job and the face's limit sheet."""
+    inspections = tuple(i for _, i in face_series(face, job))
+    if not inspections:
         raise NotEnoughData(f"face {face.name}: no survey is mapped yet; add photos and map them")
-    limits = limits_of(book(), face)
-    # The inspections are cached objects, so their identity says whether anything they rest on has changed.
-    key = (*(f"{s.id}:{id(i)}" for s, i in series), repr(sorted(limits.entries.items())))
-    return _plan(key, units(), [i for _, i in series], limits)
-
-
-@st.cache_resource(max_entries=_KEEP, show_spinner="Comparing the surveys ...")
-def _comparison(key: tuple[str, ...], _inspections: list[Inspection], _drawing: Drawing) -> Comparison:
-    return compare(_inspections, _drawing)
+    limits, system = limits_of(book(), face), units()
+    choices = (system, repr(sorted(limits.entries.items())))
+    with st.spinner("Working the plan out ..."):
+        return drawn("plan", inspections, choices, lambda: plan_face(inspections, limits, system=system))
 
 
 def face_comparison(face: Face, job: Job, plate: Plate) -> Comparison:
     """What changed over all mapped surveys of a face in a job."""
-    series = face_series(face, job)
-    key = tuple(f"{s.id}:{id(i)}" for s, i in series)
-    return _comparison(key, [i for _, i in series], face_drawing(face))
-
-
-@st.cache_resource(max_entries=_KEEP, show_spinner=False)
-def _record(key: tuple[str, ...], face_id: int, job_id: int, system: UnitSystem) -> RecordInput:
-    kept = book()
-    face, job = kept.get(Face, face_id), kept.get(Job, job_id)
-    plate = kept.get(Plate, face.plate_id)
-    series = face_series(face, job)
-    return record_of_face(
-        kept, job, plate, face, [i for _, i in series],
-        drawing=face_drawing(face),
-        plan=face_plan(face, job, plate),
-        comparison=face_comparison(face, job, plate) if len(series) > 1 else None,
-        units=system,
-    )  # fmt: skip
+    inspections, drawing = tuple(i for _, i in face_series(face, job)), face_drawing(face)
+    with st.spinner("Comparing the surveys ..."):
+        return drawn("comparison", (*inspections, drawing), (), lambda: compare(inspections, drawing))
 
 
 def face_record(face: Face, job: Job, plate: Plate) -> RecordInput:
     """Everything the record of a face shows."""
-    kept = book()
-    series = face_series(face, job)
+    kept, system = book(), units()
+    inspections, drawing = tuple(i for _, i in face_series(face, job)), face_drawing(face)
+    plan = face_plan(face, job, plate)
+    comparison = face_comparison(face, job, plate) if len(inspections) > 1 else None
     items = ",".join(f"{i.id}.{i.version}" for i in kept.checklist(job, plate))
-    signs = ",".join(str(x.id) for s, _ in series for x in kept.sign_offs(s)) + f"/{job.version}"
-    key = (
-        *(f"{s.id}.{s.version}:{id(i)}" for s, i in series),
-        items,
-        signs,
-        repr(limits_of(kept, face)),
-    )
-    return _record(key, face.id, job.id, units())
+    return drawn(
+        "record", (*inspections, drawing, plan, comparison), (job.id, job.version, plate.version, items, system),
+        lambda: record_of_face(
+            kept, job, plate, face, inspections, drawing=drawing, plan=plan, comparison=comparison, units=system
+        ),
+    )  # fmt: skip

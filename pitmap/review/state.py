@@ -94,13 +94,15 @@ def go_to(**ids: int | None) -> None:
 
 def here() -> Place:
     """The records that are open, read afresh; an id that no longer exists is dropped."""
+    # Opened first: a name that cannot be written down is refused here, and does not mean that a record is gone.
+    kept = book()
     found: dict[str, object] = {}
     for name in _IDS:
         number = st.session_state.get(f"{name}_id")
         found[name] = None
         if number is not None:
             try:
-                found[name] = book().get(_KINDS[name], number)
+                found[name] = kept.get(_KINDS[name], number)
             except InputError:
                 st.session_state[f"{name}_id"] = None
     return Place(**found)  # type: ignore[arg-type]

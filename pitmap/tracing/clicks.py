@@ -29,14 +29,21 @@ def read_clicks(path: str | Path) -> list[PhotoClicks]:
     ------
     InputError
         No such file, a missing column, a cell that is not a number (line and column named), a photo that cannot
-        be read.
+        be read, a click beside its photo.
     """
     path = Path(path)
     clicks: dict[str, dict[str, tuple[float, float]]] = {}
     for where, row in read_rows(path, _COLUMNS):
         at = (row_number(row, "x_px", where), row_number(row, "y_px", where))
         clicks.setdefault(row["photo"], {})[row["hole"]] = at
-    return [PhotoClicks(rgb=read_photo(path.parent / name).rgb, clicks_px=at) for name, at in clicks.items()]
+    photos = []
+    for name, clicked in clicks.items():
+        rgb = read_photo(path.parent / name).rgb
+        try:
+            photos.append(PhotoClicks(rgb=rgb, clicks_px=clicked))
+        except InputError as error:
+            raise InputError(f"{path}: photo {name}: {error}") from error
+    return photos
 
 
 def focal_in_px(focal_35mm: float, size_wh: tuple[int, int]) -> float:

@@ -27,11 +27,25 @@ class PhotoClicks:
         millimetre is enough: the hole is measured, not the click. May be empty with a printed target.
     focal_px : float, optional
         Focal length where known, px to about 2 %: from EXIF (:func:`pitmap.registration.fiducials.find_target` says how).
+
+    Raises
+    ------
+    InputError
+        A click beside the photo.
     """
 
     rgb: NDArray[np.uint8]
     clicks_px: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     focal_px: float | None = None
+
+    def __post_init__(self) -> None:
+        height, width = self.rgb.shape[:2]
+        for name, (x, y) in self.clicks_px.items():
+            if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
+                raise InputError(
+                    f"click on {name!r}: x {x:g}, y {y:g} lies outside the photo of {width} x {height} px; "
+                    "leave out holes that the photo does not show"
+                )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,6 +96,9 @@ def check_known(photos: Sequence[PhotoClicks], known: tuple[str, str, float] | N
         raise InputError(f"known distance: {a!r} and {b!r} must be two holes clicked in every photo")
     if not (math.isfinite(distance) and distance > 0):
         raise InputError(f"known distance: expected mm above 0, got {distance!r}")
+    for k, photo in enumerate(photos, 1):
+        if math.dist(photo.clicks_px[a], photo.clicks_px[b]) < 1:
+            raise InputError(f"known distance: {a!r} and {b!r} are clicked on one place in photo {k}")
     return names
 
 

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 import stock_truth
 
-from pitmap.depth import RemovedStock, fit_depths, readings_from_rows, removed_from_thickness
+from pitmap.depth import FaceSurvey, RemovedStock, fit_depths, readings_from_rows, removed_from_thickness
 from pitmap.depth.flatness import flatness
 from pitmap.depth.heights import HeightData, low_spot_map
 from pitmap.stock import plan_stock
@@ -42,6 +42,49 @@ def test_stock_interval_covers_the_last_pit():
     assert n > 30
     assert _near(hits / n, n)
     assert enough / n >= 0.90 - 3 * 0.3 / math.sqrt(n)
+
+
+def _read_at_the_test_lap(rng, n_pits):
+    """A face that nobody photographed before the light lap of 22 um: every pit on it is read, none was seen before."""
+    diameters, depths = [], []
+    while len(depths) < n_pits:
+        diameter = np.exp(rng.uniform(np.log(0.4), np.log(3)))
+        depth = 25 * diameter**0.6 * np.exp(0.4 * rng.standard_normal())
+        if depth > 22:
+            diameters.append(diameter)
+            depths.append(depth)
+    marks = pd.DataFrame(
+        {
+            "mark_id": np.arange(1, n_pits + 1), "class_code": 2, "x_mm": 10.0 + 6 * np.arange(n_pits), "y_mm": 10.0,
+            "eq_diam_mm": diameters, "zone": "seal_land", "dist_trace_mm": 3.0, "dist_coolant_mm": 3.0,
+        }
+    )  # fmt: skip
+    rows = [
+        {
+            "stage": "test_lap", "kind": "pit_depth", "mark": k + 1, "unit": "um",
+            "value": max(0.5, depth - 22 + 8 * rng.standard_normal()),
+        }
+        for k, depth in enumerate(depths)
+    ]  # fmt: skip
+    removed = RemovedStock.of(22, 1.5)
+    survey = FaceSurvey(
+        stage="test_lap", removed=removed, marks=marks, readings=readings_from_rows(rows).table
+    )
+    return survey, max(depths) - 22
+
+
+@pytest.mark.slow
+def test_stock_interval_covers_where_every_pit_was_first_seen_after_a_lap():
+    """90 faces of 1, 3 or 6 pits, all read: the chance of having come into sight must not drown the readings."""
+    hits, enough = 0, 0
+    for i in range(90):
+        rng = np.random.default_rng([78, i])
+        survey, truth = _read_at_the_test_lap(rng, (1, 3, 6)[i % 3])
+        land = next(x for x in plan_stock([survey], rng=rng).needed if x.zone == "seal_land")
+        hits += land.stock_um.covers(truth)
+        enough += land.recommended_um >= truth
+    assert _near(hits / 90, 90)
+    assert enough / 90 >= 0.90 - 3 * 0.3 / math.sqrt(90)
 
 
 @pytest.mark.slow

@@ -51,6 +51,20 @@ def test_samples_are_laid_within_half_a_millimetre(name: str) -> None:
 
 
 @pytest.mark.slow
+def test_the_sample_is_laid_alike_at_six_and_at_thirty_px_per_mm() -> None:
+    """Profiles are some pixels long: on pixels as fine as this they would see one side of a broken edge only."""
+    drawing, rgb = load_shipped("heron40_intermediate_a"), read(SAMPLES / "a_test_lap" / "photo.jpg")
+    times = 5
+    fine = cv2.resize(rgb, None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC)
+    points = np.array([o.polygon.centroid.coords[0] for o in drawing.openings])
+    usual, found = register(rgb, drawing), register(fine, drawing)
+    assert found.px_per_mm(points).min() > 25
+    back = usual.px_to_mm((found.mm_to_px(points) + 0.5) / times - 0.5)
+    # two fits of the same edges on unlike pixels: within what either says of itself
+    assert np.hypot(*(back - points).T).max() < usual.residual_mm.value
+
+
+@pytest.mark.slow
 @pytest.mark.skipif(not DEVELOPMENT.is_dir(), reason="the development photos are not on this machine")
 @pytest.mark.parametrize("name", ["d01", "d04", "d06", "d09", "d11"])
 def test_development_photos_are_laid_within_half_a_millimetre(name: str) -> None:

@@ -115,6 +115,47 @@ def test_inch_units_reach_the_fields(open_page: Callable[..., AppTest]) -> None:
     assert dict(desk_of(test).history.steps[0].arguments)["diameter_mm"] == pytest.approx(12.7)
 
 
+@pytest.mark.parametrize(
+    ("tool", "label", "in_mm", "in_inch"),
+    [
+        ("move", "Diameter", "6.6", "0.2598"),
+        ("hole", "Diameter", "8", "0.315"),
+        ("trace", "Eccentricity e", "12.2", "0.4803"),
+        ("land", "Ends at", "6", "0.2362"),
+        ("bands", "Width of the seal", "1.2", "0.0472"),
+        ("plate", "Thickness of the plate", "14", "0.5512"),
+    ],
+)
+def test_switch_of_units_shows_the_same_length(
+    open_page: Callable[..., AppTest], tool: str, label: str, in_mm: str, in_inch: str
+) -> None:
+    test = open_page(edit_desk_1=Desk(tool=tool, chosen="bolt_03"))
+    assert field(test, f"{label}, mm").value == in_mm
+    test.session_state["units"] = "inch"
+    test.run()
+    assert field(test, f"{label}, in").value == in_inch
+
+
+def test_switch_of_units_forgets_a_bare_number_that_was_typed(open_page: Callable[..., AppTest]) -> None:
+    test = open_page(edit_desk_1=Desk(tool="hole"))
+    field(test, "Diameter, mm").input("7")
+    field(test, "x, mm").input("50")
+    test.session_state["units"] = "inch"
+    test.run()
+    assert (field(test, "Diameter, in").value, field(test, "x, in").value) == ("0.315", "")
+    corner = Desk(chosen="outline", corner=3)
+    test = open_page(edit_desk_1=corner)
+    x_mm = float(field(test, "x, mm").value)
+    test.session_state["units"] = "inch"
+    test.run()
+    assert float(field(test, "x, in").value) == pytest.approx(x_mm / 25.4, abs=1e-4)
+    test = open_page(drawing_mode="look")
+    field(test, "Width, mm").input("240")
+    test.session_state["units"] = "inch"
+    test.run()
+    assert field(test, "Width, in").value == ""
+
+
 @pytest.mark.parametrize("tool", ["move", "hole", "opening", "trace", "land", "bands", "plate", "zoom"])
 def test_every_tool_shows_on_a_plain_plate_and_on_a_full_one(
     open_page: Callable[..., AppTest], tool: str
@@ -159,7 +200,7 @@ def test_fit_from_clicks_is_offered_with_intervals_and_bad_ones_are_refused(
     clicks = Trochoid(eccentricity_mm=12.2, radius_mm=79.0, offset_mm=2.0).points(suggested_clicks(12))
     clicks = clicks + np.random.default_rng(5).normal(0, 0.2, clicks.shape)
     good = tuple((float(x), float(y)) for x, y in clicks)
-    test = open_page(edit_desk_1=Desk(tool="trace", clicks=good), edit_offset_1="2 mm")
+    test = open_page(edit_desk_1=Desk(tool="trace", clicks=good), edit_offset_mm_1="2 mm")
     fine(test)
     shown = test.table[0].value.iloc[:, 0]
     assert shown["eccentricity e"].startswith("12") and "to" in shown["eccentricity e"]
@@ -168,7 +209,7 @@ def test_fit_from_clicks_is_offered_with_intervals_and_bad_ones_are_refused(
     assert desk_of(test).history.steps[-1].operation == "set_trace"
     assert desk_of(test).clicks == ()
     bad = (*good[:5], (good[5][0] * 0.85, good[5][1] * 0.85), *good[6:])
-    test = open_page(edit_desk_1=Desk(tool="trace", clicks=bad), edit_offset_1="2 mm")
+    test = open_page(edit_desk_1=Desk(tool="trace", clicks=bad), edit_offset_mm_1="2 mm")
     assert any("click 6 lies" in w.value for w in test.warning)
     assert "Use this bore trace" not in [b.label for b in test.button]
 
@@ -259,7 +300,7 @@ def test_plain_plate_needs_sizes(open_page: Callable[..., AppTest]) -> None:
     press(test, "Start drawing")
     assert any("Height" in e.value for e in test.error)
     field(test, "Height, mm").input("200")
-    next(t for t in test.text_input if t.key == "blank_t_1").input("12")
+    next(t for t in test.text_input if t.key == "blank_t_1_mm").input("12")
     press(test, "Start drawing")
     fine(test)
     assert test.session_state["blank_plate_1"]["width_mm"] == pytest.approx(228.6)

@@ -125,6 +125,6 @@ def test_new_job_without_a_tag_is_a_sentence(open_page: Callable[..., AppTest]) 
 
 def test_limit_without_a_source_is_refused(open_page: Callable[..., AppTest]) -> None:
     test = open_page("plan")
-    test.text_input(key="limit_total_stock").input("4 thou")
+    next(t for t in test.text_input if t.label.startswith("Most stock")).input("4 thou")
     next(b for b in test.button if b.label == "Keep the limit sheet").click().run()
     assert any("source" in e.value for e in test.error)

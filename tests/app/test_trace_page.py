@@ -256,8 +256,8 @@ def test_from_trace_to_kept_drawing_and_another_photo(shop, open_desk, samples: 
     slot = f"trace_desk_{face.id}"
     marks = tuple((photos[0].sha256, *map(float, camera.mm_to_px(xy))) for xy in on_track)
     test.session_state[slot] = replace(test.session_state[slot], track=marks)
-    test.text_input(key=f"trace_offset_{face.id}").input("2 mm")
-    test.text_input(key=f"trace_outer_{face.id}").input("6 mm").run()
+    test.text_input(key=f"trace_offset_{face.id}_mm").input("2 mm")
+    test.text_input(key=f"trace_outer_{face.id}_mm").input("6 mm").run()
     assert not test.exception and not test.error, words(test)
     assert "12 of 12 clicks" in words(test)
 

@@ -9,9 +9,10 @@ from ...drawing import Drawing
 from ...errors import AlignmentRefused
 from ...pipeline import Landmarks
 from ...report.alignment_picture import alignment_picture, shrunk
+from ...report.drawing_picture import drawing_picture
 from ...units import format_estimate
 from ...workflow import map_survey
-from ..cached import face_drawing, laid_on, photo_of
+from ..cached import drawn, face_drawing, laid_on, photo_of
 from ..guard import sentences
 from ..parts import caution, choose_survey
 from ..picking import Mark, Picker
@@ -101,7 +102,11 @@ def _by_hand(
         if (place := picker.click()) is not None:
             st.session_state[key] = {**picks, name: place}
             st.rerun()
-        st.image(_drawing_picture(drawing, name, tuple(picks)), width="stretch")
+        picture = drawn(
+            "places to pick", (drawing,), (name, *picks),
+            lambda: drawing_picture(drawing, highlight=name, done=tuple(picks)),
+        )  # fmt: skip
+        st.image(picture, width="stretch")
     with left:
         picker.show([Mark(x, y) for x, y in picks.values()])
     st.write(f"{len(picks)} picked: {', '.join(picks) or 'none yet'}")
@@ -132,14 +137,3 @@ def _by_hand(
         from ..router import page_named
 
         st.switch_page(page_named("map"))
-
-
-@st.cache_data(max_entries=64, show_spinner=False)
-def _drawing_picture_of(name: str, picked: tuple[str, ...], drawing_name: str, _drawing: Drawing):  # type: ignore[no-untyped-def]
-    from ...report.drawing_picture import drawing_picture
-
-    return drawing_picture(_drawing, highlight=name, done=picked)
-
-
-def _drawing_picture(drawing: Drawing, name: str, picked: tuple[str, ...]):  # type: ignore[no-untyped-def]
-    return _drawing_picture_of(name, picked, drawing.name, drawing)

@@ -7,14 +7,14 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from ...casebook import Casebook, Reading, Survey
+from ...casebook import Casebook, Face, Plate, Reading, Survey
 from ...depth import CSV_COLUMNS, READING_KINDS, readings_from_csv_text, readings_from_rows
 from ...drawing import Drawing
 from ...flags import flag_words
 from ...inspection import Inspection
 from ...report.page_map import page_map
 from ...units import format_depth
-from ...workflow import keep_readings
+from ...workflow import keep_readings, newest_inspection, rows_of_face
 from ..cached import drawn, face_drawing, face_plan, inspection_of
 from ..guard import sentences
 from ..parts import caution, choose_survey
@@ -47,7 +47,7 @@ def show() -> None:
         with one:
             _one(kept, survey, inspection, face_drawing(face))
         with many:
-            _many(kept, survey)
+            _many(kept, plate, face, survey, inspection)
     _kept(kept, survey, inspection)
     if inspection is not None:
         with sentences():
@@ -78,7 +78,10 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
             if points:
                 picked = int(points[0]["customdata"])
                 st.session_state["read_mark"] = picked
-    with right, st.form(f"reading_{survey.id}", border=True, clear_on_submit=False):
+    # A number was read off the map that was shown: with another map the form begins anew.
+    ref = newest_inspection(kept, survey)
+    shown = f"{ref.id}_{ref.edits_version}" if ref else ""
+    with right, st.form(f"reading_{survey.id}_{shown}", border=True, clear_on_submit=False):
         kind = st.selectbox("What", READING_KINDS, format_func=_KIND_WORDS.get)
         mark = st.text_input(
             "Mark number",
@@ -99,11 +102,11 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
                     "stage": survey.stage, "kind": kind, "value": value, "x_mm": x, "y_mm": y, "mark": mark,
                     "uncertainty": within, "lower_bound": "yes" if bound else "", "instrument": instrument,
                 }  # fmt: skip
-                keep_readings(kept, survey, readings_from_rows([row]).table, as_typed=[value])
+                keep_readings(kept, survey, readings_from_rows([row]).table, inspection, as_typed=[value])
                 st.rerun()
 
 
-def _many(kept: Casebook, survey: Survey) -> None:
+def _many(kept: Casebook, plate: Plate, face: Face, survey: Survey, inspection: Inspection | None) -> None:
     st.write("Paste rows from a spreadsheet or a CSV file; the first line names the columns.")
     with st.expander("Columns"):
         st.dataframe(
@@ -119,12 +122,12 @@ def _many(kept: Casebook, survey: Survey) -> None:
     if st.button("Keep the readings", type="primary", key="keep_csv"):
         with sentences():
             sheet = readings_from_csv_text(text, keep_good=keep_good)
-            mine = sheet.of(survey.stage)
-            keep_readings(kept, survey, mine)
+            mine = rows_of_face(sheet, survey.stage, plate, face)
+            keep_readings(kept, survey, mine, inspection)
             for problem in sheet.problems:
                 st.warning(problem)
             st.success(
-                f"{len(mine)} readings of this stage kept; {len(sheet) - len(mine)} of other stages left out."
+                f"{len(mine)} readings of this face and stage kept; {len(sheet) - len(mine)} of others left out."
             )
 
 

@@ -215,9 +215,9 @@ def _blank(plate: Plate, face: Face) -> None:
             "Start from a plain plate of your plate's size, then add and move everything on the picture."
         )
         one, two, three = st.columns(3)
-        width = one.text_input(f"Width, {u}", key=f"blank_w_{face.id}")
-        height = two.text_input(f"Height, {u}", key=f"blank_h_{face.id}")
-        thick = three.text_input(f"Thickness, {u}", key=f"blank_t_{face.id}")
+        width = one.text_input(f"Width, {u}", key=f"blank_w_{face.id}_{u}")
+        height = two.text_input(f"Height, {u}", key=f"blank_h_{face.id}_{u}")
+        thick = three.text_input(f"Thickness, {u}", key=f"blank_t_{face.id}_{u}")
         is_set = st.form_submit_button("Start drawing")
     if is_set:
         sizes = {

@@ -18,6 +18,7 @@ from ...workflow import save_drawing
 from ..guard import sentences
 from ..remembered import recall, remember
 from .drawing_desk import TOOLS, Desk, changed
+from .drawing_fields import unit_word
 from .drawing_figure import View, whole_plate
 from .drawing_press import photo_choice, show_picture, take_press
 
@@ -39,15 +40,11 @@ def _findings(key: int, _drawing: Drawing) -> list[Finding]:
 def key_of(drawing: Drawing) -> str:
     """What tells a drawing from others."""
     d = drawing
-    edges = [e for e in (d.outline, d.trace, d.coolant_edge) if e is not None]
-    shapes = [*edges, *(o.polygon for o in d.openings), *d.zones.values(), *(b.polygon for b in d.bands)]
-    digest = hashlib.sha256(b"".join(s.wkb for s in shapes))
     words = [
-        d.name, d.thickness_mm, [(o.name, o.kind) for o in d.openings], [(b.name, b.seal_width_mm) for b in d.bands],
-        sorted(d.zone_purposes.items()), dict(d.limits), dict(d.photo_hints),
+        d.fingerprint(), d.name, d.thickness_mm, [(o.name, o.kind) for o in d.openings], sorted(d.zone_purposes.items()),
+        dict(d.limits), dict(d.photo_hints),
     ]  # fmt: skip
-    digest.update(repr(words).encode())
-    return digest.hexdigest()[:20]
+    return hashlib.sha256(repr(words).encode()).hexdigest()[:20]
 
 
 class Editor:
@@ -91,6 +88,10 @@ class Editor:
     def name(self, what: str) -> str:
         """Key of a widget of this face."""
         return f"edit_{what}_{self.face.id}"
+
+    def length(self, what: str) -> str:
+        """Key of a field for a length: a number that was typed in one unit is not read in another."""
+        return self.name(f"{what}_{unit_word()}")
 
     def make(self, step: Step) -> bool:
         """Make a change, or remember why it cannot be made."""

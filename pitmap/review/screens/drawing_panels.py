@@ -111,17 +111,17 @@ def _opening_form(ed: Editor) -> None:
         )
         one, two = st.columns(2)
         x_text = one.text_input(
-            f"{'Centre' if circle else 'Middle'} x, {u}", shown_mm(x), key=ed.name(f"x_{tag}")
+            f"{'Centre' if circle else 'Middle'} x, {u}", shown_mm(x), key=ed.length(f"x_{tag}")
         )
         y_text = two.text_input(
-            f"{'Centre' if circle else 'Middle'} y, {u}", shown_mm(y), key=ed.name(f"y_{tag}")
+            f"{'Centre' if circle else 'Middle'} y, {u}", shown_mm(y), key=ed.length(f"y_{tag}")
         )
         across = ""
         if circle:
             across = st.text_input(
                 f"Diameter, {u}",
                 shown_mm(circle.diameter_mm),
-                key=ed.name(f"d_{tag}"),
+                key=ed.length(f"d_{tag}"),
                 help="A bare number is in the unit named; 0.5 in or 12.7 mm can be typed too.",
             )
         is_set = st.form_submit_button("Set", type="primary", width="stretch")
@@ -171,8 +171,8 @@ def _contour(ed: Editor) -> None:
     with st.form(ed.name("corner_form"), border=True):
         st.write(f"Corner {desk.corner + 1}")
         one, two = st.columns(2)
-        x_text = one.text_input(f"x, {u}", shown_mm(x), key=ed.name(f"cx_{tag}"))
-        y_text = two.text_input(f"y, {u}", shown_mm(y), key=ed.name(f"cy_{tag}"))
+        x_text = one.text_input(f"x, {u}", shown_mm(x), key=ed.length(f"cx_{tag}"))
+        y_text = two.text_input(f"y, {u}", shown_mm(y), key=ed.length(f"cy_{tag}"))
         is_set = st.form_submit_button("Set the corner", width="stretch")
     if is_set:
         _make_of(
@@ -211,13 +211,13 @@ def _hole(ed: Editor) -> None:
         (dict(s.arguments) for s in reversed(ed.desk.history.done) if s.operation == "add_hole"),
         {"diameter_mm": 8.0, "kind": "bolt"},
     )
-    st.text_input(f"Diameter, {u}", shown_mm(last["diameter_mm"]), key=ed.name("diameter"))
+    st.text_input(f"Diameter, {u}", shown_mm(last["diameter_mm"]), key=ed.length("diameter"))
     _kind_and_name(ed, last["kind"])
     with st.form(ed.name("hole_form"), border=True):
         st.write("Or type the centre")
         one, two = st.columns(2)
-        x = one.text_input(f"x, {u}", key=ed.name("hole_x"))
-        y = two.text_input(f"y, {u}", key=ed.name("hole_y"))
+        x = one.text_input(f"x, {u}", key=ed.length("hole_x"))
+        y = two.text_input(f"y, {u}", key=ed.length("hole_y"))
         is_set = st.form_submit_button("Add the hole", width="stretch")
     if is_set:
         state = st.session_state
@@ -225,7 +225,7 @@ def _hole(ed: Editor) -> None:
             ed,
             lambda: Step.of(
                 "add_hole", x_mm=typed_mm(x, "x"), y_mm=typed_mm(y, "y"), kind=state[ed.name("kind")],
-                diameter_mm=typed_mm(state[ed.name("diameter")], "Diameter"), name=state[ed.name("new_name")] or "",
+                diameter_mm=typed_mm(state[ed.length("diameter")], "Diameter"), name=state[ed.name("new_name")] or "",
             ),
         )  # fmt: skip
 

@@ -42,7 +42,7 @@ def _choices(ed: Editor) -> Choices:
     """What is typed beside the picture, as of this run."""
     state = st.session_state
     values: dict[str, Any] = {}
-    if (text := state.get(ed.name("diameter"))) is not None:
+    if (text := state.get(ed.length("diameter"))) is not None:
         values["diameter_mm"] = typed_mm(text, "diameter")
     for field in ("kind", "is_smooth", "stretch_mm"):
         if (value := state.get(ed.name(field))) is not None:

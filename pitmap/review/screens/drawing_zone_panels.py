@@ -74,7 +74,7 @@ def _trace_clicks(ed: Editor) -> NDArray[np.float64] | None:
         return None
     offset_text = st.text_input(
         f"Offset of the curve, {unit_word()}",
-        key=ed.name("offset"),
+        key=ed.length("offset"),
         placeholder="not known: R takes it up",
         help="The tip radius of the apex seal, from the engine maker's manual. Left empty, R takes it up, and the curve may "
         "miss the true one by up to 0.3 mm for an offset of 4 mm.",
@@ -117,22 +117,22 @@ def _trace_numbers(ed: Editor) -> None:
         st.write("Or type its numbers")
         one, two = st.columns(2)
         e = one.text_input(
-            f"Eccentricity e, {u}", mm(t and t.eccentricity_mm), key=ed.name(f"e_{tag}"),
+            f"Eccentricity e, {u}", mm(t and t.eccentricity_mm), key=ed.length(f"e_{tag}"),
             help="From the engine maker's manual; half the rotor's travel.",
         )  # fmt: skip
         r = two.text_input(
-            f"Generating radius R, {u}", mm(t and t.radius_mm), key=ed.name(f"r_{tag}"),
+            f"Generating radius R, {u}", mm(t and t.radius_mm), key=ed.length(f"r_{tag}"),
             help="Centre of the rotor to its apex; more than three times e.",
         )  # fmt: skip
         one, two = st.columns(2)
-        d = one.text_input(f"Offset, {u}", mm(t.offset_mm if t else 0.0), key=ed.name(f"o_{tag}"))
+        d = one.text_input(f"Offset, {u}", mm(t.offset_mm if t else 0.0), key=ed.length(f"o_{tag}"))
         a = two.text_input(
             "Rotation, deg", f"{t.rotation_deg + 0.0:.3g}" if t and abs(t.rotation_deg) > 5e-4 else "0",
             key=ed.name(f"a_{tag}"), help="Of the long axis, counter-clockwise from x.",
         )  # fmt: skip
         one, two = st.columns(2)
-        x = one.text_input(f"Centre x, {u}", mm(t.centre_xy_mm[0] if t else 0.0), key=ed.name(f"tx_{tag}"))
-        y = two.text_input(f"Centre y, {u}", mm(t.centre_xy_mm[1] if t else 0.0), key=ed.name(f"ty_{tag}"))
+        x = one.text_input(f"Centre x, {u}", mm(t.centre_xy_mm[0] if t else 0.0), key=ed.length(f"tx_{tag}"))
+        y = two.text_input(f"Centre y, {u}", mm(t.centre_xy_mm[1] if t else 0.0), key=ed.length(f"ty_{tag}"))
         is_set = st.form_submit_button("Set the bore trace", width="stretch")
     if is_set:
         _make_of(
@@ -159,10 +159,10 @@ def land(ed: Editor) -> NDArray[np.float64] | None:
         st.write("Between two offsets of the bore trace")
         one, two = st.columns(2)
         inner = one.text_input(
-            f"Begins at, {u}", "0", key=ed.name(f"li_{tag}"),
+            f"Begins at, {u}", "0", key=ed.length(f"li_{tag}"),
             help="Outwards from the trace. The land begins at the bore trace: anything but 0 moves the trace there.",
         )  # fmt: skip
-        outer = two.text_input(f"Ends at, {u}", shown_mm(width), key=ed.name(f"lo_{tag}"))
+        outer = two.text_input(f"Ends at, {u}", shown_mm(width), key=ed.length(f"lo_{tag}"))
         is_set = st.form_submit_button("Set the seal land", width="stretch")
     if is_set:
         _make_of(
@@ -215,10 +215,10 @@ def bands(ed: Editor) -> None:
         )  # fmt: skip
         one, two = st.columns(2)
         begin = one.text_input(
-            f"From, {u}", shown_mm(rule.from_mm if rule else None), key=ed.name(f"bf_{tag}")
+            f"From, {u}", shown_mm(rule.from_mm if rule else None), key=ed.length(f"bf_{tag}")
         )
-        end = two.text_input(f"To, {u}", shown_mm(rule.to_mm if rule else None), key=ed.name(f"bt_{tag}"))
-        seal = st.text_input(f"Width of the seal, {u}", shown_mm(width), key=ed.name(f"bw_{tag}"))
+        end = two.text_input(f"To, {u}", shown_mm(rule.to_mm if rule else None), key=ed.length(f"bt_{tag}"))
+        seal = st.text_input(f"Width of the seal, {u}", shown_mm(width), key=ed.length(f"bw_{tag}"))
         is_set = st.form_submit_button("Set the band", width="stretch")
     if is_set:
         if name and new_name.strip() != name:
@@ -244,7 +244,7 @@ def plate(ed: Editor) -> Any:
     with st.form(ed.name("plate_form"), border=True):
         name = st.text_input("Name of the drawing", drawing.name, key=ed.name(f"pn_{tag}"), max_chars=80)
         thick = st.text_input(
-            f"Thickness of the plate, {unit_word()}", shown_mm(drawing.thickness_mm), key=ed.name(f"pt_{tag}"),
+            f"Thickness of the plate, {unit_word()}", shown_mm(drawing.thickness_mm), key=ed.length(f"pt_{tag}"),
             help="Measured with a micrometer. Hole walls in tilted photos cannot be told from damage without it.",
         )  # fmt: skip
         texts = {

@@ -109,15 +109,16 @@ def _new_job(kept: Casebook) -> None:
             with sentences():
                 if not tag.strip():
                     raise InputError("Plate tag: write what is on the plate, or give it a number")
-                job = kept.create_job(reference, engine=engine, notes=notes)
-                plate = kept.plate_by_tag(tag)
-                if plate is None:
-                    plate = kept.create_plate(tag, position=position, drawing=drawing, job=job)
-                    for name in ["A", "B"][: 2 if faces == "two" else 1]:
-                        kept.create_face(plate, name)
-                else:
-                    # The same plate years later: its life goes on under the tag it has.
-                    kept.put_into_job(plate, job)
+                with kept.together():
+                    job = kept.create_job(reference, engine=engine, notes=notes)
+                    plate = kept.plate_by_tag(tag)
+                    if plate is None:
+                        plate = kept.create_plate(tag, position=position, drawing=drawing, job=job)
+                        for name in ["A", "B"][: 2 if faces == "two" else 1]:
+                            kept.create_face(plate, name)
+                    else:
+                        # The same plate years later: its life goes on under the tag it has.
+                        kept.put_into_job(plate, job)
                 go_to(job=job.id, plate=plate.id)
                 st.rerun()
 

@@ -14,7 +14,7 @@ from ...flags import flag_words
 from ...inspection import Inspection
 from ...report.page_map import MARKS_TRACE, page_map
 from ...units import format_estimate
-from ...workflow import newest_inspection
+from ...workflow import DRAWING_CHANGED, is_of_drawing, newest_inspection
 from ..cached import drawn, face_drawing, inspection_of
 from ..corrections import PAINTABLE, Stroke, correct
 from ..guard import sentences
@@ -46,7 +46,11 @@ def show() -> None:
     assert ref is not None
     _headline(inspection)
     stroke = _picture(inspection, drawing)
-    if survey.state == "open":
+    if not is_of_drawing(inspection, drawing):
+        st.warning(
+            f"The figures are of an older drawing than the lines: {DRAWING_CHANGED}.", icon=":material/draw:"
+        )
+    elif survey.state == "open":
         with sentences():
             correct(kept, ref, stroke)
     else:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from ...casebook import Casebook, Face, PhotoRef, Plate, Survey
-from ...errors import AlignmentRefused
+from ...errors import AlignmentRefused, PitmapError
 from ...report.alignment_picture import findings_picture
 from ...workflow import keep_photo, map_survey
 from ..cached import gate, photo_of
@@ -53,19 +53,21 @@ def _bring_in(kept: Casebook, survey: Survey) -> None:
     )
     with st.expander("Take a picture with this device"):
         shot = st.camera_input("Camera", key=f"camera_{survey.id}_{round_}")
+    refused = f"upload_refused_{survey.id}"
+    for text in st.session_state.get(refused, ()):
+        st.error(text, icon=":material/error:")
     taken = [*(files or []), *([shot] if shot else [])]
     if not taken:
         return
-    n_kept = n_failed = 0
+    # Emptied whatever happens: a file that stayed would be added again when its photo is left out.
+    st.session_state["upload_round"] = round_ + 1
+    st.session_state[refused] = []
     for file in taken:
-        with sentences():
-            n_failed += 1
+        try:
             keep_photo(kept, survey, file.getvalue(), file.name)
-            n_kept += 1
-            n_failed -= 1
-    if n_kept and not n_failed:
-        st.session_state["upload_round"] = round_ + 1
-        st.rerun()
+        except PitmapError as error:
+            st.session_state[refused].append(str(error))
+    st.rerun()
 
 
 def _one(kept: Casebook, survey: Survey, ref: PhotoRef) -> None:

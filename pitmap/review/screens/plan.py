@@ -129,22 +129,34 @@ def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
             "is not judged, never passed."
         )
         sheet = limits_of(kept, face)
+        # A field is known by its key alone: without the face and what is kept for it, it would go on showing the
+        # sheet of the face that was open before.
+        tag = f"{face.id}_{hash(frozenset(sheet.entries.items()))}"
         with st.form("limits", border=False):
             entries = {}
             for name, (unit, text) in LIMIT_TEXT.items():
                 now = sheet.entries.get(name)
-                left, right = st.columns(2)
-                typed = left.text_input(
-                    text.capitalize(), value="" if now is None else f"{now.value:g} {unit}", key=f"limit_{name}",
+                columns = st.columns([3, 2, 3])
+                typed = columns[0].text_input(
+                    text.capitalize(), value=_shown(now.value if now else None, unit), key=f"limit_{name}_{tag}",
                     placeholder=f"for example in {unit}",
                 )  # fmt: skip
-                source = right.text_input(
-                    "Source", value="" if now is None else now.source, key=f"source_{name}",
+                within = columns[1].text_input(
+                    "Give or take", value=_shown(now.uncertainty or None if now else None, unit), key=f"within_{name}_{tag}",
+                    placeholder="empty: exact", help="One standard deviation of what was entered.",
+                )  # fmt: skip
+                source = columns[2].text_input(
+                    "Source", value=now.source if now else "", key=f"source_{name}_{tag}",
                     placeholder=OFFERED[name].source if name in OFFERED else "manual and page",
                 )  # fmt: skip
-                entries[name] = (typed, source)
+                entries[name] = (typed, source, within.strip() or 0)
             if st.form_submit_button("Keep the limit sheet", type="primary"):
                 with sentences():
-                    filled = {n: limit_from_text(n, t, s) for n, (t, s) in entries.items() if t.strip()}
+                    filled = {n: limit_from_text(n, *row) for n, row in entries.items() if row[0].strip()}
                     save_limits(kept, plate, face, type(sheet)(entries=filled))
                     st.rerun()
+
+
+def _shown(value: float | None, unit: str) -> str:
+    """A number of the sheet as its field reads it back; empty for none."""
+    return "" if value is None else f"{value:.9g} {'%' if unit == 'percent' else unit}"

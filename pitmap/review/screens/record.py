@@ -7,10 +7,9 @@ import re
 import streamlit as st
 
 from ...report import record_html, record_pdf, record_zip
-from ..cached import face_record, face_series
+from ..cached import drawn, face_record, face_series
 from ..guard import sentences
 from ..parts import caution, choose_survey
-from ..state import units
 
 __all__ = ["show"]
 
@@ -28,16 +27,11 @@ def show() -> None:
     with sentences():
         record = face_record(face, job, plate)
         stem = re.sub(r"[^A-Za-z0-9_-]+", "-", f"{plate.tag}-{face.name}").strip("-") or "record"
-        key = f"record_{hash((face.id, job.id, job.version, units(), id(record)))}"
-        if st.session_state.get("record_key") != key:
-            with st.spinner("Writing the record ..."):
-                st.session_state["record_files"] = (
-                    record_html(record),
-                    record_pdf(record),
-                    record_zip(record),
-                )
-                st.session_state["record_key"] = key
-        page, pdf, everything = st.session_state["record_files"]
+        with st.spinner("Writing the record ..."):
+            page, pdf, everything = drawn(
+                "record files", (record,), (),
+                lambda: (record_html(record), record_pdf(record), record_zip(record)),
+            )  # fmt: skip
         one, two, three = st.columns(3)
         one.download_button(
             "PDF",

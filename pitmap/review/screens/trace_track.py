@@ -16,7 +16,7 @@ from ...errors import PitmapError
 from ...tracing import Trace
 from ..cached import photo_of
 from ..picking import Curve, Mark, Picker
-from .drawing_fields import typed_mm
+from .drawing_fields import typed_mm, unit_word
 from .drawing_fit_table import fit_table
 from .trace_desk import Desk
 
@@ -113,17 +113,19 @@ def _on_face(desk: Desk, trace: Trace) -> NDArray[np.float64]:
 
 
 def _typed(face: Face) -> tuple[float | None, float, float | None]:
+    # a bare number is in the person's unit, so a switch of units begins anew
+    tag = f"{face.id}_{unit_word()}"
     offset = st.text_input(
-        "Parallel offset of the trace", value="0 mm", key=f"trace_offset_{face.id}",
+        "Parallel offset of the trace", value="0 mm", key=f"trace_offset_{tag}",
         help="By engine, the tip radius of the apex seal. Leave it empty to fit it too; that needs many good clicks.",
     )  # fmt: skip
     one, two = st.columns(2)
     inner = one.text_input(
-        "Land begins", value="0 mm", key=f"trace_inner_{face.id}",
+        "Land begins", value="0 mm", key=f"trace_inner_{tag}",
         help="Outwards from the clicked edge; 0 when the land begins there.",
     )  # fmt: skip
     outer = two.text_input(
-        "Land ends", placeholder="6 mm", key=f"trace_outer_{face.id}", help="Empty: no land is drawn."
+        "Land ends", placeholder="6 mm", key=f"trace_outer_{tag}", help="Empty: no land is drawn."
     )
 
     return (

@@ -1,0 +1,91 @@
+"""A drawing that was changed after a face was mapped: the pages say so and measure nothing anew."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from shapely import Point
+from streamlit.testing.v1 import AppTest
+from survey_fakes import keep_survey
+
+from pitmap.casebook import Casebook, Face, Plate, Survey
+from pitmap.classes import SurfaceClass
+from pitmap.workflow import save_drawing
+
+pytestmark = pytest.mark.filterwarnings("default")
+SAID = "the drawing was changed since this photo was mapped: map it again"
+
+
+class Bench:
+    """A mapped survey, and the Map page on it."""
+
+    def __init__(self, book: Casebook, folder: Path) -> None:
+        self.book = book
+        self.survey, self.ref, self.drawing = keep_survey(book, folder, [(24.0, 0.0, 2.0)])
+
+    def edit(self) -> None:
+        self.book.add_edit(
+            self.ref, "polygon", class_code=int(SurfaceClass.STAIN), reason="test",
+            shape={"polygon_mm": [[38, -28], [39, -28], [39, -27]]},
+        )  # fmt: skip
+
+    def change_drawing(self) -> None:
+        """The land becomes 9 mm wide."""
+        face = self.book.get(Face, self.survey.face_id)
+        land = Point(0, 0).buffer(29, quad_segs=256).difference(self.drawing.trace)
+        new = replace(self.drawing, zones={**self.drawing.zones, "seal_land": land})
+        save_drawing(self.book, self.book.get(Plate, face.plate_id), face, new)
+
+    def page(self) -> AppTest:
+        test = AppTest.from_function(_map, default_timeout=120)
+        survey = self.book.get(Survey, self.survey.id)
+        ids = {"job_id": survey.job_id, "plate_id": survey.plate_id, "face_id": survey.face_id}
+        for name, value in {**ids, "survey_id": survey.id, "place_read": True}.items():
+            test.session_state[name] = value
+        return test.run()
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
+    import streamlit as st
+
+    st.cache_resource.clear()
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path / "book"))
+    with Casebook(tmp_path / "book", who="Ada") as book:
+        yield Bench(book, tmp_path / "map")
+
+
+def _map() -> None:
+    from pitmap.review.guard import guarded
+    from pitmap.review.screens import map
+
+    guarded(map.show)()
+
+
+def can_correct(test: AppTest) -> bool:
+    return "Change the map" in [b.label for b in test.button]
+
+
+def test_map_page_without_edits_keeps_its_figures_and_takes_no_correction(bench: Bench) -> None:
+    test = bench.page()
+    assert can_correct(test) and not test.warning
+    figures = [m.value for m in test.metric]
+    bench.change_drawing()
+    test.run()
+    assert [m.value for m in test.metric] == figures
+    assert any(SAID in w.value for w in test.warning)
+    assert not can_correct(test)
+
+
+def test_map_page_with_edits_says_to_map_again_instead_of_measuring(bench: Bench) -> None:
+    bench.edit()
+    test = bench.page()
+    assert can_correct(test) and not test.error
+    bench.change_drawing()
+    test.run()
+    assert not test.exception
+    assert [e.value for e in test.error] == [f"test_lap, 2026-03-01: {SAID}; its hand edits are carried over"]
+    assert not test.metric

@@ -1,0 +1,108 @@
+"""What is entered for one face stays with that face."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from pitmap.casebook import Casebook
+from pitmap.stock import Limit, LimitSheet
+from pitmap.workflow import limits_of, save_limits
+
+pytestmark = pytest.mark.filterwarnings("default")
+
+
+@pytest.fixture
+def two_faces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Casebook]:
+    """An empty job: plate 1 with face A (1) and face B (2)."""
+    import streamlit as st
+
+    st.cache_resource.clear()
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path))
+    with Casebook(tmp_path, who="Ada") as book:
+        plate = book.create_plate("T-1", drawing="heron40_end", job=book.create_job("order 1"))
+        book.create_face(plate, "A")
+        book.create_face(plate, "B")
+        yield book
+
+
+def _limit_sheet() -> None:
+    import streamlit as st
+
+    from pitmap.casebook import Face, Plate
+    from pitmap.review.screens.plan import _limit_sheet
+    from pitmap.review.state import book
+
+    _limit_sheet(book(), book().get(Plate, 1), book().get(Face, st.session_state["face_id"]))
+
+
+def sheet_page(face_id: int) -> AppTest:
+    test = AppTest.from_function(_limit_sheet, default_timeout=60)
+    test.session_state["face_id"] = face_id
+    return test.run()
+
+
+def field(test: AppTest, label: str):  # type: ignore[no-untyped-def]
+    return next(t for t in test.text_input if t.label.startswith(label))
+
+
+def keep(test: AppTest) -> None:
+    next(b for b in test.button if b.label == "Keep the limit sheet").click().run()
+    assert not test.exception
+    assert [e.value for e in test.error] == []
+
+
+def sheet(book: Casebook, face_id: int) -> LimitSheet:
+    face = book.faces(book.plates()[0])[face_id - 1]
+    return limits_of(book, face)
+
+
+def test_limit_sheet_of_the_other_face_is_not_shown_or_kept(two_faces: Casebook) -> None:
+    plate = two_faces.plates()[0]
+    a, b = two_faces.faces(plate)
+    save_limits(two_faces, plate, a, LimitSheet(entries={"total_stock": Limit(value=100.0, source="A")}))
+    save_limits(two_faces, plate, b, LimitSheet(entries={"total_stock": Limit(value=60.0, source="B")}))
+    test = sheet_page(1)
+    assert field(test, "Most stock").value == "100 um"
+    test.session_state["face_id"] = 2
+    test.run()
+    assert field(test, "Most stock").value == "60 um"
+    keep(test)
+    assert sheet(two_faces, 2).entries == {"total_stock": Limit(value=60.0, source="B")}
+    assert sheet(two_faces, 1).entries == {"total_stock": Limit(value=100.0, source="A")}
+
+
+def test_limit_sheet_kept_by_somebody_else_is_shown(two_faces: Casebook) -> None:
+    plate = two_faces.plates()[0]
+    test = sheet_page(1)
+    assert field(test, "Most stock").value == ""
+    entry = Limit(value=80.0, source="manual, page 3")
+    save_limits(two_faces, plate, two_faces.faces(plate)[0], LimitSheet(entries={"total_stock": entry}))
+    assert field(test.run(), "Most stock").value == "80 um"
+
+
+def test_limit_sheet_keeps_every_number_when_it_is_kept_as_shown(two_faces: Casebook) -> None:
+    plate = two_faces.plates()[0]
+    entries = {
+        "case_depth": Limit(value=300.0, uncertainty=5.0, source="section of a scrap plate"),
+        "stock_removed_before": Limit(value=0.0, source="first rebuild"),
+        "squeeze_min": Limit(value=12.5, uncertainty=0.5, source="ring maker, page 2"),
+        "thickness": Limit(value=11.9876543, source="micrometer"),
+    }
+    save_limits(two_faces, plate, two_faces.faces(plate)[0], LimitSheet(entries=entries))
+    keep(sheet_page(1))
+    assert sheet(two_faces, 1).entries == entries
+
+
+def test_uncertainty_of_a_limit_can_be_entered(two_faces: Casebook) -> None:
+    test = sheet_page(1)
+    row = [t.label for t in test.text_input].index("Depth of the hardened case when new")
+    for text_input, text in zip(test.text_input[row : row + 3], ("0.3 mm", "1 thou", "scrap plate")):
+        text_input.input(text)
+    keep(test)
+    assert sheet(two_faces, 1).entries == {
+        "case_depth": Limit(value=300.0, uncertainty=25.4, source="scrap plate")
+    }

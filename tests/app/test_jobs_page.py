@@ -1,0 +1,93 @@
+"""The Jobs page and the place that is open: nothing half kept, nothing closed without a word."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from measure_fakes import ring_plate
+from streamlit.testing.v1 import AppTest
+
+from pitmap.casebook import Casebook
+from pitmap.errors import CasebookError
+from pitmap.workflow import save_drawing
+
+pytestmark = pytest.mark.filterwarnings("default")
+
+
+@pytest.fixture
+def book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Casebook]:
+    """A casebook with order 1 and its plate T-1 with face A."""
+    import streamlit as st
+
+    st.cache_resource.clear()
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path))
+    with Casebook(tmp_path, who="Ada") as kept:
+        kept.create_face(kept.create_plate("T-1", job=kept.create_job("order 1")), "A")
+        yield kept
+
+
+def _page(module: str) -> None:
+    import importlib
+
+    from pitmap.review.guard import guarded
+
+    guarded(importlib.import_module(f"pitmap.review.screens.{module}").show)()
+
+
+def open_page(module: str, **state: object) -> AppTest:
+    test = AppTest.from_function(_page, args=(module,), default_timeout=60)
+    for name, value in {"place_read": True, **state}.items():
+        test.session_state[name] = value
+    return test.run()
+
+
+def start_job(test: AppTest, tag: str) -> None:
+    next(t for t in test.text_input if t.label == "Customer's reference").input("order 2")
+    next(t for t in test.text_input if t.label == "Plate tag").input(tag)
+    next(b for b in test.button if b.label == "Start the job").click().run()
+
+
+def test_job_whose_plate_is_refused_is_not_kept(book: Casebook) -> None:
+    test = open_page("jobs")
+    start_job(test, "T-2\u202e")
+    assert [e.value for e in test.error] == ["plate.tag: character U+202E cannot be shown; take it out"]
+    assert [j.reference for j in book.jobs()] == ["order 1"]
+    start_job(test, "T-2")
+    assert len(book.jobs()) == 2
+    assert {p.tag for p in book.plates()} == {"T-1", "T-2"}
+
+
+def test_drawing_is_kept_whole_or_not_at_all(book: Casebook, monkeypatch: pytest.MonkeyPatch) -> None:
+    plate = book.plates()[0]
+    face = book.faces(plate)[0]
+    attach, names = book.attach_file, []
+
+    def until_the_disk_is_full(plate, data, name, **more):  # type: ignore[no-untyped-def]
+        names.append(name)
+        if len(names) == 2:
+            raise CasebookError("the disk is full")
+        return attach(plate, data, name, **more)
+
+    monkeypatch.setattr(book, "attach_file", until_the_disk_is_full)
+    with pytest.raises(CasebookError, match="disk is full"):
+        save_drawing(book, plate, face, ring_plate())
+    assert names == ["drawing.svg", "drawing.toml"]
+    assert book.open_plate(plate.id).attachments == ()
+
+
+def test_name_that_cannot_be_written_down_leaves_the_job_open(book: Casebook) -> None:
+    test = open_page("checklist", job_id=1, plate_id=1, who="Ada\u202e")
+    assert [e.value for e in test.error] == ["who: character U+202E cannot be shown; take it out"]
+    test.session_state["who"] = "Ada"
+    test.run()
+    assert not test.error
+    assert (test.session_state["job_id"], test.session_state["plate_id"]) == (1, 1)
+
+
+def test_job_that_is_gone_is_closed(book: Casebook) -> None:
+    test = open_page("checklist", job_id=7, plate_id=1)
+    assert not test.error
+    assert test.session_state["job_id"] is None
+    assert test.session_state["plate_id"] == 1

@@ -1,0 +1,70 @@
+"""Places picked by hand: the drawing shown is that of the face that is open."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from measure_fakes import ring_plate
+from shapely import Point
+from streamlit.testing.v1 import AppTest
+
+from pitmap.casebook import Casebook
+from pitmap.drawing import Opening
+from pitmap.workflow import save_drawing
+
+pytestmark = pytest.mark.filterwarnings("default")
+
+
+@pytest.fixture
+def two_plates(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Casebook]:
+    """Two plates whose drawings differ in the place of the bore alone, each with a survey and a photo."""
+    import cv2
+    import streamlit as st
+
+    st.cache_resource.clear()
+    st.cache_data.clear()
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path))
+    photo = cv2.imencode(".png", np.full((90, 120, 3), 128, np.uint8))[1].tobytes()
+    with Casebook(tmp_path, who="Ada") as book:
+        job = book.create_job("order 1")
+        for x in (0.0, 3.0):
+            plate = book.create_plate(f"R-{x:g}", job=job)
+            face = book.create_face(plate, "A")
+            bore = Opening(name="bore", kind="bore", polygon=Point(x, 0).buffer(5))
+            save_drawing(book, plate, face, replace(ring_plate(), openings=(bore,)))
+            book.add_photo(book.create_survey(face, job, "intake", "2026-01-05"), photo, "face.png")
+        yield book
+
+
+def _alignment() -> None:
+    from pitmap.review.guard import guarded
+    from pitmap.review.screens import alignment
+
+    guarded(alignment.show)()
+
+
+def test_drawing_beside_the_photo_is_that_of_the_open_plate(
+    two_plates: Casebook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from pitmap.review.screens import alignment
+
+    shown = []
+
+    def picture(drawing, **_):  # type: ignore[no-untyped-def]
+        shown.append(round(drawing.openings[0].polygon.centroid.x, 3))
+        return np.zeros((9, 12, 3), np.uint8)
+
+    monkeypatch.setattr(alignment, "_as_found", lambda *_: None)
+    monkeypatch.setattr(alignment, "drawing_picture", picture)
+    for number in (1, 2):
+        test = AppTest.from_function(_alignment, default_timeout=60)
+        ids = {f"{name}_id": number for name in ("plate", "face", "survey")}
+        for name, value in {"job_id": 1, **ids, "place_read": True}.items():
+            test.session_state[name] = value
+        test.run()
+        assert not test.exception and not test.error
+    assert shown == [0.0, 3.0]

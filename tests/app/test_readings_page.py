@@ -1,0 +1,112 @@
+"""Readings typed and pasted on the Depth page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+from survey_fakes import keep_survey
+
+from pitmap.casebook import Casebook, Survey
+from pitmap.classes import SurfaceClass
+
+pytestmark = pytest.mark.filterwarnings("default")
+PITS = [(-14.0, 0.0, 2.0), (14.0, 0.0, 1.0)]
+
+
+@pytest.fixture
+def kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Casebook, Survey]]:
+    import streamlit as st
+
+    st.cache_resource.clear()
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path / "book"))
+    with Casebook(tmp_path / "book", who="Ada") as book:
+        survey, _, _ = keep_survey(book, tmp_path / "map", PITS)
+        yield book, survey
+
+
+def _depth() -> None:
+    from pitmap.review.guard import guarded
+    from pitmap.review.screens import depth
+
+    guarded(depth.show)()
+
+
+def depth_page(survey: Survey) -> AppTest:
+    test = AppTest.from_function(_depth, default_timeout=120)
+    ids = {"job_id": survey.job_id, "plate_id": survey.plate_id, "face_id": survey.face_id}
+    for name, value in {**ids, "survey_id": survey.id, "place_read": True}.items():
+        test.session_state[name] = value
+    return test.run()
+
+
+def keep_by_number(test: AppTest, mark: str) -> AppTest:
+    next(t for t in test.text_input if t.label == "Mark number").input(mark)
+    next(t for t in test.text_input if t.label == "Reading").input("70 um")
+    return next(b for b in test.button if b.label == "Keep the reading").click().run()
+
+
+def test_reading_typed_with_a_mark_number_is_kept_with_its_place(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    keep_by_number(depth_page(survey), "2")
+    reading = book.readings(survey)[0]
+    assert (reading.mark_id, round(reading.x_mm, 1), round(reading.y_mm, 1)) == (2, 14.0, 0.0)
+    assert reading.as_typed == "70 um"
+
+
+def test_number_read_off_a_map_that_was_changed_meanwhile_is_not_kept(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = depth_page(survey)
+    square = [[-3, 12], [3, 12], [3, 16], [-3, 16]]
+    book.add_edit(
+        book.inspections(survey)[-1], "polygon", class_code=int(SurfaceClass.PIT),
+        shape={"polygon_mm": square}, reason="missed",
+    )  # fmt: skip
+    keep_by_number(test, "2")
+    assert book.readings(survey) == ()
+
+
+def paste(test: AppTest, text: str) -> AppTest:
+    test.text_area(key="csv_text").input(text)
+    return test.button(key="keep_csv").click().run()
+
+
+def test_pasted_rows_of_another_face_stay_out(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = paste(
+        depth_page(survey),
+        "face,stage,kind,x_mm,y_mm,value\n"
+        "A,test_lap,pit_depth,14,0,60 um\n"
+        "B,test_lap,pit_depth,14,0,90 um\n"
+        ",test_lap,pit_depth,-14,0,70 um\n"
+        "A,intake,pit_depth,14,0,80 um",
+    )
+    assert [r.value_um for r in book.readings(survey)] == [60.0, 70.0]
+    assert test.success[0].value == "2 readings of this face and stage kept; 2 of others left out."
+
+
+def test_pasted_rows_may_name_the_plate_too(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    paste(depth_page(survey), "face,stage,kind,x_mm,y_mm,value\nr-1 a,test_lap,pit_depth,14,0,60 um")
+    assert [r.value_um for r in book.readings(survey)] == [60.0]
+
+
+def test_pasted_rows_that_name_other_faces_only_are_refused(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = paste(
+        depth_page(survey),
+        "face,stage,kind,x_mm,y_mm,value\nC,test_lap,pit_depth,14,0,60 um\nB,test_lap,pit_depth,14,0,90 um",
+    )
+    assert [e.value for e in test.error if "column face" in e.value] == [
+        "column face: the sheet names B, C, and this is face A of plate R-1; open that face, or correct the column"
+    ]
+    assert book.readings(survey) == ()
+
+
+def test_pasted_numbers_are_kept_with_their_places(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    paste(depth_page(survey), "stage,kind,mark,value\ntest_lap,pit_depth,1,3 thou")
+    reading = book.readings(survey)[0]
+    assert (reading.mark_id, round(reading.x_mm, 1), round(reading.y_mm, 1)) == (1, -14.0, 0.0)

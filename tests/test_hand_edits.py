@@ -1,0 +1,136 @@
+"""A hand edit changes what it touches, and nothing else of a kept inspection."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from measure_fakes import ring_plate
+from shapely import Point, box
+from survey_fakes import inspection_of_pits, keep_survey
+
+from pitmap.casebook import Casebook, Survey
+from pitmap.classes import SurfaceClass
+from pitmap.drawing import Band, Drawing
+from pitmap.errors import MeasurementError
+from pitmap.inspection import load_inspection, save_inspection
+from pitmap.workflow import is_of_drawing, open_inspection
+
+PITS = [(24.0, 0.0, 2.0), (-24.0, 0.0, 1.0), (0.0, 24.0, 1.5)]
+"""On the land, which is 8 mm wide."""
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Iterator[Casebook]:
+    with Casebook(tmp_path / "book", who="Ada") as kept:
+        yield kept
+
+
+def paint_speck(book: Casebook, survey: Survey) -> None:
+    """A stain of 0.5 mm on the rim, far from the land."""
+    square = [[38.0, -28.0], [38.5, -28.0], [38.5, -27.5], [38.0, -27.5]]
+    ref = book.inspections(survey)[-1]
+    book.add_edit(
+        ref, "polygon", class_code=int(SurfaceClass.STAIN), shape={"polygon_mm": square}, reason="test"
+    )
+
+
+def opened(book: Casebook, survey: Survey, drawing: Drawing):  # type: ignore[no-untyped-def]
+    return open_inspection(book, survey, book.inspections(survey)[-1], drawing)
+
+
+def wider(drawing: Drawing) -> Drawing:
+    """The same plate with a land of 9 mm."""
+    land = Point(0, 0).buffer(29, quad_segs=256).difference(drawing.trace)
+    return replace(drawing, zones={**drawing.zones, "seal_land": land})
+
+
+def test_intervals_and_narrow_places_stay_after_an_edit_elsewhere(book: Casebook, tmp_path: Path) -> None:
+    survey, _, drawing = keep_survey(book, tmp_path / "map", PITS, doubt=0.1)
+    before = opened(book, survey, drawing)
+    row = before.zones.set_index(["zone", "class_word"]).loc[("seal_land", "pit")]
+    # 5.69 mm2 of pit on 1206 mm2, and a tenth of the sound metal may be pit too: 0.0047 and 1.2 * 0.5 * 0.095,
+    # log-normal, 0.0047 * exp(1.645 * sqrt(log(1 + (0.057 / 0.0047)**2)))
+    assert (round(row.share, 4), round(row.share_high, 2)) == (0.0047, 0.19)
+    assert len(before.lands) == 2
+    paint_speck(book, survey)
+    after = opened(book, survey, drawing)
+    land = [i.zones[i.zones.zone == "seal_land"].reset_index(drop=True) for i in (before, after)]
+    pd.testing.assert_frame_equal(land[0], land[1])
+    pd.testing.assert_frame_equal(before.lands, after.lands)
+    stain = after.zones.set_index(["zone", "class_word"]).loc[("rim", "stain")]
+    assert stain.area_mm2 == pytest.approx(0.36)  # 6 by 6 pixels: those on an edge count
+
+
+def test_edited_map_of_another_drawing_is_refused(book: Casebook, tmp_path: Path) -> None:
+    survey, _, drawing = keep_survey(book, tmp_path / "map", PITS)
+    other = wider(drawing)
+    assert is_of_drawing(opened(book, survey, other), drawing)
+    assert not is_of_drawing(opened(book, survey, other), other)
+    paint_speck(book, survey)
+    with pytest.raises(
+        MeasurementError,
+        match="test_lap, 2026-03-01: the drawing was changed since this photo was mapped: map it again; its hand",
+    ):
+        opened(book, survey, other)
+    assert len(opened(book, survey, drawing).marks) == 4
+
+
+def test_signed_map_of_another_drawing_says_where_to_map_it(book: Casebook, tmp_path: Path) -> None:
+    survey, _, drawing = keep_survey(book, tmp_path / "map", PITS)
+    paint_speck(book, survey)
+    book.sign_off(survey, "done")
+    with pytest.raises(MeasurementError, match="map it again in a new revision of the signed survey"):
+        opened(book, book.get(Survey, survey.id), wider(drawing))
+
+
+def test_inspection_of_an_earlier_release_still_loads(tmp_path: Path) -> None:
+    folder = save_inspection(inspection_of_pits(ring_plate(), PITS), tmp_path / "map")
+    path = folder / "inspection.json"
+    told = json.loads(path.read_text())
+    for name in ("drawing_fingerprint", "alignment_error_mm", "zone_measures"):
+        del told[name]
+    path.write_text(json.dumps(told))
+    old = load_inspection(folder)
+    assert (old.drawing_fingerprint, old.measurement.zone_measures) == ("", ())
+    assert old.alignment_error_mm == pytest.approx(0.1)
+    assert is_of_drawing(old, ring_plate())
+
+
+def test_earlier_map_without_its_doubt_says_so_after_an_edit(book: Casebook, tmp_path: Path) -> None:
+    survey, _, drawing = keep_survey(book, tmp_path / "map", PITS)
+    inspection = inspection_of_pits(drawing, PITS)
+    bare = replace(inspection, measurement=replace(inspection.measurement, zone_measures=()))
+    book.add_inspection(survey, save_inspection(bare, tmp_path / "old"))
+    assert opened(book, survey, drawing).notes == ()
+    paint_speck(book, survey)
+    assert [n for n in opened(book, survey, drawing).notes if "too narrow: map it again" in n]
+
+
+def test_saved_zone_measures_come_back(tmp_path: Path) -> None:
+    inspection = inspection_of_pits(ring_plate(), PITS, doubt=0.1)
+    again = load_inspection(save_inspection(inspection, tmp_path / "map"))
+    assert [repr(m) for m in again.measurement.zone_measures] == [
+        repr(m) for m in inspection.measurement.zone_measures
+    ]
+
+
+def test_fingerprint_tells_shapes_and_not_words() -> None:
+    plate = ring_plate()
+    assert plate.fingerprint() == ring_plate().fingerprint()
+    assert plate.fingerprint() == replace(plate, name="other", thickness_mm=11.0).fingerprint()
+    begun_elsewhere = box(-32, -32, 44, 32, ccw=False)
+    assert plate.fingerprint() == replace(plate, outline=begun_elsewhere).fingerprint()
+    assert plate.fingerprint() != wider(plate).fingerprint()
+    moved = replace(plate, outline=box(-32, -32, 44.001, 32))
+    assert plate.fingerprint() != moved.fingerprint()
+    band = Band(
+        name="side seal", polygon=Point(0, 0).buffer(15).difference(Point(0, 0).buffer(12)), seal_width_mm=1.2
+    )
+    with_band = replace(plate, bands=(band,))
+    assert with_band.fingerprint() != plate.fingerprint()
+    assert with_band.fingerprint() != replace(plate, bands=(replace(band, seal_width_mm=2.0),)).fingerprint()

@@ -1,0 +1,132 @@
+"""Readings that were kept by a mark's number stay with the mark when the map changes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from survey_fakes import keep_survey
+
+from pitmap.casebook import Casebook
+from pitmap.classes import SurfaceClass
+from pitmap.depth import readings_from_rows
+from pitmap.errors import ReadingError
+from pitmap.flags import Flag
+from pitmap.workflow import keep_readings, newest_inspection, open_inspection
+
+PITS = [(-14.0, 0.0, 2.0), (14.0, 0.0, 1.0), (0.0, 14.0, 1.5)]
+"""By area falling they are marks 1, 3 and 2 of the running surface."""
+
+
+class Bench:
+    """The survey, and what a person does to it."""
+
+    def __init__(self, book: Casebook, folder: Path) -> None:
+        self.book = book
+        self.survey, self.ref, self.drawing = keep_survey(book, folder, PITS)
+
+    def opened(self):  # type: ignore[no-untyped-def]
+        return open_inspection(self.book, self.survey, self.ref, self.drawing)
+
+    def keep(self, **row: object) -> None:
+        row = {"stage": "test_lap", "kind": "pit_depth", "value": "70 um", **row}
+        keep_readings(self.book, self.survey, readings_from_rows([row]).table, self.opened())
+
+    def paint(self, x: float, y: float, half: float, to: SurfaceClass) -> None:
+        square = [[x - half, y - half], [x + half, y - half], [x + half, y + half], [x - half, y + half]]
+        self.ref = newest_inspection(self.book, self.survey) or self.ref
+        self.book.add_edit(
+            self.ref, "polygon", class_code=int(to), shape={"polygon_mm": square}, reason="test"
+        )
+
+    def reading(self) -> pd.Series:
+        return self.opened().readings.iloc[0]
+
+    def place_of(self, mark_id: int) -> tuple[float, float]:
+        row = self.opened().marks.set_index("mark_id").loc[mark_id]
+        return round(float(row.x_mm), 1), round(float(row.y_mm), 1)
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    with Casebook(tmp_path / "book", who="Ada") as book:
+        yield Bench(book, tmp_path / "map")
+
+
+def test_kept_by_number_has_the_place_of_the_mark(bench: Bench) -> None:
+    bench.keep(mark=3)
+    kept = bench.book.readings(bench.survey)[0]
+    assert (kept.mark_id, round(kept.x_mm, 1), round(kept.y_mm, 1)) == (3, 14.0, 0.0)
+
+
+def test_kept_by_number_stays_with_its_pit_when_another_is_painted(bench: Bench) -> None:
+    bench.keep(mark=2)
+    assert bench.place_of(2) == (0.0, 14.0)
+    bench.paint(0.0, -14.0, 2.5, SurfaceClass.PIT)  # the largest: every number moves up by one
+    assert bench.place_of(2) == (-14.0, 0.0)
+    reading = bench.reading()
+    assert (reading.mark_id, reading["flags"]) == (3, 0)
+    assert bench.place_of(3) == (0.0, 14.0)
+
+
+def test_kept_by_number_follows_a_pit_that_is_painted_larger(bench: Bench) -> None:
+    bench.keep(mark=3)
+    bench.paint(14.3, 0.2, 1.5, SurfaceClass.PIT)
+    assert bench.reading().mark_id == 1
+    assert bench.place_of(1) == pytest.approx((14.3, 0.2), abs=0.11)  # a pixel
+
+
+def test_kept_by_number_is_free_when_its_pit_is_erased(bench: Bench) -> None:
+    bench.keep(mark=2)
+    bench.paint(0.0, 14.0, 2.0, SurfaceClass.SOUND)
+    reading = bench.reading()
+    assert (reading.mark_id, reading["flags"]) == (-1, int(Flag.UNMATCHED))
+    assert reading.note == "no pit within the error of the place"
+    assert (round(reading.x_mm, 1), round(reading.y_mm, 1)) == (0.0, 14.0)
+
+
+def test_erased_pit_does_not_give_its_reading_to_a_neighbour(bench: Bench) -> None:
+    bench.paint(1.6, 14.0, 0.2, SurfaceClass.PIT)  # 0.65 mm of metal between it and the pit beside
+    bench.keep(mark=2)
+    bench.paint(0.0, 14.0, 1.0, SurfaceClass.SOUND)
+    assert bench.reading().mark_id == -1
+
+
+def test_height_at_a_mark_has_a_place(bench: Bench) -> None:
+    bench.keep(kind="height", mark=1, value="-4 um")
+    assert (round(bench.reading().x_mm, 1), round(bench.reading().y_mm, 1)) == (-14.0, 0.0)
+
+
+def test_number_of_a_mark_that_is_no_pit_leaves_the_reading_free_in_its_place(bench: Bench) -> None:
+    bench.paint(0.0, -14.0, 1.0, SurfaceClass.STAIN)  # the largest
+    bench.keep(mark=1)
+    reading = bench.reading()
+    assert (reading.mark_id, reading["flags"]) == (-1, int(Flag.UNMATCHED))
+    assert (reading.x_mm, reading.y_mm) == pytest.approx((0.0, -14.0), abs=0.11)
+    bench.paint(0.0, -14.0, 1.0, SurfaceClass.PIT)
+    assert bench.reading().mark_id == 1
+
+
+def test_number_that_no_mark_has_is_refused(bench: Bench) -> None:
+    with pytest.raises(ReadingError, match="reading 1, mark 9: the map has no such mark; take"):
+        bench.keep(mark=9)
+    assert bench.book.readings(bench.survey) == ()
+
+
+def test_number_away_from_the_place_given_with_it_is_refused(bench: Bench) -> None:
+    with pytest.raises(ReadingError, match="mark 1: number 1 and the place disagree by"):
+        bench.keep(mark=1, x_mm=14, y_mm=0)
+
+
+def test_number_without_a_map_is_refused(bench: Bench) -> None:
+    sheet = readings_from_rows([{"stage": "test_lap", "kind": "pit_depth", "value": "70 um", "mark": 1}])
+    with pytest.raises(ReadingError, match="mark 1: this survey has no map"):
+        keep_readings(bench.book, bench.survey, sheet.table, None)
+
+
+def test_reading_by_place_alone_needs_no_map(bench: Bench) -> None:
+    row = {"stage": "test_lap", "kind": "pit_depth", "value": "70 um", "x_mm": 14.2, "y_mm": 0.1}
+    keep_readings(bench.book, bench.survey, readings_from_rows([row]).table, None)
+    assert bench.reading().mark_id == 3
