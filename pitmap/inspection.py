@@ -118,6 +118,11 @@ class Inspection:
     versions: Mapping[str, str] = field(default_factory=dict)
 
     @property
+    def findings(self) -> tuple[str, ...]:
+        """What the gate said of each photo, with the photo's name before it."""
+        return tuple(f"{photo.name}: {finding}" for photo in self.photos for finding in photo.findings)
+
+    @property
     def marks(self) -> pd.DataFrame:
         """One row per mark."""
         return self.measurement.marks

@@ -512,6 +512,18 @@ def test_face_maps_for_record_and_page(record):
         face_map(t, i, record.drawing, i.picture[:-1], i.picture_grid)
 
 
+def test_the_white_line_has_a_key(record):
+    t, i = translator(), record.last
+    keyed = [trace.name for trace in plot_map(face_map(t, i, record.drawing, i.picture, i.picture_grid)).data
+             if trace.showlegend]  # fmt: skip
+    assert keyed == ["narrowest sound metal"]
+    i.measurement.lands["is_leak_path"] = [True, False]
+    try:
+        assert face_map(t, i, record.drawing, i.picture, i.picture_grid).path_word == "leak path"
+    finally:
+        i.measurement.lands["is_leak_path"] = False
+
+
 def test_document_blocks_are_ready_text(record):
     document = build_document(record)
     keys = [s.key for s in document.sections]

@@ -51,11 +51,8 @@ def print_inspection(inspection: Inspection, units: str = "mm") -> None:
     system = cast(UnitSystem, units)
     click.echo(f"\n{inspection.face}, {inspection.stage}: {', '.join(p.name for p in inspection.photos)}")
     click.echo(f"  alignment residual {format_estimate(inspection.alignment.residual_mm, 'length', system)}")
-    for photo in inspection.photos:
-        for finding in photo.findings:
-            click.echo(f"  {photo.name}: {finding}")
-    for note in inspection.notes:
-        click.echo(f"  {note}")
+    for sentence in (*inspection.findings, *inspection.notes):
+        click.echo(f"  {sentence}")
     click.echo("\n  share of each zone that was seen, with its 90 % interval:")
     rows = []
     for zone, table in inspection.zones.groupby("zone", sort=False):

@@ -21,6 +21,12 @@ _MARKERS = {"o": "circle", "s": "square", "^": "triangle-up", "D": "diamond", ""
 _ON_PICTURE = {"color": "white", "size": 13, "shadow": "0 0 3px black, 0 0 3px black"}
 """Letters that can be read on a photo, light or dark."""
 
+_KEY = {
+    "x": 0.01, "y": 0.99, "xanchor": "left", "yanchor": "top", "bgcolor": "rgba(60,60,60,0.85)",
+    "font": {"color": "white"}, "itemclick": False, "itemdoubleclick": False,
+}  # fmt: skip
+"""A dark key in the corner: what it explains is white."""
+
 
 def _data_uri(rgb: NDArray[np.uint8]) -> str:
     ok, data = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 88])
@@ -87,7 +93,7 @@ def plot_bars(chart: BarChart) -> go.Figure:
     return figure
 
 
-def _add_map(figure: go.Figure, chart: FaceMap, **cell: Any) -> None:
+def _add_map(figure: go.Figure, chart: FaceMap, *, has_key: bool = False, **cell: Any) -> None:
     left, right, bottom, top = chart.extent_mm
     # A layout image, not an Image trace: the trace draws a picture upside down on an axis that points up.
     figure.add_layout_image(
@@ -106,7 +112,7 @@ def _add_map(figure: go.Figure, chart: FaceMap, **cell: Any) -> None:
         figure.add_trace(
             go.Scatter(
                 x=chart.path_mm[:, 0], y=chart.path_mm[:, 1], mode="lines", line={"color": "white", "width": 5},
-                hoverinfo="skip", showlegend=False,
+                name=chart.path_word, hoverinfo="name", showlegend=has_key,
             ),
             **cell,
         )  # fmt: skip
@@ -134,13 +140,13 @@ def _add_map(figure: go.Figure, chart: FaceMap, **cell: Any) -> None:
 def plot_map(chart: FaceMap) -> go.Figure:
     """The face in millimetres, to be zoomed into."""
     figure = go.Figure()
-    _add_map(figure, chart)
+    _add_map(figure, chart, has_key=True)
     figure.update_xaxes(title="mm", constrain="domain", range=list(chart.extent_mm[:2]))
     figure.update_yaxes(
         title="mm", scaleanchor="x", constrain="domain", range=list(chart.extent_mm[2:]), autorange=False
     )
     figure.update_layout(
-        title=chart.title, template="simple_white", margin={"l": 40, "r": 10, "t": 40, "b": 40}
+        title=chart.title, template="simple_white", margin={"l": 40, "r": 10, "t": 40, "b": 40}, legend=_KEY
     )
     return figure
 

@@ -45,6 +45,8 @@ class FaceMap:
         The numbered marks: mark_id, x_mm, y_mm, hover.
     path_mm : (N, 2) array or None
         The narrowest sound metal.
+    path_word : str
+        What that line is, for its key.
     bar_mm : int
         Scale bar.
     title : str
@@ -55,6 +57,7 @@ class FaceMap:
     zones: tuple[tuple[str, NDArray[np.float64]], ...]
     marks: pd.DataFrame
     path_mm: NDArray[np.float64] | None
+    path_word: str
     bar_mm: int
     title: str
 
@@ -136,6 +139,7 @@ def face_map(
         ["mark_id", "x_mm", "y_mm", "zone", "eq_diam_mm"]
     ]
     paths = inspection.measurement.land_paths
+    is_leak = bool(inspection.measurement.lands.is_leak_path.head(1).any())
     left, top = grid.x0_mm, grid.y1_mm
     width, height = grid.n_cols * grid.mm_per_px, grid.n_rows * grid.mm_per_px
     return FaceMap(
@@ -144,6 +148,7 @@ def face_map(
         zones=tuple(zones),
         marks=marks,
         path_mm=paths[0] if len(paths) else None,
+        path_word=t("leak path") if is_leak else t("narrowest sound metal"),
         bar_mm=scale_bar_mm(width),
         title=stage_word(t, inspection.stage),
     )

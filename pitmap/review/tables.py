@@ -10,7 +10,19 @@ from ..estimate import Estimate
 from ..flags import flag_words
 from ..units import UnitSystem, format_estimate, format_length
 
-__all__ = ["marks_view", "zones_view"]
+__all__ = ["leak_words", "marks_view", "zones_view"]
+
+
+def leak_words(lands: pd.DataFrame) -> str:
+    """Where coolant can cross the land, as a sentence; empty where it cannot."""
+    leaks = lands[lands.is_leak_path]
+    if leaks.empty:
+        return ""
+    first, *others = [f"x {r.x_mm:.1f}, y {r.y_mm:.1f} mm" for r in leaks.itertuples()]
+    return (
+        f"Leak path at {first}: damage crosses the seal land from edge to edge; see the white line."
+        + (f" So does it at {'; '.join(others)}." if others else "")
+    )  # fmt: skip
 
 
 def zones_view(zones: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:

@@ -91,6 +91,11 @@ def test_map_page_shows_the_figures(open_page: Callable[..., AppTest]) -> None:
     assert "Seal land affected" in labels
 
 
+def test_map_page_says_what_the_gate_said_of_each_photo(open_page: Callable[..., AppTest]) -> None:
+    captions = [c.value for c in open_page("map").caption]
+    assert any("px per mm" in c and "are not seen" in c for c in captions), captions
+
+
 def test_inch_units_reach_the_map(open_page: Callable[..., AppTest]) -> None:
     test = open_page("map", units="inch")
     assert any(" in" in m.value for m in test.metric)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from functools import partial
 
 import pandas as pd
 import plotly.graph_objects as go
@@ -20,7 +20,7 @@ from ..corrections import PAINTABLE, Stroke, correct
 from ..guard import sentences
 from ..parts import caution, choose_survey
 from ..state import units
-from ..tables import marks_view, zones_view
+from ..tables import leak_words, marks_view, zones_view
 
 __all__ = ["show"]
 
@@ -44,8 +44,10 @@ def show() -> None:
     drawing = face_drawing(face)
     ref = newest_inspection(kept, survey)
     assert ref is not None
+    # Marks are numbered anew by every correction, so what was chosen among them belongs to this very map.
+    key = f"{ref.id}_{ref.edits_version}"
     _headline(inspection)
-    stroke = _picture(inspection, drawing)
+    stroke = _picture(inspection, drawing, key)
     if not is_of_drawing(inspection, drawing):
         st.warning(
             f"The figures are of an older drawing than the lines: {DRAWING_CHANGED}.", icon=":material/draw:"
@@ -58,7 +60,7 @@ def show() -> None:
             "This survey is signed. A later change opens a new revision on the Checklist page.",
             icon=":material/lock:",
         )
-    _tables(inspection)
+    _tables(inspection, key)
     for note in inspection.notes:
         st.caption(note)
     caution()
@@ -83,9 +85,14 @@ def _headline(inspection: Inspection) -> None:
                 f"{100 * row.share_low:.1f} to {100 * row.share_high:.1f} % of what was seen; "
                 f"not seen {100 * row.unseen_share:.1f} %"
             )
+    leak = leak_words(inspection.lands)
+    if leak:
+        st.warning(leak, icon=":material/water_drop:")
+    for finding in inspection.findings:
+        st.caption(finding)
 
 
-def _picture(inspection: Inspection, drawing: Drawing) -> Stroke | None:
+def _picture(inspection: Inspection, drawing: Drawing, key: str) -> Stroke | None:
     """The face with its classes; returns what was drawn on it by hand."""
     # side by side above the picture: in a column beside it the classes would be cut off
     classes, colours, pointer = st.columns([9, 5, 6])
@@ -113,7 +120,7 @@ def _picture(inspection: Inspection, drawing: Drawing) -> Stroke | None:
         if tool == "brush"
         else None
     )
-    shown, selected = tuple(picked or ()), st.session_state.get("mark_id")
+    shown, selected = tuple(picked or ()), st.session_state.get(f"mark_{key}")
     dragmode = "pan" if tool == "look" else "lasso"
     figure = drawn(
         "map", (inspection, drawing), (shown, strength, selected, dragmode),
@@ -122,10 +129,10 @@ def _picture(inspection: Inspection, drawing: Drawing) -> Stroke | None:
         ),
     )  # fmt: skip
     event = st.plotly_chart(
-        figure, key=f"map_{len(inspection.marks)}_{inspection.class_map.codes.shape}", on_select="rerun",
+        figure, key=f"map_{key}", on_select=partial(_choose_ring, key, _trace(figure)),
         selection_mode=("points", "lasso"), config={"scrollZoom": True, "displaylogo": False},
     )  # fmt: skip
-    _mark_row(inspection, figure, event)
+    _mark_row(inspection, selected)
     lasso = list(event.selection.get("lasso", [])) if event else []
     if tool == "look" or not lasso:
         return None
@@ -134,11 +141,22 @@ def _picture(inspection: Inspection, drawing: Drawing) -> Stroke | None:
     )
 
 
-def _mark_row(inspection: Inspection, figure: go.Figure, event: Any) -> None:
-    points = [p for p in (event.selection.points if event else []) if p.get("curve_number") == _trace(figure)]
+def _choose_ring(key: str, trace: int) -> None:
+    """A ring was clicked: it takes the choice over from the table, which starts again without a tick."""
+    selection = st.session_state[f"map_{key}"].selection
+    points = [p for p in selection.points if p.get("curve_number") == trace]
     if points:
-        st.session_state["mark_id"] = int(points[0]["customdata"])
-    mark_id = st.session_state.get("mark_id")
+        st.session_state[f"mark_{key}"] = int(points[0]["customdata"])
+        st.session_state[f"rings_{key}"] = st.session_state.get(f"rings_{key}", 0) + 1
+
+
+def _choose_row(key: str, table: str, mark_ids: list[int]) -> None:
+    """A row was ticked or its tick taken away."""
+    rows = st.session_state[table].selection.rows
+    st.session_state[f"mark_{key}"] = mark_ids[rows[0]] if rows else None
+
+
+def _mark_row(inspection: Inspection, mark_id: int | None) -> None:
     row = inspection.marks[inspection.marks.mark_id == mark_id]
     if row.empty:
         st.caption("Click a ring to read its row.")
@@ -155,7 +173,7 @@ def _trace(figure: go.Figure) -> int:
     return next(k for k, t in enumerate(figure.data) if t.name == MARKS_TRACE)
 
 
-def _tables(inspection: Inspection) -> None:
+def _tables(inspection: Inspection, key: str) -> None:
     zones, marks, lands, ratings = st.tabs(
         ["Zones", "Marks", "Narrow places of the land", "Published ratings"]
     )
@@ -163,16 +181,13 @@ def _tables(inspection: Inspection) -> None:
         st.dataframe(zones_view(inspection.zones, units()), hide_index=True, width="stretch")
     with marks:
         table = inspection.marks.sort_values("area_mm2", ascending=False)
-        event = st.dataframe(
-            marks_view(table, units()), hide_index=True, width="stretch", on_select="rerun",
-            selection_mode="single-row", key="marks_table",
+        mark_ids = table.mark_id.tolist()
+        # A new table after every click on a ring: the tick of the old one would speak of another mark.
+        name = f"marks_{key}_{st.session_state.get(f'rings_{key}', 0)}"
+        st.dataframe(
+            marks_view(table, units()), hide_index=True, width="stretch", key=name,
+            on_select=partial(_choose_row, key, name, mark_ids), selection_mode="single-row",
         )  # fmt: skip
-        rows = event.selection.rows
-        if rows:
-            mark_id = int(table.iloc[rows[0]].mark_id)
-            if st.session_state.get("mark_id") != mark_id:
-                st.session_state["mark_id"] = mark_id
-                st.rerun()
     with lands:
         st.dataframe(inspection.lands.drop(columns="flags"), hide_index=True, width="stretch")
         st.caption("Metal that was not seen counts as damaged at the low end and as sound at the high end.")

@@ -1,0 +1,74 @@
+"""The Map page in a real browser: rings and rows are two doors to one mark, and the last click wins."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from browser_steps import headed, no_error, settle
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+
+RINGS = """() => {
+    const plot = document.querySelector('.js-plotly-plot');
+    const marks = plot._fullData.find(t => t.name == 'marks');
+    const box = plot.querySelector('.nsewdrag').getBoundingClientRect();
+    const {xaxis, yaxis} = plot._fullLayout;
+    return Array.from(marks.x, (x, k) => ({
+        mark: marks.customdata[k], x: box.left + xaxis.d2p(x), y: box.top + yaxis.d2p(marks.y[k]),
+    }));
+}"""
+"""Where each ring stands on the screen."""
+
+
+def open_map(browser, server: str):  # type: ignore[no-untyped-def]
+    page = browser.new_page(viewport={"width": 1400, "height": 1600})
+    page.set_default_timeout(60_000)
+    page.goto(f"{server}/map?job=1&plate=1&face=1&survey=2")
+    headed(page, "Map")
+    return page
+
+
+def shown_mark(page) -> int | None:  # type: ignore[no-untyped-def]
+    """The mark whose row stands under the map."""
+    settle(page)
+    found = re.search(r"^Mark (\d+), ", page.inner_text("[data-testid=stMain]"), re.MULTILINE)
+    return int(found[1]) if found else None
+
+
+def test_the_last_click_wins(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
+    page = open_map(browser, mapped_server)
+
+    def click_ring(k: int) -> int:
+        # The smallest rings are the last ones: none of those lies under another.
+        ring = page.evaluate(RINGS)[-k]
+        page.mouse.move(ring["x"], ring["y"])
+        page.wait_for_timeout(300)
+        page.mouse.click(ring["x"], ring["y"])
+        return ring["mark"]
+
+    def tick_row(k: int) -> None:
+        table = page.locator("[data-testid=stDataFrame]:visible").first.bounding_box()
+        page.mouse.click(table["x"] + 18, table["y"] + 17 + 35 * k)
+
+    page.get_by_role("tab", name="Marks").click()
+    settle(page)
+    tick_row(1)
+    first = shown_mark(page)
+    assert first is not None
+    ring = click_ring(1)
+    assert shown_mark(page) == ring != first
+    tick_row(1)
+    assert shown_mark(page) == first
+    assert click_ring(1) == ring
+    assert shown_mark(page) == ring
+    other = click_ring(2)
+    assert shown_mark(page) == other != ring
+    no_error(page)
+
+    # Another survey has other marks under the same numbers: nothing is chosen there.
+    page.get_by_role("combobox", name=re.compile("Survey")).first.click()
+    page.get_by_role("option", name=re.compile("intake")).click()
+    assert shown_mark(page) is None
+    page.get_by_text("Click a ring to read its row.").wait_for()
