@@ -11,6 +11,7 @@ from ..classes import CLASS_WORDS, SurfaceClass
 from ..errors import InputError
 from ..measure import drawn_area
 from .guard import sentences
+from .state import signing_book
 
 __all__ = ["PAINTABLE", "Stroke", "correct"]
 
@@ -49,11 +50,11 @@ def correct(kept: Casebook, ref: InspectionRef, stroke: Stroke | None) -> None:
     seen: InspectionRef = st.session_state.get(looked_at, ref)
     st.session_state[looked_at] = ref
     with st.expander("Correct the map by hand", expanded=stroke is not None or bool(_layers_of(kept, ref))):
-        _form(kept, seen, stroke)
+        _form(seen, stroke)
         _layers(kept, ref, seen)
 
 
-def _form(kept: Casebook, seen: InspectionRef, stroke: Stroke | None) -> None:
+def _form(seen: InspectionRef, stroke: Stroke | None) -> None:
     st.write(
         "Choose *outline* or *brush* beside the map and draw on it; then say what it is."
         if stroke is None
@@ -80,7 +81,7 @@ def _form(kept: Casebook, seen: InspectionRef, stroke: Stroke | None) -> None:
                 shape = {**stroke.shape, "only": [int(only)] if only is not None else []}
                 how = "polygon" if stroke.width_mm is None else "brush"
                 action = "erase" if to == SurfaceClass.SOUND else how
-                kept.add_edit(seen, action, class_code=int(to), shape=shape, reason=reason)
+                signing_book().add_edit(seen, action, class_code=int(to), shape=shape, reason=reason)
                 st.rerun()
 
 

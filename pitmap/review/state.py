@@ -12,7 +12,17 @@ from ..casebook import Casebook, Face, Job, Plate, Survey
 from ..errors import InputError
 from ..units import UnitSystem
 
-__all__ = ["Place", "book", "choose_person", "choose_units", "go_to", "here", "restore_place", "units"]
+__all__ = [
+    "Place",
+    "book",
+    "choose_person",
+    "choose_units",
+    "go_to",
+    "here",
+    "restore_place",
+    "signing_book",
+    "units",
+]
 
 _IDS = ("job", "plate", "face", "survey")
 _KINDS = {"job": Job, "plate": Plate, "face": Face, "survey": Survey}
@@ -36,8 +46,27 @@ def _open(target: str | None) -> Casebook:
 def book() -> Casebook:
     """The open casebook, with changes written under the person's name."""
     opened = _open(os.environ.get("PITMAP_CASEBOOK"))
-    who = str(st.session_state.get("who", "")).strip()
+    who = _who()
     return opened.as_person(who) if who else opened
+
+
+def signing_book() -> Casebook:
+    """The open casebook for what somebody stands for by name.
+
+    Raises
+    ------
+    InputError
+        No name is written: the computer's login, under which other changes go then, stands for nobody.
+    """
+    if not _who():
+        raise InputError(
+            "Your name: write it in the side bar first; it stands beside what you sign or correct"
+        )
+    return book()
+
+
+def _who() -> str:
+    return str(st.session_state.get("who", "")).strip()
 
 
 def units() -> UnitSystem:

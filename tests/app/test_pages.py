@@ -128,6 +128,23 @@ def test_new_job_without_a_tag_is_a_sentence(open_page: Callable[..., AppTest]) 
     assert any("Plate tag" in e.value for e in test.error)
 
 
+@pytest.mark.parametrize(
+    ("module", "button"),
+    [("checklist", "Sign this survey"), ("checklist", "Release to the customer"), ("map", "Change the map")],
+)
+def test_nobody_signs_or_corrects_without_a_name(
+    open_page: Callable[..., AppTest], module: str, button: str
+) -> None:
+    test = open_page(module)
+    next((t for t in test.text_input if t.label == "Why"), test.text_input[0]).input("oil, wiped off")
+    for corners in (t for t in test.text_input if t.label == "Or type the corners in mm"):
+        corners.input("-10 60, 10 60, 10 70")
+    next(b for b in test.button if b.label == button).click().run()
+    assert [e.value for e in test.error] == [
+        "Your name: write it in the side bar first; it stands beside what you sign or correct"
+    ]
+
+
 def test_limit_without_a_source_is_refused(open_page: Callable[..., AppTest]) -> None:
     test = open_page("plan")
     next(t for t in test.text_input if t.label.startswith("Most stock")).input("4 thou")

@@ -9,7 +9,7 @@ from ...casebook.checklists import STEPS
 from ...errors import InputError
 from ..guard import sentences
 from ..parts import caution, choose_survey, stage_word
-from ..state import go_to
+from ..state import go_to, signing_book
 
 __all__ = ["show"]
 
@@ -93,7 +93,7 @@ def _survey(kept: Casebook, survey: Survey) -> None:
             )
             if st.form_submit_button("Sign this survey"):
                 with sentences():
-                    kept.sign_off(survey, statement)
+                    signing_book().sign_off(survey, statement)
                     st.rerun()
         return
     for sign in kept.sign_offs(survey):
@@ -128,5 +128,5 @@ def _job(kept: Casebook, job: Job) -> None:
         )
         if st.form_submit_button("Release to the customer", type="primary"):
             with sentences():
-                kept.sign_off(job, statement)
+                signing_book().sign_off(job, statement)
                 st.rerun()
