@@ -385,9 +385,7 @@ def inspections_of_face(
 
     `opened` gives the inspection of a survey, or None when it was not mapped; callers may cache it.
     """
-    surveys = book.surveys(face=face, job=job)
-    replaced = {s.supersedes_id for s in surveys}
-    found = [(s, opened(s)) for s in surveys if s.id not in replaced]
+    found = [(s, opened(s)) for s in book.surveys(face=face, job=job, counting=True)]
     mapped = [(s, i) for s, i in found if i is not None]
     return in_order_of_work(mapped, of=lambda pair: pair[1])
 

@@ -57,6 +57,38 @@ def test_what_changes_no_field_keeps_no_draft_and_gives_back_what_was_typed(book
     assert book.get(Survey, survey.id).state == "open"
 
 
+def test_left_out_survey_stays_and_holds_up_no_release(book, survey):
+    job, face = the_job(book), book.faces(the_plate(book))[0]
+    slip = book.create_survey(face, job, "final", "2026-05-05")
+    book.sign_off(survey, "measured and checked")
+    with pytest.raises(CasebookError, match="survey number 2 of 2026-05-05 is not signed"):
+        book.sign_off(job, "done")
+    out = book.withdraw(slip, "added by mistake")
+    assert out.withdrawn == "added by mistake"
+    assert [s.id for s in book.surveys(job=job)] == [1, 2]
+    assert [s.id for s in book.surveys(job=job, counting=True)] == [1]
+    assert str(book.search("T-12").rows[0].last_surveyed_on) == "2026-05-04"
+    assert book.trail(record=out)[0].reason == "added by mistake"
+    for attempt in (
+        lambda: book.add_photo(out, b"y"),
+        lambda: book.update(out, notes="x"),
+        lambda: book.sign_off(out, "x"),
+    ):
+        with pytest.raises(CasebookError, match=r"survey number 2 was left out \(added by mistake\)"):
+            attempt()
+    assert book.sign_off(job, "done").kind == "job"
+    assert book.check().ok
+
+
+def test_left_out_revision_takes_the_signed_one_with_it(book, survey):
+    book.sign_off(survey, "measured and checked")
+    signed = book.get(Survey, survey.id)
+    with pytest.raises(CasebookError, match="is signed and frozen"):
+        book.withdraw(signed, "of another plate")
+    book.withdraw(book.open_revision(signed, "of another plate"), "of another plate")
+    assert book.surveys(job=the_job(book), counting=True) == ()
+
+
 def test_signed_survey_takes_no_change_of_any_kind(book, survey):
     photo, reading, inspection = book.photos(survey)[0], book.readings(survey)[0], book.inspections(survey)[0]
     book.sign_off(survey, "measured and checked")
@@ -129,7 +161,7 @@ def test_sign_off_of_something_changed_meanwhile(book, survey):
 def test_release_lists_what_is_missing(book, survey):
     job, plate = the_job(book), the_plate(book)
     items = book.start_checklist(job, plate, "finish")
-    with pytest.raises(CasebookError, match=r"1 \(final\) is not signed; checklist finish: Polish"):
+    with pytest.raises(CasebookError, match=r"1 of 2026-05-04 is not signed; checklist finish: Polish"):
         book.sign_off(job, "released")
     book.sign_off(survey, "checked")
     for item in items[:-1]:

@@ -345,6 +345,10 @@ class Desk:
                     f"survey number {row.id} is signed and frozen{self._signer(session, row)}; open a new "
                     "revision of it to change anything"
                 )
+            if row.withdrawn:
+                raise CasebookError(
+                    f"survey number {row.id} was left out ({row.withdrawn}); add a new survey to go on"
+                )
             job_id = row.job_id
         elif isinstance(row, m.ChecklistRow):
             job_id = row.job_id

@@ -107,7 +107,7 @@ class FindingDesk(ReleaseDesk):
         offset = clean_whole(offset, "search.offset", low=0, high=10**9)
         last = (
             select(func.max(m.SurveyRow.surveyed_on))
-            .where(m.SurveyRow.plate_id == m.PlateRow.id)
+            .where(m.SurveyRow.plate_id == m.PlateRow.id, m.SurveyRow.withdrawn == "")
             .correlate(m.PlateRow)
             .scalar_subquery()
         )
@@ -204,6 +204,7 @@ def _by_survey(
         conditions.append(m.SurveyRow.surveyed_on <= clean_date(until, "search.until"))
     if not conditions:
         return query
+    conditions.append(m.SurveyRow.withdrawn == "")
     return query.where(m.PlateRow.id.in_(select(m.SurveyRow.plate_id).where(and_(*conditions))))
 
 
@@ -219,7 +220,7 @@ def _found(session: Session, numbers: list[int]) -> tuple[FoundPlate, ...]:
     surveys: dict[int, list[tuple[date, str]]] = {number: [] for number in numbers}
     found = (
         select(m.SurveyRow.plate_id, m.SurveyRow.surveyed_on, m.SurveyRow.stage)
-        .where(m.SurveyRow.plate_id.in_(numbers))
+        .where(m.SurveyRow.plate_id.in_(numbers), m.SurveyRow.withdrawn == "")
         .order_by(m.SurveyRow.surveyed_on, m.SurveyRow.id)
     )
     for plate_id, day, stage in session.execute(found):

@@ -199,6 +199,7 @@ class SurveyRow(Tracked, Base):
     notes: Mapped[str] = mapped_column(default="")
     state: Mapped[str] = mapped_column(default="open")
     revision: Mapped[int] = mapped_column(default=1)
+    withdrawn: Mapped[str] = mapped_column(default="", server_default="")
     # Unique, so that two people cannot both open a second revision of one survey.
     supersedes_id: Mapped[int | None] = mapped_column(ForeignKey("survey.id"), unique=True)
 

@@ -103,7 +103,7 @@ class Survey(Tracked):
     """One look at one face at one stage; `state` is ``open`` or ``signed``.
 
     `removed_um` is the stock taken off before it, all steps together. `supersedes_id` is the survey whose
-    later revision this is, or None.
+    later revision this is, or None. `withdrawn` says why it was left out, or is empty.
     """
 
     job_id: int
@@ -115,6 +115,7 @@ class Survey(Tracked):
     notes: str
     state: str
     revision: int
+    withdrawn: str
     supersedes_id: int | None
 
 

@@ -15,7 +15,7 @@ from .checklists import CHECKLISTS, STEPS
 from .clean import as_plain, canonical_json, clean_choice, clean_line
 from .desk import kind_of
 from .entries import FIELDS
-from .surveys import SurveyDesk
+from .surveys import SurveyDesk, is_counting
 
 __all__ = ["ReleaseDesk", "job_content", "survey_content"]
 
@@ -79,7 +79,7 @@ class ReleaseDesk(SurveyDesk):
         Parameters
         ----------
         record : Survey or Job
-            As it was read. A job is released once every newest survey of it is signed and every item of its
+            As it was read. A job is released once every newest survey of it is signed or left out, and every item of its
             checklists is done or not needed.
         statement : str
             What is signed for, in words.
@@ -127,11 +127,11 @@ class ReleaseDesk(SurveyDesk):
             ):
                 missing.append("it has neither photo, reading nor inspection")
         else:
-            surveys = _newest_surveys(session, row.id)
+            surveys = _counting_surveys(session, row.id)
             if not surveys:
                 missing.append("it has no survey")
             missing += [
-                f"survey number {s.id} ({s.stage}) is not signed" for s in surveys if s.state == "open"
+                f"survey number {s.id} of {s.surveyed_on} is not signed" for s in surveys if s.state == "open"
             ]
             missing += [
                 f"checklist {i.step}: {i.text}"
@@ -226,12 +226,9 @@ def _copied(row: m.Base, names: tuple[str, ...]) -> dict[str, Any]:
     return {name: getattr(row, name) for name in names}
 
 
-def _newest_surveys(session: Session, job_id: int) -> list[m.SurveyRow]:
-    rows = session.scalars(
-        select(m.SurveyRow).where(m.SurveyRow.job_id == job_id).order_by(m.SurveyRow.id)
-    ).all()
-    replaced = {row.supersedes_id for row in rows}
-    return [row for row in rows if row.id not in replaced]
+def _counting_surveys(session: Session, job_id: int) -> list[m.SurveyRow]:
+    query = select(m.SurveyRow).where(m.SurveyRow.job_id == job_id, is_counting()).order_by(m.SurveyRow.id)
+    return list(session.scalars(query))
 
 
 def _told(row: m.Base, names: tuple[str, ...]) -> dict[str, Any]:
@@ -276,7 +273,7 @@ def survey_content(session: Session, survey: m.SurveyRow) -> dict[str, Any]:
 
 def job_content(session: Session, job: m.JobRow) -> dict[str, Any]:
     """What a release of a job stands for, in plain values."""
-    surveys = _newest_surveys(session, job.id)
+    surveys = _counting_surveys(session, job.id)
     signs = {
         (row.record_id, row.revision): row.content_sha256
         for row in session.scalars(

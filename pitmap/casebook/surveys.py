@@ -7,9 +7,10 @@ from collections.abc import Iterable, Mapping
 from contextlib import ExitStack
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, and_, select
+from sqlalchemy.orm import aliased
 
 from ..errors import InputError, ReadingError
 from ..estimate import Estimate
@@ -17,16 +18,26 @@ from . import models as m
 from . import records as r
 from .blobs import Readable
 from .clean import clean_json, clean_line, file_label
+from .desk import kind_of
 from .edits import EditDesk
 from .entries import clean_entries
 from .plates import PlateDesk
 
-__all__ = ["SurveyDesk"]
+__all__ = ["SurveyDesk", "is_counting"]
+
+W = TypeVar("W", r.Survey, r.PhotoRef, r.Reading)
 
 MAX_INSPECTION_FILES = 100
 _FILE_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,99}")
 # Names that some system takes for a device whatever their ending.
 _DEVICE = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
+
+
+def is_counting() -> ColumnElement[bool]:
+    """Which surveys count: the newest revision of each, unless it was left out."""
+    later = aliased(m.SurveyRow)
+    is_replaced = select(later.id).where(later.supersedes_id == m.SurveyRow.id).exists()
+    return and_(m.SurveyRow.withdrawn == "", ~is_replaced)
 
 
 class SurveyDesk(PlateDesk, EditDesk):
@@ -75,9 +86,17 @@ class SurveyDesk(PlateDesk, EditDesk):
             return r.to_record(r.Survey, self._add(session, row))
 
     def surveys(
-        self, *, face: r.Face | None = None, job: r.Job | None = None, plate: r.Plate | None = None
+        self,
+        *,
+        face: r.Face | None = None,
+        job: r.Job | None = None,
+        plate: r.Plate | None = None,
+        counting: bool = False,
     ) -> tuple[r.Survey, ...]:
-        """Surveys in the order of their days, every revision; of one face, job or plate."""
+        """Surveys in the order of their days; of one face, job or plate.
+
+        With `counting` the newest revision of each that was not left out, else all of them.
+        """
         query = select(m.SurveyRow).order_by(m.SurveyRow.surveyed_on, m.SurveyRow.id)
         chosen = {"face_id": face, "job_id": job, "plate_id": plate}
         if all(record is None for record in chosen.values()):
@@ -85,6 +104,8 @@ class SurveyDesk(PlateDesk, EditDesk):
         for column, record in chosen.items():
             if record is not None:
                 query = query.where(getattr(m.SurveyRow, column) == record.id)
+        if counting:
+            query = query.where(is_counting())
         with self._read() as session:
             return tuple(r.to_record(r.Survey, row) for row in session.scalars(query))
 
@@ -140,10 +161,13 @@ class SurveyDesk(PlateDesk, EditDesk):
         """
         return self._blobs.read(sha256)
 
-    def withdraw(self, record: r.PhotoRef | r.Reading, reason: str) -> r.PhotoRef | r.Reading:
-        """Let a photo or a reading count no longer, with the reason; it stays in the casebook."""
+    def withdraw(self, record: W, reason: str) -> W:
+        """Let a survey, a photo or a reading count no longer, with the reason; it stays in the casebook.
+
+        A survey takes its earlier revisions with it.
+        """
         reason = clean_line(reason, "reason", required=True, limit=2000)
-        table: Any = m.PhotoRow if isinstance(record, r.PhotoRef) else m.ReadingRow
+        table: Any = kind_of(record)[1]
         with self._write() as session:
             row = self._row(session, table, record.id, lock=True)
             conflict = self._conflict(session, row, record.version, {}, reason)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable
+
 import streamlit as st
 
 from ..casebook import Casebook, Face, Job, Plate, Survey
@@ -9,7 +12,7 @@ from ..classes import Stage
 from ..stock import CAUTION
 from .state import Place, book, go_to, here
 
-__all__ = ["caution", "choose_survey", "stage_word"]
+__all__ = ["caution", "choose_survey", "stage_word", "survey_labels"]
 
 
 def stage_word(stage: str) -> str:
@@ -25,11 +28,11 @@ def caution() -> None:
     st.caption(CAUTION)
 
 
-def _newest(surveys: tuple[Survey, ...]) -> list[Survey]:
-    replaced = {s.supersedes_id for s in surveys}
-    return sorted(
-        (s for s in surveys if s.id not in replaced), key=lambda s: (s.surveyed_on, Stage(s.stage).order)
-    )
+def survey_labels(surveys: Iterable[Survey]) -> dict[int, str]:
+    """What to call each survey, by id: its stage and day, and its number where another one has the same."""
+    labels = {s.id: f"{stage_word(s.stage)}, {s.surveyed_on:%Y-%m-%d}" for s in surveys}
+    times = Counter(labels.values())
+    return {k: label if times[label] == 1 else f"{label}, number {k}" for k, label in labels.items()}
 
 
 def _pick(label: str, options: list, current_id: int | None, words, key: str):  # type: ignore[no-untyped-def]
@@ -59,16 +62,17 @@ def choose_survey() -> tuple[Casebook, Job, Plate, Face, Survey] | None:
         st.info(f"Plate {plate.tag} has no face yet. Add one on the Jobs page.")
         _to_jobs()
         return None
-    surveys = _newest(kept.surveys(face=face, job=job))
+    surveys = sorted(
+        kept.surveys(face=face, job=job, counting=True),
+        key=lambda s: (s.surveyed_on, Stage(s.stage).order),
+    )
+    labels = survey_labels(surveys)
     with right:
         survey = _pick(
             "Survey",
             surveys,
             _id(place, "survey"),
-            lambda s: (
-                f"{stage_word(s.stage)}, {s.surveyed_on:%Y-%m-%d}"
-                + (" (signed)" if s.state == "signed" else "")
-            ),
+            lambda s: labels[s.id] + (" (signed)" if s.state == "signed" else ""),
             f"pick_survey_{face.id}",
         )
     if survey is None:

@@ -119,7 +119,10 @@ def _job(kept: Casebook, job: Job) -> None:
                     kept.reopen_job(job, reason)
                     st.rerun()
         return
-    st.write("Every survey must be signed, and every item of the steps that were started done or not needed.")
+    st.write(
+        "Every survey must be signed, or left out on the Jobs page, and every item of the steps that were started "
+        "done or not needed."
+    )
     with st.form("release"):
         statement = st.text_input(
             "What you stand for",

@@ -6,14 +6,14 @@ from datetime import date
 
 import streamlit as st
 
-from ...casebook import Casebook, Face, Job, Plate
+from ...casebook import Casebook, Face, Job, Plate, Survey
 from ...classes import Stage
 from ...drawing import shipped_plates
 from ...errors import InputError
 from ...estimate import Estimate
 from ...units import format_depth, parse_length
 from ..guard import sentences
-from ..parts import caution, stage_word
+from ..parts import caution, stage_word, survey_labels
 from ..state import book, go_to, here, units
 
 __all__ = ["show"]
@@ -24,6 +24,8 @@ _PAGE = 20
 def show() -> None:
     """The page."""
     st.title("Jobs")
+    if said := st.session_state.pop("jobs_said", ""):
+        st.success(said)
     kept = book()
     if not kept.jobs(limit=1):
         _offer_sample(kept)
@@ -89,7 +91,9 @@ def _md(text: str) -> str:
 
 
 def _new_job(kept: Casebook) -> None:
-    with st.form("new_job", border=False):
+    # Numbered, so that the next job finds the form empty.
+    number = st.session_state.setdefault("new_job_number", 1)
+    with st.form(f"new_job_{number}", border=False):
         reference = st.text_input("Customer's reference", max_chars=120)
         engine = st.text_input("Engine", max_chars=120)
         tag = st.text_input(
@@ -105,22 +109,43 @@ def _new_job(kept: Casebook) -> None:
         )
         faces = st.radio("Machined faces", ["one", "two"], horizontal=True)
         notes = st.text_area("History and notes", placeholder="not known: assume nothing", max_chars=5000)
-        if st.form_submit_button("Start the job", type="primary"):
-            with sentences():
-                if not tag.strip():
-                    raise InputError("Plate tag: write what is on the plate, or give it a number")
-                with kept.together():
-                    job = kept.create_job(reference, engine=engine, notes=notes)
-                    plate = kept.plate_by_tag(tag)
-                    if plate is None:
-                        plate = kept.create_plate(tag, position=position, drawing=drawing, job=job)
-                        for name in ["A", "B"][: 2 if faces == "two" else 1]:
-                            kept.create_face(plate, name)
-                    else:
-                        # The same plate years later: its life goes on under the tag it has.
-                        kept.put_into_job(plate, job)
-                go_to(job=job.id, plate=plate.id)
-                st.rerun()
+        is_asked = st.form_submit_button("Start the job", type="primary")
+    with sentences():
+        known = kept.plate_by_tag(tag) if tag.strip() else None
+        if known is not None:
+            st.warning(_known_words(kept, known), icon=":material/question_mark:")
+            is_asked = st.button("It is the same plate: start the job with it")
+        if not is_asked:
+            return
+        if not tag.strip():
+            raise InputError("Plate tag: write what is on the plate, or give it a number")
+        with kept.together():
+            job = kept.create_job(reference, engine=engine, notes=notes)
+            if known is None:
+                plate = kept.create_plate(tag, position=position, drawing=drawing, job=job)
+                for name in ["A", "B"][: 2 if faces == "two" else 1]:
+                    kept.create_face(plate, name)
+            else:
+                plate = known
+                kept.put_into_job(plate, job)
+        what = "new" if known is None else "known"
+        st.session_state["jobs_said"] = _md(
+            f"Job {job.reference} is started with the {what} plate {plate.tag}."
+        )
+        st.session_state["new_job_number"] = number + 1
+        go_to(job=job.id, plate=plate.id)
+        st.rerun()
+
+
+def _known_words(kept: Casebook, plate: Plate) -> str:
+    life = kept.open_plate(plate.id)
+    jobs = f"{life.jobs[-1].reference}, " if life.jobs else ""
+    seen = [s.surveyed_on for s in life.surveys if not s.withdrawn]
+    last = f"last seen {max(seen):%Y-%m-%d}" if seen else "not surveyed yet"
+    return _md(
+        f"{plate.tag} is known ({jobs}{last}). Is it the same plate? Then its life goes on, with the faces and the "
+        "drawing that it has. If it is another one, give it another tag and start the job again."
+    )
 
 
 def _plate(kept: Casebook, job: Job, plate: Plate) -> None:
@@ -132,10 +157,10 @@ def _plate(kept: Casebook, job: Job, plate: Plate) -> None:
     for face, column in zip(life.faces, columns):
         with column, st.container(border=True):
             st.markdown(f"**Face {_md(face.name)}**")
-            surveys = kept.surveys(face=face)
+            surveys = kept.surveys(face=face, counting=True)
+            labels = survey_labels(surveys)
             for survey in surveys:
-                label = f"{stage_word(survey.stage)}, {survey.surveyed_on:%Y-%m-%d}"
-                if st.button(label, key=f"survey_{survey.id}", width="stretch"):
+                if st.button(labels[survey.id], key=f"survey_{survey.id}", width="stretch"):
                     go_to(job=survey.job_id, plate=plate.id, face=face.id)
                     go_to(survey=survey.id)
                     from ..router import page_named
@@ -143,6 +168,9 @@ def _plate(kept: Casebook, job: Job, plate: Plate) -> None:
                     st.switch_page(page_named("map" if kept.inspections(survey) else "photos"))
             if job.state == "open":
                 _new_survey(kept, job, face)
+                _correct_survey(
+                    kept, [s for s in surveys if s.job_id == job.id and s.state == "open"], labels
+                )
     if job.state == "open":
         _new_face(kept, plate)
     _history(kept, plate, life)
@@ -169,6 +197,40 @@ def _new_survey(kept: Casebook, job: Job, face: Face) -> None:
                 from ..router import page_named
 
                 st.switch_page(page_named("photos"))
+
+
+def _correct_survey(kept: Casebook, surveys: list[Survey], labels: dict[int, str]) -> None:
+    """Correct what was entered with a survey, or leave it out; a signed one is changed in a new revision."""
+    if not surveys:
+        return
+    with st.expander("Correct a survey, or leave it out"):
+        by_id = {s.id: s for s in surveys}
+        survey = by_id[
+            st.selectbox("Survey", list(by_id), format_func=labels.get, key=f"correct_{surveys[0].face_id}")
+        ]
+        stock = survey.removed_um
+        with st.form(f"correct_{survey.id}_{survey.version}", border=False):
+            day = st.date_input("Day", value=survey.surveyed_on)
+            shown = f"{stock.value:g} um" if stock.is_known else ""
+            removed = st.text_input("Stock taken off so far", value=shown)
+            half = f"{stock.high - stock.value:g} um" if stock.has_interval else "5 um"
+            within = st.text_input("How far off may that be, either way?", value=half)
+            reason = st.text_input("Why", placeholder="read wrongly; added by mistake", max_chars=300)
+            with sentences():
+                if st.form_submit_button("Keep the correction"):
+                    changes: dict[str, object] = {"surveyed_on": day}
+                    if (removed, within) != (shown, half):
+                        changes["removed_um"] = removed_estimate(survey.stage, removed, within)
+                    kept.update(survey, reason=reason, **changes)
+                    st.rerun()
+                if st.form_submit_button("Leave this survey out", icon=":material/block:"):
+                    if not reason.strip():
+                        raise InputError("Why: say in a word why this survey is left out")
+                    kept.withdraw(survey, reason)
+                    st.session_state["jobs_said"] = (
+                        f"{labels[survey.id].capitalize()} is left out: it stays in the plate's life and counts no more."
+                    )
+                    st.rerun()
 
 
 def removed_estimate(stage: str, removed: str, within: str) -> Estimate:
@@ -203,7 +265,8 @@ def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-unt
             )
             st.write(_md(f"{when}: {event.kind}{stock}. {event.text} ({event.source or 'no source given'})"))
         for survey in life.surveys:
-            st.write(_md(f"{survey.surveyed_on:%Y-%m-%d}: survey, {stage_word(survey.stage)}"))
+            out = f", left out: {survey.withdrawn}" if survey.withdrawn else ""
+            st.write(_md(f"{survey.surveyed_on:%Y-%m-%d}: survey, {stage_word(survey.stage)}{out}"))
         with st.form("new_event", border=False):
             st.markdown("Add something that happened elsewhere")
             kind = st.selectbox("What", ["stock", "reshaped port", "stud", "dowel", "repair", "other"])

@@ -1,0 +1,131 @@
+"""The Jobs page: known plates are asked about, surveys are corrected and left out, labels tell surveys apart."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from datetime import date
+from pathlib import Path
+
+import pytest
+import streamlit as st
+from streamlit.testing.v1 import AppTest
+
+from pitmap.casebook import Casebook
+
+pytestmark = pytest.mark.filterwarnings("default")
+
+
+def _page(module: str) -> None:
+    import importlib
+
+    from pitmap.review.guard import guarded
+
+    guarded(importlib.import_module(f"pitmap.review.screens.{module}").show)()
+
+
+@pytest.fixture
+def book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Casebook]:
+    """A casebook with plate T-12 of order 7, seen at intake and twice on one day at the final stage."""
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path))
+    st.cache_resource.clear()
+    with Casebook(tmp_path, who="Ada") as casebook:
+        job = casebook.create_job("order 7")
+        face = casebook.create_face(casebook.create_plate("T-12", job=job), "A")
+        casebook.create_survey(face, job, "intake", "2026-05-04")
+        casebook.create_survey(face, job, "final", "2026-05-06")
+        casebook.create_survey(face, job, "final", "2026-05-06")
+        yield casebook
+    st.cache_resource.clear()
+
+
+@pytest.fixture
+def open_page(book: Casebook) -> Callable[[str], AppTest]:
+    def run(module: str) -> AppTest:
+        test = AppTest.from_function(_page, args=(module,), default_timeout=60)
+        for name, value in {"job_id": 1, "plate_id": 1, "face_id": 1, "place_read": True}.items():
+            test.session_state[name] = value
+        return test.run()
+
+    return run
+
+
+def press(test: AppTest, label: str) -> AppTest:
+    return next(b for b in test.button if b.label == label).click().run()
+
+
+def write(test: AppTest, label: str, text: str, k: int = 0) -> None:
+    [t for t in test.text_input if t.label == label][k].input(text)
+
+
+def start_job(test: AppTest, reference: str, tag: str) -> AppTest:
+    write(test, "Customer's reference", reference)
+    write(test, "Plate tag", tag)
+    return press(test, "Start the job")
+
+
+def test_two_surveys_of_one_stage_and_day_are_told_apart(open_page: Callable[[str], AppTest]) -> None:
+    labels = ["intake, 2026-05-04", "final, 2026-05-06, number 2", "final, 2026-05-06, number 3"]
+    assert next(s for s in open_page("map").selectbox if s.label == "Survey").options == labels
+    buttons = [b.label for b in open_page("jobs").button]
+    assert [b for b in buttons if b in labels] == labels
+
+
+def test_known_tag_is_asked_about(book: Casebook, open_page: Callable[[str], AppTest]) -> None:
+    test = start_job(open_page("jobs"), "order 9", "t-12")
+    assert len(book.jobs()) == 1
+    (asked,) = test.warning
+    assert asked.value.replace("\\", "").startswith(
+        "T-12 is known (order 7, last seen 2026-05-06). Is it the same plate?"
+    )
+    test = press(test, "It is the same plate: start the job with it")
+    assert [e.value for e in test.error] == []
+    assert [s.value.replace("\\", "") for s in test.success] == [
+        "Job order 9 is started with the known plate T-12."
+    ]
+    assert [p.tag for p in book.plates(job=book.jobs()[0])] == ["T-12"]
+    assert not test.warning
+    assert next(t for t in test.text_input if t.label == "Plate tag").value == ""
+
+
+def test_another_tag_makes_another_plate(book: Casebook, open_page: Callable[[str], AppTest]) -> None:
+    test = start_job(open_page("jobs"), "order 9", "T-12")
+    test = start_job(test, "order 9", "T-13")
+    assert not test.warning
+    assert [p.tag for p in book.plates()] == ["T-12", "T-13"]
+
+
+def test_refused_job_leaves_nothing_behind(book: Casebook, open_page: Callable[[str], AppTest]) -> None:
+    test = open_page("jobs")
+    write(test, "Place in the engine", "upstairs")
+    test = start_job(test, "order 9", "T-13")
+    assert any("plate.position" in e.value for e in test.error)
+    assert [j.reference for j in book.jobs()] == ["order 7"]
+
+
+def test_survey_is_corrected(book: Casebook, open_page: Callable[[str], AppTest]) -> None:
+    test = open_page("jobs")
+    next(s for s in test.selectbox if s.label == "Survey").set_value(2).run()
+    # the form of the correction stands after that of a new survey
+    write(test, "Stock taken off so far", "22 um", 1)
+    [d for d in test.date_input if d.label == "Day"][1].set_value(date(2026, 5, 7))
+    write(test, "Why", "read wrongly")
+    test = press(test, "Keep the correction")
+    assert [e.value for e in test.error] == []
+    corrected = next(s for s in book.surveys(job=book.jobs()[0]) if s.id == 2)
+    assert corrected.surveyed_on == date(2026, 5, 7)
+    assert (corrected.removed_um.value, corrected.removed_um.low, corrected.removed_um.high) == (22, 17, 27)
+
+
+def test_survey_is_left_out_with_a_reason(book: Casebook, open_page: Callable[[str], AppTest]) -> None:
+    test = open_page("jobs")
+    next(s for s in test.selectbox if s.label == "Survey").set_value(3).run()
+    test = press(test, "Leave this survey out")
+    assert [e.value for e in test.error] == ["Why: say in a word why this survey is left out"]
+    write(test, "Why", "added by mistake")
+    test = press(test, "Leave this survey out")
+    assert [s.value for s in test.success] == [
+        "Final, 2026-05-06, number 3 is left out: it stays in the plate's life and counts no more."
+    ]
+    assert [s.withdrawn for s in book.surveys(job=book.jobs()[0])] == ["", "", "added by mistake"]
+    assert not any("number 3" in b.label for b in test.button)
+    assert any("left out: added by mistake" in m.value.replace("\\", "") for m in test.markdown)
