@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from measure_fakes import PIT, SCORE, STAIN, TINT, blank, disc, rectangle, ring_plate
+from measure_fakes import PIT, SCORE, STAIN, TINT, UNCUT, blank, disc, rectangle, ring_plate
 from shapely import Polygon, box
 
 from pitmap.classes import SurfaceClass
@@ -120,6 +120,22 @@ def test_zone_table_figures() -> None:
     assert affected["n_marks"] == 2
     assert affected["largest_mm2"] == pytest.approx(20.0)
     assert affected["density_per_cm2"] == pytest.approx(100 * 2 / affected["seen_area_mm2"])
+
+
+def test_mark_over_a_border_counts_in_both_zones_with_its_part() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 17, -0.5, 24, 0.5, UNCUT)  # the running surface ends at radius 20
+    rectangle(m, 10, 5, 11, 6, UNCUT)
+    result = measure(m, drawing)
+    assert len(result.marks) == 2
+    for zone, n, largest in (("running_surface", 2, 3.0), ("seal_land", 1, 4.0), ("rim", 0, 0.0)):
+        row = zone_row(result.zones, zone, "uncut")
+        assert row["n_marks"] == n
+        assert row["largest_mm2"] == pytest.approx(largest, abs=0.02)
+        assert row["largest_mm2"] <= row["area_mm2"]
+    intake = zone_row(measure(blank(drawing, stage="intake"), drawing).zones, "rim", "uncut")
+    assert np.isnan(intake["largest_mm2"])
 
 
 def test_unseen_leaves_the_denominator() -> None:

@@ -48,7 +48,7 @@ from pitmap.report.draw_plotly import plot_bars, plot_lines, plot_map, plot_side
 from pitmap.report.legend import class_entries, with_class_legend
 from pitmap.report.model import Paragraph, Picture, Table
 from pitmap.report.overlay import codes_on, numbered_marks, scale_bar_mm
-from pitmap.report.page_compare import maps_of
+from pitmap.report.page_compare import cannot_tell_words, maps_of, tracks_view
 from pitmap.report.words import estimate_of, number, stage_word
 from pitmap.workflow import all_readings
 
@@ -483,6 +483,29 @@ def test_figures_are_drawn_from_one_set_of_data(record):
 def test_series_chart_draws_the_forecast_beside_what_was_found(record):
     chart = series_chart(translator(), record.comparison, "n_pits", forecast=forecast_from_plan(record.plan))
     assert "coolant-seal land, forecast" in [line.label for line in chart.lines]
+
+
+def test_band_of_a_curve_is_an_area_without_dots(record):
+    band, curve = plot_lines(series_chart(translator(), record.comparison, "affected_share")).data[:2]
+    assert (band.fill, band.mode, curve.mode) == ("toself", "lines", "lines+markers")
+
+
+def test_why_fates_cannot_be_told_is_counted():
+    fates = pd.DataFrame({
+        "fate": ["cannot_tell", "cannot_tell", "gone", "cannot_tell", "cannot_tell"],
+        "class_word": ["pit", "pit", "pit", "stain", "pit"],
+        "why": ["under 0.8 mm", "the later survey is not sure of this mark", "sound", "x", "under 0.8 mm"],
+    })  # fmt: skip
+    said = "Cannot tell, 3 pits: under 0.8 mm (2); the later survey is not sure of this mark (1)."
+    assert cannot_tell_words(fates) == said
+    assert cannot_tell_words(fates[fates.fate == "gone"]) == ""
+
+
+def test_followed_marks_are_worded(record):
+    view = tracks_view(record.comparison.tracks, "inch")
+    assert not any("_" in name for name in view.columns)
+    assert set(view["what"]) <= {"pit", "uncut"}
+    assert view["across"].str.endswith(" in").all()
 
 
 def test_budget_bars_leave_out_what_has_no_limit(record):

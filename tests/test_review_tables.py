@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from pitmap.review.tables import leak_words
+from pitmap.review.tables import lands_view, leak_words, ratings_view, zones_view
 
 
 def lands(**columns: list) -> pd.DataFrame:
@@ -23,3 +23,43 @@ def test_leak_path_is_said_in_words() -> None:
     assert leak_words(lands()) == said
     assert leak_words(lands(is_leak_path=[True, True])) == f"{said} So does it at x -95.5, y 10.0 mm."
     assert leak_words(lands(is_leak_path=[False, False])) == ""
+
+
+def test_narrow_places_are_worded_in_the_chosen_units() -> None:
+    assert lands_view(lands(), "mm").to_dict("list") == {
+        "place": [1, 2],
+        "sound metal": ["0.00 mm (0.00 to 0.24)", "5.43 mm (5.10 to 5.60)"],
+        "width by the drawing": ["8.00 mm", "8.00 mm"],
+        "leak path": ["yes", "no"],
+        "x mm": [12.3, -95.5],
+        "y mm": [-4.0, 10.0],
+        "mind": ["", ""],
+    }
+    assert lands_view(lands(), "inch")["width by the drawing"].tolist() == ["0.315 in", "0.315 in"]
+
+
+def test_ratings_are_worded_and_rounded() -> None:
+    ratings = pd.DataFrame({
+        "zone": ["running_surface", "seal_land"], "system": ["ISO 10289", "ASTM G46 A"], "class_word": ["affected", "pit"],
+        "input_value": [33.52341, 123.4567], "input_unit": ["% of seen area", "pits per m2"], "rating": ["2", "A-1"],
+        "rating_low": ["2", ""], "rating_high": ["1", ""], "source": ["there", "elsewhere"],
+    })  # fmt: skip
+    assert ratings_view(ratings).to_dict("list") == {
+        "zone": ["running surface", "seal land"],
+        "rated by": ["ISO 10289", "ASTM G46 A"],
+        "what": ["affected", "pit"],
+        "figure": ["33.52 % of seen area", "123.46 pits per m2"],
+        "rating": ["2 (2 to 1)", "A-1"],
+        "where it is published": ["there", "elsewhere"],
+    }
+
+
+def test_what_cannot_be_told_of_a_zone_is_said() -> None:
+    nan = float("nan")
+    zones = pd.DataFrame({
+        "zone": ["seal_land", "seal_land"], "class_word": ["pit", "uncut"], "share": [0.07, nan], "share_low": [0.06, nan],
+        "share_high": [0.08, nan], "unseen_share": [0.0, 0.0], "n_marks": [3, 0], "area_mm2": [233.04, nan],
+        "largest_mm2": [12.345, nan],
+    })  # fmt: skip
+    rows = zones_view(zones, "mm")[["marks", "area mm2", "largest mm2"]].to_numpy().tolist()
+    assert rows == [["3", "233.0", "12.35"], ["cannot be told"] * 3]

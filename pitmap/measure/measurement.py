@@ -134,7 +134,7 @@ def measure(
         getattr(class_map, "probabilities", None),
         () if before is None else before.zone_measures,
     )
-    zones = zones_table(measures, marks, frame, settings, stage, alignment)
+    zones = zones_table(measures, frame, settings, stage, alignment)
     return _result(land, marks, zones, measures)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import cv2
 import numpy as np
@@ -47,6 +48,10 @@ class ZoneMeasure:
         The same, weighted by q (1 - q) with q the mark's own doubt, 1 minus its confidence, at most one half.
     expected_mm2 : float
         Area expected from the class probabilities; NaN without them.
+    n_marks : int
+        Marks that reach into the zone.
+    largest_mm2 : float
+        The most that one of them covers inside the zone.
     """
 
     zone: str
@@ -58,6 +63,8 @@ class ZoneMeasure:
     cells_mm4: float = 0.0
     doubt_mm4: float = 0.0
     expected_mm2: float = math.nan
+    n_marks: int = 0
+    largest_mm2: float = 0.0
 
     def sd_mm2(
         self, errors: ClassErrors, alignment_error_mm: float = 0.0, *, with_spread: bool = True
@@ -136,11 +143,12 @@ def zone_measures(
             ))  # fmt: skip
         hit = [p for p, code in zip(parts, CLASSES) if code in AFFECTED]
         sums = {f: sum(getattr(p, f) for p in hit) for f in _SUMMED}
+        sums["largest_mm2"] = max(p.largest_mm2 for p in hit)
         out.extend([*parts, ZoneMeasure(zone=name, word="affected", seen_mm2=seen, **sums)])
     return out
 
 
-def _one(b: Blobs | None, zone: int, pixel: float, scale: float) -> dict[str, float]:
+def _one(b: Blobs | None, zone: int, pixel: float, scale: float) -> dict[str, Any]:
     if b is None or len(b) == 0:
         return {}
     area = b.zone_px[:, zone] * pixel
@@ -152,6 +160,8 @@ def _one(b: Blobs | None, zone: int, pixel: float, scale: float) -> dict[str, fl
         "perimeter_square_mm2": float((edge**2).sum()),
         "cells_mm4": float(cells.sum()),
         "doubt_mm4": float((doubt * (1 - doubt) * cells).sum()),
+        "n_marks": int(np.count_nonzero(area)),
+        "largest_mm2": float(area.max()),
     }
 
 
@@ -179,7 +189,6 @@ def _expected_mm2(expected, code, zone, pixel):  # type: ignore[no-untyped-def]
 
 def zones_table(
     measures: Sequence[ZoneMeasure],
-    marks: pd.DataFrame,
     frame: MeasureFrame,
     settings: MeasureSettings,
     stage: Stage,
@@ -191,17 +200,15 @@ def zones_table(
     -----
     Before the first lap nothing is freshly cut, so uncut metal cannot be told: its area and share are NaN,
     not zero. A zone of which nothing was seen has NaN shares. Metal not seen is in no denominator.
+
+    A mark that crosses a border counts in every zone that it reaches into, each time with its part there: the counts of
+    the zones may add up to more than the marks.
     """
     code_of = {**{CLASS_WORDS[c]: int(c) for c in CLASSES}, "affected": -1}
-    affected = [int(c) for c in AFFECTED]
     pixel = frame.grid.pixel_area_mm2
-    mark_zone, mark_code = marks["zone"].to_numpy(), marks["class_code"].to_numpy()
-    mark_area = marks["area_mm2"].to_numpy()
     rows = []
     for m in measures:
         zone_area = float(frame.zone_px[1 + frame.zone_names.index(m.zone)]) * pixel
-        code = code_of[m.word]
-        mine = mark_area[(mark_zone == m.zone) & np.isin(mark_code, affected if code == -1 else [code])]
         unknown = m.seen_mm2 <= 0 or (m.word == "uncut" and not stage.is_lapped)
         low, high = (math.nan, math.nan)
         if not unknown:
@@ -210,7 +217,7 @@ def zones_table(
         rows.append(
             {
                 "zone": m.zone,
-                "class_code": code,
+                "class_code": code_of[m.word],
                 "class_word": m.word,
                 "zone_area_mm2": zone_area,
                 "seen_area_mm2": m.seen_mm2,
@@ -219,9 +226,9 @@ def zones_table(
                 "share": math.nan if unknown else m.area_mm2 / m.seen_mm2,
                 "share_low": low,
                 "share_high": high,
-                "n_marks": len(mine),
-                "largest_mm2": float(mine.max(initial=0.0)),
-                "density_per_cm2": 100 * len(mine) / m.seen_mm2 if m.seen_mm2 > 0 else math.nan,
+                "n_marks": m.n_marks,
+                "largest_mm2": math.nan if unknown else m.largest_mm2,
+                "density_per_cm2": 100 * m.n_marks / m.seen_mm2 if m.seen_mm2 > 0 else math.nan,
                 "flags": int(Flag.TOUCHES_UNSEEN) if unseen > _DOUBTFUL_UNSEEN else 0,
             }
         )

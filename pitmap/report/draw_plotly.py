@@ -43,8 +43,8 @@ def plot_lines(chart: LineChart) -> go.Figure:
             y = np.concatenate([line.high[has], line.low[has][::-1]])
             figure.add_trace(
                 go.Scatter(
-                    x=x, y=y, fill="toself", fillcolor=_faint(line.colour), line={"width": 0}, hoverinfo="skip",
-                    showlegend=False,
+                    x=x, y=y, mode="lines", fill="toself", fillcolor=_faint(line.colour), line={"width": 0},
+                    hoverinfo="skip", showlegend=False,
                 )
             )  # fmt: skip
         figure.add_trace(

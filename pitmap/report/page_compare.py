@@ -13,11 +13,12 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 from PIL import Image
 
+from ..classes import CLASS_WORDS, SurfaceClass
 from ..drawing import Drawing
 from ..estimate import Estimate
 from ..flags import flag_words
 from ..grid import Grid
-from ..units import UnitSystem, format_estimate, format_length
+from ..units import UnitSystem, format_depth, format_estimate, format_length
 from .draw_plotly import plot_lines
 from .figures import FaceMap, face_map, series_chart
 from .overlay import codes_on, paint_codes
@@ -27,10 +28,12 @@ from .text import Translate, translator
 __all__ = [
     "blended",
     "blink_picture",
+    "cannot_tell_words",
     "change_on_photo",
     "fates_view",
     "maps_of",
     "series_figures",
+    "tracks_view",
     "zone_changes_view",
 ]
 
@@ -111,6 +114,38 @@ def fates_view(fates: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
             "x mm": order.x_mm.round(1),
             "y mm": order.y_mm.round(1),
             "mind": [flag_words(int(v)) for v in order["flags"]],
+        }
+    )
+
+
+def cannot_tell_words(fates: pd.DataFrame, class_word: str = "pit") -> str:
+    """Why the fate of some marks of a class cannot be told, the commonest reason first; empty where all can."""
+    why = fates.why[(fates.fate == "cannot_tell") & (fates.class_word == class_word)].value_counts()
+    if why.empty:
+        return ""
+    return (
+        f"Cannot tell, {why.sum()} {class_word}s: "
+        + "; ".join(f"{text} ({n})" for text, n in why.items())
+        + "."
+    )
+
+
+def tracks_view(tracks: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
+    """Every mark that was followed through the surveys; surveys by their numbers from 1."""
+    return pd.DataFrame(
+        {
+            "what": [CLASS_WORDS[SurfaceClass(c)] for c in tracks.class_code],
+            "zone": tracks.zone.str.replace("_", " "),
+            "across": [format_length(v, units) for v in tracks.eq_diam_mm],
+            "first seen in survey": tracks.first_survey,
+            "last seen in survey": tracks.last_survey,
+            "gone in survey": ["" if v < 0 else str(v) for v in tracks.gone_survey],
+            "deeper than": [format_depth(v, units) for v in tracks.depth_low_um],
+            "not deeper than": [format_depth(v, units) for v in tracks.depth_high_um],
+            "x mm": tracks.x_mm.round(1),
+            "y mm": tracks.y_mm.round(1),
+            "survey:mark": tracks.mark_ids,
+            "mind": [flag_words(int(v)) for v in tracks["flags"]],
         }
     )
 

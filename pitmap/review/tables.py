@@ -8,9 +8,12 @@ import pandas as pd
 
 from ..estimate import Estimate
 from ..flags import flag_words
+from ..report.words import estimate_of
 from ..units import UnitSystem, format_estimate, format_length
 
-__all__ = ["leak_words", "marks_view", "zones_view"]
+__all__ = ["lands_view", "leak_words", "marks_view", "ratings_view", "zones_view"]
+
+_UNKNOWN = "cannot be told"
 
 
 def leak_words(lands: pd.DataFrame) -> str:
@@ -30,7 +33,7 @@ def zones_view(zones: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
     rows = []
     for r in (SimpleNamespace(**row) for row in zones.to_dict("records")):  # type: ignore[arg-type]
         share = (
-            "cannot be told"
+            _UNKNOWN
             if pd.isna(r.share)
             else format_estimate(Estimate(value=r.share, low=r.share_low, high=r.share_high), "share")
         )
@@ -40,9 +43,9 @@ def zones_view(zones: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
                 "what": r.class_word,
                 "share of what was seen": share,
                 "not seen": f"{100 * r.unseen_share:.1f} %",
-                "marks": int(r.n_marks),
-                "area mm2": round(r.area_mm2, 1),
-                "largest mm2": round(r.largest_mm2, 2),
+                "marks": _UNKNOWN if pd.isna(r.share) else str(r.n_marks),
+                "area mm2": _UNKNOWN if pd.isna(r.area_mm2) else f"{r.area_mm2:.1f}",
+                "largest mm2": _UNKNOWN if pd.isna(r.largest_mm2) else f"{r.largest_mm2:.2f}",
             }
         )
     return pd.DataFrame(rows)
@@ -63,5 +66,36 @@ def marks_view(marks: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
             "x mm": marks.x_mm.round(1),
             "y mm": marks.y_mm.round(1),
             "mind": [flag_words(int(v)) for v in marks["flags"]],
+        }
+    )
+
+
+def lands_view(lands: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
+    """The narrowest places of the land, narrowest first."""
+    widths = zip(lands.sound_width_mm, lands.sound_width_low_mm, lands.sound_width_high_mm)
+    return pd.DataFrame(
+        {
+            "place": lands.place,
+            "sound metal": [format_estimate(estimate_of(*width), "length", units) for width in widths],
+            "width by the drawing": [format_length(v, units) for v in lands.nominal_width_mm],
+            "leak path": ["yes" if leaks else "no" for leaks in lands.is_leak_path],
+            "x mm": lands.x_mm.round(1),
+            "y mm": lands.y_mm.round(1),
+            "mind": [flag_words(int(v)) for v in lands["flags"]],
+        }
+    )
+
+
+def ratings_view(ratings: pd.DataFrame) -> pd.DataFrame:
+    """The published ratings of every zone, each with those of the ends of its figure's interval."""
+    ends = zip(ratings.rating, ratings.rating_low, ratings.rating_high)
+    return pd.DataFrame(
+        {
+            "zone": ratings.zone.str.replace("_", " "),
+            "rated by": ratings.system,
+            "what": ratings.class_word,
+            "figure": [f"{v:.2f} {unit}" for v, unit in zip(ratings.input_value, ratings.input_unit)],
+            "rating": [f"{rating} ({low} to {high})" if low else rating for rating, low, high in ends],
+            "where it is published": ratings.source,
         }
     )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import pandas as pd
 import streamlit as st
 
 from ...compare import Comparison, PairChange
@@ -12,12 +11,15 @@ from ...report import plot_side_by_side, translator
 from ...report.page_compare import (
     blended,
     blink_picture,
+    cannot_tell_words,
     change_on_photo,
     fates_view,
     maps_of,
     series_figures,
+    tracks_view,
     zone_changes_view,
 )
+from ...units import format_length
 from ..cached import drawn, face_comparison, face_drawing, face_series
 from ..guard import sentences
 from ..parts import caution, choose_survey, stage_word
@@ -98,8 +100,8 @@ def _tables(pair: PairChange) -> None:
     with fates:
         st.dataframe(fates_view(pair.fates, units()), hide_index=True, width="stretch")
         st.caption(
-            f"Two sights of one mark may lie up to {pair.tolerance_mm:.2f} mm apart. "
-            "'Cannot tell': one photo does not show the place."
+            f"Two sights of one mark may lie up to {format_length(pair.tolerance_mm, units())} apart. "
+            f"{cannot_tell_words(pair.fates)}"
         )
     with zones:
         st.dataframe(zone_changes_view(pair.zone_changes), hide_index=True, width="stretch")
@@ -114,4 +116,4 @@ def _series(comparison: Comparison) -> None:
         st.write("How good the plan's forecast was:")
         st.dataframe(comparison.forecasts, hide_index=True, width="stretch")
     with st.expander("Every mark through all surveys"):
-        st.dataframe(pd.DataFrame(comparison.tracks), hide_index=True, width="stretch")
+        st.dataframe(tracks_view(comparison.tracks, system), hide_index=True, width="stretch")

@@ -20,7 +20,7 @@ from ..corrections import PAINTABLE, Stroke, correct
 from ..guard import sentences
 from ..parts import caution, choose_survey
 from ..state import units
-from ..tables import leak_words, marks_view, zones_view
+from ..tables import lands_view, leak_words, marks_view, ratings_view, zones_view
 
 __all__ = ["show"]
 
@@ -189,7 +189,7 @@ def _tables(inspection: Inspection, key: str) -> None:
             on_select=partial(_choose_row, key, name, mark_ids), selection_mode="single-row",
         )  # fmt: skip
     with lands:
-        st.dataframe(inspection.lands.drop(columns="flags"), hide_index=True, width="stretch")
+        st.dataframe(lands_view(inspection.lands, units()), hide_index=True, width="stretch")
         st.caption("Metal that was not seen counts as damaged at the low end and as sound at the high end.")
     with ratings:
-        st.dataframe(inspection.measurement.ratings, hide_index=True, width="stretch")
+        st.dataframe(ratings_view(inspection.measurement.ratings), hide_index=True, width="stretch")
