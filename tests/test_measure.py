@@ -27,6 +27,7 @@ from pitmap.measure import (
     drawn_area,
     make_frame,
     measure,
+    must_change,
 )
 from pitmap.measure.errors_model import area_interval
 from pitmap.surface import PROBABILITY_CLASSES
@@ -136,6 +137,20 @@ def test_mark_over_a_border_counts_in_both_zones_with_its_part() -> None:
         assert row["largest_mm2"] <= row["area_mm2"]
     intake = zone_row(measure(blank(drawing, stage="intake"), drawing).zones, "rim", "uncut")
     assert np.isnan(intake["largest_mm2"])
+
+
+def test_area_in_which_nothing_would_change_is_refused() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 31, 10, 35, 12, PIT)
+    must_change(m, box(30, 9, 36, 13))
+    must_change(m, box(30, 9, 36, 13), (PIT,))
+    with pytest.raises(InputError, match="nothing inside is shown as stain"):
+        must_change(m, box(30, 9, 36, 13), (STAIN,))
+    with pytest.raises(InputError, match="none of the plate's metal is inside"):
+        must_change(m, box(100, 100, 110, 110))
+    with pytest.raises(InputError, match="corners lie on one line"):
+        must_change(m, drawn_area([[0, 0], [1, 1], [2, 2]]))
 
 
 def test_unseen_leaves_the_denominator() -> None:

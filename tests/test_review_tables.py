@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from pitmap.review.corrections import _typed_corners
 from pitmap.review.tables import lands_view, leak_words, ratings_view, zones_view
 
 
@@ -63,3 +64,8 @@ def test_what_cannot_be_told_of_a_zone_is_said() -> None:
     })  # fmt: skip
     rows = zones_view(zones, "mm")[["marks", "area mm2", "largest mm2"]].to_numpy().tolist()
     assert rows == [["3", "233.0", "12.35"], ["cannot be told"] * 3]
+
+
+def test_decimal_commas_of_typed_corners_are_read() -> None:
+    assert _typed_corners("10,5 60; 20 60; 20 -70,25;") == [[10.5, 60.0], [20.0, 60.0], [20.0, -70.25]]
+    assert _typed_corners("10.5 60, 20 60, 20 -70.25") == [[10.5, 60.0], [20.0, 60.0], [20.0, -70.25]]

@@ -1,7 +1,7 @@
 """How much, how wide, where? From a class map and a drawing to tables in millimetres."""
 
 from .calibrate import MapPair, fit_error_model
-from .edits import ClassEdit, change_classes, drawn_area
+from .edits import ClassEdit, change_classes, drawn_area, must_change
 from .errors_model import ClassErrors, ErrorModel
 from .frame import MeasureFrame, make_frame
 from .marks import mark_diameter_mm
@@ -47,6 +47,7 @@ __all__ = [
     "make_frame",
     "mark_diameter_mm",
     "measure",
+    "must_change",
     "pitting_factor",
     "radial_projection_mm",
     "ratings_table",

@@ -12,11 +12,11 @@ from numpy.typing import ArrayLike, NDArray
 from shapely import LineString, Point, Polygon, make_valid
 from shapely.geometry.base import BaseGeometry
 
-from ..classes import SurfaceClass
+from ..classes import CLASS_WORDS, SurfaceClass
 from ..drawing import fill_mask
 from ..errors import InputError
 
-__all__ = ["ClassEdit", "change_classes", "drawn_area"]
+__all__ = ["ClassEdit", "change_classes", "drawn_area", "must_change"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -72,6 +72,30 @@ def drawn_area(path_mm: ArrayLike, width_mm: float | None = None) -> BaseGeometr
         raise InputError(f"drawn area: the brush needs a width above 0 mm, got {width_mm!r}")
     way = LineString(path) if len(path) > 1 else Point(path[0])
     return way.buffer(width_mm / 2)
+
+
+def must_change(class_map: Any, area: BaseGeometry, only: Sequence[SurfaceClass] = ()) -> None:
+    """Refuse an area in which a change would change nothing.
+
+    Raises
+    ------
+    InputError
+        It has no inside, holds no metal of the map, or nothing of the classes in `only`.
+    """
+    if area.is_empty:
+        raise InputError("area: its corners lie on one line, so nothing is inside; move one of them aside")
+
+    def is_any(only: Sequence[SurfaceClass]) -> bool:
+        edit = ClassEdit(where=area, to=SurfaceClass.SOUND, only=tuple(only))
+        return bool(change_classes(class_map, [edit])[1].any())
+
+    if not is_any(()):
+        raise InputError(
+            "area: none of the plate's metal is inside, or it is smaller than the map can show; corners are x and y in "
+            "mm as on the map's scales"
+        )
+    if not is_any(only):
+        raise InputError(f"area: nothing inside is shown as {' or '.join(CLASS_WORDS[c] for c in only)}")
 
 
 def change_classes(class_map: Any, edits: Sequence[ClassEdit]) -> tuple[Any, NDArray[np.bool_]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import streamlit as st
@@ -9,7 +10,8 @@ import streamlit as st
 from ..casebook import Casebook, InspectionRef, MapEdit
 from ..classes import CLASS_WORDS, SurfaceClass
 from ..errors import InputError
-from ..measure import drawn_area
+from ..measure import drawn_area, must_change
+from ..surface import ClassMap
 from .guard import sentences
 from .state import signing_book
 
@@ -33,7 +35,7 @@ class Stroke:
         return {"stroke_mm": self.path_mm, "width_mm": self.width_mm}
 
 
-def correct(kept: Casebook, ref: InspectionRef, stroke: Stroke | None) -> None:
+def correct(kept: Casebook, ref: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> None:
     """The form, the list of corrections, undo and drafts.
 
     Parameters
@@ -41,6 +43,8 @@ def correct(kept: Casebook, ref: InspectionRef, stroke: Stroke | None) -> None:
     kept : Casebook
     ref : InspectionRef
         As read for this run of the page.
+    class_map : ClassMap
+        The map as it is shown, with the corrections before this one.
     stroke : Stroke or None
         What is drawn on the map now.
     """
@@ -50,11 +54,11 @@ def correct(kept: Casebook, ref: InspectionRef, stroke: Stroke | None) -> None:
     seen: InspectionRef = st.session_state.get(looked_at, ref)
     st.session_state[looked_at] = ref
     with st.expander("Correct the map by hand", expanded=stroke is not None or bool(_layers_of(kept, ref))):
-        _form(seen, stroke)
+        _form(seen, class_map, stroke)
         _layers(kept, ref, seen)
 
 
-def _form(seen: InspectionRef, stroke: Stroke | None) -> None:
+def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> None:
     st.write(
         "Choose *outline* or *brush* beside the map and draw on it; then say what it is."
         if stroke is None
@@ -78,6 +82,8 @@ def _form(seen: InspectionRef, stroke: Stroke | None) -> None:
                     raise InputError(
                         "no area: draw it with the pointer set to outline or brush, or type its corners"
                     )
+                area = drawn_area(stroke.path_mm, stroke.width_mm)
+                must_change(class_map, area, () if only is None else (only,))
                 shape = {**stroke.shape, "only": [int(only)] if only is not None else []}
                 how = "polygon" if stroke.width_mm is None else "brush"
                 action = "erase" if to == SurfaceClass.SOUND else how
@@ -117,13 +123,18 @@ def _layers(kept: Casebook, ref: InspectionRef, seen: InspectionRef) -> None:
 
 
 def _typed_corners(text: str) -> list[list[float]]:
+    # Where semicolons part the corners, commas are left to be decimal ones.
+    parts = text.replace(",", ".").split(";") if ";" in text else text.split(",")
     corners = []
-    for k, pair in enumerate(text.replace(";", ",").split(","), 1):
+    for k, pair in enumerate((p for p in parts if p.strip()), 1):
         try:
             x, y = (float(p) for p in pair.split())
+            if not math.isfinite(x + y):
+                raise ValueError
         except ValueError:
             raise InputError(
-                f"corner {k}: expected two numbers, x and y in mm, got {pair.strip()!r}"
+                f"corner {k}: expected two numbers, x and y in mm, got {pair.strip()!r}; write 10.5 60, 20 60, 20 70, "
+                "or with decimal commas 10,5 60; 20 60; 20 70"
             ) from None
         corners.append([x, y])
     if len(corners) < 3:

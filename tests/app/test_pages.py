@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from pitmap.casebook import Casebook
+from pitmap.casebook import Casebook, Survey
 from pitmap.classes import Stage
 
 PAGES = [
@@ -143,6 +143,30 @@ def test_nobody_signs_or_corrects_without_a_name(
     assert [e.value for e in test.error] == [
         "Your name: write it in the side bar first; it stands beside what you sign or correct"
     ]
+
+
+@pytest.mark.parametrize(
+    ("corners", "said"),
+    [
+        ("900 900, 910 900, 910 910", "area: none of the plate's metal is inside"),
+        ("0 60; 5,5 60; 10 60", "area: its corners lie on one line"),
+        ("-10,5 60, 20 60, 20 70", "corner 1: expected two numbers, x and y in mm, got '-10'; write 10.5 60"),
+        ("nan 60, 20 60, 20 70", "corner 1: expected two numbers"),
+        ("0 60, 20 60", "corners: an area needs three or more"),
+    ],
+)
+def test_correction_that_does_nothing_is_refused(
+    open_page: Callable[..., AppTest], mapped_book: Path, corners: str, said: str
+) -> None:
+    test = open_page("map", who="Ada")
+    next(t for t in test.text_input if t.label == "Or type the corners in mm").input(corners)
+    next(t for t in test.text_input if t.label == "Why").input("oil, wiped off")
+    next(b for b in test.button if b.label == "Change the map").click().run()
+    (error,) = test.error
+    assert error.value.startswith(said)
+    with Casebook(mapped_book) as book:
+        survey = book.get(Survey, test.session_state["survey_id"])
+        assert book.edits(book.inspections(survey)[-1]) == ()
 
 
 def test_limit_without_a_source_is_refused(open_page: Callable[..., AppTest]) -> None:

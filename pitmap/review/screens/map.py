@@ -54,7 +54,7 @@ def show() -> None:
         )
     elif survey.state == "open":
         with sentences():
-            correct(kept, ref, stroke)
+            correct(kept, ref, inspection.class_map, stroke)
     else:
         st.info(
             "This survey is signed. A later change opens a new revision on the Checklist page.",
