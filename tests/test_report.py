@@ -531,6 +531,9 @@ def test_face_maps_for_record_and_page(record):
     both = plot_side_by_side(face_map(t, record.first, record.drawing, i.picture, i.picture_grid), chart)
     assert [(i.xref, i.yref) for i in both.layout.images] == [("x", "y"), ("x2", "y2")]
     assert both.layout.xaxis2.matches == "x" and both.layout.yaxis2.matches == "y"
+    below = plot_side_by_side(chart, chart, is_stacked=True)
+    assert below.layout.yaxis.domain[0] > below.layout.yaxis2.domain[1]
+    assert below.layout.xaxis.domain == below.layout.xaxis2.domain == (0.0, 1.0)
     with pytest.raises(InputError, match="does not fit its grid"):
         face_map(t, i, record.drawing, i.picture[:-1], i.picture_grid)
 

@@ -151,14 +151,22 @@ def plot_map(chart: FaceMap) -> go.Figure:
     return figure
 
 
-def plot_side_by_side(before: FaceMap, after: FaceMap) -> go.Figure:
-    """Two maps of one face; zooming one zooms the other."""
+def plot_side_by_side(before: FaceMap, after: FaceMap, *, is_stacked: bool = False) -> go.Figure:
+    """Two maps of one face, beside each other or one below the other; zooming one zooms the other."""
+    rows, cols = (2, 1) if is_stacked else (1, 2)
     figure = make_subplots(
-        rows=1, cols=2, shared_xaxes="all", shared_yaxes="all", subplot_titles=[before.title, after.title]
+        rows=rows, cols=cols, shared_xaxes="all", shared_yaxes="all", vertical_spacing=0.08,
+        subplot_titles=[before.title, after.title],
+    )  # fmt: skip
+    for k, chart in enumerate((before, after), 1):
+        _add_map(figure, chart, row=min(k, rows), col=min(k, cols))
+    figure.update_yaxes(
+        scaleanchor="x", range=list(before.extent_mm[2:]), autorange=False, constrain="domain"
     )
-    for col, chart in enumerate((before, after), 1):
-        _add_map(figure, chart, row=1, col=col)
-    figure.update_yaxes(scaleanchor="x", range=list(before.extent_mm[2:]), autorange=False)
     figure.update_xaxes(range=list(before.extent_mm[:2]), constrain="domain", matches="x")
-    figure.update_layout(template="simple_white", margin={"l": 20, "r": 10, "t": 40, "b": 20})
+    figure.update_layout(
+        template="simple_white",
+        height=640 if is_stacked else 450,
+        margin={"l": 20, "r": 10, "t": 40, "b": 20},
+    )
     return figure

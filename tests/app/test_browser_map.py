@@ -72,3 +72,30 @@ def test_the_last_click_wins(browser, mapped_server: str) -> None:  # type: igno
     page.get_by_role("option", name=re.compile("intake")).click()
     assert shown_mark(page) is None
     page.get_by_text("Click a ring to read its row.").wait_for()
+
+
+def test_phone_shows_before_and_after_one_below_the_other(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
+    phone = browser.new_context(
+        viewport={"width": 390, "height": 844}, user_agent="Mozilla/5.0 (Linux; Android 14) Mobile"
+    ).new_page()
+    phone.set_default_timeout(60_000)
+    phone.goto(f"{mapped_server}/before_after?job=1&plate=1&face=1&survey=2")
+    headed(phone, "Before and after")
+    phone.locator(".js-plotly-plot image").nth(1).wait_for(state="attached")
+    before, after = (phone.locator(".js-plotly-plot image").nth(k).bounding_box() for k in (0, 1))
+    assert before["width"] > 250 and after["width"] > 250
+    assert after["y"] > before["y"] + 0.9 * before["height"]
+    no_error(phone)
+
+
+def test_tablet_cuts_no_class_off(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
+    page = open_map(browser, mapped_server)
+    page.set_viewport_size({"width": 820, "height": 1180})
+    settle(page)
+    cut_off = page.evaluate(
+        "() => [...document.querySelectorAll('[data-testid=stMain] [data-testid=stButtonGroup], "
+        "[data-testid=stMain] [data-testid=stButtonGroup] *')]"
+        ".filter(e => e.scrollWidth > e.clientWidth + 2 && getComputedStyle(e).overflowX != 'visible')"
+        ".map(e => e.innerText)"
+    )
+    assert cut_off == []

@@ -23,6 +23,7 @@ from ...units import format_length
 from ..cached import drawn, face_comparison, face_drawing, face_series
 from ..guard import sentences
 from ..parts import caution, choose_survey, stage_word
+from ..picking import is_phone
 from ..state import units
 
 __all__ = ["show"]
@@ -70,9 +71,11 @@ def _pair_words(pair: PairChange, inspections: list[Inspection]) -> str:
 def _pictures(pair: PairChange, before: Inspection, after: Inspection, drawing: Drawing) -> None:
     side, slide, blink, change = st.tabs(["Side by side", "Slide", "Blink", "What changed"])
     with side:
+        # beside each other they would be as small as stamps on a phone
+        is_stacked = st.toggle("One below the other", value=is_phone(), key="is_stacked")
         figure = drawn(
-            "side by side", (before, after, drawing), (),
-            lambda: plot_side_by_side(*maps_of(translator(), before, after, drawing)),
+            "side by side", (before, after, drawing), (is_stacked,),
+            lambda: plot_side_by_side(*maps_of(translator(), before, after, drawing), is_stacked=is_stacked),
         )  # fmt: skip
         st.plotly_chart(
             figure, width="stretch", config={"scrollZoom": True, "displaylogo": False}, key="side_by_side"

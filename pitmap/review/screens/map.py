@@ -94,10 +94,9 @@ def _headline(inspection: Inspection) -> None:
 
 def _picture(inspection: Inspection, drawing: Drawing, key: str) -> Stroke | None:
     """The face with its classes; returns what was drawn on it by hand."""
-    # side by side above the picture: in a column beside it the classes would be cut off
-    classes, colours, pointer = st.columns([9, 5, 6])
+    # above the picture and over its whole width: in a narrow column the classes would be cut off
     words = {c: CLASS_WORDS[c] for c in (*PAINTABLE, SurfaceClass.UNSEEN)}
-    picked = classes.pills(
+    picked = st.pills(
         "Show",
         list(words),
         format_func=words.get,
@@ -105,10 +104,11 @@ def _picture(inspection: Inspection, drawing: Drawing, key: str) -> Stroke | Non
         default=list(words),
         key="map_show",
     )
-    classes.caption(
+    st.caption(
         "Solid: pit. Dots: stain. Rising lines: heat tint. Level lines: not reached by the lap."
         " Outline: score. Cross: not seen."
     )
+    colours, pointer = st.columns(2)
     strength = colours.slider(
         "Strength of the colours", 0, 100, 45, step=5, key="map_strength", format="%d %%"
     )
