@@ -145,7 +145,8 @@ def _choose_ring(key: str, trace: int) -> None:
     """A ring was clicked: it takes the choice over from the table, which starts again without a tick."""
     selection = st.session_state[f"map_{key}"].selection
     points = [p for p in selection.points if p.get("curve_number") == trace]
-    if points:
+    # An outline that is drawn by hand catches rings too, and means none of them.
+    if points and st.session_state["map_pointer"] == "look":
         st.session_state[f"mark_{key}"] = int(points[0]["customdata"])
         st.session_state[f"rings_{key}"] = st.session_state.get(f"rings_{key}", 0) + 1
 
