@@ -32,16 +32,11 @@ def test_record_says_that_the_moment_of_the_signature_is_in_utc() -> None:
 
 
 def test_inspections_of_a_face_come_in_the_order_of_work_without_replaced_revisions() -> None:
-    told = [
-        (1, None, "lap_1", 6),
-        (2, None, "intake", 4),
-        (3, 1, "lap_1", 7),
-        (4, None, "test_lap", 7),
-        (5, None, "final", 9),
-    ]
-    surveys = [SimpleNamespace(id=n, supersedes_id=old) for n, old, _, _ in told]
+    told = [(1, "lap_1", 6), (2, "intake", 4), (3, "lap_1", 7), (4, "test_lap", 7), (5, "final", 9)]
+    # The casebook says which surveys count: the first was replaced by the third.
+    surveys = [SimpleNamespace(id=n) for n, *_ in told[1:]]
     # The last one was not mapped.
-    mapped = {n: inspection(stage, date(2026, 5, day)) for n, _, stage, day in told[:-1]}
-    book: Any = SimpleNamespace(surveys=lambda face, job: surveys)
+    mapped = {n: inspection(stage, date(2026, 5, day)) for n, stage, day in told[:-1]}
+    book: Any = SimpleNamespace(surveys=lambda face, job, counting: surveys if counting else [])
     series = inspections_of_face(book, SimpleNamespace(), SimpleNamespace(), lambda s: mapped.get(s.id))  # type: ignore[arg-type]
     assert [(s.id, i.stage.name) for s, i in series] == [(2, "intake"), (4, "test_lap"), (3, "lap_1")]
