@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -41,21 +43,35 @@ def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None) -> No
         )
         counts = pair.counts("pit")
         print_table(["pits", *counts], [["", *[str(n) for n in counts.values()]]])
-        rows = [
-            [
-                str(r["zone"]).replace("_", " "),
-                str(r["class_word"]),
-                f"{100 * r['share_before']:.2f} %",
-                f"{100 * r['share_after']:.2f} %",
-                f"{100 * r['change_low']:+.2f} to {100 * r['change_high']:+.2f} %",
-                "yes" if r["is_beyond_repeatability"] else "no",
-            ]
-            for r in pair.zone_changes.to_dict("records")
-        ]
-        print_table(["zone", "what", "before", "after", "change", "beyond repeatability"], rows)
+        changes = pair.zone_changes.to_dict("records")
+        print_table(
+            ["zone", "what", "before", "after", "change", "beyond repeatability"], [_row(r) for r in changes]
+        )
+        for note in dict.fromkeys(str(r["note"]) for r in changes if r["note"]):
+            click.echo(f"  {note}")
     if out is not None:
         _write(comparison, inspections, out)
         click.echo(f"\nwritten to {out}")
+
+
+def _row(change: dict[str, Any]) -> list[str]:
+    is_known = not math.isnan(change["change"])
+    proven = "no"
+    if change["is_beyond_repeatability"]:
+        # Two photos can differ for sure while the classes are too unsure to say by how much.
+        proven = "yes, amount uncertain" if change["change_low"] <= 0 <= change["change_high"] else "yes"
+    shares = [
+        "cannot be told" if math.isnan(change[name]) else f"{100 * change[name]:.2f} %"
+        for name in ("share_before", "share_after")
+    ]
+    moved = f"{100 * change['change']:+.2f} % ({100 * change['change_low']:+.2f} to {100 * change['change_high']:+.2f})"
+    return [
+        str(change["zone"]).replace("_", " "),
+        str(change["class_word"]),
+        *shares,
+        moved if is_known else "cannot be told",
+        proven if is_known else "-",
+    ]
 
 
 def _write(comparison, inspections, out: Path) -> None:  # type: ignore[no-untyped-def]
