@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from ..classes import CLASS_WORDS, SurfaceClass
+from ..depth.survey import SOUND_SHARE
 from ..errors import InputError
 from ..flags import Flag
 from ..grid import Grid
@@ -45,7 +46,7 @@ class Rules:
         A place is surely sound when nowhere in it the confidence falls under this quantile of all metal
         that the survey calls sound (a map's own scale: classifiers differ in how sure they claim to be).
     sound_share : float
-        Least share of the place that must read sound for "gone".
+        Least share of the place that must read sound for "gone", as for the lap bounds.
     unseen_share : float
         Share of a place hidden in one survey from which nothing is said about it.
     pit_probability : float
@@ -67,7 +68,7 @@ class Rules:
     n_resolved_px: float = PhotoLimits().n_resolved_px
     sure_confidence: float = 0.7
     sound_quantile: float = 0.001
-    sound_share: float = 0.75
+    sound_share: float = SOUND_SHARE
     unseen_share: float = 0.1
     pit_probability: float = 0.3
     dark_sd: float = 3.0
