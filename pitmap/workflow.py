@@ -39,7 +39,16 @@ from .pipeline import Landmarks, Progress, map_face
 from .report import ChecklistItem as ReportItem
 from .report import RecordInput
 from .settings import Settings
-from .stock import LimitSheet, StockPlan, joint_gap_of_dips, plan_stock, read_limits, write_limits
+from .stock import (
+    LIMIT_TEXT,
+    LimitSheet,
+    StockPlan,
+    joint_gap_of_dips,
+    limit_rows,
+    plan_stock,
+    usable_limits,
+    write_limits,
+)
 from .units import UnitSystem
 
 __all__ = [
@@ -55,6 +64,7 @@ __all__ = [
     "is_of_drawing",
     "keep_photo",
     "keep_readings",
+    "limit_rows_of",
     "limits_of",
     "map_survey",
     "newest_inspection",
@@ -390,18 +400,29 @@ def inspections_of_face(
     return in_order_of_work(mapped, of=lambda pair: pair[1])
 
 
+def limit_rows_of(book: Casebook, face: CasebookFace) -> dict[str, tuple[Any, str, Any]]:
+    """The rows of the newest limit sheet kept for a face (:func:`pitmap.stock.limit_rows`); none when there is none."""
+    sheets = _attached(book, face, LIMITS_ROLE)
+    return limit_rows(book.read_file(sheets[-1].sha256).decode()) if sheets else {}
+
+
 def limits_of(book: Casebook, face: CasebookFace) -> LimitSheet:
     """The newest limit sheet kept for a face; an empty one (nothing is judged) when there is none.
 
     What is lapped off one face is not off the other, so each face has its own sheet.
+
+    Raises
+    ------
+    InputError
+        A row of it cannot be used: an older pitmap took what no such size can have. No figure is made without it.
     """
-    sheets = _attached(book, face, LIMITS_ROLE)
-    if not sheets:
-        return LimitSheet()
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "limits.toml"
-        path.write_bytes(book.read_file(sheets[-1].sha256))
-        return read_limits(path)
+    entries, wrong = usable_limits(limit_rows_of(book, face))
+    for name, why in wrong.items():
+        raise InputError(
+            f"limit sheet of face {face.name}, {LIMIT_TEXT[name][1]}: {why}; correct it on the Plan page, under Limit "
+            "sheet of this face"
+        )
+    return LimitSheet(entries=entries)
 
 
 def save_limits(book: Casebook, plate: Plate, face: CasebookFace, sheet: LimitSheet) -> None:

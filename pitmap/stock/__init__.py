@@ -4,7 +4,16 @@ from .budget import BudgetLine, fill_percent, squeeze_percent, stock_budget
 from .condition import form_findings, zone_condition
 from .curves import CURVES, Needed
 from .gap import JointGap, joint_gap, joint_gap_of_dips
-from .limits import LIMIT_TEXT, OFFERED, Limit, LimitSheet, limit_from_text, read_limits, write_limits
+from .limits import (
+    LIMIT_TEXT,
+    OFFERED,
+    Limit,
+    LimitSheet,
+    limit_rows,
+    read_limits,
+    usable_limits,
+    write_limits,
+)
 from .needs import STEPS
 from .plan import Aim, StockPlan, plan_stock
 from .plane import LappingPlane, confident_plane, lapping_plane
@@ -42,7 +51,7 @@ __all__ = [
     "judge",
     "lap_rate",
     "lapping_plane",
-    "limit_from_text",
+    "limit_rows",
     "minutes_to_go",
     "plan_record",
     "plan_sentences",
@@ -50,6 +59,7 @@ __all__ = [
     "read_limits",
     "squeeze_percent",
     "stock_budget",
+    "usable_limits",
     "write_limits",
     "zone_condition",
 ]

@@ -16,7 +16,16 @@ from ..errors import InputError
 from ..units import parse_length
 from ..whole_file import write_whole
 
-__all__ = ["LIMIT_TEXT", "OFFERED", "Limit", "LimitSheet", "limit_from_text", "read_limits", "write_limits"]
+__all__ = [
+    "LIMIT_TEXT",
+    "OFFERED",
+    "Limit",
+    "LimitSheet",
+    "limit_rows",
+    "read_limits",
+    "usable_limits",
+    "write_limits",
+]
 
 LIMIT_TEXT: dict[str, tuple[str, str]] = {
     "total_stock": ("um", "most stock that may come off this face over the plate's life"),
@@ -50,13 +59,9 @@ class Limit:
 
     def __post_init__(self) -> None:
         if not math.isfinite(self.value) or not (math.isfinite(self.uncertainty) and self.uncertainty >= 0):
-            raise InputError(
-                f"limit: expected finite numbers, got {self.value}, uncertainty {self.uncertainty}"
-            )
+            raise InputError(f"expected finite numbers, got {self.value}, give or take {self.uncertainty}")
         if not self.source.strip():
-            raise InputError(
-                "limit: a limit needs its source, in your words (manual and page, drawing, own rule)"
-            )
+            raise InputError("a limit needs its source, in your words (manual and page, drawing, own rule)")
 
 
 _FIELDS = {"value", "unit", "uncertainty", "source"}
@@ -91,11 +96,8 @@ class LimitSheet:
         if odd:
             raise InputError(f"limit sheet: unknown entry {odd[0]}; known are {', '.join(LIMIT_TEXT)}")
         for name, entry in self.entries.items():
-            least = "0 or more" if name in _MAY_BE_ZERO else "more than 0"
-            if entry.value < 0 or (entry.value == 0 and name not in _MAY_BE_ZERO):
-                raise InputError(f"{name}: expected {least}, got {entry.value:g} {LIMIT_TEXT[name][0]}")
-            if LIMIT_TEXT[name][0] == "percent" and entry.value > 100:
-                raise InputError(f"{name}: expected at most 100 percent, got {entry.value:g}")
+            if why := _why_not(name, entry.value):
+                raise InputError(f"{name}: {why}")
         object.__setattr__(self, "entries", MappingProxyType(dict(self.entries)))
 
     def get(self, name: str) -> Limit | None:
@@ -108,6 +110,17 @@ class LimitSheet:
         """The entry's value, NaN when there is none."""
         entry = self.get(name)
         return math.nan if entry is None else entry.value
+
+
+def _why_not(name: str, value: float) -> str:
+    """Why no such size can have the value; empty when it can."""
+    unit = LIMIT_TEXT[name][0]
+    least = "0 or more" if name in _MAY_BE_ZERO else "more than 0"
+    if value < 0 or (value == 0 and name not in _MAY_BE_ZERO):
+        return f"expected {least}, got {value:g} {unit}"
+    if unit == "percent" and value > 100:
+        return f"expected at most 100 percent, got {value:g}"
+    return ""
 
 
 def read_limits(source: str | Path) -> LimitSheet:
@@ -127,58 +140,81 @@ def read_limits(source: str | Path) -> LimitSheet:
     """
     path = Path(source)
     try:
-        document = tomlkit.parse(path.read_text(encoding="utf-8")).unwrap()
+        rows = limit_rows(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise InputError(f"{path}: cannot be opened: {error.strerror}") from error
-    except (UnicodeDecodeError, TOMLKitError) as error:
+    except UnicodeDecodeError as error:
         raise InputError(f"{path}: cannot be read as TOML: {error}") from error
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from error
+    entries, wrong = usable_limits(rows)
+    for name, why in wrong.items():
+        raise InputError(f"{path}: {name}: {why}")
+    return LimitSheet(entries=entries)
+
+
+def limit_rows(text: str) -> dict[str, tuple[Any, str, Any]]:
+    """Rows of a limit sheet as they stand in its TOML, none of them judged yet.
+
+    Returns
+    -------
+    dict of str to (value, source, uncertainty)
+        By entry.
+
+    Raises
+    ------
+    InputError
+        Not TOML, an unknown entry or field, an entry without a value.
+    """
+    try:
+        document = tomlkit.parse(text).unwrap()
+    except TOMLKitError as error:
+        raise InputError(f"cannot be read as TOML: {error}") from error
     table = document.get("limits", document)
     if not isinstance(table, Mapping):
-        raise InputError(f"{path}: expected a table [limits]")
-    entries = {}
+        raise InputError("expected a table [limits]")
+    rows = {}
     for name, row in table.items():
-        where = f"{path}, {name}"
         if name == "note" and isinstance(row, str):
             continue
         if name not in LIMIT_TEXT:
-            raise InputError(f"{where}: unknown entry; known are {', '.join(LIMIT_TEXT)}")
+            raise InputError(f"{name}: unknown entry; known are {', '.join(LIMIT_TEXT)}")
         if not isinstance(row, Mapping) or "value" not in row:
-            raise InputError(f'{where}: expected value = "..." and source = "..."')
+            raise InputError(f'{name}: expected value = "..." and source = "..."')
         odd = sorted(set(row) - _FIELDS)
         if odd:
-            raise InputError(f"{where}: unknown field {odd[0]}; known are {', '.join(sorted(_FIELDS))}")
+            raise InputError(f"{name}: unknown field {odd[0]}; known are {', '.join(sorted(_FIELDS))}")
         value, uncertainty = (_with_unit(row.get(k, 0), row.get("unit")) for k in ("value", "uncertainty"))
+        rows[name] = (value, str(row.get("source", "")), uncertainty)
+    return rows
+
+
+def usable_limits(rows: Mapping[str, tuple[Any, str, Any]]) -> tuple[dict[str, Limit], dict[str, str]]:
+    """The rows that can be used, by entry, and why each of the others cannot.
+
+    Parameters
+    ----------
+    rows : mapping of str to (value, source, uncertainty)
+        Keys from :data:`LIMIT_TEXT`; value and uncertainty with a length unit, or in percent, an uncertainty of 0 for
+        none. The reasons leave the name of the entry to the caller: a file and a form call it differently.
+    """
+    entries, wrong = {}, {}
+    for name, (value, source, uncertainty) in rows.items():
         try:
-            entries[name] = limit_from_text(name, value, str(row.get("source", "")), uncertainty)
+            number = _number(value, name)
+            if why := _why_not(name, number):
+                raise InputError(why)
+            sd = _number(uncertainty, name, is_zero_ok=True)
+            entries[name] = Limit(value=number, source=source, uncertainty=sd)
         except InputError as error:
-            raise InputError(f"{path}, {error}") from error
-    return LimitSheet(entries=entries)
+            wrong[name] = str(error)
+    return entries, wrong
 
 
 def _with_unit(raw: Any, unit: Any) -> Any:
     """A bare number with the unit that stands beside it."""
     is_bare = isinstance(raw, (int, float)) and raw != 0
     return f"{raw!r} {unit}" if is_bare and unit not in (None, "", "%", "percent") else raw
-
-
-def limit_from_text(name: str, value: str | float, source: str, uncertainty: str | float = 0) -> Limit:
-    """One entry as typed: value (and uncertainty) with a length unit, or in percent.
-
-    Raises
-    ------
-    InputError
-        An unknown entry, a value without its unit, no source.
-    """
-    if name not in LIMIT_TEXT:
-        raise InputError(f"limit sheet: unknown entry {name}; known are {', '.join(LIMIT_TEXT)}")
-    try:
-        return Limit(
-            value=_number(value, name),
-            source=str(source),
-            uncertainty=_number(uncertainty, name, is_zero_ok=True),
-        )
-    except InputError as error:
-        raise InputError(f"{name}: {error}") from error
 
 
 def write_limits(sheet: LimitSheet, target: str | Path) -> None:

@@ -7,9 +7,9 @@ import streamlit as st
 
 from ...casebook import Casebook, Face, Plate
 from ...report.page_plan import budget_figure, curve_figures
-from ...stock import LIMIT_TEXT, OFFERED, StockPlan, limit_from_text
+from ...stock import LIMIT_TEXT, OFFERED, LimitSheet, StockPlan, usable_limits
 from ...units import format_depth, format_estimate
-from ...workflow import limits_of, save_limits
+from ...workflow import limit_rows_of, save_limits
 from ..cached import drawn, face_plan, face_series
 from ..guard import sentences
 from ..parts import choose_survey
@@ -123,38 +123,48 @@ def _rules(plan: StockPlan) -> None:
 
 
 def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
-    with st.expander("Limit sheet of this face"):
+    rows = limit_rows_of(kept, face)
+    entries, wrong = usable_limits(rows)
+    with st.expander("Limit sheet of this face", expanded=bool(wrong)):
         st.write(
             "From the engine maker's service manual, with the page, or your own rule in your words. What is left empty "
             "is not judged, never passed."
         )
-        sheet = limits_of(kept, face)
         # A field is known by its key alone: without the face and what is kept for it, it would go on showing the
         # sheet of the face that was open before.
-        tag = f"{face.id}_{hash(frozenset(sheet.entries.items()))}"
+        tag = f"{face.id}_{hash(repr(rows))}"
         with st.form("limits", border=False):
-            entries = {}
+            typed, beside = {}, {}
             for name, (unit, text) in LIMIT_TEXT.items():
-                now = sheet.entries.get(name)
+                now = entries.get(name)
+                # What cannot be used is shown as it stands, to be mended.
+                value, source, within = rows[name] if name in wrong else ("", now.source if now else "", "")
                 columns = st.columns([3, 2, 3])
-                typed = columns[0].text_input(
-                    text.capitalize(), value=_shown(now.value if now else None, unit), key=f"limit_{name}_{tag}",
+                filled = columns[0].text_input(
+                    text.capitalize(), value=_shown(now.value, unit) if now else str(value), key=f"limit_{name}_{tag}",
                     placeholder=f"for example in {unit}",
                 )  # fmt: skip
-                within = columns[1].text_input(
-                    "Give or take", value=_shown(now.uncertainty or None if now else None, unit), key=f"within_{name}_{tag}",
-                    placeholder="empty: exact", help="One standard deviation of what was entered.",
+                give = columns[1].text_input(
+                    "Give or take", value=_shown(now.uncertainty or None, unit) if now else str(within or ""),
+                    key=f"within_{name}_{tag}", placeholder="empty: exact",
+                    help="One standard deviation of what was entered.",
                 )  # fmt: skip
-                source = columns[2].text_input(
-                    "Source", value=now.source if now else "", key=f"source_{name}_{tag}",
+                said = columns[2].text_input(
+                    "Source", value=source, key=f"source_{name}_{tag}",
                     placeholder=OFFERED[name].source if name in OFFERED else "manual and page",
                 )  # fmt: skip
-                entries[name] = (typed, source, within.strip() or 0)
+                beside[name] = st.empty()
+                if filled.strip():
+                    typed[name] = (filled, said, give.strip() or 0)
             if st.form_submit_button("Keep the limit sheet", type="primary"):
-                with sentences():
-                    filled = {n: limit_from_text(n, *row) for n, row in entries.items() if row[0].strip()}
-                    save_limits(kept, plate, face, type(sheet)(entries=filled))
+                entries, wrong = usable_limits(typed)
+                if not wrong:
+                    save_limits(kept, plate, face, LimitSheet(entries=entries))
                     st.rerun()
+                labels = ", ".join(LIMIT_TEXT[name][1] for name in wrong)
+                st.error(f"Nothing is kept yet. To be corrected above: {labels}.", icon=":material/error:")
+            for name, why in wrong.items():
+                beside[name].error(f"{LIMIT_TEXT[name][1].capitalize()}: {why}", icon=":material/error:")
 
 
 def _shown(value: float | None, unit: str) -> str:

@@ -1,0 +1,94 @@
+"""The Plan page on a small mapped face, and what its limit sheet does to the pages beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+from survey_fakes import keep_survey
+
+from pitmap.casebook import Casebook, Face, Plate, Survey
+from pitmap.stock import Limit
+from pitmap.workflow import LIMITS_ROLE, limits_of
+
+pytestmark = pytest.mark.filterwarnings("default")
+
+
+@pytest.fixture
+def kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Casebook, Survey]]:
+    import streamlit as st
+
+    st.cache_resource.clear()
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path / "book"))
+    with Casebook(tmp_path / "book", who="Ada") as book:
+        survey, _, _ = keep_survey(book, tmp_path / "map", [(-14.0, 0.0, 2.0), (14.0, 0.0, 1.0)])
+        yield book, survey
+
+
+def _page(module: str) -> None:
+    import importlib
+
+    from pitmap.review.guard import guarded
+
+    guarded(importlib.import_module(f"pitmap.review.screens.{module}").show)()
+
+
+def open_page(module: str, survey: Survey) -> AppTest:
+    test = AppTest.from_function(_page, args=(module,), default_timeout=120)
+    ids = {"job_id": survey.job_id, "plate_id": survey.plate_id, "face_id": survey.face_id}
+    for name, value in {**ids, "survey_id": survey.id, "place_read": True}.items():
+        test.session_state[name] = value
+    return test.run()
+
+
+def keep_old_sheet(book: Casebook) -> None:
+    """A sheet as an older pitmap kept it: no stock may come off, which would lock every plan."""
+    plate = book.get(Plate, 1)
+    book.attach_file(
+        plate, b'[limits.total_stock]\nvalue = "0.0 um"\nsource = "own rule"\n', "limits.toml",
+        role=LIMITS_ROLE, face=book.get(Face, 1),
+    )  # fmt: skip
+
+
+def test_limit_sheet_that_cannot_be_used_is_mended_on_the_plan_page(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    keep_old_sheet(book)
+    test = open_page("plan", survey)
+    row = "Most stock that may come off this face over the plate's life"
+    assert f"{row}: expected more than 0, got 0 um" in [e.value for e in test.error]
+    field = next(t for t in test.text_input if t.label == row)
+    assert field.value == "0.0 um"
+    field.input("100 um")
+    next(b for b in test.button if b.label == "Keep the limit sheet").click().run()
+    assert [e.value for e in test.error] == []
+    assert limits_of(book, book.get(Face, 1)).entries == {
+        "total_stock": Limit(value=100.0, source="own rule")
+    }
+
+
+@pytest.mark.parametrize("module", ["depth", "record"])
+def test_page_beside_says_which_limit_is_wrong_and_where_to_correct_it(
+    kept: tuple[Casebook, Survey], module: str
+) -> None:
+    book, survey = kept
+    keep_old_sheet(book)
+    assert [e.value for e in open_page(module, survey).error] == [
+        "limit sheet of face A, most stock that may come off this face over the plate's life: expected more than 0, got "
+        "0 um; correct it on the Plan page, under Limit sheet of this face"
+    ]
+
+
+def test_limit_that_cannot_be_is_told_beside_its_row_by_its_label(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = open_page("plan", survey)
+    row = [t.label for t in test.text_input].index("Largest uncut share of a working zone")
+    test.text_input[row].input("120 %")
+    test.text_input[row + 2].input("own rule")
+    next(b for b in test.button if b.label == "Keep the limit sheet").click().run()
+    assert [e.value for e in test.error] == [
+        "Largest uncut share of a working zone: expected at most 100 percent, got 120",
+        "Nothing is kept yet. To be corrected above: largest uncut share of a working zone.",
+    ]
+    assert limits_of(book, book.get(Face, 1)).entries == {}
