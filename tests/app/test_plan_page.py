@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -92,3 +93,17 @@ def test_limit_that_cannot_be_is_told_beside_its_row_by_its_label(kept: tuple[Ca
         "Nothing is kept yet. To be corrected above: largest uncut share of a working zone.",
     ]
     assert limits_of(book, book.get(Face, 1)).entries == {}
+
+
+def test_problems_stand_in_one_list_after_the_verdict(
+    kept: tuple[Casebook, Survey], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from pitmap.review.screens import plan as screen
+
+    _, survey = kept
+    made = screen.face_plan
+    monkeypatch.setattr(
+        screen, "face_plan", lambda *of: replace(made(*of), problems=("one is off", "two is off"))
+    )
+    test = open_page("plan", survey)
+    assert [w.value for w in test.warning] == ["- one is off\n- two is off"]

@@ -51,8 +51,8 @@ def _verdict(plan: StockPlan) -> None:
         st.subheader(plan.verdict.headline)
         for reason in plan.verdict.reasons:
             st.write(reason)
-    for problem in plan.problems:
-        st.warning(problem)
+    if plan.problems:
+        st.warning("\n".join(f"- {problem}" for problem in plan.problems))
 
 
 def _what_if(plan: StockPlan) -> None:
