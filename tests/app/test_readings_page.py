@@ -110,3 +110,41 @@ def test_pasted_numbers_are_kept_with_their_places(kept: tuple[Casebook, Survey]
     paste(depth_page(survey), "stage,kind,mark,value\ntest_lap,pit_depth,1,3 thou")
     reading = book.readings(survey)[0]
     assert (reading.mark_id, round(reading.x_mm, 1), round(reading.y_mm, 1)) == (1, -14.0, 0.0)
+
+
+def test_kept_reading_is_told_and_the_form_begins_anew(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = depth_page(survey)
+    next(t for t in test.text_input if t.label == "Instrument").input("needle 2")
+    keep_by_number(test, "2")
+    assert [s.value for s in test.success] == ["kept: 70 um in pit 2"]
+    fields = {t.label: t.value for t in test.text_input}
+    assert (fields["Mark number"], fields["Reading"], fields["Instrument"]) == ("", "", "needle 2")
+    next(b for b in test.button if b.label == "Keep the reading").click().run()
+    assert len(book.readings(survey)) == 1
+
+
+def test_newest_reading_is_listed_first(kept: tuple[Casebook, Survey]) -> None:
+    _, survey = kept
+    test = keep_by_number(keep_by_number(depth_page(survey), "1"), "2")
+    table = next(t.value for t in test.dataframe if "as typed" in t.value)
+    assert list(table["mark"]) == ["2", "1"]
+
+
+@pytest.mark.parametrize(
+    ("mark", "value", "said"),
+    [
+        ("-3", "70 um", "Mark number: expected a mark number from 1, or nothing, got '-3'"),
+        ("1", "", "Reading: empty"),
+        ("", "70 um", "x, mm: a pit depth reading needs a place or a mark number"),
+        ("1", "70", "Reading: length '70': no unit; write um, mm, thou or in after the number"),
+    ],
+)
+def test_wrong_entry_is_told_by_its_field(
+    kept: tuple[Casebook, Survey], mark: str, value: str, said: str
+) -> None:
+    test = depth_page(kept[1])
+    next(t for t in test.text_input if t.label == "Mark number").input(mark)
+    next(t for t in test.text_input if t.label == "Reading").input(value)
+    next(b for b in test.button if b.label == "Keep the reading").click().run()
+    assert said in [e.value for e in test.error]

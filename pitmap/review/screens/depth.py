@@ -10,6 +10,7 @@ import streamlit as st
 from ...casebook import Casebook, Face, Plate, Reading, Survey
 from ...depth import CSV_COLUMNS, READING_KINDS, readings_from_csv_text, readings_from_rows
 from ...drawing import Drawing
+from ...errors import ReadingError
 from ...flags import flag_words
 from ...inspection import Inspection
 from ...report.page_map import page_map
@@ -30,6 +31,15 @@ _KIND_WORDS = {
     "straightedge": "straightedge and feeler",
     "hardness": "hardness",
 }
+_FIELDS = {
+    "mark": "Mark number",
+    "value": "Reading",
+    "unit": "Reading",
+    "uncertainty": "Give or take (one standard deviation)",
+    "x_mm": "x, mm",
+    "y_mm": "y, mm",
+}
+"""Labels of the form, by the column of a pasted table that holds the same."""
 
 
 def show() -> None:
@@ -78,32 +88,62 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
             if points:
                 picked = int(points[0]["customdata"])
                 st.session_state["read_mark"] = picked
-    # A number was read off the map that was shown: with another map the form begins anew.
+    slot = f"reading_kept_{survey.id}"
+    last = next((r for r in kept.readings(survey) if r.id == st.session_state.get(slot)), None)
+    # A number was read off the map that was shown: with another map the form begins anew. After a reading is kept it
+    # does too, so that a second press keeps nothing twice; the instrument in the hand stays the same.
     ref = newest_inspection(kept, survey)
     shown = f"{ref.id}_{ref.edits_version}" if ref else ""
-    with right, st.form(f"reading_{survey.id}_{shown}", border=True, clear_on_submit=False):
-        kind = st.selectbox("What", READING_KINDS, format_func=_KIND_WORDS.get)
+    with right, st.form(f"reading_{survey.id}_{shown}_{last.id if last else 0}", border=True):
+        kind = st.selectbox(
+            "What", READING_KINDS, READING_KINDS.index(last.kind) if last else 0, format_func=_KIND_WORDS.get
+        )
         mark = st.text_input(
-            "Mark number",
+            _FIELDS["mark"],
             value="" if picked is None else str(picked),
             help="Empty for a place that is no mark.",
         )
-        value = st.text_input("Reading", placeholder="3 thou, 0.08 mm, 76 um")
-        within = st.text_input(
-            "Give or take (one standard deviation)", placeholder="empty: usual for this kind"
-        )
-        x = st.text_input("x, mm", help="Empty when the mark number says where.")
-        y = st.text_input("y, mm")
+        value = st.text_input(_FIELDS["value"], placeholder="3 thou, 0.08 mm, 76 um")
+        within = st.text_input(_FIELDS["uncertainty"], placeholder="empty: usual for this kind")
+        x = st.text_input(_FIELDS["x_mm"], help="Empty when the mark number says where.")
+        y = st.text_input(_FIELDS["y_mm"])
         bound = st.checkbox("The needle did not reach the floor (at least this deep)")
-        instrument = st.text_input("Instrument", max_chars=100)
+        instrument = st.text_input("Instrument", last.instrument if last else "", max_chars=100)
+        said = st.empty()
         if st.form_submit_button("Keep the reading", type="primary"):
             with sentences():
                 row = {
                     "stage": survey.stage, "kind": kind, "value": value, "x_mm": x, "y_mm": y, "mark": mark,
                     "uncertainty": within, "lower_bound": "yes" if bound else "", "instrument": instrument,
                 }  # fmt: skip
-                keep_readings(kept, survey, readings_from_rows([row]).table, inspection, as_typed=[value])
+                table = _one_row(row)
+                (new,) = keep_readings(kept, survey, table, inspection, as_typed=[value])
+                st.session_state[slot] = new.id
                 st.rerun()
+        elif last:
+            said.success(f"kept: {_amount(last)}{_where(last)}", icon=":material/check:")
+
+
+def _one_row(row: dict[str, str]) -> pd.DataFrame:
+    """The form's reading as a table; an error names the field in place of the row and column of a table."""
+    try:
+        return readings_from_rows([row]).table
+    except ReadingError as error:
+        where, _, why = str(error).partition(": ")
+        field = _FIELDS[where.removeprefix("row 1, column ")]
+        raise ReadingError(f"{field}: {why.replace(row['kind'], row['kind'].replace('_', ' '))}") from error
+
+
+def _amount(reading: Reading) -> str:
+    if reading.kind == "hardness":
+        return f"{reading.value_um:g} HV"
+    return ("at least " if reading.is_lower_bound else "") + format_depth(reading.value_um, units())
+
+
+def _where(reading: Reading) -> str:
+    if reading.mark_id >= 0:
+        return f" in {'pit' if reading.kind == 'pit_depth' else 'mark'} {reading.mark_id}"
+    return "" if pd.isna(reading.x_mm) else f" at {reading.x_mm:.1f}, {reading.y_mm:.1f} mm"
 
 
 def _many(kept: Casebook, plate: Plate, face: Face, survey: Survey, inspection: Inspection | None) -> None:
@@ -132,7 +172,7 @@ def _many(kept: Casebook, plate: Plate, face: Face, survey: Survey, inspection: 
 
 
 def _kept(kept: Casebook, survey: Survey, inspection: Inspection | None) -> None:
-    readings = kept.readings(survey)
+    readings = kept.readings(survey)[::-1]
     st.subheader(f"Readings of this survey: {len(readings)}")
     if not readings:
         st.write("None yet. Without readings or a second lap step the depth of a pit cannot be known.")
@@ -162,7 +202,7 @@ def _row(reading: Reading, tied: dict[str, Any]) -> dict[str, Any]:
     return {
         "no.": reading.id,
         "what": _KIND_WORDS[reading.kind],
-        "reading": ("at least " if reading.is_lower_bound else "") + format_depth(reading.value_um, units()),
+        "reading": _amount(reading),
         "as typed": reading.as_typed,
         "mark": "" if mark < 0 else str(mark),
         "x, y mm": "" if pd.isna(reading.x_mm) else f"{reading.x_mm:.1f}, {reading.y_mm:.1f}",
