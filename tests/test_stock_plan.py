@@ -157,6 +157,28 @@ def test_plan_curves_and_steps():
     assert "of 280 um case" in step["uses"]
 
 
+def test_sound_width_at_no_removal_is_the_measured_one():
+    # As discs the pits leave 5.8 mm; the map knows their shapes.
+    lands = LANDS.assign(sound_width_mm=5.0, sound_width_low_mm=4.6, sound_width_high_mm=5.4)
+    after = _read((1, 6), (2, 13), (3, 27), (4, 8), (5, 19), (6, 35))
+    surveys = [_survey("intake", 0), _survey("test_lap", 20, readings=after, lands=lands)]
+    curves = _plan(surveys, _sheet(sound_width_min=5.0)).curves
+    width = curves[curves["aim"] == "sound_width"]
+    assert width.iloc[0][["removal_um", "value", "value_low", "value_high", "p_reached"]].tolist() == [
+        0, 5.0, 4.6, 5.4, 0.5,
+    ]  # fmt: skip
+    assert width["value"].iat[1] == pytest.approx(5.8)
+
+
+def test_sound_width_is_never_less_after_further_stock():
+    lands = LANDS.assign(sound_width_mm=6.4, sound_width_low_mm=6.1, sound_width_high_mm=6.6)
+    after = _read((1, 6), (2, 13), (3, 27), (4, 8), (5, 19), (6, 35))
+    surveys = [_survey("intake", 0), _survey("test_lap", 20, readings=after, lands=lands)]
+    curves = _plan(surveys).curves
+    width = curves[curves["aim"] == "sound_width"]
+    assert width[["value", "value_low", "value_high"]].iloc[1].tolist() == [6.4, 6.1, 6.6]
+
+
 def test_plan_beyond_the_limit_entered():
     plan = _plan(_lapped(), _sheet(total_stock=40))
     assert plan.verdict.outcome == "beyond the limit you entered"

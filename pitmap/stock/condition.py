@@ -18,7 +18,7 @@ from .budget import normal_half
 from .limits import LimitSheet
 from .rules import Finding, judge_limit
 
-__all__ = ["Condition", "form_findings", "in_zone", "thickness_now", "zone_condition"]
+__all__ = ["Condition", "form_findings", "in_zone", "sound_width_now", "thickness_now", "zone_condition"]
 
 _Z90 = 1.6448536269514722
 
@@ -99,7 +99,7 @@ def form_findings(
         (
             "sound_width",
             "Narrowest sound width of the seal land now",
-            _sound_width(surveys[-1].lands),
+            sound_width_now(surveys[-1].lands),
             "sound_width_min",
             True,
         ),
@@ -176,7 +176,7 @@ def thickness_now(
     return None, []
 
 
-def _sound_width(lands: pd.DataFrame | None) -> Estimate:
+def sound_width_now(lands: pd.DataFrame | None) -> Estimate:
     if lands is None or not len(lands):
         return Estimate.unknown("the land was not measured")
     # Whatever place is the narrowest: a wider one that was partly not seen can be narrower than all.

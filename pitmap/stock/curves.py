@@ -8,10 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from ..errors import InputError
 from ..estimate import Estimate
 from ..tables import Column, Schema
+from .budget import normal_half
 from .sound import SoundWidth
 
 __all__ = [
@@ -225,8 +227,15 @@ def width_curve(
     level: float,
     width: SoundWidth,
     width_min_mm: float,
+    now_mm: Estimate,
 ) -> pd.DataFrame:
     """Sound width at about seven of the levels, in mm.
+
+    Parameters
+    ----------
+    now_mm : Estimate
+        Sound width of the face as it is, where it was measured: it stands at a removal of 0 in place of what `width`
+        makes of the pits, and no removal leaves less than it.
 
     Returns
     -------
@@ -245,4 +254,16 @@ def width_curve(
                 "value_low": float(low), "value_high": float(high), "p_reached": reached,
             }
         )  # fmt: skip
-    return CURVES.frame(rows)
+    curve = CURVES.frame(rows)
+    if now_mm.has_interval:
+        columns = ["value", "value_low", "value_high", "p_reached"]
+        measured = [now_mm.value, now_mm.low, now_mm.high, _chance_of(now_mm, width_min_mm)]
+        curve[columns] = np.maximum(curve[columns], measured)
+        curve.loc[0, columns] = measured
+    return curve
+
+
+def _chance_of(found: Estimate, least: float) -> float:
+    """Chance that the true value is at least so much, its error taken as normal; NaN without a least value."""
+    sd = (found.high - found.low) / (2 * normal_half(found.level))
+    return float(ndtr((found.value - least) / max(sd, 1e-9)))

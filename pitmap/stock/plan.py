@@ -16,7 +16,7 @@ from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..units import UnitSystem
 from .budget import BudgetLine, normal_half, stock_allowed_um, stock_budget
-from .condition import form_findings, in_zone, thickness_now, zone_condition
+from .condition import form_findings, in_zone, sound_width_now, thickness_now, zone_condition
 from .curves import (
     CURVES,
     DrawnNeed,
@@ -191,6 +191,7 @@ def plan_stock(
     removed = _at_level(_most_removed(last, bounds, face_bounds_mm), level)
     free = free_readings(surveys, bounds, model, len(left), rng, system)
     wanted = _Wanted(limits=limits, confidence=confidence, level=level)
+    width_now = sound_width_now(last.lands)
 
     later: list[tuple[str, np.ndarray, np.ndarray, SoundWidth | None]] = []
     needed: list[DrawnNeed] = []
@@ -201,7 +202,7 @@ def plan_stock(
         width = width_function(zone, bounds.pits.loc[own], surveys, sound_width)
         of_zone = free.of(zone)
         with_free = np.hstack([left[:, own], of_zone.left_um])
-        found, curve = _zone(zone, own, left, with_free, of_zone, model, width, wanted)
+        found, curve = _zone(zone, own, left, with_free, of_zone, model, width, width_now, wanted)
         needed += found
         curves += curve
         if found[0].needed.stock_um.is_known:
@@ -312,6 +313,7 @@ def _zone(
     free: FreeReadings,
     model: DepthModel | None,
     width: SoundWidth | None,
+    width_now: Estimate,
     wanted: _Wanted,
 ) -> tuple[list[DrawnNeed], list[pd.DataFrame]]:
     """Needs of one zone (pits first) and its curves; no curves where the depths are not known."""
@@ -333,7 +335,7 @@ def _zone(
     levels = removal_levels(_top(with_free))
     curves = [pit_curve(zone, zone_left, with_free, levels, level)]
     if width is not None:
-        curves.append(width_curve(zone, zone_left, levels, level, width, least))
+        curves.append(width_curve(zone, zone_left, levels, level, width, least, width_now))
     return found, curves
 
 

@@ -11,8 +11,9 @@ from streamlit.testing.v1 import AppTest
 from survey_fakes import keep_survey
 
 from pitmap.casebook import Casebook, Face, Plate, Survey
+from pitmap.depth import readings_from_rows
 from pitmap.stock import Limit
-from pitmap.workflow import LIMITS_ROLE, limits_of
+from pitmap.workflow import LIMITS_ROLE, drawing_of, keep_readings, limits_of, open_inspection
 
 pytestmark = pytest.mark.filterwarnings("default")
 
@@ -107,3 +108,19 @@ def test_problems_stand_in_one_list_after_the_verdict(
     )
     test = open_page("plan", survey)
     assert [w.value for w in test.warning] == ["- one is off\n- two is off"]
+
+
+def test_sound_width_before_further_stock_is_the_one_of_the_map(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    rows = [
+        {"stage": "test_lap", "kind": "pit_depth", "mark": mark, "value": value}
+        for mark, value in ((1, "70 um"), (2, "40 um"))
+    ]
+    inspection = open_inspection(
+        book, survey, book.inspections(survey)[-1], drawing_of(book, book.get(Plate, 1), book.get(Face, 1))
+    )
+    keep_readings(book, survey, readings_from_rows(rows).table, inspection)
+    test = open_page("plan", survey)
+    table = test.dataframe[0].value
+    row = table[table.figure == "sound width"].iloc[0]
+    assert (row["left"], row["from"], row["to"]) == ("8.00 mm", "7.34 mm", "8.00 mm")

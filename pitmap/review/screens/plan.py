@@ -8,7 +8,7 @@ import streamlit as st
 from ...casebook import Casebook, Face, Plate
 from ...report.page_plan import budget_figure, curve_figures
 from ...stock import LIMIT_TEXT, OFFERED, LimitSheet, StockPlan, usable_limits
-from ...units import format_depth, format_estimate
+from ...units import format_depth, format_estimate, format_length
 from ...workflow import limit_rows_of, save_limits
 from ..cached import drawn, face_plan, face_series
 from ..guard import sentences
@@ -72,7 +72,7 @@ def _what_if(plan: StockPlan) -> None:
                 "zone": zone.replace("_", " "),  # type: ignore[attr-defined]
                 "figure": {
                     "pits": "pits left",
-                    "sound_width": "sound width, mm",
+                    "sound_width": "sound width",
                     "uncut": "not reached by the lap, %",
                 }[aim],  # type: ignore[index]
                 "left": _number(row.value, aim),  # type: ignore[arg-type]
@@ -84,12 +84,20 @@ def _what_if(plan: StockPlan) -> None:
             }
         )
     st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch")
+    if "sound_width" in set(plan.curves.aim):
+        st.caption(
+            "At 0 the sound width is the measured one; after further stock it is modelled, each pit as a disc of its area."
+        )
 
 
 def _number(value: float, aim: str) -> str:
     if pd.isna(value):
         return "not known"
-    return {"pits": f"{value:.0f}", "sound_width": f"{value:.1f}", "uncut": f"{100 * value:.0f}"}[aim]
+    return {
+        "pits": f"{value:.0f}",
+        "sound_width": format_length(value, units()),
+        "uncut": f"{100 * value:.0f}",
+    }[aim]
 
 
 def _curves(plan: StockPlan) -> None:
