@@ -23,6 +23,7 @@ def curve_figures(plan: Any, units: UnitSystem) -> list[go.Figure]:
     return [plot_lines(curve_chart(t, plan.curves, aim, units)) for aim in _AIMS if aim in present]
 
 
-def budget_figure(plan: Any, units: UnitSystem) -> go.Figure:
-    """What is left of each budget that has a limit."""
-    return plot_bars(budget_bars(translator(), plan, units))
+def budget_figure(plan: Any, units: UnitSystem) -> go.Figure | None:
+    """What is left of each budget that has a limit; None where there is none to show."""
+    chart = budget_bars(translator(), plan, units)
+    return plot_bars(chart) if chart.bars else None

@@ -12,8 +12,8 @@ from survey_fakes import keep_survey
 
 from pitmap.casebook import Casebook, Face, Plate, Survey
 from pitmap.depth import readings_from_rows
-from pitmap.stock import Limit
-from pitmap.workflow import LIMITS_ROLE, drawing_of, keep_readings, limits_of, open_inspection
+from pitmap.stock import Limit, LimitSheet
+from pitmap.workflow import LIMITS_ROLE, drawing_of, keep_readings, limits_of, open_inspection, save_limits
 
 pytestmark = pytest.mark.filterwarnings("default")
 
@@ -70,6 +70,17 @@ def test_limit_sheet_that_cannot_be_used_is_mended_on_the_plan_page(kept: tuple[
     }
 
 
+def keep_two_readings(book: Casebook, survey: Survey) -> None:
+    """Both pits are read, so that the plan knows its stock."""
+    rows = [
+        {"stage": "test_lap", "kind": "pit_depth", "mark": mark, "value": value}
+        for mark, value in ((1, "70 um"), (2, "40 um"))
+    ]
+    drawing = drawing_of(book, book.get(Plate, 1), book.get(Face, 1))
+    inspection = open_inspection(book, survey, book.inspections(survey)[-1], drawing)
+    keep_readings(book, survey, readings_from_rows(rows).table, inspection)
+
+
 @pytest.mark.parametrize("module", ["depth", "record"])
 def test_page_beside_says_which_limit_is_wrong_and_where_to_correct_it(
     kept: tuple[Casebook, Survey], module: str
@@ -112,15 +123,24 @@ def test_problems_stand_in_one_list_after_the_verdict(
 
 def test_sound_width_before_further_stock_is_the_one_of_the_map(kept: tuple[Casebook, Survey]) -> None:
     book, survey = kept
-    rows = [
-        {"stage": "test_lap", "kind": "pit_depth", "mark": mark, "value": value}
-        for mark, value in ((1, "70 um"), (2, "40 um"))
-    ]
-    inspection = open_inspection(
-        book, survey, book.inspections(survey)[-1], drawing_of(book, book.get(Plate, 1), book.get(Face, 1))
-    )
-    keep_readings(book, survey, readings_from_rows(rows).table, inspection)
+    keep_two_readings(book, survey)
     test = open_page("plan", survey)
     table = test.dataframe[0].value
     row = table[table.figure == "sound width"].iloc[0]
     assert (row["left"], row["from"], row["to"]) == ("8.00 mm", "7.34 mm", "8.00 mm")
+
+
+def test_budget_without_a_limit_is_said_and_not_drawn(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    keep_two_readings(book, survey)
+    said = "Budget after the planned removal: no limit entered."
+
+    def shown() -> tuple[int, bool]:
+        test = open_page("plan", survey)
+        return len(test.get("plotly_chart")), said in [m.value for m in test.markdown]
+
+    n_charts, is_said = shown()
+    assert is_said
+    entries = {"total_stock": Limit(value=150.0, source="own rule")}
+    save_limits(book, book.get(Plate, 1), book.get(Face, 1), LimitSheet(entries=entries))
+    assert shown() == (n_charts + 1, False)

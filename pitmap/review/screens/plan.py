@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 import streamlit as st
 
@@ -127,7 +129,10 @@ def _rules(plan: StockPlan) -> None:
     if plan.budget:
         system = units()
         figure = drawn("budget", (plan,), (system,), lambda: budget_figure(plan, system))
-        st.plotly_chart(figure, width="stretch")
+        if figure is not None:
+            st.plotly_chart(figure, width="stretch")
+        elif all(math.isnan(line.limit) for line in plan.budget):
+            st.write("Budget after the planned removal: no limit entered.")
 
 
 def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
