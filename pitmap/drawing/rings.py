@@ -84,7 +84,7 @@ def load_rings(path: str | Path) -> Drawing:
     trace = _polygon(path, "trace", data["trace"]) if data.get("trace") else None
     land = zones.get("seal_land")
     return Drawing(
-        name=str(data.get("name", path.parent.name or path.stem)),
+        name=str(data.get("name", path.stem)),
         thickness_mm=thickness,
         outline=outline,
         openings=tuple(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -14,10 +15,19 @@ from streamlit.testing.v1 import AppTest
 from pitmap.casebook import Casebook
 from pitmap.casebook.sample import load_sample
 from pitmap.drawing import fill_mask, load_shipped
-from pitmap.drawing.edit import History, Replay, Step, circle_of, contour_of, corners_of, opening_named
+from pitmap.drawing.edit import (
+    History,
+    Replay,
+    Step,
+    circle_of,
+    contour_of,
+    corners_of,
+    move_opening,
+    opening_named,
+)
 from pitmap.review.screens.drawing_desk import Choices, Desk, Press, changed, pointed
 from pitmap.review.screens.drawing_figure import PICTURE_PX, Marks, edit_picture, whole_plate
-from pitmap.workflow import drawing_of
+from pitmap.workflow import drawing_of, save_drawing
 
 pytestmark = pytest.mark.filterwarnings("default")
 
@@ -260,6 +270,31 @@ def test_changes_are_laid_on_a_drawing_that_somebody_else_kept(open_page: Callab
     test = open_page(edit_desk_1=Desk(history=history, told=("a", "b")), edit_base_1="older")
     assert any("1 of your 2 changes" in e.value for e in test.error)
     assert desk_of(test).history.n_done == 1
+
+
+@pytest.mark.parametrize(
+    ("tool", "label", "before", "after"),
+    [
+        ("move", "Centre x, mm", "71.1", "73"),
+        ("plate", "Name of the drawing", "Heron 40 intermediate plate, face A", "front"),
+    ],
+)
+def test_field_shows_what_somebody_else_kept(
+    open_page: Callable[..., AppTest], sample_book: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    tool: str, label: str, before: str, after: str,
+) -> None:  # fmt: skip
+    shutil.copytree(sample_book, tmp_path / "book")
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path / "book"))
+    test = open_page(edit_desk_1=Desk(tool=tool, chosen="bolt_03"))
+    assert field(test, label).value == before
+    with Casebook(tmp_path / "book", who="Ben") as book:
+        plate = book.plates()[0]
+        face = book.faces(plate)[0]
+        drawing = drawing_of(book, plate, face)
+        y_mm = opening_named(drawing, "bolt_03").polygon.centroid.y
+        moved = move_opening(drawing, name="bolt_03", x_mm=73.0, y_mm=y_mm).drawing
+        save_drawing(book, plate, face, replace(moved, name="front"))
+    assert field(test.run(), label).value == after
 
 
 def test_a_reload_takes_up_what_was_begun_and_another_person_starts_afresh(

@@ -85,6 +85,11 @@ class Editor:
         """The part of the plate that is shown."""
         return self.desk.view or whole_plate(self.drawing)
 
+    @property
+    def stamp(self) -> int:
+        """What tells the drawing as it stands from any other; a field that shows it has this in its key."""
+        return hash((self.key, self.desk.history.done))
+
     def name(self, what: str) -> str:
         """Key of a widget of this face."""
         return f"edit_{what}_{self.face.id}"
@@ -305,7 +310,7 @@ def editor(kept: Casebook, plate: Plate, face: Face, base: Drawing, has_photo_fi
         curve, alike = None, None
         with place, sentences():
             curve, alike = panel(ed)
-        findings = _findings(hash((ed.key, ed.desk.history.done)), ed.drawing)
+        findings = _findings(ed.stamp, ed.drawing)
         with shown:
             show_picture(ed, findings, curve, alike, ref)
             _state_line(ed)

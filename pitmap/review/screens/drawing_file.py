@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -49,26 +50,26 @@ def file_tab(keep: Callable[[Drawing], None], face_id: int) -> None:
     if not uploads:
         return
     with sentences(), tempfile.TemporaryDirectory() as folder:
-        main = _stored(uploads, Path(folder))
-        if main.suffix == ".dxf":
-            _dxf(keep, main, face_id)
-            return
-        drawing = load_drawing(main)
-        _offer(keep, drawing, face_id)
+        try:
+            main = _stored(uploads, Path(folder))
+            if main.suffix == ".dxf":
+                _dxf(keep, main, face_id)
+            else:
+                _offer(keep, load_drawing(main), face_id)
+        except InputError as error:
+            # The person knows the file by its name, not by where it lies for the moment.
+            raise InputError(str(error).replace(f"{folder}{os.sep}", "")) from error
 
 
 def _stored(uploads: Sequence[Any], folder: Path) -> Path:
-    """The uploaded files under plain names in a folder; the drawing among them."""
-    main = None
+    """The uploaded files in a folder, all under the name of the drawing among them; where that lies."""
+    main = next((one for one in uploads if not one.name.lower().endswith(".toml")), uploads[0])
     for one in uploads:
-        suffix = Path(one.name).suffix.lower()
-        path = folder / f"plate{suffix}"
+        path = folder / f"{Path(main.name).stem}{Path(one.name).suffix.lower()}"
         if path.exists():
-            raise InputError(f"{one.name}: two files end in {suffix}; choose one of each")
+            raise InputError(f"{one.name}: two files end in {path.suffix}; choose one of each")
         path.write_bytes(one.getvalue())
-        main = path if suffix != ".toml" or main is None else main
-    assert main is not None
-    return main
+    return folder / f"{Path(main.name).stem}{Path(main.name).suffix.lower()}"
 
 
 def _offer(keep: Callable[[Drawing], None], drawing: Drawing, face_id: int) -> None:

@@ -101,8 +101,8 @@ def _opening_form(ed: Editor) -> None:
     circle = circle_of(opening.polygon)
     middle = opening.polygon.centroid
     x, y = (circle.x_mm, circle.y_mm) if circle else (middle.x, middle.y)
-    # The keys carry what is shown, so that a field always shows the drawing as it is now.
-    tag = f"{opening.name}_{ed.desk.history.n_done}"
+    # The keys carry what is shown, so that a field always shows the drawing as it is now, whoever changed it.
+    tag = f"{opening.name}_{ed.stamp}"
     u = unit_word()
     with st.form(ed.name("opening_form"), border=True):
         name = st.text_input("Name", opening.name, key=ed.name(f"name_{tag}"), max_chars=60)
@@ -166,7 +166,7 @@ def _contour(ed: Editor) -> None:
     if not 0 <= desk.corner < len(corners):
         return
     x, y = corners[desk.corner]
-    tag = f"{desk.chosen}_{desk.corner}_{desk.history.n_done}"
+    tag = f"{desk.chosen}_{desk.corner}_{ed.stamp}"
     u = unit_word()
     with st.form(ed.name("corner_form"), border=True):
         st.write(f"Corner {desk.corner + 1}")

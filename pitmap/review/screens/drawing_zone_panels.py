@@ -108,7 +108,7 @@ def _trace_numbers(ed: Editor) -> None:
     t = None if fit is None else fit.trochoid
     if drawn is not None and t is None:
         st.caption("The trace in the drawing is a free curve, without numbers.")
-    u, tag = unit_word(), ed.desk.history.n_done
+    u, tag = unit_word(), ed.stamp
 
     def mm(value: float | None) -> str:
         return shown_mm(None if value is None else round(value, 3))
@@ -154,7 +154,7 @@ def land(ed: Editor) -> NDArray[np.float64] | None:
         )
         return None
     width = land_width(drawing)
-    u, tag = unit_word(), ed.desk.history.n_done
+    u, tag = unit_word(), ed.stamp
     with st.form(ed.name("land_form"), border=True):
         st.write("Between two offsets of the bore trace")
         one, two = st.columns(2)
@@ -206,7 +206,7 @@ def bands(ed: Editor) -> None:
     width = next((b.seal_width_mm for b in drawing.bands if b.name == name), None)
     if name and rule is None:
         st.caption("This band has a shape of its own; setting distances replaces it.")
-    u, tag = unit_word(), f"{name}_{ed.desk.history.n_done}"
+    u, tag = unit_word(), f"{name}_{ed.stamp}"
     with st.form(ed.name("band_form"), border=True):
         new_name = st.text_input("Name", name, key=ed.name(f"bn_{tag}"), max_chars=60)
         about = st.radio(
@@ -240,7 +240,7 @@ def bands(ed: Editor) -> None:
 def plate(ed: Editor) -> Any:
     """Name, thickness, what the zones are for, the outline anew, look-alikes; edges in another pose."""
     drawing = ed.drawing
-    tag = ed.desk.history.n_done
+    tag = ed.stamp
     with st.form(ed.name("plate_form"), border=True):
         name = st.text_input("Name of the drawing", drawing.name, key=ed.name(f"pn_{tag}"), max_chars=80)
         thick = st.text_input(
@@ -299,7 +299,7 @@ def _alikes(ed: Editor) -> Any:
     st.markdown("**Would it also fit another way round?**")
     if not st.toggle("Measure it", key=ed.name("alikes")):
         return None
-    found = _look_alikes(hash((ed.key, ed.desk.history.done)), ed.drawing)
+    found = _look_alikes(ed.stamp, ed.drawing)
     if not found:
         st.write("No other way of laying the plate on itself comes near.")
         return None
