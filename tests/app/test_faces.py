@@ -106,3 +106,27 @@ def test_uncertainty_of_a_limit_can_be_entered(two_faces: Casebook) -> None:
     assert sheet(two_faces, 1).entries == {
         "case_depth": Limit(value=300.0, uncertainty=25.4, source="scrap plate")
     }
+
+
+def _take_off() -> None:
+    from types import SimpleNamespace
+
+    import streamlit as st
+
+    from pitmap.review.screens.plan import _what_if
+    from pitmap.stock.curves import CURVES
+
+    rows = [
+        {"zone": "seal_land", "aim": "pits", "removal_um": um, "value": 1.0, "value_low": 1.0, "value_high": 1.0,
+         "p_reached": 0.0}
+        for um in (0.0, 10.0, 20.0)
+    ]  # fmt: skip
+    _what_if(SimpleNamespace(curves=CURVES.frame(rows)), SimpleNamespace(id=st.session_state["face_id"]))
+
+
+def test_stock_chosen_on_one_face_is_not_chosen_on_the_other() -> None:
+    test = AppTest.from_function(_take_off, default_timeout=60)
+    test.session_state["face_id"] = 1
+    test.run().select_slider[0].set_value(20.0).run()
+    test.session_state["face_id"] = 2
+    assert test.run().select_slider[0].value == 0.0

@@ -9,8 +9,10 @@ import pytest
 from streamlit.testing.v1 import AppTest
 from survey_fakes import keep_survey
 
-from pitmap.casebook import Casebook, Survey
+from pitmap.casebook import Casebook, Face, Job, Survey
 from pitmap.classes import SurfaceClass
+from pitmap.depth import readings_from_rows
+from pitmap.workflow import keep_readings
 
 pytestmark = pytest.mark.filterwarnings("default")
 PITS = [(-14.0, 0.0, 2.0), (14.0, 0.0, 1.0)]
@@ -69,7 +71,7 @@ def test_number_read_off_a_map_that_was_changed_meanwhile_is_not_kept(kept: tupl
 
 
 def paste(test: AppTest, text: str) -> AppTest:
-    test.text_area(key="csv_text").input(text)
+    test.text_area[0].input(text)
     return test.button(key="keep_csv").click().run()
 
 
@@ -148,3 +150,24 @@ def test_wrong_entry_is_told_by_its_field(
     next(t for t in test.text_input if t.label == "Reading").input(value)
     next(b for b in test.button if b.label == "Keep the reading").click().run()
     assert said in [e.value for e in test.error]
+
+
+def test_pasted_table_is_gone_once_it_is_kept(kept: tuple[Casebook, Survey]) -> None:
+    test = paste(depth_page(kept[1]), "stage,kind,mark,value\ntest_lap,pit_depth,1,3 thou")
+    assert test.run().text_area[0].value == ""
+
+
+def test_what_is_typed_for_one_survey_is_not_shown_for_another(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    job, face = book.get(Job, survey.job_id), book.get(Face, survey.face_id)
+    later = book.create_survey(face, job, "lap_1", "2026-03-02")
+    for one in (survey, later):
+        rows = [{"stage": one.stage, "kind": "wear_step", "value": "5 um"}]
+        keep_readings(book, one, readings_from_rows(rows).table, None)
+    test = depth_page(survey)
+    test.text_area[0].input("stage,kind,x_mm,y_mm,value")
+    next(t for t in test.text_input if t.label == "Why").input("slipped")
+    next(b for b in test.selectbox if b.label == "Survey").select_index(1).run()
+    assert test.session_state["survey_id"] == later.id
+    assert test.text_area[0].value == ""
+    assert next(t for t in test.text_input if t.label == "Why").value == ""

@@ -67,13 +67,16 @@ def show() -> None:
 
 def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing: Drawing) -> None:
     left, right = st.columns([3, 2])
+    # A number is read off the map that is shown: with another map the form begins anew.
+    ref = newest_inspection(kept, survey)
+    shown = f"{survey.id}_{ref.id}_{ref.edits_version}" if ref else str(survey.id)
     picked = None
     if inspection is not None:
         from ...classes import SurfaceClass
 
         with left:
             st.caption("Click the pit that the needle is in.")
-            selected = st.session_state.get("read_mark")
+            selected = st.session_state.get(f"read_mark_{shown}")
             figure = drawn(
                 "depth map", (inspection, drawing), (selected,),
                 lambda: page_map(
@@ -81,20 +84,17 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
                 ),
             )  # fmt: skip
             event = st.plotly_chart(
-                figure, key=f"depth_map_{survey.id}", on_select="rerun", selection_mode="points",
+                figure, key=f"depth_map_{shown}", on_select="rerun", selection_mode="points",
                 config={"scrollZoom": True, "displaylogo": False},
             )  # fmt: skip
             points = [p for p in (event.selection.points if event else []) if "customdata" in p]
             if points:
                 picked = int(points[0]["customdata"])
-                st.session_state["read_mark"] = picked
+                st.session_state[f"read_mark_{shown}"] = picked
     slot = f"reading_kept_{survey.id}"
     last = next((r for r in kept.readings(survey) if r.id == st.session_state.get(slot)), None)
-    # A number was read off the map that was shown: with another map the form begins anew. After a reading is kept it
-    # does too, so that a second press keeps nothing twice; the instrument in the hand stays the same.
-    ref = newest_inspection(kept, survey)
-    shown = f"{ref.id}_{ref.edits_version}" if ref else ""
-    with right, st.form(f"reading_{survey.id}_{shown}_{last.id if last else 0}", border=True):
+    # After a reading is kept it does too, so that a second press keeps nothing twice; the instrument in the hand stays.
+    with right, st.form(f"reading_{shown}_{last.id if last else 0}", border=True):
         kind = st.selectbox(
             "What", READING_KINDS, READING_KINDS.index(last.kind) if last else 0, format_func=_KIND_WORDS.get
         )
@@ -152,11 +152,13 @@ def _many(kept: Casebook, plate: Plate, face: Face, survey: Survey, inspection: 
         st.dataframe(
             pd.DataFrame(CSV_COLUMNS.items(), columns=["column", "holds"]), hide_index=True, width="stretch"
         )
+    # Emptied by keeping, and of one survey: what was pasted for another must not be kept with this one.
+    slot = f"pasted_{survey.id}"
     text = st.text_area(
         "Table",
         height=160,
         placeholder="stage,kind,x_mm,y_mm,value\ntest_lap,pit_depth,41.2,-30.5,3 thou",
-        key="csv_text",
+        key=f"{slot}_{st.session_state.setdefault(slot, 0)}",
     )
     keep_good = st.checkbox("Keep the good rows even if some are bad")
     if st.button("Keep the readings", type="primary", key="keep_csv"):
@@ -164,6 +166,7 @@ def _many(kept: Casebook, plate: Plate, face: Face, survey: Survey, inspection: 
             sheet = readings_from_csv_text(text, keep_good=keep_good)
             mine = rows_of_face(sheet, survey.stage, plate, face)
             keep_readings(kept, survey, mine, inspection)
+            st.session_state[slot] += 1
             for problem in sheet.problems:
                 st.warning(problem)
             st.success(
@@ -184,7 +187,10 @@ def _kept(kept: Casebook, survey: Survey, inspection: Inspection | None) -> None
         width="stretch",  # type: ignore[arg-type]
     )
     if survey.state == "open":
-        with st.expander("Let a reading count no longer"), st.form("withdraw_reading", border=False):
+        with (
+            st.expander("Let a reading count no longer"),
+            st.form(f"withdraw_{survey.id}_{len(readings)}", border=False),
+        ):
             which = st.selectbox(
                 "Reading",
                 readings,

@@ -41,7 +41,7 @@ def show() -> None:
     with sentences():
         plan = face_plan(face, job, plate)
         _verdict(plan)
-        _what_if(plan)
+        _what_if(plan, face)
         _curves(plan)
         _rules(plan)
     with sentences():
@@ -57,14 +57,14 @@ def _verdict(plan: StockPlan) -> None:
         st.warning("\n".join(f"- {problem}" for problem in plan.problems))
 
 
-def _what_if(plan: StockPlan) -> None:
+def _what_if(plan: StockPlan, face: Face) -> None:
     levels = sorted(plan.curves.removal_um.unique())
     if not levels:
         return
     st.subheader("Take off how much?")
     at = st.select_slider(
         "Further stock from the face as it is now", options=levels, value=levels[0],
-        format_func=lambda v: format_depth(v, units()), key="take_off",
+        format_func=lambda v: format_depth(v, units()), key=f"take_off_{face.id}",
     )  # fmt: skip
     rows = []
     for (zone, aim), curve in plan.curves.groupby(["zone", "aim"], sort=False):
