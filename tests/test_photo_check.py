@@ -105,6 +105,18 @@ def test_blur_in_one_part_says_where() -> None:
     assert h > 500
 
 
+def test_blurred_bench_is_no_fault_of_the_plate() -> None:
+    sharp, soft = picture().rgb, picture(blur=5.0).rgb
+    mixed = Photo(
+        rgb=np.concatenate([soft[:, :250], sharp[:, 250:]], axis=1), name="m", sha256="", format="PNG"
+    )
+    (told,) = [f.text for f in check_photo(mixed).of("blur") if f.region_px is not None]
+    assert "; unless that is the bench, hold the camera parallel to the face" in told
+    # The plate begins at 300 px.
+    found = check_photo(mixed, alignment=camera(px_per_mm=5.0), drawing=plate()).of("blur")
+    assert [f for f in found if f.region_px is not None] == []
+
+
 def test_picture_without_edges_is_doubtful() -> None:
     flat = Photo(rgb=np.full((300, 400, 3), 128, np.uint8), name="f", sha256="", format="PNG")
     report = check_photo(flat)

@@ -87,8 +87,7 @@ def check_photo(
     Notes
     -----
     Without an alignment the whole picture is judged, bench included, so glare and exposure are never a reason
-    to
-    stop there.
+    to stop there, and what is blurred in one part may be the bench. With one, sharpness is that of the metal.
     """
     limits = limits or PhotoLimits()
     if (alignment is not None or rectified is not None) and drawing is None:
@@ -103,7 +102,7 @@ def check_photo(
         numbers["px_per_mm"] = _least_scale(alignment, drawing)
         numbers["tilt_deg"] = tilt_deg(alignment, photo.size_wh)
         findings.append(_tilt(numbers["tilt_deg"], limits))
-    findings += _sharpness(tiles, numbers, limits)
+    findings += _sharpness(tiles, numbers, limits, is_plate=alignment is not None)
     if rectified is not None and drawing is not None:
         findings += _zones(rectified, drawing, alignment, numbers, limits)
     else:
@@ -124,7 +123,7 @@ def _step(value: float, watch: float, stop: float) -> str:
 
 def _on_plate(tiles: list[Tile], alignment: _AlignmentLike, drawing: Drawing) -> list[Tile]:
     centres = alignment.px_to_mm(np.array([t.centre_xy for t in tiles]))
-    on = contains_xy(drawing.outline, centres[:, 0], centres[:, 1])
+    on = contains_xy(drawing.face(), centres[:, 0], centres[:, 1])
     return [t for t, hit in zip(tiles, on) if hit]
 
 
@@ -143,7 +142,9 @@ def _tilt(angle: float, limits: PhotoLimits) -> PhotoFinding:
     return PhotoFinding(code="tilt", severity=severity, value=angle, text=text + ".")
 
 
-def _sharpness(tiles: list[Tile], numbers: dict[str, float], limits: PhotoLimits) -> list[PhotoFinding]:
+def _sharpness(
+    tiles: list[Tile], numbers: dict[str, float], limits: PhotoLimits, *, is_plate: bool
+) -> list[PhotoFinding]:
     known = [t for t in tiles if not math.isnan(t.spread_px)]
     scale = numbers["px_per_mm"]
     numbers["spread_px"] = float(np.median([t.spread_px for t in known])) if known else math.nan
@@ -164,8 +165,9 @@ def _sharpness(tiles: list[Tile], numbers: dict[str, float], limits: PhotoLimits
     if soft and len(soft) < len(known):
         region = _around(soft)
         worst = max(t.spread_px for t in soft)
-        text = f"Blurred in one part of the picture (edges {worst:.0f} px wide against {middle:.1f} px elsewhere); "
-        text += "hold the camera parallel to the face so that all of it is in focus."
+        where, unless = ("plate", "") if is_plate else ("picture", "unless that is the bench, ")
+        text = f"Blurred in one part of the {where} (edges {worst:.0f} px wide against {middle:.1f} px elsewhere); "
+        text += f"{unless}hold the camera parallel to the face so that all of it is in focus."
         found.append(PhotoFinding(code="blur", severity="watch", value=worst, region_px=region, text=text))
     return found
 

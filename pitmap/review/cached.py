@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..casebook import Face, Job, PhotoRef, Plate, Survey
 from ..compare import Comparison, compare
 from ..drawing import Drawing
-from ..errors import NotEnoughData
+from ..errors import NotEnoughData, PitmapError
 from ..inspection import Inspection
 from ..photo import Photo, PhotoReport, check_photo, read_photo
 from ..pipeline import Landmarks, align
@@ -22,6 +22,7 @@ from ..stock import StockPlan
 from ..workflow import (
     drawing_of,
     inspections_of_face,
+    is_of_drawing,
     limits_of,
     newest_inspection,
     open_inspection,
@@ -94,16 +95,6 @@ def photo_of(ref: PhotoRef) -> Photo:
     return _photo(ref.sha256, ref.name)
 
 
-@st.cache_resource(max_entries=_KEEP, show_spinner=False)
-def _gate(sha256: str, name: str) -> PhotoReport:
-    return check_photo(_photo(sha256, name))
-
-
-def gate(ref: PhotoRef) -> PhotoReport:
-    """What the picture gate says of a kept photo before anything is aligned."""
-    return _gate(ref.sha256, ref.name)
-
-
 @st.cache_resource(max_entries=_KEEP, show_spinner="Laying the drawing on the photo ...")
 def _laid(
     sha256: str, name: str, face_id: int, n_attachments: int, picks: tuple[tuple[float, ...], ...]
@@ -145,6 +136,24 @@ def inspection_of(survey: Survey) -> Inspection | None:
     readings = tuple((r.id, r.version) for r in kept.readings(survey))
     key = (survey.version, ref.id, ref.edits_version, readings, drawing.fingerprint())
     return _inspection(key, survey.id, drawing)
+
+
+def gate(ref: PhotoRef, survey: Survey) -> PhotoReport:
+    """What the picture gate says of a kept photo: of the metal alone where the map knows its place, else of all of it."""
+    found = _map_of(ref, survey)
+    known: dict[str, Any] = {"alignment": found[0].alignment, "drawing": found[1]} if found else {}
+    return drawn("gate", found, (ref.sha256, ref.name), lambda: check_photo(photo_of(ref), **known))
+
+
+def _map_of(ref: PhotoRef, survey: Survey) -> tuple[()] | tuple[Inspection, Drawing]:
+    """The map that holds the alignment of this photo, which is that of its first one, and the drawing it is made on."""
+    try:
+        inspection, drawing = inspection_of(survey), face_drawing(book().get(Face, survey.face_id))
+    except PitmapError:
+        return ()
+    if inspection is None or not is_of_drawing(inspection, drawing):
+        return ()
+    return (inspection, drawing) if ref.sha256 in [p.sha256 for p in inspection.photos[:1]] else ()
 
 
 def face_series(face: Face, job: Job) -> list[tuple[Survey, Inspection]]:

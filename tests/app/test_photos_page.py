@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
+from survey_fakes import alignment, inspection_of_pits, keep_survey
 
 from pitmap.casebook import Casebook, Survey
+from pitmap.inspection import PhotoSource, save_inspection
+from pitmap.workflow import keep_photo
 
 pytestmark = pytest.mark.filterwarnings("default")
 GOOD = cv2.imencode(".png", np.full((90, 120, 3), 128, np.uint8))[1].tobytes()
@@ -64,3 +68,35 @@ def test_photo_that_was_left_out_can_be_added_again(kept: tuple[Casebook, Survey
     test.file_uploader[0].set_value([("face.png", GOOD, "image/png")]).run()
     assert [p.id for p in book.photos(survey)] == [2]
     assert not test.error
+
+
+def photo_with_a_soft_bench() -> bytes:
+    """800 x 700 pixels, blurred left of 220 px; a plate straight under the camera of 5 px per mm begins at 240 px."""
+    rng = np.random.default_rng(3)
+    grey = np.full((700, 800), 130, np.uint8)
+    for x, y, w, h in zip(*rng.integers(0, [[800], [700]], (2, 250)), *rng.integers(20, 90, (2, 250))):
+        grey[y : y + h, x : x + w] = rng.integers(50, 180)
+    sharp, soft = cv2.GaussianBlur(grey, (0, 0), 0.8), cv2.GaussianBlur(grey, (0, 0), 5.0)
+    return cv2.imencode(".png", np.hstack([soft[:, :220], sharp[:, 220:]]))[1].tobytes()
+
+
+def test_blurred_bench_is_not_told_of_a_photo_that_is_mapped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import streamlit as st
+
+    st.cache_resource.clear()
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path / "book"))
+    with Casebook(tmp_path / "book", who="Ada") as book:
+        survey, _, drawing = keep_survey(book, tmp_path / "map", [])
+        ref = keep_photo(book, survey, photo_with_a_soft_bench(), "face.png")
+        assert any("unless that is the bench" in m.value for m in photos_page().markdown)
+        view = replace(alignment().view, focal_px=2000.0)
+        source = PhotoSource(name="face.png", sha256=ref.sha256, width_px=800, height_px=700)
+        mapped = replace(
+            inspection_of_pits(drawing, []), photos=(source,), alignment=replace(alignment(), view=view)
+        )
+        book.add_inspection(survey, save_inspection(mapped, tmp_path / "again"))
+        test = photos_page()
+    assert any("5.0 px per mm" in m.value for m in test.markdown)
+    assert not any("Blurred in one part" in m.value for m in test.markdown)

@@ -73,7 +73,7 @@ def _bring_in(kept: Casebook, survey: Survey) -> None:
 def _one(kept: Casebook, survey: Survey, ref: PhotoRef) -> None:
     with st.container(border=True), sentences():
         left, right = st.columns([2, 3])
-        report = gate(ref)
+        report = gate(ref, survey)
         left.image(findings_picture(photo_of(ref).rgb, report), width="stretch")
         with right:
             st.markdown(f"**{ref.name}**: {_WORDS[report.severity]}")
