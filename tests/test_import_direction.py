@@ -9,8 +9,18 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent / "pitmap"
 GROUND = {
-    *["errors", "estimate", "units", "flags", "classes", "grid", "tables", "settings", "csv_rows"],
-    *["whole_file"],
+    *[
+        "errors",
+        "estimate",
+        "units",
+        "flags",
+        "classes",
+        "grid",
+        "tables",
+        "csv_rows",
+        "settings",
+        "whole_file",
+    ],
 }
 ORDER = [
     *["ground"],

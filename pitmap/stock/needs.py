@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ..classes import SurfaceClass
 from ..depth import DepthModel, FaceSurvey, LapBounds
 from ..depth.next_readings import NEXT_READINGS, next_readings
 from ..depth.pit_model import MAX_RATIO
@@ -23,9 +21,7 @@ from .sound import SoundWidth, disc_sound_width
 
 __all__ = [
     "STEPS",
-    "FreeReadings",
     "face_need",
-    "free_readings",
     "left_um",
     "read_next",
     "step_rows",
@@ -53,10 +49,6 @@ STEPS = Schema(
 _STEP_UM = 10.0
 _MAX_STEPS = 30
 _N_STEP_DRAWS = 12
-_NEAR_MM = 2.0
-"""A reading with a place of its own may be of any pit so near (house choice)."""
-_AS_DEEP = 0.01
-"""A later reading answers an earlier one that it lies under only by such a chance (house choice)."""
 
 
 def left_um(
@@ -201,154 +193,6 @@ def face_need(goals: Sequence[DrawnNeed], confidence: float, level: float) -> tu
     most = np.max([g.draws_um[np.arange(n) * len(g.draws_um) // n] for g in goals], axis=0)
     face = DrawnNeed.of("face", "all", most, confidence, level).needed
     return face.recommended_um, face.stock_um, ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FreeReadings:
-    """Pit readings that belong to no one pit of the map, of every survey.
-
-    Parameters
-    ----------
-    left_um : ndarray (draws, readings) float32
-        Depth under the present face.
-    zones : tuple of frozenset of str
-        Zones of the pits near each, any of which it may be; empty where there is none, then it counts for every
-        working zone.
-    is_at_least : ndarray (readings,) of bool
-        The needle did not reach the floor.
-    words : tuple of str
-        Depth and survey of each.
-    """
-
-    left_um: NDArray[np.float32]
-    zones: tuple[frozenset[str], ...]
-    is_at_least: NDArray[np.bool_]
-    words: tuple[str, ...]
-
-    def of(self, zone: str) -> FreeReadings:
-        """Those that count for a zone."""
-        own = np.array([not z or zone in z for z in self.zones], bool)
-        return FreeReadings(
-            left_um=self.left_um[:, own],
-            zones=tuple(z for z, mine in zip(self.zones, own) if mine),
-            is_at_least=self.is_at_least[own],
-            words=tuple(w for w, mine in zip(self.words, own) if mine),
-        )
-
-    def lacking(self, need_um: NDArray, confidence: float) -> str:
-        """Why a need without a bound from above cannot be said; empty when no open reading reaches over it."""
-        enough = float(np.quantile(need_um, confidence))
-        for k in np.flatnonzero(self.is_at_least):
-            if float(np.median(self.left_um[:, k])) > enough:
-                return (
-                    f"the reading of {self.words[k]} belongs to no pit of the map and says only that the floor lies"
-                    " deeper: read it to the floor, or name its pit"
-                )
-        return ""
-
-    def told(self) -> tuple[str, ...]:
-        """One sentence on those that lie under the present face; none where there is none."""
-        deep = [w for w, left in zip(self.words, self.left_um.T) if np.median(left) > 0]
-        if not deep:
-            return ()
-        count = "a reading belongs" if len(deep) == 1 else f"{len(deep)} readings belong"
-        return (f"{count} to no one pit of the map; for the stock it counts all the same: {', '.join(deep)}",)
-
-
-def free_readings(
-    surveys: Sequence[FaceSurvey],
-    bounds: LapBounds,
-    model: DepthModel | None,
-    n_draws: int,
-    rng: np.random.Generator,
-    system: UnitSystem,
-) -> FreeReadings:
-    """Pit readings of all surveys that belong to no one pit, brought under the present face.
-
-    One of the pits around each is that deep, whether the map shows it or not, so the zone is not clean before it is
-    reached. The zone is that of the pits near by (:data:`_NEAR_MM` beyond their rims), else not known. A place that was
-    read again at a later survey, and found as deep, needs its first reading no more. The draws carry the error of the
-    stock that came off between the reading's survey and the present face.
-    """
-    linked = {(int(k), int(m)) for _, k, m in bounds.links.to_numpy()}
-    now = len(surveys) - 1
-    columns: list[NDArray] = []
-    zones: list[frozenset[str]] = []
-    at_least: list[bool] = []
-    words: list[str] = []
-    for k, survey in enumerate(surveys):
-        table = survey.readings.loc[survey.readings["kind"] == "pit_depth"]
-        of_mark = survey.marks.set_index("mark_id")
-        for _, r in table.iterrows():
-            mark = int(r["mark_id"])
-            if (k, mark) in linked:
-                continue
-            place = np.array([r["x_mm"], r["y_mm"]], float)
-            if mark in of_mark.index:
-                place = of_mark.loc[mark, ["x_mm", "y_mm"]].to_numpy(float)
-            left = r["value_um"] + r["uncertainty_um"] * rng.standard_normal(n_draws)
-            if k < now:
-                left -= _cut_since(survey, surveys[now], place)
-                left -= _error_since(k, now, survey, surveys[now], place, model, n_draws, rng)
-            if _is_read_again(place, left, surveys, k):
-                continue
-            columns.append(left)
-            zones.append(_zones_at(place, survey.marks))
-            at_least.append(bool(r["is_lower_bound"]))
-            depth = format_depth(float(r["value_um"]), system)
-            words.append(f"{depth} at {survey.stage.replace('_', ' ')}")
-    left_um = np.column_stack(columns) if columns else np.empty((n_draws, 0))
-    return FreeReadings(
-        left_um=left_um.astype(np.float32),
-        zones=tuple(zones),
-        is_at_least=np.array(at_least, bool),
-        words=tuple(words),
-    )
-
-
-def _cut_since(then: FaceSurvey, now: FaceSurvey, place: NDArray) -> float:
-    """Stock that came off between two surveys at a place, um; the middle of the face where it is not known."""
-    at = place if np.isfinite(place).all() else np.zeros(2)
-    return float(now.removed.at(at) - then.removed.at(at))
-
-
-def _error_since(
-    k: int,
-    last: int,
-    then: FaceSurvey,
-    now: FaceSurvey,
-    place: NDArray,
-    model: DepthModel | None,
-    n_draws: int,
-    rng: np.random.Generator,
-) -> NDArray:
-    if model is not None:
-        return model.stock_error_um[:, last] - model.stock_error_um[:, k]
-    at = place if np.isfinite(place).all() else np.zeros(2)
-    return float(np.hypot(now.removed.sd_at(at), then.removed.sd_at(at))) * rng.standard_normal(n_draws)
-
-
-def _is_read_again(place: NDArray, left: NDArray, surveys: Sequence[FaceSurvey], k: int) -> bool:
-    """A later survey has a reading at the place that is as deep, within what the first one leaves open."""
-    least, now = float(np.quantile(left, _AS_DEEP)), surveys[-1]
-    for survey in surveys[k + 1 :]:
-        later = survey.readings.loc[
-            (survey.readings["kind"] == "pit_depth") & ~survey.readings["is_lower_bound"]
-        ]
-        for _, r in later.iterrows():
-            at = np.array([r["x_mm"], r["y_mm"]], float)
-            if np.hypot(*(at - place)) <= _NEAR_MM and r["value_um"] - _cut_since(survey, now, at) >= least:
-                return True
-    return False
-
-
-def _zones_at(place: NDArray, marks: pd.DataFrame) -> frozenset[str]:
-    """Zones of the pits at a place, or near by; none where there is no pit."""
-    pits = marks.loc[marks["class_code"] == int(SurfaceClass.PIT)]
-    if not len(pits) or not np.isfinite(place).all():
-        return frozenset()
-    beyond = np.hypot(pits["x_mm"] - place[0], pits["y_mm"] - place[1]) - pits["eq_diam_mm"] / 2
-    return frozenset(pits.loc[beyond <= _NEAR_MM, "zone"].astype(str))
 
 
 def read_next(

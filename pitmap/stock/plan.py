@@ -27,12 +27,11 @@ from .curves import (
     removal_levels,
     width_curve,
 )
+from .free_readings import FreeReadings, free_readings
 from .limits import LimitSheet
 from .needs import (
     STEPS,
-    FreeReadings,
     face_need,
-    free_readings,
     left_um,
     read_next,
     step_rows,

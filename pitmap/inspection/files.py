@@ -1,4 +1,4 @@
-"""The frozen record of one survey of one face, and its folder on disk."""
+"""An inspection's folder on disk."""
 
 from __future__ import annotations
 
@@ -7,228 +7,42 @@ import math
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict
 from datetime import date
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from .classes import CLASS_WORDS, Stage
-from .csv_rows import table_csv
-from .depth import READINGS
-from .errors import InputError
-from .estimate import Estimate
-from .grid import Grid
-from .measure import LANDS, MARKS, RATINGS, ZONES, Measurement, ZoneMeasure
-from .registration import Alignment
-from .surface import ClassMap
-from .tables import Schema
+from ..classes import CLASS_WORDS, Stage
+from ..csv_rows import table_csv
+from ..depth import READINGS
+from ..errors import InputError
+from ..estimate import Estimate
+from ..grid import Grid
+from ..measure import LANDS, MARKS, RATINGS, ZONES, Measurement, ZoneMeasure
+from ..registration import Alignment
+from ..surface import ClassMap
+from ..tables import Schema
+from .record import Inspection, PhotoSource
 
-__all__ = [
-    "FILE_VERSION",
-    "Inspection",
-    "PhotoSource",
-    "in_order_of_work",
-    "load_inspection",
-    "must_be_on_drawing",
-    "must_be_one_face",
-    "must_take_inspection",
-    "order_problems",
-    "plain_values",
-    "save_inspection",
-]
+__all__ = ["FILE_VERSION", "load_inspection", "must_take_inspection", "plain_values", "save_inspection"]
+
 
 FILE_VERSION = 1
+
 _JSON, _CODES, _CONFIDENCE, _PICTURE = "inspection.json", "classes.png", "confidence.png", "face.jpg"
+
 _OVERLAY = "overlay.jpg"
-_T = TypeVar("_T")
+
 _TABLES: dict[str, Schema] = {"marks": MARKS, "zones": ZONES, "lands": LANDS, "ratings": RATINGS}
+
 _FILES = {_JSON, _CODES, _CONFIDENCE, _PICTURE, _OVERLAY, *(f"{name}.csv" for name in (*_TABLES, "readings"))}
 """Whatever a save writes; a folder is replaced only when it holds nothing else."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PhotoSource:
-    """One photo that an inspection rests on: its name, SHA-256, size in pixels, and what the gate said."""
-
-    name: str
-    sha256: str
-    width_px: int
-    height_px: int
-    taken: str = ""
-    findings: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Inspection:
-    """Everything one survey of one face found.
-
-    Parameters
-    ----------
-    face : str
-        The face, as the shop calls it.
-    stage : Stage
-    surveyed_on : date or None
-    removed_um : Estimate
-        Stock taken off before this survey since the face was received, um.
-    drawing_name : str
-    drawing_fingerprint : str
-        Of the drawing that it was measured on; empty in inspections kept before it was noted.
-    photos : tuple of PhotoSource
-    alignment : Alignment
-        Of the first photo; every other photo was aligned by itself.
-    alignment_error_mm : float
-        Standard deviation of a place per axis, of the photo that was aligned worst.
-    class_map : ClassMap
-    measurement : Measurement
-    readings : DataFrame
-        Readings taken at this survey, by the schema of :data:`pitmap.depth.READINGS`.
-    picture : (row, column, 3) uint8 array
-        The straightened face, RGB.
-    picture_grid : Grid
-    photo_px_per_mm : float
-        Least scale of the photo over the face.
-    notes : tuple of str
-        What a reader should know: gain of merged lamps, findings of the gate.
-    settings, versions : mapping
-    """
-
-    face: str
-    stage: Stage
-    surveyed_on: date | None
-    removed_um: Estimate
-    drawing_name: str
-    drawing_fingerprint: str
-    photos: tuple[PhotoSource, ...]
-    alignment: Alignment
-    alignment_error_mm: float
-    class_map: ClassMap
-    measurement: Measurement
-    readings: pd.DataFrame
-    picture: NDArray[np.uint8]
-    picture_grid: Grid
-    photo_px_per_mm: float
-    notes: tuple[str, ...] = ()
-    settings: Mapping[str, object] = field(default_factory=dict)
-    versions: Mapping[str, str] = field(default_factory=dict)
-
-    @property
-    def findings(self) -> tuple[str, ...]:
-        """What the gate said of each photo, with the photo's name before it."""
-        return tuple(f"{photo.name}: {finding}" for photo in self.photos for finding in photo.findings)
-
-    @property
-    def marks(self) -> pd.DataFrame:
-        """One row per mark."""
-        return self.measurement.marks
-
-    @property
-    def zones(self) -> pd.DataFrame:
-        """One row per zone and class."""
-        return self.measurement.zones
-
-    @property
-    def lands(self) -> pd.DataFrame:
-        """The narrowest places of the seal land."""
-        return self.measurement.lands
-
-
-def must_be_one_face(inspections: Sequence[Inspection], what: str) -> None:
-    """Refuse surveys of several faces, or laid on several drawings, where `what` is made of one.
-
-    Raises
-    ------
-    InputError
-        They differ in face or drawing; the message names each.
-    """
-    for name, word in (("face", "face"), ("drawing_name", "drawing")):
-        values = sorted({getattr(i, name) for i in inspections})
-        if len(values) > 1:
-            raise InputError(
-                f"{what}: the surveys differ in {word}: {', '.join(values)}; take one face on one drawing at a time"
-            )
-
-
-def must_be_on_drawing(inspections: Sequence[Inspection], drawing_name: str, what: str) -> None:
-    """Refuse a drawing other than the one that the surveys of a face were mapped with.
-
-    Raises
-    ------
-    InputError
-        They differ among themselves, or from the drawing; the message names both.
-    """
-    must_be_one_face(inspections, what)
-    if inspections and inspections[0].drawing_name != drawing_name:
-        raise InputError(
-            f"{what}: the surveys were mapped with the drawing {inspections[0].drawing_name!r}, and --drawing is "
-            f"{drawing_name!r}; give the one that they were mapped with, or map the photos again"
-        )
-
-
-def _fall_back(inspections: Iterable[Inspection]) -> tuple[Inspection, Inspection] | None:
-    """A survey, and the next one after it whose stage ought to lie before it.
-
-    A stage that was met already may come again: the plate is back with a new job.
-    """
-    met: set[Stage] = set()
-    top: Inspection | None = None
-    for one in inspections:
-        if top is None or one.stage.order >= top.stage.order:
-            top = one
-        elif one.stage in met:
-            met, top = set(), one
-        else:
-            return top, one
-        met.add(one.stage)
-    return None
-
-
-def _by_day(inspection: Inspection) -> tuple[date, int]:
-    return inspection.surveyed_on or date.min, inspection.stage.order
-
-
-def in_order_of_work(
-    surveys: Iterable[_T],
-    of: Callable[[_T], Inspection] = lambda survey: survey,  # type: ignore[assignment,return-value]
-) -> list[_T]:
-    """Surveys of one face from the first to the last; everything that numbers or pairs surveys takes this order.
-
-    Parameters
-    ----------
-    surveys : iterable
-        Inspections, or whatever `of` gives the inspection of.
-    of : callable
-
-    Returns
-    -------
-    list
-        By day and, on one day, by stage. Where a day is missing as given, or by stage when the given order contradicts
-        the stages.
-    """
-    found = list(surveys)
-    if all(of(s).surveyed_on for s in found):
-        return sorted(found, key=lambda s: _by_day(of(s)))
-    if _fall_back(of(s) for s in found):
-        return sorted(found, key=lambda s: of(s).stage.order)
-    return found
-
-
-def order_problems(inspections: Iterable[Inspection]) -> tuple[str, ...]:
-    """A sentence when the days of surveys contradict their stages, as after a camera's clock was reset; else nothing."""
-    pair = _fall_back(sorted((i for i in inspections if i.surveyed_on), key=_by_day))
-    if pair is None:
-        return ()
-    before, after = pair
-    return (
-        f"Dates and stages contradict each other: {after.stage} is dated {after.surveyed_on}, after {before.stage} of "
-        f"{before.surveyed_on}. Before and after follow the dates, the stock plan the stages. Correct the date that is "
-        "wrong (map again with --date), unless the plate came back for a new job.",
-    )
 
 
 def _estimate_to_json(e: Estimate) -> dict[str, Any]:

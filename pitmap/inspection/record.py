@@ -1,0 +1,106 @@
+"""The frozen record of one survey of one face."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..classes import Stage
+from ..estimate import Estimate
+from ..grid import Grid
+from ..measure import Measurement
+from ..registration import Alignment
+from ..surface import ClassMap
+
+__all__ = ["Inspection", "PhotoSource"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoSource:
+    """One photo that an inspection rests on: its name, SHA-256, size in pixels, and what the gate said."""
+
+    name: str
+    sha256: str
+    width_px: int
+    height_px: int
+    taken: str = ""
+    findings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Inspection:
+    """Everything one survey of one face found.
+
+    Parameters
+    ----------
+    face : str
+        The face, as the shop calls it.
+    stage : Stage
+    surveyed_on : date or None
+    removed_um : Estimate
+        Stock taken off before this survey since the face was received, um.
+    drawing_name : str
+    drawing_fingerprint : str
+        Of the drawing that it was measured on; empty in inspections kept before it was noted.
+    photos : tuple of PhotoSource
+    alignment : Alignment
+        Of the first photo; every other photo was aligned by itself.
+    alignment_error_mm : float
+        Standard deviation of a place per axis, of the photo that was aligned worst.
+    class_map : ClassMap
+    measurement : Measurement
+    readings : DataFrame
+        Readings taken at this survey, by the schema of :data:`pitmap.depth.READINGS`.
+    picture : (row, column, 3) uint8 array
+        The straightened face, RGB.
+    picture_grid : Grid
+    photo_px_per_mm : float
+        Least scale of the photo over the face.
+    notes : tuple of str
+        What a reader should know: gain of merged lamps, findings of the gate.
+    settings, versions : mapping
+    """
+
+    face: str
+    stage: Stage
+    surveyed_on: date | None
+    removed_um: Estimate
+    drawing_name: str
+    drawing_fingerprint: str
+    photos: tuple[PhotoSource, ...]
+    alignment: Alignment
+    alignment_error_mm: float
+    class_map: ClassMap
+    measurement: Measurement
+    readings: pd.DataFrame
+    picture: NDArray[np.uint8]
+    picture_grid: Grid
+    photo_px_per_mm: float
+    notes: tuple[str, ...] = ()
+    settings: Mapping[str, object] = field(default_factory=dict)
+    versions: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def findings(self) -> tuple[str, ...]:
+        """What the gate said of each photo, with the photo's name before it."""
+        return tuple(f"{photo.name}: {finding}" for photo in self.photos for finding in photo.findings)
+
+    @property
+    def marks(self) -> pd.DataFrame:
+        """One row per mark."""
+        return self.measurement.marks
+
+    @property
+    def zones(self) -> pd.DataFrame:
+        """One row per zone and class."""
+        return self.measurement.zones
+
+    @property
+    def lands(self) -> pd.DataFrame:
+        """The narrowest places of the seal land."""
+        return self.measurement.lands

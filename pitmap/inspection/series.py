@@ -1,0 +1,109 @@
+"""Several surveys of one face: are they, and in which order?"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from datetime import date
+from typing import TypeVar
+
+from ..classes import Stage
+from ..errors import InputError
+from .record import Inspection
+
+__all__ = ["in_order_of_work", "must_be_on_drawing", "must_be_one_face", "order_problems"]
+
+
+_T = TypeVar("_T")
+
+
+def must_be_one_face(inspections: Sequence[Inspection], what: str) -> None:
+    """Refuse surveys of several faces, or laid on several drawings, where `what` is made of one.
+
+    Raises
+    ------
+    InputError
+        They differ in face or drawing; the message names each.
+    """
+    for name, word in (("face", "face"), ("drawing_name", "drawing")):
+        values = sorted({getattr(i, name) for i in inspections})
+        if len(values) > 1:
+            raise InputError(
+                f"{what}: the surveys differ in {word}: {', '.join(values)}; take one face on one drawing at a time"
+            )
+
+
+def must_be_on_drawing(inspections: Sequence[Inspection], drawing_name: str, what: str) -> None:
+    """Refuse a drawing other than the one that the surveys of a face were mapped with.
+
+    Raises
+    ------
+    InputError
+        They differ among themselves, or from the drawing; the message names both.
+    """
+    must_be_one_face(inspections, what)
+    if inspections and inspections[0].drawing_name != drawing_name:
+        raise InputError(
+            f"{what}: the surveys were mapped with the drawing {inspections[0].drawing_name!r}, and --drawing is "
+            f"{drawing_name!r}; give the one that they were mapped with, or map the photos again"
+        )
+
+
+def _fall_back(inspections: Iterable[Inspection]) -> tuple[Inspection, Inspection] | None:
+    """A survey, and the next one after it whose stage ought to lie before it.
+
+    A stage that was met already may come again: the plate is back with a new job.
+    """
+    met: set[Stage] = set()
+    top: Inspection | None = None
+    for one in inspections:
+        if top is None or one.stage.order >= top.stage.order:
+            top = one
+        elif one.stage in met:
+            met, top = set(), one
+        else:
+            return top, one
+        met.add(one.stage)
+    return None
+
+
+def _by_day(inspection: Inspection) -> tuple[date, int]:
+    return inspection.surveyed_on or date.min, inspection.stage.order
+
+
+def in_order_of_work(
+    surveys: Iterable[_T],
+    of: Callable[[_T], Inspection] = lambda survey: survey,  # type: ignore[assignment,return-value]
+) -> list[_T]:
+    """Surveys of one face from the first to the last; everything that numbers or pairs surveys takes this order.
+
+    Parameters
+    ----------
+    surveys : iterable
+        Inspections, or whatever `of` gives the inspection of.
+    of : callable
+
+    Returns
+    -------
+    list
+        By day and, on one day, by stage. Where a day is missing as given, or by stage when the given order contradicts
+        the stages.
+    """
+    found = list(surveys)
+    if all(of(s).surveyed_on for s in found):
+        return sorted(found, key=lambda s: _by_day(of(s)))
+    if _fall_back(of(s) for s in found):
+        return sorted(found, key=lambda s: of(s).stage.order)
+    return found
+
+
+def order_problems(inspections: Iterable[Inspection]) -> tuple[str, ...]:
+    """A sentence when the days of surveys contradict their stages, as after a camera's clock was reset; else nothing."""
+    pair = _fall_back(sorted((i for i in inspections if i.surveyed_on), key=_by_day))
+    if pair is None:
+        return ()
+    before, after = pair
+    return (
+        f"Dates and stages contradict each other: {after.stage} is dated {after.surveyed_on}, after {before.stage} of "
+        f"{before.surveyed_on}. Before and after follow the dates, the stock plan the stages. Correct the date that is "
+        "wrong (map again with --date), unless the plate came back for a new job.",
+    )

@@ -1,0 +1,62 @@
+"""From the casebook's records to the stages and back: map a survey, open it with its hand edits, plan a face.
+
+The faces of the program (command line, review page) call this; it calls the stages and holds no formulas.
+"""
+
+from .kept_files import (
+    DRAWING_ROLE,
+    LIMITS_ROLE,
+    drawing_of,
+    limit_rows_of,
+    limits_of,
+    save_drawing,
+    save_limits,
+)
+from .kept_readings import (
+    HAND_SD_MM,
+    keep_readings,
+    readings_table,
+    rows_of_face,
+    tie_readings,
+    with_readings,
+)
+from .planning import PLAN_SEED, all_readings, flatness_of, plan_face, record_of_face
+from .surveys import (
+    DRAWING_CHANGED,
+    inspections_of_face,
+    is_of_drawing,
+    keep_photo,
+    map_survey,
+    newest_inspection,
+    open_inspection,
+    photos_of,
+)
+
+__all__ = [
+    "DRAWING_CHANGED",
+    "DRAWING_ROLE",
+    "HAND_SD_MM",
+    "LIMITS_ROLE",
+    "PLAN_SEED",
+    "all_readings",
+    "drawing_of",
+    "flatness_of",
+    "inspections_of_face",
+    "is_of_drawing",
+    "keep_photo",
+    "keep_readings",
+    "limit_rows_of",
+    "limits_of",
+    "map_survey",
+    "newest_inspection",
+    "open_inspection",
+    "photos_of",
+    "plan_face",
+    "readings_table",
+    "record_of_face",
+    "rows_of_face",
+    "save_drawing",
+    "save_limits",
+    "tie_readings",
+    "with_readings",
+]

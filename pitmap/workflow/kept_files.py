@@ -1,0 +1,108 @@
+"""The drawing and the limit sheet that a face has in the casebook."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from ..casebook import Attachment, Casebook, Plate
+from ..casebook import Face as CasebookFace
+from ..drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plates
+from ..errors import InputError
+from ..stock import (
+    LIMIT_TEXT,
+    LimitSheet,
+    limit_rows,
+    usable_limits,
+    write_limits,
+)
+
+__all__ = [
+    "DRAWING_ROLE",
+    "LIMITS_ROLE",
+    "drawing_of",
+    "limit_rows_of",
+    "limits_of",
+    "save_drawing",
+    "save_limits",
+]
+
+
+DRAWING_ROLE = "drawing"
+
+LIMITS_ROLE = "limit sheet"
+
+
+def _attached(book: Casebook, face: CasebookFace, role: str) -> list[Attachment]:
+    """Files of a face in the order they came: its own where it has any, else those of the whole plate."""
+    of_role = [a for a in book.open_plate(face.plate_id).attachments if a.role == role]
+    own = [a for a in of_role if a.face_id == face.id]
+    return own or [a for a in of_role if a.face_id is None]
+
+
+def drawing_of(book: Casebook, plate: Plate, face: CasebookFace) -> Drawing:
+    """The drawing of a face: the newest one attached for it, else the shipped one that it or its plate names.
+
+    Raises
+    ------
+    InputError
+        The face has no usable drawing.
+    """
+    attached = _attached(book, face, DRAWING_ROLE)
+    if attached:
+        with tempfile.TemporaryDirectory() as folder:
+            # An SVG and the TOML beside it are two attachments with one stem.
+            for one in attached:
+                (Path(folder) / Path(one.name).name).write_bytes(book.read_file(one.sha256))
+            main = next((a for a in reversed(attached) if not a.name.endswith(".toml")), attached[-1])
+            return load_drawing(Path(folder) / Path(main.name).name)
+    name = face.drawing or plate.drawing
+    if name in shipped_plates():
+        return load_shipped(name)
+    raise InputError(
+        f"plate {plate.tag}, face {face.name}: has no drawing; give it one on the Drawing page, or name a shipped one"
+    )
+
+
+def limit_rows_of(book: Casebook, face: CasebookFace) -> dict[str, tuple[Any, str, Any]]:
+    """The rows of the newest limit sheet kept for a face (:func:`pitmap.stock.limit_rows`); none when there is none."""
+    sheets = _attached(book, face, LIMITS_ROLE)
+    return limit_rows(book.read_file(sheets[-1].sha256).decode()) if sheets else {}
+
+
+def limits_of(book: Casebook, face: CasebookFace) -> LimitSheet:
+    """The newest limit sheet kept for a face; an empty one (nothing is judged) when there is none.
+
+    What is lapped off one face is not off the other, so each face has its own sheet.
+
+    Raises
+    ------
+    InputError
+        A row of it cannot be used: an older pitmap took what no such size can have. No figure is made without it.
+    """
+    entries, wrong = usable_limits(limit_rows_of(book, face))
+    for name, why in wrong.items():
+        raise InputError(
+            f"limit sheet of face {face.name}, {LIMIT_TEXT[name][1]}: {why}; correct it on the Plan page, under Limit "
+            "sheet of this face"
+        )
+    return LimitSheet(entries=entries)
+
+
+def save_limits(book: Casebook, plate: Plate, face: CasebookFace, sheet: LimitSheet) -> None:
+    """Keep a limit sheet for a face; the earlier ones stay readable."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "limits.toml"
+        write_limits(sheet, path)
+        book.attach_file(plate, path.read_bytes(), "limits.toml", role=LIMITS_ROLE, face=face)
+
+
+def save_drawing(book: Casebook, plate: Plate, face: CasebookFace, drawing: Drawing) -> None:
+    """Keep a drawing (SVG and the TOML beside it) for a face; the earlier ones stay readable."""
+    with tempfile.TemporaryDirectory() as folder:
+        save_svg(drawing, Path(folder) / "drawing.svg")
+        # An SVG beside the TOML of an earlier one would be another plate.
+        with book.together():
+            for one in sorted(Path(folder).iterdir()):
+                book.attach_file(plate, one.read_bytes(), one.name, role=DRAWING_ROLE, face=face)

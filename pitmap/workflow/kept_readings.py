@@ -1,0 +1,164 @@
+"""Readings of a survey: from a sheet or a form into the casebook, and back onto the marks of its map."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from ..casebook import Casebook, Plate, Reading, Survey
+from ..casebook import Face as CasebookFace
+from ..classes import SurfaceClass
+from ..depth import READINGS, ReadingSheet, attach_readings
+from ..errors import ReadingError
+from ..flags import Flag
+from ..inspection import (
+    Inspection,
+)
+
+__all__ = ["HAND_SD_MM", "keep_readings", "readings_table", "rows_of_face", "tie_readings", "with_readings"]
+
+
+HAND_SD_MM = 0.5
+"""How far a place read off the map by eye may be from the needle, one standard deviation (house choice)."""
+
+
+def readings_table(book: Casebook, survey: Survey, inspection: Inspection) -> pd.DataFrame:
+    """The readings of a survey as a table, tied to the marks of its map where that is certain."""
+    rows = [
+        {
+            "reading_id": r.id,
+            "kind": r.kind,
+            "x_mm": r.x_mm,
+            "y_mm": r.y_mm,
+            "mark_id": r.mark_id,
+            "value_um": r.value_um,
+            "uncertainty_um": r.uncertainty_um,
+            "is_lower_bound": r.is_lower_bound,
+            "instrument": r.instrument,
+            "note": r.note,
+            "flags": r.flags,
+        }
+        for r in book.readings(survey)
+    ]
+    table = READINGS.frame(rows)
+    of_mark = (table.mark_id >= 0) & table.x_mm.notna() & (table.kind == "pit_depth")
+    tied = [tie_readings(table[~of_mark], inspection), _tie_again(table[of_mark], inspection)]
+    return pd.concat(tied).sort_values("reading_id", ignore_index=True)
+
+
+def _tie_again(readings: pd.DataFrame, inspection: Inspection) -> pd.DataFrame:
+    """Readings that were kept with a pit's number and place, tied to the pit that holds the place now.
+
+    A changed map numbers its pits anew, so a pit that still stands where it stood keeps its reading whatever its
+    number, and no other pit takes it over for its number alone.
+    """
+    pits = inspection.marks[inspection.marks.class_code == SurfaceClass.PIT]
+    pixel_mm = 1 / inspection.class_map.px_per_mm
+    now = []
+    for x, y in zip(readings.x_mm, readings.y_mm):
+        here = np.hypot(pits.x_mm - x, pits.y_mm - y) < pixel_mm
+        now.append(int(pits.mark_id[here].iloc[0]) if here.any() else -1)
+    # The place came off a map of this face, not off the plate by eye: no error of a hand is in it.
+    place_sd_mm = math.hypot(inspection.alignment.error_sd_mm, pixel_mm / 2)
+    return attach_readings(readings.assign(mark_id=np.array(now, np.int64)), inspection.marks, place_sd_mm)
+
+
+def tie_readings(readings: pd.DataFrame, inspection: Inspection) -> pd.DataFrame:
+    """Readings tied to the marks of a map where that is certain within the alignment's and the hand's error."""
+    place_sd_mm = math.hypot(inspection.alignment.error_sd_mm, HAND_SD_MM)
+    return attach_readings(readings, inspection.marks, place_sd_mm)
+
+
+def with_readings(inspection: Inspection, readings: pd.DataFrame) -> Inspection:
+    """The inspection with these readings, tied to its marks."""
+    return replace(inspection, readings=tie_readings(readings, inspection))
+
+
+def rows_of_face(sheet: ReadingSheet, stage: str, plate: Plate, face: CasebookFace) -> pd.DataFrame:
+    """The rows of a sheet that were read on a face at a stage; rows that name no face are of this one.
+
+    Raises
+    ------
+    ReadingError
+        The sheet names faces, and none of them is this one.
+    """
+    named = sorted({name for name in sheet.faces if name})
+    mine = [
+        name
+        for name in named
+        if name.casefold() in (face.name.casefold(), f"{plate.tag} {face.name}".casefold())
+    ]
+    if named and not mine:
+        raise ReadingError(
+            f"column face: the sheet names {', '.join(named)}, and this is face {face.name} of plate {plate.tag}; open that "
+            "face, or correct the column"
+        )
+    return sheet.of(stage, mine[0] if mine else None)
+
+
+def _placed(readings: pd.DataFrame, inspection: Inspection | None) -> pd.DataFrame:
+    """Readings that name a mark by its number, with the place of that mark."""
+    named = readings[readings.mark_id >= 0]
+    if named.empty:
+        return readings
+    if inspection is None:
+        raise ReadingError(
+            f"mark {named.mark_id.iloc[0]}: this survey has no map that numbers its marks; map it first, or give x "
+            "and y instead"
+        )
+    marks = inspection.marks.set_index("mark_id")
+    out = readings.copy()
+    for (row, tied), number in zip(tie_readings(named.assign(note=""), inspection).iterrows(), named.mark_id):
+        is_elsewhere = bool(tied["flags"] & Flag.CONTRADICTION)
+        if is_elsewhere or number not in marks.index:
+            why = tied.note if is_elsewhere else "the map has no such mark"
+            raise ReadingError(
+                f"reading {tied.reading_id}, mark {number}: {why}; take the number from the map of this survey, or leave "
+                "it out and give x and y"
+            )
+        is_in_pit = tied.kind == "pit_depth" and tied.mark_id >= 0
+        if is_in_pit or math.isnan(tied.x_mm):
+            out.loc[row, ["x_mm", "y_mm"]] = marks.loc[number, ["x_mm", "y_mm"]].astype(float)
+    return out
+
+
+def keep_readings(
+    book: Casebook,
+    survey: Survey,
+    table: pd.DataFrame,
+    inspection: Inspection | None,
+    *,
+    as_typed: Sequence[str] = (),
+) -> tuple[Reading, ...]:
+    """Keep a table of readings with a survey, all or none.
+
+    A reading that names a mark by its number is kept with the mark's place on `inspection`, the map that the number
+    was read from: the next change of the map may give the number to another mark.
+
+    Raises
+    ------
+    ReadingError
+        A number that no mark has, or one whose mark is not at the place given with it.
+    """
+    names = (
+        "kind",
+        "x_mm",
+        "y_mm",
+        "mark_id",
+        "value_um",
+        "uncertainty_um",
+        "is_lower_bound",
+        "instrument",
+        "note",
+    )
+    rows = [
+        dict(zip(names, values))
+        for values in _placed(table, inspection)[list(names)].astype(object).itertuples(index=False)
+    ]
+    for row, typed in zip(rows, as_typed):
+        row["as_typed"] = typed
+    return book.add_readings(survey, rows)

@@ -1,0 +1,151 @@
+"""From the inspections of a face to its stock plan and its record."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ..casebook import Casebook, Job, Plate
+from ..casebook import Face as CasebookFace
+from ..compare import Comparison
+from ..depth import FaceSurvey
+from ..depth.flatness import flatness
+from ..drawing import Drawing
+from ..errors import InputError, NotEnoughData
+from ..estimate import Estimate
+from ..inspection import (
+    Inspection,
+    must_be_one_face,
+    order_problems,
+)
+from ..report import ChecklistItem as ReportItem
+from ..report import RecordInput
+from ..stock import (
+    LimitSheet,
+    StockPlan,
+    joint_gap_of_dips,
+    plan_stock,
+)
+from ..units import UnitSystem
+
+__all__ = ["PLAN_SEED", "all_readings", "flatness_of", "plan_face", "record_of_face"]
+
+
+PLAN_SEED = 20260314
+"""Plans are simulated; one fixed seed gives the same plan for the same data (house choice)."""
+
+
+def flatness_of(inspection: Inspection, rng: np.random.Generator) -> Estimate:
+    """Minimum-zone flatness from the height readings of a survey, um; unknown where they are too few."""
+    heights = inspection.readings[inspection.readings.kind == "height"]
+    if len(heights) < 4:
+        return Estimate.unknown(
+            f"{len(heights)} heights were measured; at least four over the face are needed"
+        )
+    found = flatness(heights.x_mm, heights.y_mm, heights.value_um, heights.uncertainty_um, rng=rng)
+    return found.minimum_zone_um
+
+
+def plan_face(
+    inspections: Sequence[Inspection],
+    limits: LimitSheet | None,
+    *,
+    housing_dip_um: Estimate | None = None,
+    **choices: Any,
+) -> StockPlan:
+    """The stock plan of a face from its inspections.
+
+    Flatness comes from the last survey's height readings; with the rotor housing's dip it gives the joint gap. Other
+    `choices` go to :func:`pitmap.stock.plan_stock`.
+
+    Raises
+    ------
+    InputError
+        No survey, or surveys of several faces or drawings.
+    NotEnoughData
+        The stock taken off before a survey is not known.
+    """
+    if not inspections:
+        raise InputError("plan: no survey given; map the face first")
+    must_be_one_face(inspections, "plan")
+    for inspection in inspections:
+        if not inspection.removed_um.has_interval:
+            raise NotEnoughData(
+                f"{inspection.face}, {inspection.stage}: the stock taken off before this survey is not known; enter it "
+                "(map with --removed '22 um', or when the survey is added), measured with a micrometer at named spots"
+            )
+    rng = np.random.default_rng(PLAN_SEED)
+    flat = flatness_of(max(inspections, key=lambda i: i.stage.order), rng)
+    gap = None
+    if housing_dip_um is not None:
+        gap = (
+            joint_gap_of_dips(flat, housing_dip_um).gap_um if flat.is_known else Estimate.unknown(flat.reason)
+        )
+    plan = plan_stock(
+        [FaceSurvey.from_inspection(i) for i in inspections],
+        limits,
+        rng=rng,
+        flatness_um=flat,
+        joint_gap_um=gap,
+        **choices,
+    )
+    return replace(plan, problems=(*order_problems(inspections), *plan.problems))
+
+
+def all_readings(inspections: Sequence[Inspection]) -> pd.DataFrame | None:
+    """The readings of every survey in one table with the stage of each, or None when there are none."""
+    taken = [i.readings.assign(stage=str(i.stage)) for i in inspections if not i.readings.empty]
+    return pd.concat(taken, ignore_index=True) if taken else None
+
+
+def record_of_face(
+    book: Casebook,
+    job: Job,
+    plate: Plate,
+    face: CasebookFace,
+    inspections: Sequence[Inspection],
+    *,
+    drawing: Drawing,
+    plan: StockPlan | None,
+    comparison: Comparison | None,
+    units: UnitSystem,
+    workshop: str = "",
+) -> RecordInput:
+    """Everything the record of a face shows, from the casebook."""
+    items = tuple(
+        ReportItem(
+            text=i.text, is_done={"done": True, "open": None, "not needed": False}[i.state], note=i.note
+        )
+        for i in book.checklist(job, plate)
+    )
+    signs = book.sign_offs(job)
+    told = {
+        "reference": job.reference,
+        "customer": job.customer,
+        "engine": job.engine,
+        "plate tag": plate.tag,
+    }
+    return RecordInput(
+        job={k: v for k, v in told.items() if v},
+        drawing=drawing,
+        inspections=tuple(inspections),
+        plan=plan,
+        comparison=comparison,
+        readings=all_readings(inspections),
+        checklist=items,
+        sign_off=(
+            {
+                "name": signs[-1].signed_by,
+                "date": f"{signs[-1].signed_at:%Y-%m-%d %H:%M} UTC",
+                "remark": signs[-1].statement,
+            }
+            if signs and job.state == "released"
+            else {}
+        ),
+        workshop=workshop,
+        units=units,
+    )

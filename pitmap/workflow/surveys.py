@@ -1,0 +1,185 @@
+"""A survey of the casebook: its photos mapped, its map opened with the hand edits of people."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from ..casebook import Casebook, InspectionRef, Job, MapEdit, PhotoRef, Plate, Survey
+from ..casebook import Face as CasebookFace
+from ..classes import Stage, SurfaceClass
+from ..drawing import Drawing
+from ..errors import InputError, MeasurementError
+from ..inspection import (
+    Inspection,
+    in_order_of_work,
+    load_inspection,
+    save_inspection,
+)
+from ..measure import ClassEdit, MeasureSettings, change_classes, drawn_area, measure
+from ..photo import Photo, read_photo
+from ..pipeline import Landmarks, Progress, map_face
+from ..settings import Settings
+from .kept_files import drawing_of
+from .kept_readings import readings_table
+
+__all__ = [
+    "DRAWING_CHANGED",
+    "inspections_of_face",
+    "is_of_drawing",
+    "keep_photo",
+    "map_survey",
+    "newest_inspection",
+    "open_inspection",
+    "photos_of",
+]
+
+
+DRAWING_CHANGED = "the drawing was changed since this photo was mapped: map it again"
+
+_NO_DOUBT = (
+    "This map was kept without what its class probabilities left open, so the intervals since it was changed by hand "
+    "are too narrow: map it again."
+)
+
+
+def keep_photo(book: Casebook, survey: Survey, data: bytes, name: str) -> PhotoRef | None:
+    """Keep a photo with a survey; None when the survey has these very bytes already.
+
+    It is decoded first, so that a file that is no picture never enters the casebook. A photo that was left out comes back.
+
+    Raises
+    ------
+    PhotoError
+        Not a picture that can be read.
+    """
+    photo = read_photo(data, name=name)
+    if photo.sha256 in {ref.sha256 for ref in book.photos(survey)}:
+        return None
+    return book.add_photo(survey, data, name)
+
+
+def photos_of(book: Casebook, survey: Survey) -> tuple[tuple[PhotoRef, Photo], ...]:
+    """The photos of a survey, decoded."""
+    return tuple((ref, read_photo(book.read_file(ref.sha256), name=ref.name)) for ref in book.photos(survey))
+
+
+def _summary(inspection: Inspection) -> dict[str, Any]:
+    affected = inspection.zones[inspection.zones.class_word == "affected"]
+    width = inspection.measurement.sound_width_mm
+    return {
+        "stage": inspection.stage.name,
+        "n_pits": int((inspection.marks.class_code == SurfaceClass.PIT).sum()),
+        "affected": {
+            r.zone: None if pd.isna(r.share) else round(float(r.share), 5)
+            for r in affected.itertuples()  # type: ignore[arg-type]
+        },
+        "sound_width_mm": None if not width.is_known else round(width.value, 3),
+    }
+
+
+def map_survey(
+    book: Casebook,
+    survey: Survey,
+    plate: Plate,
+    face: CasebookFace,
+    *,
+    photos: Sequence[Photo] | None = None,
+    landmarks: Landmarks | None = None,
+    settings: Settings | None = None,
+    progress: Progress | None = None,
+) -> InspectionRef:
+    """Map the photos kept with a survey and keep the inspection; earlier hand edits are carried over."""
+    inspection = map_face(
+        photos if photos is not None else [p for _, p in photos_of(book, survey)],
+        drawing_of(book, plate, face),
+        stage=Stage(survey.stage),
+        face=f"{plate.tag} {face.name}",
+        surveyed_on=survey.surveyed_on,
+        removed_um=survey.removed_um,
+        landmarks=landmarks,
+        settings=settings,
+        progress=progress,
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        saved = save_inspection(inspection, Path(folder) / "inspection")
+        return book.add_inspection(survey, saved, summary=_summary(inspection), carry_edits=True)
+
+
+def newest_inspection(book: Casebook, survey: Survey) -> InspectionRef | None:
+    """The inspection of a survey that counts, or None."""
+    kept = book.inspections(survey)
+    return kept[-1] if kept else None
+
+
+def _as_class_edit(edit: MapEdit) -> ClassEdit:
+    path = edit.shape.get("polygon_mm") or edit.shape.get("stroke_mm")
+    if not path:
+        raise InputError(f"map edit {edit.id}: holds neither an outline nor a brush stroke")
+    only = tuple(SurfaceClass(c) for c in edit.shape.get("only", ()))
+    area = drawn_area(path, edit.shape.get("width_mm"))
+    return ClassEdit(where=area, to=SurfaceClass(edit.class_code), only=only)
+
+
+def is_of_drawing(inspection: Inspection, drawing: Drawing) -> bool:
+    """The inspection was measured on this drawing, as far as it says."""
+    return inspection.drawing_fingerprint in ("", drawing.fingerprint())
+
+
+def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing: Drawing) -> Inspection:
+    """A kept inspection with its hand edits applied and measured again, and its readings.
+
+    Raises
+    ------
+    MeasurementError
+        It has hand edits, and the drawing is not the one it was mapped with.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        book.write_inspection(ref, Path(folder))
+        inspection = load_inspection(folder)
+    edits = book.edits(ref)
+    if edits:
+        if not is_of_drawing(inspection, drawing):
+            signed = "" if survey.state == "open" else " in a new revision of the signed survey"
+            raise MeasurementError(
+                f"{survey.stage}, {survey.surveyed_on:%Y-%m-%d}: {DRAWING_CHANGED}{signed}; its hand edits are carried over"
+            )
+        settings = Settings(**inspection.settings)  # type: ignore[arg-type]
+        class_map, changed = change_classes(inspection.class_map, [_as_class_edit(e) for e in edits])
+        measured = measure(
+            class_map,
+            drawing,
+            camera_scale=inspection.photo_px_per_mm,
+            alignment_error_mm=inspection.alignment_error_mm,
+            settings=MeasureSettings(level=settings.level, n_places=settings.n_narrowest),
+            edited=changed,
+            before=inspection.measurement,
+        )
+        notes = inspection.notes
+        if not inspection.measurement.zone_measures:
+            notes = (*notes, _NO_DOUBT)
+        inspection = replace(inspection, class_map=class_map, measurement=measured, notes=notes)
+    # The survey may have been corrected after mapping: its own entries count.
+    return replace(
+        inspection,
+        surveyed_on=survey.surveyed_on,
+        removed_um=survey.removed_um,
+        readings=readings_table(book, survey, inspection),
+    )
+
+
+def inspections_of_face(
+    book: Casebook, face: CasebookFace, job: Job, opened: Callable[[Survey], Inspection | None]
+) -> list[tuple[Survey, Inspection]]:
+    """Every mapped survey of a face in a job, newest revisions only, in the order of work.
+
+    `opened` gives the inspection of a survey, or None when it was not mapped; callers may cache it.
+    """
+    found = [(s, opened(s)) for s in book.surveys(face=face, job=job, counting=True)]
+    mapped = [(s, i) for s, i in found if i is not None]
+    return in_order_of_work(mapped, of=lambda pair: pair[1])
