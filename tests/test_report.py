@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import math
 import re
 import shutil
 import subprocess
@@ -45,6 +46,7 @@ from pitmap.report import (
     verify_zip,
 )
 from pitmap.report.draw_plotly import plot_bars, plot_lines, plot_map, plot_side_by_side
+from pitmap.report.figures import Bar, BarChart
 from pitmap.report.legend import class_entries, with_class_legend
 from pitmap.report.model import Paragraph, Picture, Table
 from pitmap.report.overlay import codes_on, numbered_marks, scale_bar_mm
@@ -517,6 +519,18 @@ def test_budget_bars_leave_out_what_has_no_limit(record):
     assert budget_bars(translator(), record.plan, "inch").bars[0].limit == pytest.approx(3.937, abs=1e-3)
     assert len(draw_bars(chart).axes) == 2
     assert sum(1 for trace in plot_bars(chart).data if trace.type == "bar") == 2
+
+
+def test_bars_show_values_below_nothing_and_close_to_their_limit():
+    below = Bar(
+        label="case", unit="um", now=252, after=-24, after_low=-31, after_high=-17, limit=150, is_minimum=True
+    )
+    close = replace(below, now=11.95, after=11.87, after_low=11.86, after_high=math.inf, limit=11.85)
+    first, second = draw_bars(BarChart(title="", bars=(below, close))).axes
+    (bar,) = first.patches
+    assert (bar.get_x(), bar.get_width()) == (0.0, -24.0)
+    assert first.get_xlim()[0] < -31
+    assert second.get_xlim()[0] == pytest.approx(11.81)
 
 
 def test_face_maps_for_record_and_page(record):

@@ -87,12 +87,13 @@ def draw_bars(chart: BarChart, *, width_in: float = 7.2) -> Figure:
         ]
         low, high = min(values), max(values)
         start = 0.0 if 0 <= low < 0.8 * high else low - 0.4 * (high - low)
+        foot = 0.0 if low < 0 else start
         ends = [
             min(bar.after_low, bar.after),
             max(v for v in (bar.after_high, bar.after) if math.isfinite(v)),
         ]
         ax.barh(
-            0, bar.after - start, left=start, height=0.55, color="#56b4e9" if is_inside else "#d55e00",
+            0, bar.after - foot, left=foot, height=0.55, color="#56b4e9" if is_inside else "#d55e00",
             edgecolor="black", lw=0.6, hatch="" if is_inside else "///",
         )  # fmt: skip
         ax.errorbar(
