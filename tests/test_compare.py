@@ -24,6 +24,7 @@ from pitmap.compare import (
     Rules,
     compare,
     judge_forecast,
+    proof_of_change,
     shift_from_pictures,
 )
 from pitmap.compare.decide import Step
@@ -573,3 +574,9 @@ def test_zone_change_without_intervals_of_the_surveys_rests_on_repeatability(dra
 def test_counts_name_every_fate(drawing):
     c = compare([survey(drawing, []), survey(drawing, [], "lap_1", 20)], drawing)
     assert set(c.overall.counts()) == {str(f) for f in Fate}
+
+
+def test_proof_of_change_tells_that_and_how_much():
+    assert proof_of_change(False, -0.2, 0.1) == "no"
+    assert proof_of_change(True, -0.2, 0.1) == "amount uncertain"
+    assert proof_of_change(True, -0.3, -0.1) == "yes"

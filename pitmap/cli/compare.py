@@ -55,11 +55,10 @@ def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None) -> No
 
 
 def _row(change: dict[str, Any]) -> list[str]:
+    from ..compare import proof_of_change
+
     is_known = not math.isnan(change["change"])
-    proven = "no"
-    if change["is_beyond_repeatability"]:
-        # Two photos can differ for sure while the classes are too unsure to say by how much.
-        proven = "yes, amount uncertain" if change["change_low"] <= 0 <= change["change_high"] else "yes"
+    proof = proof_of_change(change["is_beyond_repeatability"], change["change_low"], change["change_high"])
     shares = [
         "cannot be told" if math.isnan(change[name]) else f"{100 * change[name]:.2f} %"
         for name in ("share_before", "share_after")
@@ -70,7 +69,7 @@ def _row(change: dict[str, Any]) -> list[str]:
         str(change["class_word"]),
         *shares,
         moved if is_known else "cannot be told",
-        proven if is_known else "-",
+        {"yes": "yes", "amount uncertain": "yes, amount uncertain", "no": "no"}[proof] if is_known else "-",
     ]
 
 

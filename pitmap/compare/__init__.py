@@ -18,6 +18,7 @@ from .study import (
     study_sentence,
     study_values,
 )
+from .zones import proof_of_change
 
 __all__ = [
     "CHANGE_TEXT",
@@ -45,6 +46,7 @@ __all__ = [
     "gage_average_range",
     "judge_forecast",
     "limits_of_agreement",
+    "proof_of_change",
     "shift_from_pictures",
     "study",
     "study_sentence",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -21,7 +21,7 @@ from .fates import ZONE_CHANGES, ChangeCode, Fate
 from .layer import Layer
 from .repeatability import Repeatability
 
-__all__ = ["Zones", "change_raster", "pair_key", "tells_uncut", "zone_changes"]
+__all__ = ["Zones", "change_raster", "pair_key", "proof_of_change", "tells_uncut", "zone_changes"]
 
 _COUNTED = (SurfaceClass.PIT, SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT)
 _HIDDEN = 0
@@ -86,6 +86,18 @@ def pair_key(
     zone[:5] = _N * _N * np.arange(5)
     key = cv2.add(cv2.add(cv2.LUT(before, _N * seen), cv2.LUT(after, seen)), cv2.LUT(zones, zone))
     return np.asarray(key, np.uint8)
+
+
+def proof_of_change(
+    is_beyond_repeatability: bool, low: float, high: float
+) -> Literal["yes", "amount uncertain", "no"]:
+    """Is a change proven, and its amount? From three columns of :data:`pitmap.compare.ZONE_CHANGES`.
+
+    Two photos can differ for sure while the classes are too unsure to say by how much.
+    """
+    if not is_beyond_repeatability:
+        return "no"
+    return "amount uncertain" if low <= 0 <= high else "yes"
 
 
 def tells_uncut(*layers: Layer) -> bool:

@@ -81,19 +81,14 @@ class Likelihood:
         hi = np.maximum(self.data.hi[pits] + error[:, self._hi_column[pits]], 0.0)
         return lo, hi
 
-    def _log_seen(
-        self, theta: NDArray, pits: NDArray, lo: NDArray, x: NDArray | None = None
-    ) -> NDArray | float:
-        """Log of the chance that pits of these sizes were deep enough to come into sight (B, pits)."""
+    def _log_seen(self, theta: NDArray, pits: NDArray, lo: NDArray, mu: NDArray) -> NDArray:
+        """Log of the chance that pits were deep enough to come into sight (B, pits); one 0 where all were from the start."""
         if not (self.data.entry[pits] > 0).any():
-            return 0.0
-        error = self._stock_error(theta)
-        entry = np.maximum(self.data.entry[pits] + error[:, self._entry_column[pits]], 0.0)
+            return np.zeros((1, 1))
+        entry = np.maximum(self.data.entry[pits] + self._stock_error(theta)[:, self._entry_column[pits]], 0.0)
         # What a pit is known to be deeper than holds it in the sample too; so a chance given sight is never over 1.
         entry = np.minimum(entry, lo)
-        return self._log_between(
-            entry, np.full_like(entry, np.inf), self.location(theta, pits, x), np.exp(theta[:, 2:3])
-        )
+        return self._log_between(entry, np.full_like(entry, np.inf), mu, np.exp(theta[:, 2:3]))
 
     def __call__(self, theta: NDArray) -> NDArray:
         """Log likelihood (B,) of parameter vectors (B, P)."""
@@ -106,7 +101,7 @@ class Likelihood:
         if len(self._group):
             lo, hi = self.bounds(theta, self._group)
             mu, sigma = self.location(theta, self._group, self._group_x), np.exp(theta[:, 2:3])
-            seen = self._log_seen(theta, self._group, lo, self._group_x)
+            seen = self._log_seen(theta, self._group, lo, mu)
             out += _floored(self._log_between(lo, hi, mu, sigma) - seen) @ self._weight
         if len(self._read):
             out += _floored(logsumexp(self.read_cells(theta)[1], axis=2)).sum(axis=1)
@@ -125,10 +120,9 @@ class Likelihood:
             Log of the chance of each cell, given that the pit came into sight, times the density of its readings there.
         """
         pits = self._read
-        edges, log_chance = self._cells(theta, pits, self._read_edges)
+        edges, log_weights = self._cells(theta, pits, self._read_edges)
         middle = (edges[..., 1:] + edges[..., :-1]) / 2
         error = self._stock_error(theta)
-        log_weights = log_chance
         for of_pit, reading in self._turns:
             y = self.data.read_y[reading] + error[:, self._read_column[reading]]
             u = self.data.read_u[reading][:, None]
@@ -171,12 +165,11 @@ class Likelihood:
         """
         lo, hi = self.bounds(theta, pits)
         cut = np.clip(edges, lo[:, :, None], hi[:, :, None])
+        mu = self.location(theta, pits)
         with np.errstate(divide="ignore"):
-            z = (np.log(cut) - self.location(theta, pits)[:, :, None]) / np.exp(theta[:, 2:3])[:, :, None]
-        seen = self._log_seen(theta, pits, lo)
-        return cut, self.law.log_chance_between(z[..., :-1], z[..., 1:]) - (
-            seen if isinstance(seen, float) else seen[:, :, None]
-        )
+            z = (np.log(cut) - mu[:, :, None]) / np.exp(theta[:, 2:3])[:, :, None]
+        log_chance = self.law.log_chance_between(z[..., :-1], z[..., 1:])
+        return cut, log_chance - self._log_seen(theta, pits, lo, mu)[:, :, None]
 
     def _log_low_chance(self, theta: NDArray) -> NDArray:
         """Log chance (B, pits) of the readings that only say "at least", of pits with no others."""

@@ -8,7 +8,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from ..compare import ChangeCode, Fate, forecast_from_plan
+from ..compare import ChangeCode, Fate, forecast_from_plan, proof_of_change
 from ..errors import InputError
 from ..units import format_depth
 from .draw_mpl import chart_png, draw_lines
@@ -81,10 +81,11 @@ def change_section(t: Translate, record: RecordInput) -> Section:
         if not e.is_known:
             word = t("not known")
         else:
-            word = t("no: within repeatability")
-            if z.is_beyond_repeatability:
-                # Two photos can differ for sure while the classes are too unsure to say by how much.
-                word = t("yes, amount uncertain") if e.covers(0.0) else t("yes")
+            word = {
+                "yes": t("yes"),
+                "amount uncertain": t("yes, amount uncertain"),
+                "no": t("no: within repeatability"),
+            }[proof_of_change(z.is_beyond_repeatability, z.change_low, z.change_high)]
         what = quantity_word(t, "affected_share" if z.class_word == "affected" else "pit_share")
         rows.append((zone_word(t, z.zone), what, number(t, e, "share", record.units), word))
     head = (

@@ -89,7 +89,6 @@ def free_readings(
     stock that came off between the reading's survey and the present face.
     """
     linked = {(int(k), int(m)) for _, k, m in bounds.links.to_numpy()}
-    now = len(surveys) - 1
     columns: list[NDArray] = []
     zones: list[frozenset[str]] = []
     at_least: list[bool] = []
@@ -105,9 +104,8 @@ def free_readings(
             if mark in of_mark.index:
                 place = of_mark.loc[mark, ["x_mm", "y_mm"]].to_numpy(float)
             left = r["value_um"] + r["uncertainty_um"] * rng.standard_normal(n_draws)
-            if k < now:
-                left -= _cut_since(survey, surveys[now], place)
-                left -= _error_since(k, now, survey, surveys[now], place, model, n_draws, rng)
+            if k < len(surveys) - 1:
+                left -= _stock_since(k, surveys, place, model, n_draws, rng)
             if _is_read_again(place, left, surveys, k):
                 continue
             columns.append(left)
@@ -124,26 +122,32 @@ def free_readings(
     )
 
 
+def _known(place: NDArray) -> NDArray:
+    """The place, or the middle of the face where it is not known."""
+    return place if np.isfinite(place).all() else np.zeros(2)
+
+
 def _cut_since(then: FaceSurvey, now: FaceSurvey, place: NDArray) -> float:
-    """Stock that came off between two surveys at a place, um; the middle of the face where it is not known."""
-    at = place if np.isfinite(place).all() else np.zeros(2)
+    """Stock that came off between two surveys at a place, um."""
+    at = _known(place)
     return float(now.removed.at(at) - then.removed.at(at))
 
 
-def _error_since(
+def _stock_since(
     k: int,
-    last: int,
-    then: FaceSurvey,
-    now: FaceSurvey,
+    surveys: Sequence[FaceSurvey],
     place: NDArray,
     model: DepthModel | None,
     n_draws: int,
     rng: np.random.Generator,
 ) -> NDArray:
+    """Draws of the stock that came off between survey `k` and the last one, um."""
+    then, now, at = surveys[k], surveys[-1], _known(place)
     if model is not None:
-        return model.stock_error_um[:, last] - model.stock_error_um[:, k]
-    at = place if np.isfinite(place).all() else np.zeros(2)
-    return float(np.hypot(now.removed.sd_at(at), then.removed.sd_at(at))) * rng.standard_normal(n_draws)
+        error = model.stock_error_um[:, -1] - model.stock_error_um[:, k]
+    else:
+        error = float(np.hypot(now.removed.sd_at(at), then.removed.sd_at(at))) * rng.standard_normal(n_draws)
+    return _cut_since(then, now, place) + error
 
 
 def _is_read_again(place: NDArray, left: NDArray, surveys: Sequence[FaceSurvey], k: int) -> bool:
