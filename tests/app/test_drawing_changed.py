@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from page_steps import page, place_of
 from shapely import Point
 from streamlit.testing.v1 import AppTest
 from survey_fakes import keep_survey
@@ -40,12 +41,7 @@ class Bench:
         save_drawing(self.book, self.book.get(Plate, face.plate_id), face, new)
 
     def page(self) -> AppTest:
-        test = AppTest.from_function(_map, default_timeout=120)
-        survey = self.book.get(Survey, self.survey.id)
-        ids = {"job_id": survey.job_id, "plate_id": survey.plate_id, "face_id": survey.face_id}
-        for name, value in {**ids, "survey_id": survey.id, "place_read": True}.items():
-            test.session_state[name] = value
-        return test.run()
+        return page("map", **place_of(self.book.get(Survey, self.survey.id))).run()
 
 
 @pytest.fixture
@@ -56,13 +52,6 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path / "book"))
     with Casebook(tmp_path / "book", who="Ada") as book:
         yield Bench(book, tmp_path / "map")
-
-
-def _map() -> None:
-    from pitmap.review.guard import guarded
-    from pitmap.review.screens import map
-
-    guarded(map.show)()
 
 
 def can_correct(test: AppTest) -> bool:

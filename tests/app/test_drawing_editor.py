@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from page_steps import page
 from streamlit.testing.v1 import AppTest
 
 from pitmap.casebook import Casebook
@@ -32,14 +33,6 @@ from pitmap.workflow import drawing_of, save_drawing
 pytestmark = pytest.mark.filterwarnings("default")
 
 
-def _page(module: str) -> None:
-    import importlib
-
-    from pitmap.review.guard import guarded
-
-    guarded(importlib.import_module(f"pitmap.review.screens.{module}").show)()
-
-
 @pytest.fixture(scope="module")
 def sample_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("book")
@@ -56,11 +49,8 @@ def open_page(sample_book: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..
     monkeypatch.setenv("PITMAP_CASEBOOK", str(sample_book))
 
     def run(**state: object) -> AppTest:
-        test = AppTest.from_function(_page, args=("drawing",), default_timeout=120)
-        place = {"job_id": 1, "plate_id": 1, "face_id": 1, "place_read": True, "drawing_mode": "change"}
-        for name, value in {**place, **state}.items():
-            test.session_state[name] = value
-        return test.run()
+        place: dict[str, object] = {"job_id": 1, "plate_id": 1, "face_id": 1, "drawing_mode": "change"}
+        return page("drawing", **{**place, **state}).run()
 
     return run
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from measure_fakes import ring_plate
+from page_steps import page
 from streamlit.testing.v1 import AppTest
 
 from pitmap.casebook import Casebook
@@ -28,19 +29,8 @@ def book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Casebook]:
         yield kept
 
 
-def _page(module: str) -> None:
-    import importlib
-
-    from pitmap.review.guard import guarded
-
-    guarded(importlib.import_module(f"pitmap.review.screens.{module}").show)()
-
-
 def open_page(module: str, **state: object) -> AppTest:
-    test = AppTest.from_function(_page, args=(module,), default_timeout=60)
-    for name, value in {"place_read": True, **state}.items():
-        test.session_state[name] = value
-    return test.run()
+    return page(module, **state).run()
 
 
 def start_job(test: AppTest, tag: str) -> None:

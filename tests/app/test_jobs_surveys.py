@@ -8,19 +8,12 @@ from pathlib import Path
 
 import pytest
 import streamlit as st
+from page_steps import page
 from streamlit.testing.v1 import AppTest
 
 from pitmap.casebook import Casebook
 
 pytestmark = pytest.mark.filterwarnings("default")
-
-
-def _page(module: str) -> None:
-    import importlib
-
-    from pitmap.review.guard import guarded
-
-    guarded(importlib.import_module(f"pitmap.review.screens.{module}").show)()
 
 
 @pytest.fixture
@@ -41,10 +34,7 @@ def book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Casebook]:
 @pytest.fixture
 def open_page(book: Casebook) -> Callable[[str], AppTest]:
     def run(module: str) -> AppTest:
-        test = AppTest.from_function(_page, args=(module,), default_timeout=60)
-        for name, value in {"job_id": 1, "plate_id": 1, "face_id": 1, "place_read": True}.items():
-            test.session_state[name] = value
-        return test.run()
+        return page(module, job_id=1, plate_id=1, face_id=1).run()
 
     return run
 

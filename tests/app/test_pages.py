@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from page_steps import page, place_of
 from streamlit.testing.v1 import AppTest
 
 from pitmap.casebook import Casebook, Survey
@@ -27,14 +28,6 @@ PAGES = [
 pytestmark = pytest.mark.filterwarnings("default")
 
 
-def _page(module: str) -> None:
-    import importlib
-
-    from pitmap.review.guard import guarded
-
-    guarded(importlib.import_module(f"pitmap.review.screens.{module}").show)()
-
-
 @pytest.fixture
 def open_page(mapped_book: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., AppTest]:
     monkeypatch.setenv("PITMAP_CASEBOOK", str(mapped_book))
@@ -45,17 +38,7 @@ def open_page(mapped_book: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..
         survey = next(s for s in book.surveys(face=face, job=job) if Stage(s.stage).name == "test_lap")
 
     def run(module: str, **state: object) -> AppTest:
-        test = AppTest.from_function(_page, args=(module,), default_timeout=120)
-        ids = {
-            "job_id": job.id,
-            "plate_id": plate.id,
-            "face_id": face.id,
-            "survey_id": survey.id,
-            "place_read": True,
-        }
-        for name, value in {**ids, **state}.items():
-            test.session_state[name] = value
-        return test.run()
+        return page(module, **{**place_of(survey), **state}).run()
 
     return run
 
@@ -76,9 +59,7 @@ def test_page_without_a_plate_says_what_to_do(
 
     monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path))
     st.cache_resource.clear()
-    test = AppTest.from_function(_page, args=(module,), default_timeout=60)
-    test.session_state["place_read"] = True
-    test.run()
+    test = page(module).run()
     assert not test.exception
     assert [e.value for e in test.error] == []
     st.cache_resource.clear()

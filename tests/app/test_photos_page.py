@@ -9,6 +9,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from page_steps import page
 from streamlit.testing.v1 import AppTest
 from survey_fakes import alignment, inspection_of_pits, keep_survey
 
@@ -32,18 +33,8 @@ def kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Case
         yield book, book.create_survey(face, job, "intake", "2026-01-05")
 
 
-def _photos() -> None:
-    from pitmap.review.guard import guarded
-    from pitmap.review.screens import photos
-
-    guarded(photos.show)()
-
-
 def photos_page() -> AppTest:
-    test = AppTest.from_function(_photos, default_timeout=60)
-    for name in ("job_id", "plate_id", "face_id", "survey_id", "place_read"):
-        test.session_state[name] = 1
-    return test.run()
+    return page("photos", job_id=1, plate_id=1, face_id=1, survey_id=1).run()
 
 
 def test_photo_can_be_left_out_after_a_refused_file_was_beside_it(kept: tuple[Casebook, Survey]) -> None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from page_steps import page, place_of
 from streamlit.testing.v1 import AppTest
 from survey_fakes import keep_survey
 
@@ -29,20 +30,8 @@ def kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Case
         yield book, survey
 
 
-def _page(module: str) -> None:
-    import importlib
-
-    from pitmap.review.guard import guarded
-
-    guarded(importlib.import_module(f"pitmap.review.screens.{module}").show)()
-
-
 def open_page(module: str, survey: Survey) -> AppTest:
-    test = AppTest.from_function(_page, args=(module,), default_timeout=120)
-    ids = {"job_id": survey.job_id, "plate_id": survey.plate_id, "face_id": survey.face_id}
-    for name, value in {**ids, "survey_id": survey.id, "place_read": True}.items():
-        test.session_state[name] = value
-    return test.run()
+    return page(module, **place_of(survey)).run()
 
 
 def keep_old_sheet(book: Casebook) -> None:

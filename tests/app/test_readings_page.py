@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from page_steps import page, place_of
 from streamlit.testing.v1 import AppTest
 from survey_fakes import keep_survey
 
@@ -29,19 +30,8 @@ def kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Case
         yield book, survey
 
 
-def _depth() -> None:
-    from pitmap.review.guard import guarded
-    from pitmap.review.screens import depth
-
-    guarded(depth.show)()
-
-
 def depth_page(survey: Survey) -> AppTest:
-    test = AppTest.from_function(_depth, default_timeout=120)
-    ids = {"job_id": survey.job_id, "plate_id": survey.plate_id, "face_id": survey.face_id}
-    for name, value in {**ids, "survey_id": survey.id, "place_read": True}.items():
-        test.session_state[name] = value
-    return test.run()
+    return page("depth", **place_of(survey)).run()
 
 
 def keep_by_number(test: AppTest, mark: str) -> AppTest:
