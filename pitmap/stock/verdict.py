@@ -203,8 +203,10 @@ def decide(
             "Discoloured metal that is flat and sound seals as well as bright metal and is left alone."
         )
     if is_joint and stock > 0:
-        reasons.append(
-            "That is for all working zones at once: the chance that every one is clean is less than that of any one."
+        # First, because it speaks of the figure in the headline.
+        reasons.insert(
+            0,
+            "That is for all working zones at once: the chance that every one is clean is less than that of any one.",
         )
     reasons += [_not_seen(zone, share) for zone, share in unseen.items() if share >= _UNSEEN_TOLD]
     if is_uncut_unjudged and outcome in ("lap", "beyond the limit you entered"):
