@@ -84,12 +84,16 @@ def rectify(
         size = max(1, round(w * reduce)), max(1, round(h * reduce))
         source = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
     ratio = np.array([source.shape[1] / w, source.shape[0] / h])
-    x, y = cv2.split(_spread(np.clip((knots_px + 0.5) * ratio - 0.5, -1e4, 1e5), grid))
-    plate = cv2.remap(source, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    limit_x, limit_y = source.shape[1] - 1, source.shape[0] - 1
-    in_frame = (x >= 0) & (y >= 0) & (x <= limit_x) & (y <= limit_y)
-    if not in_frame.all():
-        plate[~in_frame] = 0
+    coarse = (knots_px + 0.5) * ratio - 0.5
+    places = _spread(np.clip(coarse, -1e4, 1e5), grid)
+    plate = cv2.remap(source, places, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    last = np.array([source.shape[1] - 1, source.shape[0] - 1])
+    if ((coarse >= 0) & (coarse <= last)).all():
+        # between knots that lie in the frame every pixel does
+        return plate, np.ones(grid.shape, bool)
+    x, y = cv2.split(places)
+    in_frame = (x >= 0) & (y >= 0) & (x <= last[0]) & (y <= last[1])
+    plate[~in_frame] = 0
     return plate, in_frame
 
 

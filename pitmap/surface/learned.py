@@ -1,17 +1,17 @@
-"""The learned classifier: a small convolutional network, run tile by tile through OpenCV."""
+"""The learned classifier: a small convolutional network, run tile by tile through ONNX Runtime."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from threading import Lock
 
 import cv2
 import numpy as np
+import onnxruntime as ort
 from numpy.typing import NDArray
 
 from ..classes import Stage, SurfaceClass
@@ -35,6 +35,8 @@ __all__ = [
     "learned_map",
     "load_network",
     "model_inputs",
+    "network_knows",
+    "open_session",
     "tile_counts",
     "tile_logits",
     "tile_spans",
@@ -67,7 +69,8 @@ class Network:
 
     Parameters
     ----------
-    net : cv2.dnn.Net
+    session : onnxruntime.InferenceSession
+        Serves any number of callers at a time.
     step : int
         Raster pixels per pixel of its finest grid; it writes ``classes * step^2`` planes.
     multiple : int
@@ -80,11 +83,9 @@ class Network:
         See :func:`pitmap.surface.decide.choose_codes`.
     faint_pit_weight : float
         Of pits that are certain over less than half of their area: :func:`pitmap.surface.decide.keep_faint_pits`.
-    lock : threading.Lock
-        OpenCV's networks serve one caller at a time.
     """
 
-    net: cv2.dnn.Net
+    session: ort.InferenceSession
     step: int
     multiple: int
     logit_scale: NDArray[np.float32]
@@ -94,7 +95,25 @@ class Network:
     weights_lapped: NDArray[np.float32]
     weights_intake: NDArray[np.float32]
     faint_pit_weight: float
-    lock: Lock = field(default_factory=Lock)
+
+    def blocks(self, picture: NDArray[np.float32], known: NDArray[np.float32]) -> NDArray[np.float32]:
+        """What the network writes, (classes * step^2, h, w), for a picture (5, h * step, w * step)."""
+        planes = np.empty(
+            (len(known), picture.shape[1] // self.step, picture.shape[2] // self.step), np.float32
+        )
+        planes[:] = known[:, None, None]
+        return self.session.run(None, {"picture": picture[None], "known": planes[None]})[0][0]
+
+
+def open_session(model: str | Path) -> ort.InferenceSession:
+    """A network's file, ready to run on as many cores as OpenCV may use."""
+    ort.disable_telemetry_events()
+    options = ort.SessionOptions()
+    options.log_severity_level = 3
+    options.intra_op_num_threads = cv2.getNumThreads()
+    # its threads must not wait in a loop: between two tiles the cores have other work
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
+    return ort.InferenceSession(str(model), options, providers=["CPUExecutionProvider"])
 
 
 def load_network(model: str | Path) -> Network:
@@ -102,7 +121,7 @@ def load_network(model: str | Path) -> Network:
     settings = json.loads(Path(model).with_suffix(".json").read_text(encoding="utf-8"))
     rows = ("logit_scale", "logit_shift", "pit_said", "pit_came_true", "weights_lapped", "weights_intake")
     return Network(
-        net=cv2.dnn.readNetFromONNX(str(model)),
+        session=open_session(model),
         step=int(settings["step"]),
         multiple=int(settings["multiple"]),
         faint_pit_weight=float(settings["faint_pit_weight"]),
@@ -176,6 +195,15 @@ def model_inputs(
     return out
 
 
+def network_knows(
+    rgb: NDArray[np.uint8], metal: NDArray[np.bool_], stage: Stage, photo_px_per_mm: float
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """The metal's middle tone (3,), and all that the network is told beside the picture (5,)."""
+    reference = metal_reference(rgb, metal)
+    detail = np.log2(np.clip(photo_px_per_mm, 1.0, 12.0) / 4.0)
+    return reference, np.array([*reference, float(stage.is_lapped), detail], np.float32)
+
+
 def _padded(raster: NDArray, rows: tuple[int, int], cols: tuple[int, int]) -> NDArray:
     """The window rows x cols of a raster, zeros beyond its border."""
     h, w = raster.shape[:2]
@@ -241,9 +269,7 @@ def _passes(
 ) -> Iterator[_Pass]:
     """The network's answer for every tile that holds metal; the worker prepares the tile after."""
     step = network.step
-    reference = metal_reference(rgb, metal)
-    detail = np.log2(np.clip(photo_px_per_mm, 1.0, 12.0) / 4.0)
-    known = np.array([*reference, float(stage.is_lapped), detail], np.float32)
+    reference, known = network_knows(rgb, metal, stage, photo_px_per_mm)
     rows_with, cols_with = np.flatnonzero(metal.any(1)), np.flatnonzero(metal.any(0))
     if not len(rows_with):
         return
@@ -266,12 +292,7 @@ def _passes(
         tile = ahead.result()
         if k + 1 < len(spans):
             ahead = worker.submit(read, spans[k + 1][0][:2], spans[k + 1][1][:2])
-        planes = np.empty((1, len(known), tile.shape[1] // step, tile.shape[2] // step), np.float32)
-        planes[:] = known[:, None, None]
-        with network.lock:
-            network.net.setInput(tile[None], "picture")
-            network.net.setInput(planes, "known")
-            blocks = network.net.forward()[0]
+        blocks = network.blocks(tile, known)
         yield _Pass(blocks=blocks, step=step, keep=np.s_[rk0:rk1, ck0:ck1], inset=(rk0 - r0, ck0 - c0))
 
 

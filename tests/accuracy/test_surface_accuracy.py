@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -21,13 +22,15 @@ from pitmap.pipeline import classify_face, straighten
 from pitmap.registration import Alignment, register
 from pitmap.registration.camera import Camera, Lens
 from pitmap.surface import ClassMap, classify
+from pitmap.surface.learned import Network, default_network, open_session
 from pitmap.synthetic import Damage, lap, make_face, random_scene, render_photo
 
+REAL_NUMBERS = Path(__file__).parents[1] / "benchmarks" / "surface_training" / "surface_real.onnx"
 SAMPLES = Path(__file__).parents[2] / "sample_images_synthetic"
 PX_PER_MM = 10.0
 
 
-def read_sample(name: str, method: str) -> tuple[ClassMap, np.ndarray]:
+def read_sample(name: str, method: str, network: Network | None = None) -> tuple[ClassMap, np.ndarray]:
     """Map and truth of the left half of a sample, which holds land, ports and rim alike."""
     folder = SAMPLES / name
     truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
@@ -51,6 +54,7 @@ def read_sample(name: str, method: str) -> tuple[ClassMap, np.ndarray]:
         mask=load_shipped(truth["drawing"]).mask(grid),
         photo_px_per_mm=float(camera.px_per_mm(grid.px_to_mm(np.array([grid.n_cols / 2, grid.n_rows / 2])))),
         method=method,
+        network=network,
     )
     return found, labels[:, : grid.n_cols]
 
@@ -144,3 +148,15 @@ def test_plain_scores_are_found_and_little_else_is_called_one() -> None:
     assert len(found) >= 4
     assert np.mean(found) >= 0.75
     assert right >= 0.9 * said
+
+
+@pytest.mark.parametrize("name", ["a_intake", "b_test_lap"])
+def test_whole_numbers_say_what_real_numbers_say(name: str) -> None:
+    """The shipped network is a rounded copy of a file kept for training; rounding may move edges, not findings."""
+    rounded, labels = read_sample(name, "learned")
+    real, _ = read_sample(name, "learned", replace(default_network(), session=open_session(REAL_NUMBERS)))
+    seen = rounded.is_seen & real.is_seen
+    assert (rounded.is_seen == real.is_seen).mean() > 0.99
+    assert (rounded.codes == real.codes)[seen].mean() > 0.99
+    for code in (SurfaceClass.PIT, SurfaceClass.STAIN):
+        assert abs(overlap(rounded, labels, code) - overlap(real, labels, code)) < 0.02

@@ -33,7 +33,7 @@ from surface_photos import TrueCase, rendered_cases, true_cases
 from pitmap.classes import Stage, SurfaceClass
 from pitmap.surface import PROBABILITY_CLASSES
 from pitmap.surface.decide import correct_pits
-from pitmap.surface.learned import Network, tile_logits
+from pitmap.surface.learned import Network, open_session, tile_logits
 
 N = len(PROBABILITY_CLASSES)
 UNSEEN, SCORE = PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN), PROBABILITY_CLASSES.index(SurfaceClass.SCORE)
@@ -48,7 +48,7 @@ def bare_network(path: Path) -> Network:
     """A network with no calibration yet."""
     one, zero = np.ones(N, np.float32), np.zeros(N, np.float32)
     return Network(
-        net=cv2.dnn.readNetFromONNX(str(path)),
+        session=open_session(path),
         step=STEP,
         multiple=MULTIPLE,
         logit_scale=one,

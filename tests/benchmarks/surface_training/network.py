@@ -120,7 +120,7 @@ def save(model: SurfaceNet, settings: dict, path: Path) -> None:
 
 
 def export(model: SurfaceNet, path: str, side: int = 480) -> None:
-    """Write the network as ONNX, in the form that OpenCV's reader takes."""
+    """Write the network as ONNX, for tiles of any size."""
     model = model.eval().cpu().float()
     side = -(-side // model.multiple) * model.multiple
     example = (

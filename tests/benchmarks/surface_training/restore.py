@@ -1,6 +1,6 @@
-"""Turn the ONNX file that ships back into a network that can be trained on, wider where asked.
+"""Turn an ONNX file of real numbers back into a network that can be trained on, wider where asked.
 
-    python restore.py surface.onnx OUT.pt [--channels 32,64,96,128,160]
+    python restore.py surface_real.onnx OUT.pt [--channels 32,64,96,128,160]
 
 An ONNX file holds no normalisation: it went into the convolutions. Here it comes back as a plain shift;
 `settle_norms` of train.py gives it the statistics of real tiles before the first step. A wider network
