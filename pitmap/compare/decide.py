@@ -71,7 +71,7 @@ class Rules:
     sound_share: float = SOUND_SHARE
     unseen_share: float = 0.1
     pit_probability: float = 0.3
-    dark_sd: float = 3.0
+    dark_sd: float = 2.0
     mark_level: float = 0.95
     misread_diam_mm: float = 1.5
     level: float = 0.90

@@ -24,6 +24,9 @@ with the plate and one that goes with the pixels. Set so that the interval cover
 FINEST_PX_PER_MM = _MODEL_SD_PX / _MODEL_SD_MM
 """Where the two weigh the same. Finer pixels say little more of the plate, and a profile, some pixels long, then no longer
 spans a broken edge: the break comes out too narrow and the plate is laid beside its place, farther the finer they are."""
+_MOST_BEND = 0.25
+"""Of the tolerance: an edge may leave the straight way of a step by so much, root mean square."""
+_MOST_PARTS, _MOST_HALVINGS = 6, 6
 _BREAK_RANGE_MM = (0.02, 0.8)
 _BLUR_RANGE_PX = (0.45, 4.0)
 _SHAPE_SAMPLES = 400
@@ -127,6 +130,23 @@ def _solve(
     return step, covariance, robust
 
 
+def _moved(
+    view: View, step: NDArray[np.float64], points_mm: NDArray, most_bend_px: float
+) -> tuple[View, bool]:
+    """The view after a step, or after so much of it as the edges follow nearly straight; and whether it was all.
+
+    Focal length, distance and lean hardly differ in what they do, so a step along all three can be far too long for
+    the straight lines that it was computed from, and end beside the edges that asked for it.
+    """
+    here, slope = view.jacobian(points_mm)
+    for part in 0.5 ** np.arange(_MOST_HALVINGS):
+        there = view.moved(part * step)
+        bend = there.project(points_mm) - here - slope @ (part * step)
+        if np.sqrt((bend**2).sum(1).mean()) <= most_bend_px:
+            break
+    return there, part == 1
+
+
 def _edge_shape(
     rgb: NDArray, view: View, edges: DrawnEdges, thickness_mm: float, edge_break_mm: float, blur_px: float
 ) -> tuple[float, float]:
@@ -171,9 +191,12 @@ def refine_view(
     for k, tolerance in enumerate(tolerance_px):
         if find_shape and k == len(tolerance_px) // 2:
             e, b = _edge_shape(rgb, view, edges, thickness_mm, e, b)
-        fit = fit_profiles(rgb, view, edges, thickness_mm=thickness_mm, edge_break_mm=e, blur_px=b)
-        step, _, _ = _solve(fit, view, edges, size, priors, tolerance)
-        view = view.moved(step)
+        for _ in range(_MOST_PARTS):
+            fit = fit_profiles(rgb, view, edges, thickness_mm=thickness_mm, edge_break_mm=e, blur_px=b)
+            step, _, robust = _solve(fit, view, edges, size, priors, tolerance)
+            view, is_whole = _moved(view, step, edges.points_mm[robust > 0], _MOST_BEND * tolerance)
+            if is_whole:
+                break
     fit = fit_profiles(rgb, view, edges, thickness_mm=thickness_mm, edge_break_mm=e, blur_px=b)
     _, covariance, weight = _solve(fit, view, edges, size, priors, tolerance_px[-1])
     return Fit(view=view, covariance=covariance, profiles=fit, weight=weight, edge_break_mm=e, blur_px=b)
