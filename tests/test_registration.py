@@ -33,7 +33,7 @@ from pitmap.registration.edges import drawn_edges
 from pitmap.registration.evidence import shrink
 from pitmap.registration.judge import Evidence
 from pitmap.registration.landmarks import view_from_points
-from pitmap.registration.polish import Fit, Priors, refine_view
+from pitmap.registration.polish import Fit, Priors, _moved, refine_view
 from pitmap.registration.poses import exp_rotation
 from pitmap.registration.profiles import fit_profiles
 from pitmap.registration.verdict import doubt, may_settle
@@ -443,3 +443,36 @@ def test_alignment_checks_its_covariance(aligned: Alignment) -> None:
         runner_up=RunnerUp(kind="none", turn_deg=float("nan"), met=float("nan"), margin=float("nan")),
     )
     assert Alignment.from_dict(other.to_dict()).runner_up.kind == "none"
+
+
+def test_a_step_too_long_for_its_straight_lines_is_cut_short() -> None:
+    """Focal length and distance hardly differ in what they do: a step far along both bends the way of the edges."""
+    view = lying_view(tilt=0.45, distance_mm=310.0)
+    corners = np.array([[-120.0, -100], [120, -100], [120, 100], [-120, 100]])
+    step = np.zeros(11)
+    step[5], step[6] = 60.0, 0.18
+
+    def bend(part: float) -> float:
+        here, slope = view.jacobian(corners)
+        off = view.moved(part * step).project(corners) - here - slope @ (part * step)
+        return float(np.sqrt((off**2).sum(1).mean()))
+
+    assert bend(1.0) > 2.0
+    short, is_whole = _moved(view, step, corners, 0.5)
+    assert not is_whole
+    part = np.log(short.focal_px / view.focal_px) / step[6]
+    assert bend(part) <= 0.5 < bend(2 * part)
+    whole, is_whole = _moved(view, 0.01 * step, corners, 0.5)
+    assert is_whole
+    assert whole.focal_px == pytest.approx(view.focal_px * np.exp(0.0018))
+
+
+def test_a_refusal_says_what_spoke_against_the_place_that_was_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A second, wider search that finds nothing does not hide the reason of the first."""
+
+    def searched(at, drawing, *, thorough, px_hint, focal_px):  # type: ignore[no-untyped-def]
+        raise finder._NotFound("not found") if thorough else AlignmentRefused("ambiguous")
+
+    monkeypatch.setattr(finder, "_searched", searched)
+    with pytest.raises(AlignmentRefused, match="ambiguous"):
+        register(np.zeros((900, 1200, 3), np.uint8), load_shipped("heron40_end"))

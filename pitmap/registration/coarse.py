@@ -34,6 +34,8 @@ _PLATE_VIEWS = ((0.0, 1), (25.0, 4), (40.0, 6))
 _TURNS = 72
 _PLATE_TURNS = 48
 _PLATE_SAMPLES = 48
+_N_PLATES = 400
+_PLATE_REACH_PX = (14.0, 10.0, 7.0)
 _SIZE_STEP = 1.1
 _SPAN = (0.35, 1.8)
 """Longest side of the plate over the long side of the frame."""
@@ -230,10 +232,13 @@ def search(
     if thorough or not seeds:
         tiny, k = shrink(small, _PLATE_SEARCH_PX)
         sizes = _sizes(edge_field(tiny), span, None if hint is None else hint * k)
-        found = _whole_plates(edge_field(tiny), edges, middle, sizes, 400)
+        found = _whole_plates(edge_field(tiny), edges, middle, sizes, _N_PLATES)
         found[:, :2] = (found[:, :2] + 0.5) / k - 0.5
         found[:, 2] /= k
-        rough.append(_poses_of(found[:, :5], found[:, 5:], middle, focal, centre))
+        plates = _poses_of(found[:, :5], found[:, 5:], middle, focal, centre)
+        # the steps of turn and view are coarse: unpulled, the right one of them meets no more than a wrong one
+        thin = _thin(edges, 120)
+        rough.append(pull(plates, thin, field, reach_px=_PLATE_REACH_PX, log_focal=math.log(focal)))
     poses = Poses.joined(rough)
     poses = poses.take(np.argsort(-_score_all(poses, _thin(edges, 60), field))[:2000])
     poses = poses.take(np.argsort(-_score_all(poses, edges, field))[:80])

@@ -24,7 +24,7 @@ from .judge import weigh
 from .landmarks import view_from_points
 from .lookalike import best_lookalike
 from .polish import FINEST_PX_PER_MM, Fit, Priors, refine_view
-from .verdict import check_size, conclude, doubt, may_settle
+from .verdict import check_size, conclude, doubt, is_found, may_settle
 from .view import View
 
 __all__ = ["refine", "register", "register_from_landmarks"]
@@ -40,6 +40,10 @@ _N_REFINED = 2
 """Hypotheses of the search that are refined before the best is chosen."""
 _refine_small = partial(refine_view, edge_break_mm=0.3, blur_px=0.8)
 """A small picture does not show these two; on the photo itself they are fitted."""
+
+
+class _NotFound(AlignmentRefused):
+    """Nowhere in the photo are enough of the drawn edges met."""
 
 
 class _Workplace(NamedTuple):
@@ -114,7 +118,7 @@ def _finish(
         evidence = weigh(middle, view, edges, thickness)
     reason = doubt(evidence)
     if reason:
-        raise AlignmentRefused(reason)
+        raise (AlignmentRefused if is_found(evidence) else _NotFound)(reason)
     settling = at.worker.submit(
         lambda: settled or _settle(at.copies, view.scaled(1 / k), edges, dense, priors, thickness)
     )
@@ -196,9 +200,13 @@ def register(
     with _workplace(rgb) as at:
         try:
             found = _searched(at, drawing, thorough=False, px_hint=px_hint, focal_px=focal_px)
-        except AlignmentRefused:
+        except AlignmentRefused as first:
             # the quick search leans on one opening, which may be covered; a refusal is worth a second look
-            found = _searched(at, drawing, thorough=True, px_hint=px_hint, focal_px=focal_px)
+            try:
+                found = _searched(at, drawing, thorough=True, px_hint=px_hint, focal_px=focal_px)
+            except _NotFound as second:
+                # what speaks against a place says more than that there is none
+                raise first from second
     return found.about(-middle_mm)
 
 
@@ -210,7 +218,7 @@ def _searched(
         : 2 * _N_REFINED if thorough else _N_REFINED
     ]
     if not len(promising):
-        raise AlignmentRefused(
+        raise _NotFound(
             "the plate was not found: the photo shows no edges where the drawing could lie; is the plate in it, "
             "and in focus?"
         )

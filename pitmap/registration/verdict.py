@@ -17,7 +17,7 @@ from .judge import Evidence, met
 from .polish import Fit
 from .regions import region_table
 
-__all__ = ["check_size", "conclude", "doubt", "may_settle"]
+__all__ = ["check_size", "conclude", "doubt", "is_found", "may_settle"]
 
 _MIN_LONG_SIDE_PX = 400
 _MAX_ASPECT = 20
@@ -51,7 +51,7 @@ def check_size(rgb: NDArray) -> None:
         )
 
 
-def _is_found(evidence: Evidence) -> bool:
+def is_found(evidence: Evidence) -> bool:
     """True when enough of the drawn edges are met, and not by chance."""
     return evidence.met >= _MIN_MET and evidence.met - evidence.chance >= _MIN_OVER_CHANCE
 
@@ -67,7 +67,7 @@ def may_settle(evidence: Evidence) -> bool:
     one that stands elsewhere means another drawing.
     """
     return (
-        _is_found(evidence)
+        is_found(evidence)
         and bool(evidence.displaced)
         and not _displaced_openings(evidence)
         and bool(doubt(evidence))
@@ -76,7 +76,7 @@ def may_settle(evidence: Evidence) -> bool:
 
 def doubt(evidence: Evidence) -> str:
     """What speaks against the pose itself, in words; empty when nothing does."""
-    if not _is_found(evidence):
+    if not is_found(evidence):
         return (
             f"the plate was not found: at the best place only {100 * evidence.met:.0f} % of the drawn edges are met "
             f"(a few millimetres beside it: {100 * evidence.chance:.0f} %); is it the right drawing, and is the plate "
