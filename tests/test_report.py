@@ -47,7 +47,7 @@ from pitmap.report import (
 )
 from pitmap.report.draw_plotly import plot_bars, plot_lines, plot_map, plot_side_by_side
 from pitmap.report.figures import Bar, BarChart
-from pitmap.report.legend import class_entries, with_class_legend
+from pitmap.report.legend import class_entries, with_key
 from pitmap.report.model import Paragraph, Picture, Table
 from pitmap.report.overlay import codes_on, numbered_marks, scale_bar_mm
 from pitmap.report.page_compare import cannot_tell_words, maps_of, tracks_view
@@ -400,12 +400,17 @@ def test_overlay_of_another_scale(record):
     assert out.shape == small.shape and (out != small).any()
 
 
-def test_legend_names_what_is_on_the_picture_and_no_more():
+def test_key_names_what_is_on_the_picture_and_no_more():
     t, picture = translator(), np.zeros((40, 900, 3), np.uint8)
     pit_and_sound = np.array([[SurfaceClass.PIT, SurfaceClass.SOUND]], np.uint8)
     assert [word for _, word in class_entries(t, np.unique(pit_and_sound))] == ["pit"]
-    assert with_class_legend(t, picture, pit_and_sound).shape[0] > 40
-    assert with_class_legend(t, picture, pit_and_sound[:, 1:]).shape == picture.shape
+    both, sound = (with_key(t, picture, codes) for codes in (pit_and_sound, pit_and_sound[:, 1:]))
+    assert both.shape[0] > sound.shape[0] > 40 and both.shape[1] == sound.shape[1] == 900
+    assert (sound[:40] == picture).all()
+    # a narrow picture has its note in more lines, none of them cut off
+    narrow = with_key(t, picture[:, :300], pit_and_sound[:, 1:])
+    assert narrow.shape[0] > sound.shape[0]
+    assert (narrow[40:, -2:] == 255).all()
 
 
 def test_numbered_marks_are_the_largest_of_the_working_zones():

@@ -18,7 +18,7 @@ __all__ = ["jpeg_of", "write_map"]
 def write_map(inspection: Inspection, drawing: Drawing, folder: Path) -> None:
     """The inspection's files and an overlay picture that a customer can read."""
     from ..report import overlay_picture, translator
-    from ..report.legend import with_class_legend
+    from ..report.legend import with_key
 
     picture = overlay_picture(
         inspection.picture,
@@ -27,7 +27,7 @@ def write_map(inspection: Inspection, drawing: Drawing, folder: Path) -> None:
         inspection.measurement,
         picture=inspection.picture_grid,
     )
-    picture = with_class_legend(translator(), picture, inspection.class_map.codes)
+    picture = with_key(translator(), picture, inspection.class_map.codes)
     save_inspection(inspection, folder, overlay_jpg=jpeg_of(picture, "overlay.jpg"))
 
 

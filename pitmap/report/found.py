@@ -19,6 +19,7 @@ from ..measure import mark_diameter_mm
 from ..units import format_depth, format_length
 from .draw_mpl import chart_png, draw_bars
 from .figures import budget_bars
+from .legend import class_entries, legend_png, lines_note
 from .model import Facts, Paragraph, Picture, RecordInput, Section, Table
 from .overlay import numbered_marks, overlay_picture
 from .palette import CLASS_STYLES
@@ -119,8 +120,6 @@ def survey_picture(t: Translate, record: RecordInput, inspection: Any, *, width:
 
 def legend_picture(t: Translate, codes: set[int]) -> Picture:
     """The classes that the pictures show, with colour, pattern and word."""
-    from .legend import class_entries, legend_png
-
     entries = class_entries(t, codes)
     data, size = legend_png(entries)
     alt = t("Legend: {words}", words=", ".join(word for _, word in entries))
@@ -138,15 +137,7 @@ def pictures_section(t: Translate, record: RecordInput) -> Section:
     codes = {int(c) for i in shown for c in np.unique(i.class_map.codes)}
     if codes & {int(c) for c in CLASS_STYLES}:
         blocks.append(legend_picture(t, codes))
-    blocks.append(
-        Paragraph(
-            text=t(
-                "Lines are the zones of the drawing (yellow: the coolant-seal land); the white bar marks its narrowest"
-                " sound metal. Numbers are the mark numbers of the tables below."
-            ),
-            kind="note",
-        )
-    )
+    blocks.append(Paragraph(text=lines_note(t), kind="note"))
     return Section(key="pictures", title=t("Pictures"), blocks=tuple(blocks))
 
 

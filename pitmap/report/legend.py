@@ -13,9 +13,10 @@ from .overlay import font_file, paint_codes
 from .palette import CLASS_STYLES, Style
 from .text import Translate
 
-__all__ = ["class_entries", "legend_png", "with_class_legend"]
+__all__ = ["class_entries", "legend_png", "lines_note", "with_key"]
 
 _SIZE = 26
+_NOTE_SIZE = 18
 
 
 def legend_png(
@@ -64,13 +65,37 @@ def class_entries(t: Translate, codes: Iterable[int]) -> list[tuple[Style, str]]
     return [(style, t(style.word)) for code, style in CLASS_STYLES.items() if int(code) in there]
 
 
-def with_class_legend(
-    t: Translate, picture: NDArray[np.uint8], codes: NDArray[np.uint8]
-) -> NDArray[np.uint8]:
-    """The picture with the legend of the classes in `codes` under it; without one where all is sound."""
+def lines_note(t: Translate) -> str:
+    """What the lines and numbers of an overlay picture mean."""
+    return t(
+        "Lines are the zones of the drawing (yellow: the coolant-seal land); the white bar marks its narrowest"
+        " sound metal. Numbers are those of the table of marks."
+    )
+
+
+def _in_lines(text: str, font: ImageFont.FreeTypeFont, width_px: int) -> str:
+    """The text broken between words where it would be wider than the picture."""
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if lines[-1] and font.getlength(longer) > width_px:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return "\n".join(lines)
+
+
+def with_key(t: Translate, picture: NDArray[np.uint8], codes: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """The picture with its key under it: the classes in `codes`, none where all is sound, and what lines mean."""
+    width = picture.shape[1]
+    strips = [picture]
     entries = class_entries(t, np.unique(codes))
-    if not entries:
-        return picture
-    data, _ = legend_png(entries, width_px=picture.shape[1])
-    strip = np.asarray(Image.open(io.BytesIO(data)).convert("RGB"))
-    return np.vstack([picture, strip])
+    if entries:
+        data, _ = legend_png(entries, width_px=width)
+        strips.append(np.asarray(Image.open(io.BytesIO(data)).convert("RGB")))
+    font = ImageFont.truetype(str(font_file()), _NOTE_SIZE)
+    text = _in_lines(lines_note(t), font, width - 2 * _NOTE_SIZE)
+    height = (text.count("\n") + 2) * round(1.4 * _NOTE_SIZE)
+    note = Image.new("RGB", (width, height), (255, 255, 255))
+    ImageDraw.Draw(note).multiline_text((_NOTE_SIZE // 2, _NOTE_SIZE // 3), text, font=font, fill=(0, 0, 0))
+    return np.vstack([*strips, np.asarray(note)])
