@@ -214,7 +214,7 @@ def photograph(rng, plate, drawing, grid, stage, removed_um, on, noise, *, commo
 
 def survey(codes, confidence, grid, drawing, stage, removed_um, on, level=0.9):
     """A stand-in for an Inspection with what compare reads."""
-    zones = drawing.zone_raster(grid)
+    zones = drawing.zone_raster(grid, by_centre=True)
     rows = []
     words = {"pit": [2], "stain": [3], "tint": [4], "uncut": [5], "affected": [2, 3, 4, 5]}
     for value, name in enumerate(drawing.zone_names, 1):
@@ -336,7 +336,7 @@ def true_zone_change(plate, drawing, grid, before, after, surveys):
 
     Uncut metal, which nobody can tell at intake, is then in none of them.
     """
-    zones = drawing.zone_raster(grid)
+    zones = drawing.zone_raster(grid, by_centre=True)
     seen = np.logical_and.reduce([s.class_map.codes != SurfaceClass.UNSEEN for s in surveys])
     a, b = (true_codes(plate, drawing, grid, *x) for x in (before, after))
     out = {}

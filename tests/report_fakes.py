@@ -76,7 +76,7 @@ def make_inspection(rng, drawing, spots, stage, removed, on, *, width=4.1, px=4.
         layer = np.zeros(grid.shape, np.uint8)
         cv2.circle(layer, (round(float(c)), round(float(r))), max(1, round(diam / 2 * px)), 1, -1)
         codes[(layer > 0) & (codes > 0)] = code
-    zones_raster = drawing.zone_raster(grid)
+    zones_raster = drawing.zone_raster(grid, by_centre=True)
     zone_rows, mark_rows = [], []
     for value, zone in enumerate(drawing.zone_names, 1):
         part = codes[zones_raster == value]

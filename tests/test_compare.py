@@ -29,10 +29,12 @@ from pitmap.compare import (
 )
 from pitmap.compare.decide import Step
 from pitmap.compare.difference import difference_interval
-from pitmap.drawing import Drawing
+from pitmap.compare.zones import Zones
+from pitmap.drawing import Drawing, load_shipped
 from pitmap.errors import InputError, NotEnoughData
 from pitmap.estimate import Estimate
 from pitmap.flags import Flag
+from pitmap.measure import make_frame
 from pitmap.surface import PROBABILITY_CLASSES, ClassMap
 
 PIT, STAIN, UNCUT, UNSEEN = (int(SurfaceClass[w]) for w in ("PIT", "STAIN", "UNCUT", "UNSEEN"))
@@ -580,3 +582,16 @@ def test_proof_of_change_tells_that_and_how_much():
     assert proof_of_change(False, -0.2, 0.1) == "no"
     assert proof_of_change(True, -0.2, 0.1) == "amount uncertain"
     assert proof_of_change(True, -0.3, -0.1) == "yes"
+
+
+@pytest.mark.parametrize("px_per_mm", [8.0, 10.0])
+def test_zones_are_as_large_as_they_are_drawn(px_per_mm: float):
+    """The map and the comparison state one area for a zone: that of the drawing."""
+    drawing = load_shipped("heron40_end")
+    zones = Zones.of(drawing, drawing.grid(px_per_mm))
+    measured = make_frame(drawing, zones.grid)
+    for value, name in enumerate(drawing.zone_names, 1):
+        area_mm2 = (zones.codes == value).sum() * zones.grid.pixel_area_mm2
+        # by centres a border of some 1,500 mm is off by a pixel's share at random, not by half a pixel all along
+        assert area_mm2 == pytest.approx(drawing.zones[name].area, rel=1e-3)
+        assert measured.zone_px[value] == (zones.codes == value).sum()

@@ -55,7 +55,7 @@ class Zones:
     @classmethod
     def of(cls, drawing: Drawing, grid: Grid) -> Zones:
         """Draw the zones on `grid`."""
-        codes = drawing.zone_raster(grid)
+        codes = drawing.zone_raster(grid, by_centre=True)
         borders = []
         for value in range(1, len(drawing.zone_names) + 1):
             inside = codes == value

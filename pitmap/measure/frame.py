@@ -8,10 +8,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from shapely import contains_xy, prepare
-from shapely.geometry.base import BaseGeometry
 
-from ..drawing import Drawing, fill_mask
+from ..drawing import Drawing, centre_mask, fill_mask
 from ..grid import Grid
 from .land_edges import LandEdges, find_land_edges
 
@@ -60,7 +58,7 @@ def make_frame(drawing: Drawing, grid: Grid) -> MeasureFrame:
     raster = np.zeros(grid.shape, np.uint8)
     with ThreadPoolExecutor(max_workers=2) as workers:
         seeking_edges = workers.submit(find_land_edges, drawing)
-        inside = workers.map(lambda geometry: _centre_inside(geometry, grid), drawing.zones.values())
+        inside = workers.map(lambda geometry: centre_mask(geometry, grid), drawing.zones.values())
         inner = cv2.erode(drawing.mask(grid).view(np.uint8), np.ones((5, 5), np.uint8)).view(bool)
         land = np.zeros(grid.shape, bool)
         if "seal_land" in drawing.zones:
@@ -81,16 +79,3 @@ def make_frame(drawing: Drawing, grid: Grid) -> MeasureFrame:
         inner_face=inner,
         edges=edges,
     )
-
-
-def _centre_inside(geometry: BaseGeometry, grid: Grid) -> NDArray[np.bool_]:
-    """Pixels whose centre lies inside: areas then have no bias, while a fill that takes every touched pixel
-    adds half a pixel all around."""
-    mask = fill_mask(geometry, grid)
-    filled = mask.view(np.uint8)
-    border = filled - cv2.erode(filled, np.ones((3, 3), np.uint8), borderValue=0)
-    row, col = np.unravel_index(np.flatnonzero(border), grid.shape)
-    prepare(geometry)
-    xy = grid.px_to_mm(np.column_stack([col, row]))
-    mask[row, col] = contains_xy(geometry, xy[:, 0], xy[:, 1])
-    return mask
