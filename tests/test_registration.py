@@ -462,6 +462,7 @@ def test_a_step_too_long_for_its_straight_lines_is_cut_short() -> None:
     assert not is_whole
     part = np.log(short.focal_px / view.focal_px) / step[6]
     assert bend(part) <= 0.5 < bend(2 * part)
+    assert _moved(view, step, corners[:0], 0.5)[1]
     whole, is_whole = _moved(view, 0.01 * step, corners, 0.5)
     assert is_whole
     assert whole.focal_px == pytest.approx(view.focal_px * np.exp(0.0018))

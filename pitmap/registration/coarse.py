@@ -36,6 +36,7 @@ _PLATE_TURNS = 48
 _PLATE_SAMPLES = 48
 _N_PLATES = 400
 _PLATE_REACH_PX = (14.0, 10.0, 7.0)
+"""How far the edges may lie from a whole-plate pose: half a step of turn and of view, at the rim of the plate."""
 _SIZE_STEP = 1.1
 _SPAN = (0.35, 1.8)
 """Longest side of the plate over the long side of the frame."""

@@ -138,6 +138,8 @@ def _moved(
     Focal length, distance and lean hardly differ in what they do, so a step along all three can be far too long for
     the straight lines that it was computed from, and end beside the edges that asked for it.
     """
+    if not len(points_mm):
+        return view.moved(step), True
     here, slope = view.jacobian(points_mm)
     for part in 0.5 ** np.arange(_MOST_HALVINGS):
         there = view.moved(part * step)
