@@ -6,7 +6,7 @@ from .dxf import DxfImport, import_dxf, load_dxf, save_dxf
 from .layers import LAYER_ROLES, dxf_layers, load_layers, save_layers
 from .load import load_drawing, load_shipped, shipped_plates
 from .look_alikes import LookAlike, look_alikes
-from .model import OPENING_KINDS, WORKING_ZONES, ZONE_NAMES, Band, Drawing, Opening, centre_mask, fill_mask
+from .model import OPENING_KINDS, WORKING_ZONES, ZONE_NAMES, Band, Drawing, Opening, fill_mask
 from .numbers import BandNumbers, Ear, Hole, PlateNumbers, PortShape, Slot, load_numbers
 from .random_plate import random_numbers, random_plate
 from .rings import load_rings, opening_kind_from_name, template_grid
@@ -34,7 +34,6 @@ __all__ = [
     "Trochoid",
     "TrochoidFit",
     "build_drawing",
-    "centre_mask",
     "check_drawing",
     "dxf_layers",
     "fill_mask",

@@ -28,7 +28,6 @@ __all__ = [
     "Band",
     "Drawing",
     "Opening",
-    "centre_mask",
     "check_range",
     "fill_mask",
 ]
@@ -162,9 +161,9 @@ class Drawing:
     def zone_raster(self, grid: Grid, *, by_centre: bool = False) -> NDArray[np.uint8]:
         """0 outside every zone, else 1 + place in :attr:`zone_names`; borders go to the later zone.
 
-        `by_centre` is for areas: see :func:`centre_mask`.
+        `by_centre` is for areas: a pixel is in a zone when its centre is, so that none is larger than drawn.
         """
-        out, inside = np.zeros(grid.shape, np.uint8), centre_mask if by_centre else fill_mask
+        out, inside = np.zeros(grid.shape, np.uint8), _centre_mask if by_centre else fill_mask
         for value, geometry in enumerate(self.zones.values(), 1):
             out[inside(geometry, grid)] = value
         return out
@@ -242,7 +241,7 @@ def fill_mask(geometry: BaseGeometry, grid: Grid) -> NDArray[np.bool_]:
     return out.view(bool)
 
 
-def centre_mask(geometry: BaseGeometry, grid: Grid) -> NDArray[np.bool_]:
+def _centre_mask(geometry: BaseGeometry, grid: Grid) -> NDArray[np.bool_]:
     """Pixels of `grid` whose centre lies inside: areas then have no bias, while a fill that takes every touched pixel
     adds half a pixel all around."""
     mask = fill_mask(geometry, grid)

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..drawing import Drawing, centre_mask, fill_mask
+from ..drawing import Drawing, fill_mask
 from ..grid import Grid
 from .land_edges import LandEdges, find_land_edges
 
@@ -55,16 +55,13 @@ def make_frame(drawing: Drawing, grid: Grid) -> MeasureFrame:
         The drawing's seal land is no band, so it has no width.
     """
     names = drawing.zone_names
-    raster = np.zeros(grid.shape, np.uint8)
-    with ThreadPoolExecutor(max_workers=2) as workers:
-        seeking_edges = workers.submit(find_land_edges, drawing)
-        inside = workers.map(lambda geometry: centre_mask(geometry, grid), drawing.zones.values())
+    with ThreadPoolExecutor(max_workers=1) as worker:
+        seeking_edges = worker.submit(find_land_edges, drawing)
+        raster = drawing.zone_raster(grid, by_centre=True)
         inner = cv2.erode(drawing.mask(grid).view(np.uint8), np.ones((5, 5), np.uint8)).view(bool)
         land = np.zeros(grid.shape, bool)
         if "seal_land" in drawing.zones:
             land = fill_mask(drawing.zones["seal_land"], grid)
-        for value, mask in enumerate(inside, 1):
-            np.copyto(raster, np.uint8(value), where=mask)
         edges = seeking_edges.result()
     counts = np.array([np.count_nonzero(raster == k) for k in range(len(names) + 1)])
     for array in (raster, land, inner, counts):

@@ -52,6 +52,19 @@ def mapped_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+@pytest.fixture
+def empty_book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Casebook]:
+    """The empty casebook that the pages open in this test."""
+    import streamlit as st
+
+    st.cache_resource.clear()
+    st.cache_data.clear()
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path))
+    with Casebook(tmp_path, who="Ada") as book:
+        yield book
+    st.cache_resource.clear()
+
+
 @contextmanager
 def _served(folder: Path) -> Iterator[str]:
     """The review page on the casebook in a folder; its address."""

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 from streamlit.testing.v1 import AppTest
 
@@ -16,17 +13,12 @@ pytestmark = pytest.mark.filterwarnings("default")
 
 
 @pytest.fixture
-def two_faces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Casebook]:
+def two_faces(empty_book: Casebook) -> Casebook:
     """An empty job: plate 1 with face A (1) and face B (2)."""
-    import streamlit as st
-
-    st.cache_resource.clear()
-    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path))
-    with Casebook(tmp_path, who="Ada") as book:
-        plate = book.create_plate("T-1", drawing="heron40_end", job=book.create_job("order 1"))
-        book.create_face(plate, "A")
-        book.create_face(plate, "B")
-        yield book
+    plate = empty_book.create_plate("T-1", drawing="heron40_end", job=empty_book.create_job("order 1"))
+    empty_book.create_face(plate, "A")
+    empty_book.create_face(plate, "B")
+    return empty_book
 
 
 def _limit_sheet() -> None:

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 from measure_fakes import ring_plate
 from page_steps import page
@@ -18,15 +15,10 @@ pytestmark = pytest.mark.filterwarnings("default")
 
 
 @pytest.fixture
-def book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Casebook]:
+def book(empty_book: Casebook) -> Casebook:
     """A casebook with order 1 and its plate T-1 with face A."""
-    import streamlit as st
-
-    st.cache_resource.clear()
-    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path))
-    with Casebook(tmp_path, who="Ada") as kept:
-        kept.create_face(kept.create_plate("T-1", job=kept.create_job("order 1")), "A")
-        yield kept
+    empty_book.create_face(empty_book.create_plate("T-1", job=empty_book.create_job("order 1")), "A")
+    return empty_book
 
 
 def open_page(module: str, **state: object) -> AppTest:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import date
-from pathlib import Path
 
 import pytest
 import streamlit as st
@@ -17,17 +16,14 @@ pytestmark = pytest.mark.filterwarnings("default")
 
 
 @pytest.fixture
-def book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Casebook]:
+def book(empty_book: Casebook) -> Casebook:
     """A casebook with plate T-12 of order 7, seen at intake and twice on one day at the final stage."""
-    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path))
-    st.cache_resource.clear()
-    with Casebook(tmp_path, who="Ada") as casebook:
-        job = casebook.create_job("order 7")
-        face = casebook.create_face(casebook.create_plate("T-12", job=job), "A")
-        casebook.create_survey(face, job, "intake", "2026-05-04")
-        casebook.create_survey(face, job, "final", "2026-05-06")
-        casebook.create_survey(face, job, "final", "2026-05-06")
-        yield casebook
+    job = empty_book.create_job("order 7")
+    face = empty_book.create_face(empty_book.create_plate("T-12", job=job), "A")
+    empty_book.create_survey(face, job, "intake", "2026-05-04")
+    empty_book.create_survey(face, job, "final", "2026-05-06")
+    empty_book.create_survey(face, job, "final", "2026-05-06")
+    return empty_book
     st.cache_resource.clear()
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,15 +21,10 @@ GOOD = cv2.imencode(".png", np.full((90, 120, 3), 128, np.uint8))[1].tobytes()
 
 
 @pytest.fixture
-def kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[Casebook, Survey]]:
-    import streamlit as st
-
-    st.cache_resource.clear()
-    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path))
-    with Casebook(tmp_path, who="Ada") as book:
-        job = book.create_job("order 1")
-        face = book.create_face(book.create_plate("T-1", job=job), "A")
-        yield book, book.create_survey(face, job, "intake", "2026-01-05")
+def kept(empty_book: Casebook) -> tuple[Casebook, Survey]:
+    job = empty_book.create_job("order 1")
+    face = empty_book.create_face(empty_book.create_plate("T-1", job=job), "A")
+    return empty_book, empty_book.create_survey(face, job, "intake", "2026-01-05")
 
 
 def photos_page() -> AppTest:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from measure_fakes import ring_plate
@@ -20,24 +19,17 @@ pytestmark = pytest.mark.filterwarnings("default")
 
 
 @pytest.fixture
-def two_plates(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Casebook]:
+def two_plates(empty_book: Casebook) -> Casebook:
     """Two plates whose drawings differ in the place of the bore alone, each with a survey and a photo."""
-    import cv2
-    import streamlit as st
-
-    st.cache_resource.clear()
-    st.cache_data.clear()
-    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path))
     photo = cv2.imencode(".png", np.full((90, 120, 3), 128, np.uint8))[1].tobytes()
-    with Casebook(tmp_path, who="Ada") as book:
-        job = book.create_job("order 1")
-        for x in (0.0, 3.0):
-            plate = book.create_plate(f"R-{x:g}", job=job)
-            face = book.create_face(plate, "A")
-            bore = Opening(name="bore", kind="bore", polygon=Point(x, 0).buffer(5))
-            save_drawing(book, plate, face, replace(ring_plate(), openings=(bore,)))
-            book.add_photo(book.create_survey(face, job, "intake", "2026-01-05"), photo, "face.png")
-        yield book
+    job = empty_book.create_job("order 1")
+    for x in (0.0, 3.0):
+        plate = empty_book.create_plate(f"R-{x:g}", job=job)
+        face = empty_book.create_face(plate, "A")
+        bore = Opening(name="bore", kind="bore", polygon=Point(x, 0).buffer(5))
+        save_drawing(empty_book, plate, face, replace(ring_plate(), openings=(bore,)))
+        empty_book.add_photo(empty_book.create_survey(face, job, "intake", "2026-01-05"), photo, "face.png")
+    return empty_book
 
 
 def _alignment() -> None:

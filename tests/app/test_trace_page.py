@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -40,22 +40,16 @@ def centre(drawing: Drawing, name: str) -> tuple[float, float]:
 
 
 @pytest.fixture
-def shop(tmp_path: Path, samples: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple]:
+def shop(empty_book: Casebook, samples: Path) -> tuple:
     """A casebook with a plate that has no drawing, its face, and two photos kept to trace from."""
-    import streamlit as st
-
-    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path))
-    st.cache_resource.clear()
-    with Casebook(tmp_path, who="Ada") as book:
-        job = book.create_job("order 31")
-        plate = book.create_plate("T-31", job=job)
-        face = book.create_face(plate, "A")
-        photos = tuple(
-            trace_desk.keep_source(book, plate, face, (samples / f / "photo.jpg").read_bytes(), f"{f}.jpg")
-            for f in FOLDERS
-        )
-        yield book, job, plate, face, photos
-    st.cache_resource.clear()
+    job = empty_book.create_job("order 31")
+    plate = empty_book.create_plate("T-31", job=job)
+    face = empty_book.create_face(plate, "A")
+    photos = tuple(
+        trace_desk.keep_source(empty_book, plate, face, (samples / f / "photo.jpg").read_bytes(), f"{f}.jpg")
+        for f in FOLDERS
+    )
+    return empty_book, job, plate, face, photos
 
 
 @pytest.fixture

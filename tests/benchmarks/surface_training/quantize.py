@@ -108,19 +108,20 @@ def _under_the_kernel(x: NDArray[np.float32], layer: onnx.NodeProto, rng: np.ran
 
 
 def rounded(weights: NDArray[np.float32], products: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Weights (out, ...) as whole multiples of a step per channel, in the place of which they do the same work."""
+    """Weights (out, ...) as whole multiples of a step per channel that change the output as little as can be."""
     left = weights.reshape(len(weights), -1).astype(np.float64)
-    most = np.abs(left).max(1)
-    step, largest = most / WEIGHT_MOST, np.abs(left).argmax(1)
+    channels, largest = np.arange(len(left)), np.abs(left).argmax(1)
+    top = left[channels, largest]
+    step = np.abs(top) / WEIGHT_MOST
     h = products.copy()
     h[np.diag_indices_from(h)] += DAMPING * np.diag(products).mean()
     upper = np.linalg.cholesky(np.linalg.inv(h)).T
-    out, top = np.zeros_like(left), left[np.arange(len(left)), largest]
+    out = np.zeros_like(left)
     for k in range(left.shape[1]):
         out[:, k] = np.clip(np.round(left[:, k] / step), -WEIGHT_MOST, WEIGHT_MOST) * step
         left[:, k + 1 :] -= np.outer((left[:, k] - out[:, k]) / upper[k, k], upper[k, k + 1 :])
     # the largest weight gives the step, to whoever reads the file
-    out[np.arange(len(out)), largest] = top
+    out[channels, largest] = top
     return out.reshape(weights.shape).astype(np.float32)
 
 
