@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import re
 import zlib
 from pathlib import Path
@@ -191,6 +192,20 @@ def test_pdf_refusals(tmp_path: Path) -> None:
         target_sheet_pdf(tmp_path / "t.pdf", "A5")
     with pytest.raises(InputError, match="cannot be written"):
         target_sheet_pdf(tmp_path / "no" / "such" / "folder.pdf")
+
+
+def test_a_full_disk_leaves_the_sheet_that_was_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = target_sheet_pdf(tmp_path / "t.pdf", "A4")
+    before = path.read_bytes()
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("pitmap.whole_file.os.fsync", full)
+    with pytest.raises(InputError, match=r"t\.pdf: cannot be written \(No space left on device\)"):
+        target_sheet_pdf(path, "letter")
+    assert path.read_bytes() == before
+    assert list(tmp_path.iterdir()) == [path]
 
 
 def test_sheets_share_no_codes() -> None:

@@ -12,6 +12,7 @@ from fpdf import FPDF
 from numpy.typing import NDArray
 
 from ..errors import InputError
+from ..whole_file import write_whole
 
 __all__ = ["PAPERS", "TargetSheet", "marker_dictionary", "target_sheet", "target_sheet_pdf"]
 
@@ -149,7 +150,7 @@ def target_sheet_pdf(path: str | Path, paper: str = "A4") -> Path:
     _words(pdf, left + RULER_MM + 8.0, top + sheet.n_y * SQUARE_MM + 4.0, sheet)
     path = Path(path)
     try:
-        pdf.output(str(path))
+        write_whole(path, bytes(pdf.output()))
     except OSError as error:
         raise InputError(f"{path}: cannot be written ({error.strerror}); choose another place") from error
     return path

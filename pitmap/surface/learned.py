@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -25,7 +25,7 @@ from .decide import (
     where_it_wins,
 )
 from .illumination import metal_reference
-from .scores import put_scores
+from .scores import find_scores, put_scores
 
 __all__ = [
     "LEARNED_PX_PER_MM",
@@ -47,8 +47,10 @@ LEARNED_PX_PER_MM = 10.0
 _MODEL = Path(__file__).parent / "model" / "surface.onnx"
 _MARGIN_PX = 30
 """Rim of a tile that is read but not kept: 3 mm of context."""
-_LARGEST_TILE_PX2 = 1_000_000
-"""Bounds the memory of one pass to about 150 MB."""
+_LARGEST_TILE_PX2 = 600_000
+"""Bounds the memory of one pass to about 90 MB."""
+_MOST_AT_ONCE = 3
+"""Bounds the memory of all passes."""
 _STRIP_PX = 128
 """Rows that are worked up at a time: the probabilities of so many stay in the processor's cache."""
 _EDGE_FULL_MM = 4.0
@@ -61,6 +63,8 @@ _PIT = PROBABILITY_CLASSES.index(SurfaceClass.PIT)
 _SCORE = PROBABILITY_CLASSES.index(SurfaceClass.SCORE)
 
 Window = tuple[slice, slice]
+_Span = tuple[int, int, int, int]
+"""Read from, read to, keep from, keep to."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -106,13 +110,11 @@ class Network:
 
 
 def open_session(model: str | Path) -> ort.InferenceSession:
-    """A network's file, ready to run on as many cores as OpenCV may use."""
+    """A network's file, ready to run on the thread that asks; several may ask at a time."""
     ort.disable_telemetry_events()
     options = ort.SessionOptions()
     options.log_severity_level = 3
-    options.intra_op_num_threads = cv2.getNumThreads()
-    # its threads must not wait in a loop: between two tiles the cores have other work
-    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
+    options.intra_op_num_threads = 1
     return ort.InferenceSession(str(model), options, providers=["CPUExecutionProvider"])
 
 
@@ -160,7 +162,7 @@ def tile_counts(height: int, width: int, multiple: int) -> tuple[int, int]:
     return min(plans)[2]
 
 
-def tile_spans(first: int, last: int, n: int, multiple: int) -> list[tuple[int, int, int, int]]:
+def tile_spans(first: int, last: int, n: int, multiple: int) -> list[_Span]:
     """Equal tiles over pixels ``first`` to ``last`` (not included): read from, read to, keep from, keep to.
 
     What is read may lie outside the raster; the parts that are kept join without overlap.
@@ -253,47 +255,53 @@ def tile_logits(
     photo_px_per_mm: float,
 ) -> Iterator[tuple[Window, NDArray[np.float32]]]:
     """Raw logits (classes, rows, columns) of every window that holds metal."""
-    with ThreadPoolExecutor(max_workers=1) as worker:
-        for one in _passes(network, rgb, metal, edge_mm, stage, photo_px_per_mm, worker):
-            yield from one.strips(metal.shape[0])
+    face = _Face(network, rgb, metal, edge_mm, stage, photo_px_per_mm)
+    for tile in face.tiles():
+        yield from face.passed(tile).strips(metal.shape[0])
 
 
-def _passes(
-    network: Network,
-    rgb: NDArray[np.uint8],
-    metal: NDArray[np.bool_],
-    edge_mm: NDArray[np.float32],
-    stage: Stage,
-    photo_px_per_mm: float,
-    worker: Executor,
-) -> Iterator[_Pass]:
-    """The network's answer for every tile that holds metal; the worker prepares the tile after."""
-    step = network.step
-    reference, known = network_knows(rgb, metal, stage, photo_px_per_mm)
-    rows_with, cols_with = np.flatnonzero(metal.any(1)), np.flatnonzero(metal.any(0))
-    if not len(rows_with):
-        return
+class _Face:
+    """A face that the network reads tile by tile; any number of threads may read it at a time."""
 
-    def read(rows: tuple[int, int], cols: tuple[int, int]) -> NDArray[np.float32]:
-        rasters = (_padded(a, rows, cols) for a in (rgb, metal, edge_mm))
-        return model_inputs(*rasters, reference)  # type: ignore[call-arg]
+    def __init__(
+        self,
+        network: Network,
+        rgb: NDArray[np.uint8],
+        metal: NDArray[np.bool_],
+        edge_mm: NDArray[np.float32],
+        stage: Stage,
+        photo_px_per_mm: float,
+    ) -> None:
+        self.network, self.rasters = network, (rgb, metal, edge_mm)
+        self.reference, self.known = network_knows(rgb, metal, stage, photo_px_per_mm)
 
-    top, bottom = int(rows_with[0]), int(rows_with[-1]) + 1
-    left, right = int(cols_with[0]), int(cols_with[-1]) + 1
-    n_rows, n_cols = tile_counts(bottom - top, right - left, network.multiple)
-    spans = [
-        (rows, cols)
-        for rows in tile_spans(top, bottom, n_rows, network.multiple)
-        for cols in tile_spans(left, right, n_cols, network.multiple)
-        if metal[rows[2] : rows[3], cols[2] : cols[3]].any()
-    ]
-    ahead = worker.submit(read, spans[0][0][:2], spans[0][1][:2])
-    for k, ((r0, _, rk0, rk1), (c0, _, ck0, ck1)) in enumerate(spans):
-        tile = ahead.result()
-        if k + 1 < len(spans):
-            ahead = worker.submit(read, spans[k + 1][0][:2], spans[k + 1][1][:2])
-        blocks = network.blocks(tile, known)
-        yield _Pass(blocks=blocks, step=step, keep=np.s_[rk0:rk1, ck0:ck1], inset=(rk0 - r0, ck0 - c0))
+    def tiles(self) -> list[tuple[_Span, _Span]]:
+        """Rows and columns of every tile that holds metal."""
+        metal, multiple = self.rasters[1], self.network.multiple
+        rows_with, cols_with = np.flatnonzero(metal.any(1)), np.flatnonzero(metal.any(0))
+        if not len(rows_with):
+            return []
+        top, bottom = int(rows_with[0]), int(rows_with[-1]) + 1
+        left, right = int(cols_with[0]), int(cols_with[-1]) + 1
+        n_rows, n_cols = tile_counts(bottom - top, right - left, multiple)
+        return [
+            (rows, cols)
+            for rows in tile_spans(top, bottom, n_rows, multiple)
+            for cols in tile_spans(left, right, n_cols, multiple)
+            if metal[rows[2] : rows[3], cols[2] : cols[3]].any()
+        ]
+
+    def passed(self, tile: tuple[_Span, _Span]) -> _Pass:
+        """The network's answer for one tile."""
+        (r0, r1, rk0, rk1), (c0, c1, ck0, ck1) = tile
+        rasters = (_padded(a, (r0, r1), (c0, c1)) for a in self.rasters)
+        picture = model_inputs(*rasters, self.reference)  # type: ignore[call-arg]
+        return _Pass(
+            blocks=self.network.blocks(picture, self.known),
+            step=self.network.step,
+            keep=np.s_[rk0:rk1, ck0:ck1],
+            inset=(rk0 - r0, ck0 - c0),
+        )
 
 
 def _fine(blocks: NDArray[np.float32], step: int) -> NDArray[np.float32]:
@@ -345,11 +353,13 @@ def learned_map(
     weights = network.weights_lapped if stage.is_lapped else network.weights_intake
     codes, confidence = np.ones(metal.shape, np.uint8), np.zeros(metal.shape, np.float32)
     covered = np.zeros(metal.shape, bool)
-    faint, scored = np.zeros(metal.shape, np.float32), np.zeros(metal.shape, np.float32)
+    faint, score_ratio = np.zeros(metal.shape, np.float32), np.zeros(metal.shape, np.float32)
     kept = np.zeros((len(PROBABILITY_CLASSES), *metal.shape), np.float16) if keep_probabilities else None
 
-    def take(one: _Pass) -> None:
-        for window, logits in one.strips(_STRIP_PX):
+    face = _Face(network, rgb, metal, edge_mm, stage, photo_px_per_mm)
+
+    def take(tile: tuple[_Span, _Span]) -> None:
+        for window, logits in face.passed(tile).strips(_STRIP_PX):
             take_strip(window, logits)
 
     def take_strip(window: Window, logits: NDArray[np.float32]) -> None:
@@ -362,17 +372,20 @@ def learned_map(
         probabilities = correct_pits(softmax_rows(logits), network.pit_said, network.pit_came_true)
         codes[window], confidence[window], best = choose_codes(probabilities, weights)
         faint[window] = where_it_wins(probabilities[_PIT], network.faint_pit_weight, best)
-        scored[window] = where_it_wins(probabilities[_SCORE], weights[_SCORE], best)
-        np.maximum(best, weights[_SCORE] * probabilities[_SCORE], out=best)
+        score = weights[_SCORE] * probabilities[_SCORE]
+        np.divide(score, best, out=score_ratio[window])
+        np.maximum(best, score, out=best)
         covered[window] = weights[_UNSEEN] * probabilities[_UNSEEN] > best
         if kept is not None:
             kept[(slice(None), *window)] = halves(probabilities)
 
-    # the network does not keep every core busy; the tile before is worked up meanwhile, the one after prepared
+    # a tile per core and all that belongs to it: the network on two cores leaves one idle a quarter of the time
+    with ThreadPoolExecutor(max_workers=min(cv2.getNumThreads(), _MOST_AT_ONCE)) as workers:
+        for _ in workers.map(take, face.tiles()):
+            pass
+    # each keeps one core busy
     with ThreadPoolExecutor(max_workers=1) as worker:
-        passes = _passes(network, rgb, metal, edge_mm, stage, photo_px_per_mm, worker)
-        for done in [worker.submit(take, one) for one in passes]:
-            done.result()
-    keep_faint_pits(codes, confidence, faint)
-    put_scores(codes, confidence, scored, edge_mm, LEARNED_PX_PER_MM)
+        seeking = worker.submit(find_scores, score_ratio, edge_mm, LEARNED_PX_PER_MM)
+        keep_faint_pits(codes, confidence, faint)
+        put_scores(codes, confidence, seeking.result(), score_ratio, metal)
     return codes, confidence, covered, kept

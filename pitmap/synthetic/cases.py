@@ -144,6 +144,7 @@ def render_cases(
     size_wh: tuple[int, int] = (1600, 1200),
     px_per_mm: float = 10.0,
     is_weathered: bool = False,
+    scores: float = 1.0,
 ) -> Iterator[Case]:
     """The grid, one case after the other; a case depends on its number and the seed alone.
 
@@ -153,7 +154,7 @@ def render_cases(
     every fifteenth is partly covered, every twentieth is out of focus beyond use.
 
     With `is_weathered` the faces have pits that have grown together and rougher old finish, and tones are
-    drawn from wider ranges.
+    drawn from wider ranges. `scores` times as many scores are drawn as usual.
     """
     for k in range(n):
         rng = np.random.default_rng([seed, k])
@@ -163,6 +164,7 @@ def render_cases(
         damage = tuple(DAMAGES)[(k // 3) % len(DAMAGES)]
         stage = _STAGES[k % len(_STAGES)]
         extent = _weathered(DAMAGES[damage], rng) if is_weathered else DAMAGES[damage]
+        extent = replace(extent, scores=extent.scores * scores)
         face = make_face(drawing, rng, extent, px_per_mm)
         removed = stock_for_uncut(face, _UNCUT[stage]) if stage in _UNCUT else 0.0
         survey = lap(face, removed, stage=stage)

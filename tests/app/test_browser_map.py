@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
 import pytest
 from browser_steps import headed, no_error, settle
 
@@ -30,6 +31,13 @@ def open_map(browser, server: str):  # type: ignore[no-untyped-def]
     return page
 
 
+def apart(rings: list[dict]) -> list[dict]:
+    """Those that no other one lies under or over, the smallest last."""
+    at = np.array([[ring["x"], ring["y"]] for ring in rings])
+    away = np.hypot(*(at[:, None] - at).T) + 1e9 * np.eye(len(at))
+    return [ring for ring, nearest in zip(rings, away.min(0), strict=True) if nearest > 30]
+
+
 def shown_mark(page) -> int | None:  # type: ignore[no-untyped-def]
     """The mark whose row stands under the map."""
     settle(page)
@@ -41,8 +49,7 @@ def test_the_last_click_wins(browser, mapped_server: str) -> None:  # type: igno
     page = open_map(browser, mapped_server)
 
     def click_ring(k: int) -> int:
-        # The smallest rings are the last ones: none of those lies under another.
-        ring = page.evaluate(RINGS)[-k]
+        ring = apart(page.evaluate(RINGS))[-k]
         page.mouse.move(ring["x"], ring["y"])
         page.wait_for_timeout(300)
         page.mouse.click(ring["x"], ring["y"])

@@ -10,11 +10,13 @@ from torch import nn
 
 N_CLASSES = 7
 """In the order of `pitmap.surface.PROBABILITY_CLASSES`; scores, the last, have a branch of their own."""
-N_LINE, DILATIONS = 16, (1, 2, 4)
+N_LINE, DILATIONS = 24, (1, 2, 4, 8)
 NEVER_SAID = -9.0
 """Logit of scores before the branch has learned any."""
 N_PICTURE = 5
 N_KNOWN = 5
+STEM = {2: 4, 3: 5, 4: 6}
+"""Side of the first convolution, for every step."""
 
 
 def block(n_in: int, n_out: int, n_convolutions: int = 2) -> nn.Sequential:
@@ -30,28 +32,31 @@ def block(n_in: int, n_out: int, n_convolutions: int = 2) -> nn.Sequential:
 
 
 class LineBranch(nn.Module):
-    """What tells a line from a mark: a few convolutions that reach 2 mm far without making the grid coarser.
+    """What tells a line from a mark: a few convolutions that reach far without making the grid coarser.
 
-    It reads the first and the last level of the network, summed rather than joined: that saves a copy of both.
+    It reads the first and the last level of the network and, since the network was not taught to keep fine lines
+    there, the picture itself; the three are summed rather than joined: that saves a copy of each.
     """
 
-    def __init__(self, n_in: int, n_out: int) -> None:
+    def __init__(self, n_in: int, step: int, n_line: int = N_LINE, dilations: tuple[int, ...] = DILATIONS):
         super().__init__()
-        self.from_last, self.from_first = nn.Conv2d(n_in, N_LINE, 1), nn.Conv2d(n_in, N_LINE, 1)
+        self.from_last, self.from_first = nn.Conv2d(n_in, n_line, 1), nn.Conv2d(n_in, n_line, 1)
+        self.from_picture = nn.Conv2d(N_PICTURE, n_line, STEM[step], stride=step, padding=1, bias=False)
         layers: list[nn.Module] = []
-        for dilation in DILATIONS:
+        for dilation in dilations:
             layers += [
-                nn.Conv2d(N_LINE, N_LINE, 3, padding=dilation, dilation=dilation),
+                nn.Conv2d(n_line, n_line, 3, padding=dilation, dilation=dilation),
                 nn.ReLU(inplace=True),
             ]
         self.along = nn.Sequential(*layers)
-        self.odds = nn.Conv2d(N_LINE, n_out, 1)
+        self.odds = nn.Conv2d(n_line, step * step, 1)
         nn.init.zeros_(self.odds.weight)
         nn.init.constant_(self.odds.bias, NEVER_SAID)
 
-    def forward(self, last: torch.Tensor, first: torch.Tensor) -> torch.Tensor:
-        """Logits; both inputs are (batch, n_in, rows, columns)."""
-        return self.odds(self.along(F.relu(self.from_last(last) + self.from_first(first))))
+    def forward(self, last: torch.Tensor, first: torch.Tensor, picture: torch.Tensor) -> torch.Tensor:
+        """Logits; the levels are (batch, n_in, rows, columns), the picture `step` times as fine."""
+        read = self.from_last(last) + self.from_first(first) + self.from_picture(picture)
+        return self.odds(self.along(F.relu(read)))
 
 
 class SurfaceNet(nn.Module):
@@ -69,8 +74,8 @@ class SurfaceNet(nn.Module):
     def __init__(self, channels: tuple[int, ...] = (24, 48, 64, 96, 128), step: int = 3) -> None:
         super().__init__()
         self.step, self.channels = step, tuple(channels)
-        kernel, first = {2: 4, 3: 5, 4: 6}[step], channels[0]
-        self.stem = nn.Conv2d(N_PICTURE, first, kernel, stride=step, padding=1)
+        first = channels[0]
+        self.stem = nn.Conv2d(N_PICTURE, first, STEM[step], stride=step, padding=1)
         self.known = nn.Conv2d(N_KNOWN, first, 1, bias=False)
         self.enter = block(first, first)
         self.down = nn.ModuleList(block(a, b) for a, b in zip(channels[:-1], channels[1:], strict=True))
@@ -78,7 +83,7 @@ class SurfaceNet(nn.Module):
             block(channels[k + 1] + channels[k], channels[k]) for k in range(len(channels) - 1)
         )
         self.head = nn.Conv2d(first, (N_CLASSES - 1) * step * step, 1)
-        self.lines = LineBranch(first, step * step)
+        self.lines = LineBranch(first, step)
 
     @property
     def multiple(self) -> int:
@@ -91,7 +96,7 @@ class SurfaceNet(nn.Module):
         Scores learn from what the other classes need and change none of it.
         """
         last, first = self.features(picture, known)
-        return torch.cat([self.head(last), self.lines(last.detach(), first.detach())], 1)
+        return torch.cat([self.head(last), self.lines(last.detach(), first.detach(), picture)], 1)
 
     def features(self, picture: torch.Tensor, known: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
         """What the classes are read from: the last level of the way up, and the first of the way down."""

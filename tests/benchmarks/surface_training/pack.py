@@ -93,12 +93,12 @@ def pack_photos(out: dict, meta: dict, folder: Path, kind: str) -> None:
 
 
 def pack_renders(
-    out: dict, meta: dict, n: int, seed: int, width: int, quality: int, is_weathered: bool
+    out: dict, meta: dict, n: int, seed: int, width: int, quality: int, is_weathered: bool, scores: float
 ) -> None:
     """Photos of invented plates by our own renderer; the ones out of focus beyond use are left out."""
     masks: dict[int, np.ndarray] = {}
     size = (width, width * 3 // 4)
-    for case in render_cases(n, seed=seed, size_wh=size, is_weathered=is_weathered):
+    for case in render_cases(n, seed=seed, size_wh=size, is_weathered=is_weathered, scores=scores):
         if case.blur == "useless":
             continue
         truth, lens, grid = case.truth, case.truth.camera.lens, case.truth.grid
@@ -165,6 +165,7 @@ def main() -> None:
     parser.add_argument(
         "--weathered", action="store_true", help="pits grown together, rough finish, wider tones"
     )
+    parser.add_argument("--scores", type=float, default=1.0, help="times the usual number of scores")
     parser.add_argument("--pits", type=Path, help="folder of plain pictures with pits outlined")
     parser.add_argument("--pits-px-per-mm", type=float, default=20.0)
     parser.add_argument("--jpeg", type=int, default=95)
@@ -173,7 +174,7 @@ def main() -> None:
     meta: dict = {"plates": [], "scenes": [], "pits": [], "n_benches": 0}
     for folder in args.photos:
         pack_photos(out, meta, folder, "photo")
-    pack_renders(out, meta, args.renders, args.seed, args.render_width, 90, args.weathered)
+    pack_renders(out, meta, args.renders, args.seed, args.render_width, 90, args.weathered, args.scores)
     if args.pits:
         pack_pits(out, meta, args.pits, args.pits_px_per_mm, args.jpeg)
     out["meta"] = np.frombuffer(json.dumps(meta).encode(), np.uint8)

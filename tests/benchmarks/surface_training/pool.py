@@ -5,6 +5,7 @@ from __future__ import annotations
 import mmap
 import os
 import signal
+import traceback
 from collections.abc import Callable
 
 import numpy as np
@@ -49,6 +50,8 @@ class Pool:
             if child == 0:
                 try:
                     self._fill(draw, range(k, n, n_workers), np.random.default_rng([seed, k]))
+                except BaseException:
+                    traceback.print_exc()
                 finally:
                     os._exit(0)
             self.children.append(child)

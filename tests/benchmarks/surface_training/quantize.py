@@ -35,7 +35,10 @@ from surface_photos import TrueCase, rendered_cases, true_cases
 from pitmap.classes import Stage
 from pitmap.surface.learned import model_inputs, network_knows
 
-KEPT_REAL = ("/stem/Conv", "/known/Conv", "/Add", "/Relu", "/head/Conv", "/lines/odds/Conv", "/Concat_4")
+KEPT_REAL = (
+    "/stem/Conv", "/known/Conv", "/Add", "/Relu", "/lines/from_picture/Conv", "/lines/Add_1", "/lines/Relu",
+    "/head/Conv", "/lines/odds/Conv", "/Concat_4",
+)  # fmt: skip
 """The first and the last convolutions, with what only adds or joins real numbers beside them."""
 TILE, STEP = 480, 3
 TILES_PER_PICTURE = 3
@@ -77,7 +80,7 @@ def whole_convolutions(model: onnx.ModelProto) -> list[onnx.NodeProto]:
     return [n for n in model.graph.node if n.op_type == "Conv" and n.name not in KEPT_REAL]
 
 
-def what_is_read(model: onnx.ModelProto, tiles: list[Tile], rng: np.random.Generator) -> dict[str, NDArray]:
+def what_is_read(model: onnx.ModelProto, tiles: list[Tile]) -> dict[str, NDArray]:
     """Mean products (inputs, inputs) of what each convolution reads, by its name."""
     layers = whole_convolutions(model)
     names = sorted({n.input[0] for n in layers})
@@ -86,9 +89,11 @@ def what_is_read(model: onnx.ModelProto, tiles: list[Tile], rng: np.random.Gener
     told.graph.output.extend(helper.make_tensor_value_info(n, onnx.TensorProto.FLOAT, None) for n in names)
     session = ort.InferenceSession(told.SerializeToString())
     total: dict[str, NDArray] = {}
-    for tile in tiles:
+    for k, tile in enumerate(tiles):
         read = dict(zip(names, session.run(names, tile), strict=True))
         for layer in layers:
+            # of its own, so that what one part of the network draws changes nothing in another
+            rng = np.random.default_rng([k, *layer.name.encode()])
             inputs = _under_the_kernel(read[layer.input[0]][0], layer, rng)
             products = inputs @ inputs.T / (inputs.shape[1] * len(tiles))
             total[layer.name] = total.get(layer.name, 0) + products.astype(np.float64)
@@ -131,7 +136,7 @@ def quantize(real: Path, out: Path, tiles: list[Tile]) -> None:
     missing = set(KEPT_REAL) - {n.name for n in model.graph.node}
     if missing:
         raise SystemExit(f"{real}: has no {', '.join(sorted(missing))}; was it written by export.py?")
-    products = what_is_read(model, tiles, np.random.default_rng(1))
+    products = what_is_read(model, tiles)
     value = {i.name: i for i in model.graph.initializer}
     for layer in whole_convolutions(model):
         kept = value[layer.input[1]]

@@ -31,12 +31,11 @@ def convolutions(path: Path) -> list[tuple[np.ndarray, np.ndarray | None]]:
     ]
 
 
-def channels_of(kept: list[tuple[np.ndarray, np.ndarray | None]]) -> tuple[int, ...]:
-    """Width of every level: stem, known, two per level, two per level on the way up, head, the branch for scores."""
-    is_short = len(kept[-1][0]) < len(kept[-2][0])
-    n_branch = len(DILATIONS) + 3 if is_short and kept[-1][0].shape[1] == N_LINE else 0
-    n_levels = (len(kept) - 1 - n_branch) // 4
-    return tuple(kept[2 + 2 * k][0].shape[0] for k in range(n_levels))
+def channels_of(kept: list[tuple[np.ndarray, np.ndarray | None]], step: int) -> tuple[int, ...]:
+    """Width of every level: stem, known, two per level, two per level on the way up, then the head."""
+    n_out = (N_CLASSES - 1) * step**2
+    head = next(k for k, (weight, _) in enumerate(kept) if weight.shape[0] == n_out and weight.shape[2] == 1)
+    return tuple(kept[2 + 2 * k][0].shape[0] for k in range(head // 4))
 
 
 def in_order(model: SurfaceNet) -> list[tuple[nn.Conv2d, nn.BatchNorm2d | None]]:
@@ -45,7 +44,7 @@ def in_order(model: SurfaceNet) -> list[tuple[nn.Conv2d, nn.BatchNorm2d | None]]
     for part in (model.enter, *model.down, *reversed(model.up)):
         out += [(part[k], part[k + 1]) for k in range(0, len(part), 3)]  # type: ignore[misc]
     branch = model.lines
-    lines = [branch.from_last, branch.from_first, *branch.along[::2], branch.odds]
+    lines = [branch.from_last, branch.from_first, branch.from_picture, *branch.along[::2], branch.odds]
     return [*out, (model.head, None), *((part, None) for part in lines)]  # type: ignore[misc]
 
 
@@ -58,15 +57,18 @@ def inputs_kept(model: SurfaceNet, old: tuple[int, ...]) -> list[list[int]]:
         out += [own[k], own[k + 1]]
     for k in range(len(old) - 2, -1, -1):
         out += [own[k + 1] + [new[k + 1] + i for i in own[k]], own[k]]
-    return [*out, own[0], own[0], own[0], *([list(range(N_LINE))] * (len(DILATIONS) + 1))]
+    inner = [list(range(N_LINE))] * (len(DILATIONS) + 1)
+    return [*out, own[0], own[0], own[0], list(range(N_PICTURE)), *inner]
 
 
 def restore(path: Path, channels: tuple[int, ...] | None, step: int) -> SurfaceNet:
-    """A network that computes what the file computes; a file without scores leaves their branch unlearned."""
+    """A network that computes what the file computes; a branch for scores of another form is left unlearned."""
     kept = convolutions(path)
-    old = channels_of(kept)
+    old = channels_of(kept, step)
     torch.manual_seed(1)
     model = SurfaceNet(channels or old, step)
+    if len(kept) != len(in_order(model)):
+        kept = kept[: 4 * len(old) + 1]
     with torch.no_grad():
         for (layer, norm), (weight, shift), inputs in zip(
             in_order(model)[: len(kept)], kept, inputs_kept(model, old)[: len(kept)], strict=True
