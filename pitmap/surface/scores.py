@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +11,7 @@ from numpy.typing import NDArray
 from ..classes import SurfaceClass
 from .arcs import off_fullest_arc
 from .follow import run_on
-from .lay import Stroke, is_lay, stroke_of
+from .lay import is_lay, stroke_of
 from .morphology import disc
 from .parts import large_parts
 
@@ -32,8 +34,8 @@ _LEAST_IN_WEB_MM, _MOST_IN_WEB = 12.0, 4
 """Lines that cross, or that run through a stain's outline, are taken out one by one: at least so long, at most so many."""
 _MOST_BESIDE = 0.5
 """Of such a line's area, what else of the piece may lie within a line's width of it; a broad band has more."""
-_LEAST_STROKE_MM = 3.0
-"""A likely piece so long tells which way the strokes of a lap run."""
+_FAINT, _LEAST_STROKE_MM = 0.22, 3.0
+"""Pieces of what is so many times as likely as the metal, so long, tell which way the strokes of a lap run."""
 _EDGE_MM, _MOST_AT_EDGE = 1.5, 0.4
 """A line that runs along a drawn edge is the edge: its chamfer, its shadow."""
 
@@ -108,6 +110,17 @@ def _longest_piece(at: NDArray[np.float64], px_per_mm: float) -> NDArray[np.bool
     return of == np.bincount(of).argmax()
 
 
+def _pieces(is_it: NDArray[np.uint8], least_mm: float, px_per_mm: float) -> Iterator[NDArray[np.int64]]:
+    """Pixels (n, 2), column and row, of every piece that reaches so far, small gaps closed."""
+    joined = cv2.dilate(is_it, disc(_GAP_MM, px_per_mm))
+    _, parts, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
+    reach = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) / px_per_mm
+    for k in 1 + np.flatnonzero(reach[1:] >= least_mm):
+        x, y, w, h = stats[k, :4]
+        window = (slice(y, y + h), slice(x, x + w))
+        yield np.argwhere((parts[window] == k) & (is_it[window] > 0))[:, ::-1] + (x, y)
+
+
 def find_scores(
     ratio: NDArray[np.float32], edge_mm: NDArray[np.float32], px_per_mm: float
 ) -> NDArray[np.bool_] | None:
@@ -129,26 +142,20 @@ def find_scores(
     is_likely = (ratio > 1).view(np.uint8)
     if not is_likely.any():
         return None
-    joined = cv2.dilate(is_likely, disc(_GAP_MM, px_per_mm))
-    _, parts, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
-    reach = np.hypot(stats[:, cv2.CC_STAT_WIDTH], stats[:, cv2.CC_STAT_HEIGHT]) / px_per_mm
     scored = np.zeros(ratio.shape, np.uint8)
-    strokes: list[Stroke] = []
     lines: list[NDArray[np.int64]] = []
-    for k in 1 + np.flatnonzero(reach[1:] >= _LEAST_STROKE_MM):
-        x, y, w, h = stats[k, :4]
-        window = (slice(y, y + h), slice(x, x + w))
-        px = np.argwhere((parts[window] == k) & (is_likely[window] > 0))[:, ::-1] + (x, y)
-        stroke = stroke_of(px / px_per_mm)
-        if stroke is not None:
-            strokes.append(stroke)
+    for px in _pieces(is_likely, _LEAST_LENGTH_MM, px_per_mm):
         away = edge_mm[px[:, 1], px[:, 0]] >= _EDGE_MM
-        if reach[k] < _LEAST_LENGTH_MM or away.mean() < 1 - _MOST_AT_EDGE:
+        if away.mean() < 1 - _MOST_AT_EDGE:
             continue
         if is_score_shaped(px / px_per_mm, len(px) / px_per_mm**2):
             lines.append(px)
         else:
             lines += [px[one] for one in lines_in_web(px / px_per_mm, px_per_mm)]
+    if not lines:
+        return None
+    faint = _pieces((ratio > _FAINT).view(np.uint8), _LEAST_STROKE_MM, px_per_mm)
+    strokes = [s for s in (stroke_of(px / px_per_mm) for px in faint) if s is not None]
     for line in lines:
         if is_lay(line / px_per_mm, float(np.median(ratio[line[:, 1], line[:, 0]])), strokes):
             continue
