@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .axes import axes_of
+
 __all__ = ["run_on"]
 
 _STILL_SHOWS, _GAP_MM = 0.12, 1.0
@@ -42,14 +44,13 @@ def run_on(
         Distance to the nearest drawn edge; 0 off the metal.
     px_per_mm : float
     """
-    middle = line_mm.mean(0)
-    turn = np.linalg.svd(line_mm - middle, full_matrices=False)[2]
-    along, across = turn @ (line_mm - middle).T
+    axes = axes_of(line_mm)
+    along, across = axes.split(line_mm)
     # one place per pixel of length: a wide part must not outweigh a narrow one
     step, n_at = np.unique(np.floor(along * px_per_mm).astype(int), return_inverse=True)
     centre = np.column_stack([np.bincount(n_at, a) / np.bincount(n_at) for a in (along, across)])
     thick = max(1, round(len(line_mm) / len(step)))
-    spine = centre @ turn + middle
+    spine = axes.back(centre)
     for ordered in (spine, spine[::-1]):
         way = _followed(ordered, ratio, edge_mm, px_per_mm)
         if len(way):
@@ -100,11 +101,9 @@ def _followed(
 
 def _ahead(tail: NDArray[np.float64], px_per_mm: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Places (n, 2) straight on from a line's last ones, and the direction (2,) across it."""
-    middle = tail.mean(0)
-    turn = np.linalg.svd(tail - middle, full_matrices=False)[2]
-    if turn[0] @ (tail[-1] - tail[0]) < 0:
-        turn = -turn
-    along, across = turn @ (tail - middle).T
+    axes = axes_of(tail)
+    along, across = axes.split(tail)
     bend = np.polyfit(along, across, 2 if np.ptp(along) >= _BENT_MM else 1)
-    t = along[-1] + np.arange(1, math.ceil(_AHEAD_MM * px_per_mm)) / px_per_mm
-    return np.column_stack([t, np.polyval(bend, t)]) @ turn + middle, turn[1]
+    steps = np.arange(1, math.ceil(_AHEAD_MM * px_per_mm)) / px_per_mm
+    t = along[-1] + math.copysign(1, along[-1] - along[0]) * steps
+    return axes.back(np.column_stack([t, np.polyval(bend, t)])), axes.turn[1]

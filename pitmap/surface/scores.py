@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from ..classes import SurfaceClass
 from .arcs import off_fullest_arc
+from .axes import axes_of
 from .follow import run_on
-from .lay import is_lay, stroke_of
+from .lay import is_lay, is_stroke
 from .morphology import disc
 from .parts import large_parts
 
@@ -50,8 +51,7 @@ def is_score_shaped(at_mm: NDArray[np.float64], area_mm2: float) -> bool:
     area_mm2 : float
         Of all of it.
     """
-    at = at_mm - at_mm.mean(0)
-    along, across = (at @ np.linalg.svd(at, full_matrices=False)[2].T).T
+    along, across = axes_of(at_mm).split(at_mm)
     length = float(np.ptp(along))
     if length < _LEAST_LENGTH_MM or area_mm2 > _MOST_WIDTH_MM * length:
         return False
@@ -155,7 +155,7 @@ def find_scores(
     if not lines:
         return None
     faint = _pieces((ratio > _FAINT).view(np.uint8), _LEAST_STROKE_MM, px_per_mm)
-    strokes = [s for s in (stroke_of(px / px_per_mm) for px in faint) if s is not None]
+    strokes = [axes for axes in (axes_of(px / px_per_mm) for px in faint) if is_stroke(axes)]
     for line in lines:
         if is_lay(line / px_per_mm, float(np.median(ratio[line[:, 1], line[:, 0]])), strokes):
             continue
