@@ -38,18 +38,18 @@ class LineBranch(nn.Module):
     there, the picture itself; the three are summed rather than joined: that saves a copy of each.
     """
 
-    def __init__(self, n_in: int, step: int, n_line: int = N_LINE, dilations: tuple[int, ...] = DILATIONS):
+    def __init__(self, n_in: int, step: int) -> None:
         super().__init__()
-        self.from_last, self.from_first = nn.Conv2d(n_in, n_line, 1), nn.Conv2d(n_in, n_line, 1)
-        self.from_picture = nn.Conv2d(N_PICTURE, n_line, STEM[step], stride=step, padding=1, bias=False)
+        self.from_last, self.from_first = nn.Conv2d(n_in, N_LINE, 1), nn.Conv2d(n_in, N_LINE, 1)
+        self.from_picture = nn.Conv2d(N_PICTURE, N_LINE, STEM[step], stride=step, padding=1, bias=False)
         layers: list[nn.Module] = []
-        for dilation in dilations:
+        for dilation in DILATIONS:
             layers += [
-                nn.Conv2d(n_line, n_line, 3, padding=dilation, dilation=dilation),
+                nn.Conv2d(N_LINE, N_LINE, 3, padding=dilation, dilation=dilation),
                 nn.ReLU(inplace=True),
             ]
         self.along = nn.Sequential(*layers)
-        self.odds = nn.Conv2d(n_line, step * step, 1)
+        self.odds = nn.Conv2d(N_LINE, step * step, 1)
         nn.init.zeros_(self.odds.weight)
         nn.init.constant_(self.odds.bias, NEVER_SAID)
 
