@@ -21,6 +21,7 @@ from pitmap.photo import (
     sharpness_tiles,
     tilt_deg,
 )
+from pitmap.registration import Displaced
 from pitmap.registration.camera import Camera, Lens
 
 
@@ -209,6 +210,19 @@ def test_transparent_part_is_told() -> None:
     report = check_photo(Photo(rgb=p.rgb.copy(), name="t", sha256="", format="PNG", seen=seen))
     assert report.of("transparent")[0].value == pytest.approx(0.25)
     assert not check_photo(p).of("transparent")
+
+
+def test_an_opening_that_stands_elsewhere_is_told() -> None:
+    class Aligned:
+        displaced = (Displaced(name="port_1", right_mm=-1.5, up_mm=2.0),)
+
+        def __getattr__(self, name: str) -> object:
+            return getattr(camera(), name)
+
+    (finding,) = check_photo(picture(), alignment=Aligned(), drawing=plate()).of("drawing")
+    assert finding.severity == "watch" and finding.value == pytest.approx(2.5)
+    assert "port_1 stands about 2.5 mm" in finding.text and "1.5 mm left, 2.0 mm up" in finding.text
+    assert not check_photo(picture(), alignment=camera(), drawing=plate()).of("drawing")
 
 
 def test_refused_calls() -> None:

@@ -19,6 +19,7 @@ from pitmap.registration import (
     REGIONS,
     Alignment,
     Camera,
+    Displaced,
     Lens,
     RunnerUp,
     finder,
@@ -326,6 +327,60 @@ def test_openings_drawn_three_millimetres_from_where_they_are_refuse_the_drawing
         refine(photo, drawing, Camera(homography=aligned.homography, lens=aligned.lens))
 
 
+def off_by(drawing: Drawing, name: str, right_mm: float, up_mm: float) -> Drawing:
+    """The drawing with one opening elsewhere."""
+    openings = tuple(
+        replace(o, polygon=translate(o.polygon, right_mm, up_mm)) if o.name == name else o
+        for o in drawing.openings
+    )
+    return replace(drawing, openings=openings, zones={}, bands=())
+
+
+@pytest.mark.parametrize(
+    ("kind", "right_mm", "up_mm"), [("port", -2.0, 1.5), ("coolant", 1.3, 2.9), ("bolt", 2.0, -1.2)]
+)
+def test_one_opening_drawn_elsewhere_is_told_and_does_not_shift_the_plate(
+    plate: Drawing, photo: np.ndarray, aligned: Alignment, kind: str, right_mm: float, up_mm: float
+) -> None:
+    name = next(o.name for o in plate.openings if o.kind == kind)
+    wrong = off_by(plate, name, right_mm, up_mm)
+    found = refine(photo, wrong, Camera(homography=aligned.homography, lens=aligned.lens))
+    assert rms_mm(found, lying_view(), plate) < BAR_MM
+    (opening,) = found.displaced
+    # the photo shows it where the drawing had it before
+    assert (opening.name, opening.right_mm, opening.up_mm) == (
+        name,
+        pytest.approx(-right_mm, abs=0.25),
+        pytest.approx(-up_mm, abs=0.25),
+    )
+    assert name in opening.sentence() and "mend the drawing" in opening.sentence()
+
+
+def test_a_right_drawing_has_no_opening_elsewhere_also_where_one_is_covered(
+    plate: Drawing, photo: np.ndarray, aligned: Alignment
+) -> None:
+    assert aligned.displaced == ()
+    covered = photo.copy()
+    for kind in ("coolant", "bolt"):
+        opening = next(o for o in plate.openings if o.kind == kind)
+        x, y = aligned.mm_to_px(np.array(opening.polygon.centroid.coords))[0].round().astype(int)
+        cv2.rectangle(covered, (int(x) - 40, int(y) - 40), (int(x) + 40, int(y) + 40), (150, 30, 30), -1)
+    found = refine(covered, plate, Camera(homography=aligned.homography, lens=aligned.lens))
+    assert found.displaced == ()
+
+
+def test_displaced_openings_are_kept_in_the_file_and_files_of_before_are_read(aligned: Alignment) -> None:
+    told = replace(aligned, displaced=(Displaced(name="port_1", right_mm=1.5, up_mm=-2.0),))
+    plain = json.loads(json.dumps(told.to_dict()))
+    assert Alignment.from_dict(plain).displaced == told.displaced
+    del plain["displaced"]
+    assert Alignment.from_dict(plain).displaced == ()
+
+
+def at(*names: str) -> tuple[Displaced, ...]:
+    return tuple(Displaced(name=n, right_mm=3.0, up_mm=0.0) for n in names)
+
+
 GOOD = Evidence(in_frame=1.0, met=0.8, chance=0.15, regions_met=0.9, n_regions=40, displaced=())
 
 
@@ -335,9 +390,9 @@ GOOD = Evidence(in_frame=1.0, met=0.8, chance=0.15, regions_met=0.9, n_regions=4
         ({}, ""),
         ({"met": 0.3}, "not found"),
         ({"met": 0.42, "chance": 0.3}, "not found"),
-        ({"displaced": ("port_1", "bolt_2")}, "in places only"),
-        ({"displaced": ("outline 3",)}, ""),
-        ({"displaced": ("outline 3",), "regions_met": 0.7}, "in places only"),
+        ({"displaced": at("port_1", "bolt_2")}, "in places only"),
+        ({"displaced": at("outline 3")}, ""),
+        ({"displaced": at("outline 3"), "regions_met": 0.7}, "in places only"),
         ({"n_regions": 6}, "too little"),
         ({"regions_met": 0.4}, "only 40 %"),
     ],
@@ -351,11 +406,11 @@ def test_doubt_names_the_rule_that_is_broken(change: dict[str, object], word: st
     ("change", "settles"),
     [
         ({}, False),
-        ({"displaced": ("outline 3",)}, False),
-        ({"displaced": ("outline 3",), "regions_met": 0.7}, True),
-        ({"displaced": ("outline 3", "port_1"), "regions_met": 0.7}, False),
-        ({"displaced": ("outline 3",), "regions_met": 0.7, "met": 0.3}, False),
-        ({"displaced": ("outline 1", "outline 2", "outline 3")}, True),
+        ({"displaced": at("outline 3")}, False),
+        ({"displaced": at("outline 3"), "regions_met": 0.7}, True),
+        ({"displaced": at("outline 3", "port_1"), "regions_met": 0.7}, False),
+        ({"displaced": at("outline 3"), "regions_met": 0.7, "met": 0.3}, False),
+        ({"displaced": at("outline 1", "outline 2", "outline 3")}, True),
     ],
 )
 def test_only_a_shifted_outline_is_looked_at_again(change: dict[str, object], settles: bool) -> None:
@@ -367,7 +422,7 @@ def test_a_shifted_outline_is_judged_again_from_the_settled_view(
     plate: Drawing, photo: np.ndarray, monkeypatch: pytest.MonkeyPatch, still: bool
 ) -> None:
     """The first look is from a rough view; what it says of the outline counts only if the settled view agrees."""
-    doubtful = replace(GOOD, displaced=("outline 3",), regions_met=0.7)
+    doubtful = replace(GOOD, displaced=at("outline 3"), regions_met=0.7)
     looks = iter([doubtful, doubtful if still else GOOD])
     views = []
 

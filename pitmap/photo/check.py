@@ -102,6 +102,11 @@ def check_photo(
         numbers["px_per_mm"] = _least_scale(alignment, drawing)
         numbers["tilt_deg"] = tilt_deg(alignment, photo.size_wh)
         findings.append(_tilt(numbers["tilt_deg"], limits))
+        # a bare camera says nothing of single openings
+        findings += [
+            PhotoFinding(code="drawing", severity="watch", value=d.away_mm, text=d.sentence())
+            for d in getattr(alignment, "displaced", ())
+        ]
     findings += _sharpness(tiles, numbers, limits, is_plate=alignment is not None)
     if rectified is not None and drawing is not None:
         findings += _zones(rectified, drawing, alignment, numbers, limits)

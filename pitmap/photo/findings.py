@@ -21,7 +21,7 @@ class PhotoFinding:
     Parameters
     ----------
     code : str
-        ``blur glare dark bright scale tilt frame transparent``.
+        ``blur glare dark bright scale tilt frame transparent drawing``.
     severity : str
         ``pass``, ``watch`` (measure, but mind it) or ``stop`` (take another photo).
     text : str

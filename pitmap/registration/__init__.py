@@ -2,6 +2,7 @@
 
 from .alignment import Alignment, RunnerUp
 from .camera import Camera, Lens, apply_homography
+from .displaced import Displaced
 from .finder import refine, register, register_from_landmarks
 from .landmark_file import Landmarks, read_landmarks
 from .rectify import photo_scale, rectify
@@ -11,6 +12,7 @@ __all__ = [
     "REGIONS",
     "Alignment",
     "Camera",
+    "Displaced",
     "Landmarks",
     "Lens",
     "RunnerUp",

@@ -14,6 +14,7 @@ from scipy.stats import chi2
 from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL, Estimate
 from .camera import Camera, Lens
+from .displaced import Displaced
 from .regions import REGIONS
 from .view import PARAMETERS, View
 
@@ -65,6 +66,9 @@ class Alignment:
     runner_up : RunnerUp
     edge_break_mm, blur_px : float
         Width of the broken edges and blur of the photo, as found.
+    displaced : tuple of Displaced
+        An opening that the photo shows elsewhere than the drawing: the plate lies right, the drawing is wrong there. With
+        more than one the photo is refused.
     method : str
         ``"automatic"``, ``"landmarks"``, ``"refined"`` or another word of the caller.
     """
@@ -79,6 +83,7 @@ class Alignment:
     runner_up: RunnerUp
     edge_break_mm: float
     blur_px: float
+    displaced: tuple[Displaced, ...] = ()
     method: str = "automatic"
 
     def __post_init__(self) -> None:
@@ -191,6 +196,7 @@ class Alignment:
             },
             "edge_break_mm": self.edge_break_mm,
             "blur_px": self.blur_px,
+            "displaced": [d.to_dict() for d in self.displaced],
             "method": self.method,
         }
 
@@ -231,6 +237,8 @@ class Alignment:
                 ),
                 edge_break_mm=float(data["edge_break_mm"]),
                 blur_px=float(data["blur_px"]),
+                # files of before know no such field
+                displaced=tuple(Displaced(**d) for d in data.get("displaced", ())),
                 method=str(data["method"]),
             )
         except (KeyError, TypeError, ValueError, IndexError) as error:

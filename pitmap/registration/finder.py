@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import partial
 from typing import NamedTuple
 
@@ -18,6 +19,7 @@ from .alignment import Alignment
 from .camera import Camera
 from .coarse import focal_for, search
 from .copies import SmallerCopies
+from .displaced import Looked, displaced_openings
 from .edges import DrawnEdges, drawn_edges
 from .evidence import shrink
 from .judge import weigh
@@ -129,6 +131,13 @@ def _finish(
     if not np.sqrt((apart**2).mean()) <= _MOST_SETTLED_PX:
         # what was seen where the steps on the photo itself began says nothing of where they ended
         evidence = weigh(middle, at_last, edges, thickness)
+    coarse = Looked(rgb=middle, view=at_last, thickness_mm=thickness)
+    fine = Looked(
+        rgb=rgb, view=fit.view, thickness_mm=thickness, edge_break_mm=fit.edge_break_mm, blur_px=fit.blur_px
+    )
+    openings = displaced_openings(coarse, fine, dense)
+    outline = tuple(d for d in evidence.displaced if not d.is_opening)
+    evidence = replace(evidence, displaced=outline + openings)
     return conclude(rgb, drawing, dense, fit, evidence, rival, method=method)
 
 

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .alignment import RunnerUp
+from .displaced import met
 from .edges import DrawnEdges
 from .evidence import edge_field, shrink
-from .judge import met
 from .polish import Priors, refine_view
 from .poses import Poses, exp_rotation, pull, score
 from .profiles import fit_profiles

@@ -12,8 +12,9 @@ from ..drawing import Drawing
 from ..errors import AlignmentRefused
 from ..estimate import DEFAULT_LEVEL, Estimate
 from .alignment import Alignment, RunnerUp, plate_covariance
+from .displaced import Displaced, met
 from .edges import DrawnEdges
-from .judge import Evidence, met
+from .judge import Evidence
 from .polish import Fit
 from .regions import region_table
 
@@ -56,8 +57,8 @@ def is_found(evidence: Evidence) -> bool:
     return evidence.met >= _MIN_MET and evidence.met - evidence.chance >= _MIN_OVER_CHANCE
 
 
-def _displaced_openings(evidence: Evidence) -> int:
-    return sum(not name.startswith("outline ") for name in evidence.displaced)
+def _openings(evidence: Evidence) -> tuple[Displaced, ...]:
+    return tuple(d for d in evidence.displaced if d.is_opening)
 
 
 def may_settle(evidence: Evidence) -> bool:
@@ -67,10 +68,7 @@ def may_settle(evidence: Evidence) -> bool:
     one that stands elsewhere means another drawing.
     """
     return (
-        is_found(evidence)
-        and bool(evidence.displaced)
-        and not _displaced_openings(evidence)
-        and bool(doubt(evidence))
+        is_found(evidence) and bool(evidence.displaced) and not _openings(evidence) and bool(doubt(evidence))
     )
 
 
@@ -83,12 +81,12 @@ def doubt(evidence: Evidence) -> str:
             "in the photo?"
         )
     # one sector of the outline may have met a shadow's edge; an opening has no such double
-    n_openings = _displaced_openings(evidence)
+    n_openings = len(_openings(evidence))
     n_all = len(evidence.displaced)
     if n_openings >= 2 or n_all >= 3 or (n_all and evidence.regions_met < 0.75):
         return (
             "the drawing fits in places only: "
-            + ", ".join(evidence.displaced[:4])
+            + ", ".join(d.name for d in evidence.displaced[:4])
             + (" and more" if len(evidence.displaced) > 4 else "")
             + " lie millimetres from where the rest puts them; is it the right drawing (face, ported openings)?"
         )
@@ -145,7 +143,7 @@ def conclude(
     *,
     method: str,
 ) -> Alignment:
-    """The alignment, when nothing speaks against it.
+    """The alignment, when nothing speaks against it. One displaced opening is told; more are another drawing.
 
     Raises
     ------
@@ -190,6 +188,7 @@ def conclude(
         regions=region_table(edges, p.inside, good, p.offset_px / p.px_per_mm),
         seen=float(in_frame.mean()),
         met=evidence.met,
+        displaced=_openings(evidence),
         runner_up=rival,
         edge_break_mm=fit.edge_break_mm,
         blur_px=fit.blur_px,

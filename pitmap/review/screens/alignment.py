@@ -68,6 +68,8 @@ def show_alignment(ref: PhotoRef, drawing: Drawing, alignment) -> None:  # type:
         f"Lies within {residual}. In the frame: {100 * alignment.seen:.0f} % of the metal.",
         icon=":material/check:",
     )
+    for opening in alignment.displaced:
+        st.warning(opening.sentence(), icon=":material/rule:")
     st.image(alignment_picture(photo_of(ref).rgb, drawing, alignment, 1600), width="stretch")
     st.caption(
         "Yellow: edges of the metal. Blue: seal land. They must lie on the edges of the face, not of the bench."

@@ -1,0 +1,190 @@
+"""Pieces of the drawing that the photo shows elsewhere: how far off, in mm and in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .edges import DrawnEdges
+from .profiles import ProfileFit, fit_profiles
+from .view import View
+
+__all__ = ["Displaced", "Looked", "best_nearby", "displaced_openings", "met"]
+
+_REACH_MM = 6.0
+_STEP_MM = 0.6
+_LEAST_MM = 1.2
+"""A piece that stands less than this beside its drawn place is not called displaced."""
+_MISSED, _GAIN, _FOUND = 0.45, 0.3, 0.6
+"""An opening is displaced when less than the first share of its edge is met in its place, and elsewhere more by the second
+and at least the third. On the 20 development photos and 90 renders with their true drawings none is."""
+_FEWEST = 10
+"""Samples: of so many places one fits fewer by chance."""
+_SAMPLES = 24
+"""Of an opening's edge, for the first look at every place nearby."""
+_NEAR_PX, _SHARP_PX = 1.0, 0.75
+"""An edge counts as met within so much: at the places tried, and at the one that they lead to."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Displaced:
+    """A piece of the drawing that fits the photo elsewhere.
+
+    Parameters
+    ----------
+    name : str
+        The opening, or a sector of the outline.
+    right_mm, up_mm : float
+        From where the drawing has it to where the photo shows it, in the plate frame.
+    """
+
+    name: str
+    right_mm: float
+    up_mm: float
+
+    @property
+    def is_opening(self) -> bool:
+        """True for an opening. A sector of the outline may have met a shadow's edge; an opening has no such double."""
+        return not self.name.startswith("outline ")
+
+    @property
+    def away_mm(self) -> float:
+        """Distance between the two places, mm."""
+        return float(np.hypot(self.right_mm, self.up_mm))
+
+    def sentence(self) -> str:
+        """For the user: what is wrong and what to do."""
+        side = f"{abs(self.right_mm):.1f} mm {'right' if self.right_mm > 0 else 'left'}"
+        height = f"{abs(self.up_mm):.1f} mm {'up' if self.up_mm > 0 else 'down'}"
+        return (
+            f"{self.name} stands about {self.away_mm:.1f} mm from where the drawing has it ({side}, {height}); measure it "
+            "on the plate and mend the drawing. Until then the metal round it is not read rightly."
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {"name": self.name, "right_mm": self.right_mm, "up_mm": self.up_mm}
+
+
+def met(fit: ProfileFit, edges: DrawnEdges, tolerance_px: float) -> NDArray[np.bool_]:
+    """Samples whose edge stands in its place: near enough, sharply placed, and explaining the profile."""
+    return (
+        fit.inside
+        & (edges.length_mm > 0)
+        & (np.abs(fit.offset_px) < tolerance_px)
+        & (fit.variance_px2 * fit.condition < 0.35**2 * 4)
+        & (fit.explained > 0.6)
+        & (fit.contrast > 2.0 * fit.misfit)
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Looked:
+    """A picture that drawn edges are looked for in.
+
+    Parameters
+    ----------
+    rgb : (H, W, 3) uint8 array
+    view : View
+        For this picture.
+    thickness_mm : float
+    edge_break_mm, blur_px : float
+        What an edge looks like in it; left out, as in a picture of 1 to 2 px per mm, which does not show the two.
+    """
+
+    rgb: NDArray[np.uint8]
+    view: View
+    thickness_mm: float
+    edge_break_mm: float = 0.3
+    blur_px: float = 0.8
+
+    def fit(self, edges: DrawnEdges, push_mm: NDArray) -> ProfileFit:
+        """Profiles with the drawing pushed aside; one push (2,) or one a sample (N, 2)."""
+        return fit_profiles(
+            self.rgb,
+            self.view,
+            replace(edges, points_mm=edges.points_mm + push_mm),
+            thickness_mm=self.thickness_mm,
+            edge_break_mm=self.edge_break_mm,
+            blur_px=self.blur_px,
+        )
+
+
+def best_nearby(at: Looked, opening: DrawnEdges) -> tuple[float, NDArray[np.float64]]:
+    """Where within a few millimetres an opening fits best, on a picture of 1 to 2 px per mm.
+
+    Returns
+    -------
+    share : float
+        Of its samples in the frame, met there; 0 where it fits nowhere else.
+    push_mm : (2,) array
+        From its drawn place.
+    """
+    steps = np.arange(-_REACH_MM, _REACH_MM + 1e-9, _STEP_MM)
+    pushes = np.stack(np.meshgrid(steps, steps), -1).reshape(-1, 2)
+    reach = np.hypot(*pushes.T)
+    pushes = pushes[(reach >= _LEAST_MM - 1e-9) & (reach <= _REACH_MM)]
+    few = opening.take(np.arange(0, len(opening.part), max(1, len(opening.part) // _SAMPLES)))
+    n = len(few.part)
+    everywhere = few.take(np.tile(np.arange(n), len(pushes)))
+    fit = at.fit(everywhere, np.repeat(pushes, n, axis=0))
+    good = met(fit, everywhere, _NEAR_PX).reshape(-1, n)
+    seen = (fit.inside & (everywhere.length_mm > 0)).reshape(-1, n).sum(1)
+    enough = seen >= 0.5 * max(int((few.length_mm > 0).sum()), 1)
+    share = np.where(enough, good.sum(1) / np.maximum(seen, 1), 0.0)
+    return settled_nearby(at, opening, pushes[share.argmax()])
+
+
+def settled_nearby(
+    at: Looked, opening: DrawnEdges, push_mm: NDArray[np.float64]
+) -> tuple[float, NDArray[np.float64]]:
+    """From a place half a step away the edges tell the rest of the way; returns as :func:`best_nearby` does."""
+    push = push_mm
+    for _ in range(2):
+        fit = at.fit(opening, push)
+        near = met(fit, opening, 2 * _NEAR_PX)
+        if near.sum() < _FEWEST // 2:
+            return 0.0, push
+        push = push + np.linalg.lstsq(opening.normals[near], (fit.offset_px / fit.px_per_mm)[near])[0]
+    if not _LEAST_MM <= np.hypot(*push) <= 1.2 * _REACH_MM:
+        return 0.0, push
+    return share_met(at, opening, push), push
+
+
+def share_met(at: Looked, opening: DrawnEdges, push_mm: NDArray[np.float64]) -> float:
+    """Share of an opening's samples in the frame that is met at a place."""
+    fit = at.fit(opening, push_mm)
+    n_seen = int((fit.inside & (opening.length_mm > 0)).sum())
+    return int(met(fit, opening, _SHARP_PX).sum()) / max(n_seen, 1)
+
+
+def displaced_openings(coarse: Looked, fine: Looked, edges: DrawnEdges) -> tuple[Displaced, ...]:
+    """Openings that stand elsewhere than the drawing has them, once the view is settled.
+
+    Parameters
+    ----------
+    coarse : Looked
+        A picture of 1 to 2 px per mm, in which a place half a millimetre off still meets its edges.
+    fine : Looked
+        A larger one, in which no edge is met by chance.
+    edges : DrawnEdges
+    """
+    here = fine.fit(edges, np.zeros(2))
+    good, seen = met(here, edges, _NEAR_PX), here.inside & (edges.length_mm > 0)
+    out = []
+    for k, name in enumerate(edges.part_names):
+        mine = edges.part == k
+        n_seen = int((seen & mine).sum())
+        share = int((good & mine).sum()) / max(n_seen, 1)
+        if k == 0 or n_seen < _FEWEST or share >= _MISSED:
+            continue
+        opening = edges.take(np.nonzero(mine)[0])
+        found, push = best_nearby(coarse, opening)
+        if found:
+            found, push = settled_nearby(fine, opening, push)
+        if found >= max(_FOUND, share + _GAIN):
+            out.append(Displaced(name=name, right_mm=float(push[0]), up_mm=float(push[1])))
+    return tuple(out)
