@@ -44,6 +44,9 @@ __all__ = [
 STEPS = ("read", "align", "straighten", "check", "classify", "measure")
 """Names of the steps, in order, as a progress bar shows them."""
 
+_MOST_REMOVED_SHARE = 0.1
+"""Of the plate's thickness. More is a slip of the unit: a lapped face gives up tenths of a millimetre (house choice)."""
+
 Progress = Callable[[str, float], None]
 """Called with the name of a step and the share of the whole work that is done when it starts."""
 
@@ -133,7 +136,8 @@ def map_face(
     Raises
     ------
     InputError
-        No photo, a file that cannot be read, no such stage, stock taken off before the intake.
+        No photo, a file that cannot be read, no such stage, stock taken off before the intake, or more than a tenth of
+        the plate.
     AlignmentRefused
         The drawing could not be laid on a photo with certainty.
 
@@ -153,6 +157,11 @@ def map_face(
         raise InputError(
             f"map: stage intake, and {removed_um.value:g} um taken off before it (--removed); at intake nothing was yet: "
             "name a later stage, or leave the stock out (earlier rebuilds go into the limit sheet, stock_removed_before)"
+        )
+    if removed_um is not None and removed_um.value > 1000 * drawing.thickness_mm * _MOST_REMOVED_SHARE:
+        raise InputError(
+            f"map: {removed_um.value / 1000:g} mm of stock taken off a plate of {drawing.thickness_mm:g} mm; "
+            "is the unit right?"
         )
     done = _Steps(progress, len(photos))
     grid = drawing.grid(settings.map_px_per_mm)

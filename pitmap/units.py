@@ -16,7 +16,15 @@ import pint
 from .errors import InputError
 from .estimate import Estimate
 
-__all__ = ["UM_PER_THOU", "UnitSystem", "format_depth", "format_estimate", "format_length", "parse_length"]
+__all__ = [
+    "UM_PER_THOU",
+    "UnitSystem",
+    "format_depth",
+    "format_entered",
+    "format_estimate",
+    "format_length",
+    "parse_length",
+]
 
 UnitSystem = Literal["mm", "inch"]
 """``mm``: mm and um; ``inch``: inch and thou."""
@@ -108,6 +116,21 @@ def format_length(value_mm: float, system: UnitSystem = "mm", *, digits: int | N
     if system == "inch":
         return f"{value_mm / 25.4:z.{3 if digits is None else digits}f} in"
     return f"{value_mm:z.{2 if digits is None else digits}f} mm"
+
+
+def format_entered(value: float, unit: str, system: UnitSystem = "mm") -> str:
+    """A size that somebody entered, in um or mm, with the digits that it was entered with.
+
+    Rounded like a measured one, a limit could be shown on the wrong side of the value beside it.
+    """
+    show = format_depth if unit == "um" else format_length
+    if not math.isfinite(value):
+        return show(value, system)
+    plain = {("um", "mm"): 0, ("um", "inch"): 1, ("mm", "mm"): 2}.get((unit, system), 3)
+    shown = value / {"um": UM_PER_THOU, "mm": 25.4}[unit] if system == "inch" else value
+    # what was entered in the other system has no end in this one
+    enough = (d for d in range(plain, plain + 5) if abs(round(shown, d) - shown) <= 1e-9 * abs(shown))
+    return show(value, system, digits=next(enough, plain + 1))
 
 
 def format_estimate(

@@ -84,6 +84,23 @@ def test_flatness_refuses():
         minimum_width([[0, 1], [1, 2]])
 
 
+@pytest.mark.parametrize(
+    ("xy", "said"),
+    [
+        # one bump on a straight line of heights: a plane can be tilted through any heights there
+        ([(-90, 60), (10, 60), (30, 60), (60, 60)], "one line"),
+        ([(0, 0), (30, 40), (60, 80), (90, 120.1)], "one line"),
+        # four heights, one place typed twice
+        ([(0, 0), (100, 0), (0, 100), (0, 100)], "at 3 places"),
+        ([(0, 0), (2, 0), (2, 2), (0, 2)], "all together"),
+    ],
+)
+def test_flatness_needs_places_over_the_face(xy, said):
+    x, y = np.array(xy, float).T
+    with pytest.raises(NotEnoughData, match=said):
+        flatness(x, y, [5, 5, 90, 5], 6.0)
+
+
 def test_flatness_interval_follows_the_touching_points():
     # Four corners, one up by 40: zone 20, settled by all four with weights 1/2, 1/2 on either side.
     found = flatness([0, 200, 200, 0], [0, 0, 100, 100], [0, 0, 40, 0], 3.0)

@@ -17,8 +17,8 @@ from pitmap.casebook import Casebook, Survey
 from pitmap.classes import SurfaceClass
 from pitmap.drawing import Band, Drawing
 from pitmap.errors import MeasurementError
-from pitmap.inspection import load_inspection, save_inspection
-from pitmap.workflow import is_of_drawing, open_inspection
+from pitmap.inspection import is_of_drawing, load_inspection, save_inspection
+from pitmap.workflow import open_inspection
 
 PITS = [(24.0, 0.0, 2.0), (-24.0, 0.0, 1.0), (0.0, 24.0, 1.5)]
 """On the land, which is 8 mm wide."""

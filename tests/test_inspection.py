@@ -13,7 +13,9 @@ from pitmap.inspection import in_order_of_work, order_problems
 
 
 def survey(stage: str, day: str = "") -> Any:
-    return SimpleNamespace(stage=Stage(stage), surveyed_on=date.fromisoformat(day) if day else None)
+    return SimpleNamespace(
+        stage=Stage(stage), surveyed_on=date.fromisoformat(day) if day else None, photos=()
+    )
 
 
 @pytest.mark.parametrize(
@@ -59,3 +61,17 @@ def test_order_problems_name_the_stage_that_is_dated_too_late() -> None:
 )  # fmt: skip
 def test_order_problems_has_none(given: list[tuple[str, str]]) -> None:
     assert order_problems(survey(*g) for g in given) == ()
+
+
+def test_one_photo_that_stands_for_two_surveys_is_told() -> None:
+    def with_photo(stage: str, sha256: str) -> Any:
+        return SimpleNamespace(
+            stage=Stage(stage), surveyed_on=None, photos=(SimpleNamespace(name="p.jpg", sha256=sha256),)
+        )
+
+    (said,) = order_problems(
+        [with_photo("intake", "a"), with_photo("test_lap", "b"), with_photo("lap_1", "a")]
+    )
+    assert "p.jpg" in said and "intake and as lap_1" in said
+    # surveys of before say nothing of their photo
+    assert order_problems([with_photo("intake", ""), with_photo("test_lap", "")]) == ()

@@ -22,7 +22,7 @@ from pitmap.cli import main
 from pitmap.cli.planning import with_sheet
 from pitmap.cli.tables import print_inspection
 from pitmap.depth import READINGS
-from pitmap.drawing import load_shipped
+from pitmap.drawing import load_shipped, save_svg
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
 from pitmap.inspection import Inspection, load_inspection, save_inspection
@@ -327,6 +327,73 @@ def test_surveys_need_the_drawing_they_were_mapped_with(
     assert not out.exists()
 
 
+@pytest.mark.parametrize("command", ["compare", "record"])
+def test_a_drawing_changed_since_the_surveys_were_mapped_is_refused(
+    series: Path, tmp_path: Path, command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plate = load_shipped(DRAWING)
+    edited = replace(plate, openings=plate.openings[:-1])
+    save_svg(edited, tmp_path / "edited.svg")
+    assert edited.name == plate.name
+    out = tmp_path / "out"
+    assert run(command, str(series), "--drawing", str(tmp_path / "edited.svg"), "--out", str(out)) == 2
+    assert "was mapped with another state of the drawing" in capsys.readouterr().err
+    assert not out.exists()
+
+
+@pytest.mark.parametrize("command", ["plan", "compare", "record"])
+def test_results_are_not_laid_into_a_survey_nor_a_survey_taken_twice(
+    series: Path, command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    options = [] if command == "plan" else ["--drawing", DRAWING]
+    assert run(command, str(series), *options, "--out", str(series / "lap_1")) == 2
+    assert "holds a survey" in capsys.readouterr().err
+    assert run(command, str(series), str(series / "lap_1"), *options) == 2
+    assert "lap_1: this survey is given twice" in capsys.readouterr().err
+
+
+def test_leftovers_of_a_broken_save_are_no_surveys(series: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (series / "lap_1").rename(series / ".lap_1.old")
+    assert run("compare", str(series), "--drawing", DRAWING) == 2
+    assert "1 survey found" in capsys.readouterr().err
+
+
+def test_files_beside_the_zip_are_those_that_its_hashes_are_of(series: Path, tmp_path: Path) -> None:
+    out = tmp_path / "record"
+    assert run("record", str(series), "--drawing", DRAWING, "--out", str(out)) == 0
+    with zipfile.ZipFile(out / "record.zip") as archive:
+        for name in ("record.pdf", "record.html"):
+            assert archive.read(name) == (out / name).read_bytes()
+
+
+def test_minutes_are_for_the_stock_that_is_advised(series: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("plan", str(series), "--pass", "20 um in 5 min", "--out", str(series / "plan")) == 0
+    printed = capsys.readouterr().out
+    stock = json.loads((series / "plan" / "plan.json").read_text(encoding="utf-8"))["verdict"]["stock_um"]
+    if stock is None:
+        assert "not known, because the stock is not" in printed
+    else:
+        minutes = float(re.search(r"minutes on the table for .*: about (\d+)", printed)[1])  # type: ignore[index]
+        assert minutes == pytest.approx(stock * 5 / 20, abs=0.51)
+
+
+def test_map_never_replaces_another_survey_unasked(
+    series: Path, photo: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = load_inspection(series / "lap_1")
+    command = ("map", str(photo), "--drawing", DRAWING, "--stage", "test_lap", "--out", str(series / "lap_1"))
+    assert run(*command, "--face", "A") == 2
+    assert "holds the survey lap_1 of A" in capsys.readouterr().err
+    row = {
+        "reading_id": 1, "kind": "height", "x_mm": 1.0, "y_mm": 2.0, "mark_id": -1, "value_um": 3.5,
+        "uncertainty_um": 4.0, "is_lower_bound": False, "instrument": "", "note": "", "flags": 0,
+    }  # fmt: skip
+    save_inspection(replace(before, readings=READINGS.frame([row])), series / "lap_1")
+    assert run(*command[:5], "lap_1", *command[6:], "--face", "A") == 2
+    assert "with 1 reading," in capsys.readouterr().err
+    assert load_inspection(series / "lap_1").stage == before.stage
+
+
 def test_record_shows_the_plan_that_plan_shows(
     series: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -394,6 +461,7 @@ def test_compare_keeps_apart_the_same_stages_of_a_plate_that_came_back(series: P
     out = tmp_path / "change"
     assert run("compare", str(series), "--drawing", DRAWING, "--out", str(out)) == 0
     assert sorted(p.name for p in out.glob("fates_*")) == [
+        "fates_first_to_last.csv",
         "fates_lap_1_to_test_lap.csv",
         "fates_test_lap_to_lap_1.csv",
         "fates_test_lap_to_lap_1_2.csv",
@@ -476,6 +544,12 @@ def test_wrong_drawing_is_refused_with_its_own_exit_code(
             ("map", "x.jpg", "--drawing", DRAWING, "--removed-within=-1 um"),
             2,
             "'--removed-within': '-1 um' is below 0",
+        ),
+        (("map", "x.jpg", "--drawing", DRAWING, "--removed-within", "1 um"), 2, "which is not given"),
+        (
+            ("map", "x.jpg", "--drawing", DRAWING, "--stage", "test_lap", "--removed", "22 mm"),
+            2,
+            "22 mm of stock taken off a plate of 14 mm; is the unit right?",
         ),
         (("plan", "x", "--housing-dip=-30 um"), 2, "'--housing-dip': '-30 um' is below 0"),
         (

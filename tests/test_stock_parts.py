@@ -28,6 +28,7 @@ from pitmap.stock.gap import joint_gap, joint_gap_of_dips
 from pitmap.stock.plane import lapping_plane
 from pitmap.stock.rules import judge_budget, judge_limit
 from pitmap.stock.time import LapStep, lap_rate, minutes_to_go
+from pitmap.units import format_entered
 
 BOX = (0.0, 0.0, 200.0, 100.0)
 
@@ -123,7 +124,7 @@ def test_judge_limit_sentences():
     )
     assert (
         inch.sentence
-        == "Flatness: 1.00 thou (0.80 to 1.20), within the limit of at most 2.0 thou (manual p. 9)."
+        == "Flatness: 1.00 thou (0.80 to 1.20), within the limit of at most 1.97 thou (manual p. 9)."
     )
     unjudged = judge_limit("wear_step", "Wear step", _e(30, 5), sheet, "wear_step", is_minimum=False)
     assert unjudged.status == "not judged"
@@ -172,6 +173,39 @@ def test_stock_budget_without_limits_is_not_judged():
     found = judge_budget(line)
     assert found.status == "not judged"
     assert "no limit entered" in found.sentence
+
+
+def test_a_budget_without_a_limit_gives_no_figure_for_work_that_is_not_known():
+    (line,) = stock_budget(LimitSheet(), _e(48), _e(0), lacking="how much must come off is not known")
+    found = judge_budget(line)
+    assert found.status == "not judged"
+    assert "now: 48 um" in found.sentence and found.sentence.count("48") == 3  # the value and its interval
+    assert "no limit entered, and " in found.sentence
+
+
+def test_least_squeeze_above_the_largest_is_refused():
+    with pytest.raises(
+        InputError, match=r"squeeze_min \(30 percent\) is more than squeeze_max \(15 percent\)"
+    ):
+        _sheet(squeeze_min=30, squeeze_max=15)
+    _sheet(squeeze_min=15, squeeze_max=15)
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "system", "shown"),
+    [
+        (50.0, "um", "mm", "50 um"),
+        (11.4, "um", "mm", "11.4 um"),
+        (11.9445, "mm", "mm", "11.9445 mm"),
+        (12.0, "mm", "mm", "12.00 mm"),
+        (76.2, "um", "inch", "3.0 thou"),
+        # 11.4 / 25.4 = 0.4488...; one digit more than a measured value has
+        (11.4, "um", "inch", "0.45 thou"),
+        (12.7, "mm", "inch", "0.500 in"),
+    ],
+)
+def test_a_limit_is_shown_as_it_was_entered(value, unit, system, shown):
+    assert format_entered(value, unit, system) == shown
 
 
 def test_judge_budget_squeeze_has_two_sides():

@@ -14,7 +14,7 @@ from ..drawing import Drawing
 from ..errors import InputError
 from ..inspection import must_be_on_drawing
 from ..whole_file import write_whole
-from .options import DRAWING, OUT_FOLDER
+from .options import DRAWING, RESULT_FOLDER
 from .planning import open_face
 from .tables import print_table
 
@@ -24,7 +24,7 @@ __all__ = ["command"]
 @click.command(name="compare")
 @click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--drawing", required=True, type=DRAWING, help="Drawing that the surveys were mapped with.")
-@click.option("--out", type=OUT_FOLDER, help="Folder for the tables as CSV and the change picture.")
+@click.option("--out", type=RESULT_FOLDER, help="Folder for the tables as CSV and the change picture.")
 def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None) -> None:
     """The fate of every pit and the change of every zone between two or more surveys of one face."""
     from ..compare import compare
@@ -32,11 +32,11 @@ def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None) -> No
     inspections = open_face(folders)
     if len(inspections) < 2:
         raise InputError(f"compare: {len(inspections)} survey found; give the folders of two or more")
-    must_be_on_drawing(inspections, drawing.name, "compare")
+    must_be_on_drawing(inspections, drawing, "compare")
     comparison = compare(inspections, drawing)
     for problem in comparison.problems:
         click.echo(f"! {problem}")
-    for pair in (*comparison.pairs, *([comparison.overall] if len(comparison.pairs) > 1 else [])):
+    for pair in _shown(comparison):
         before, after = inspections[pair.before - 1], inspections[pair.after - 1]
         click.echo(
             f"\n{before.stage} to {after.stage}: two sights of one mark within {pair.tolerance_mm:.2f} mm"
@@ -52,6 +52,11 @@ def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None) -> No
     if out is not None:
         _write(comparison, inspections, out)
         click.echo(f"\nwritten to {out}")
+
+
+def _shown(comparison: Any) -> tuple[Any, ...]:
+    """Each survey with the next and, of three and more, the first with the last."""
+    return comparison.pairs + ((comparison.overall,) if len(comparison.pairs) > 1 else ())
 
 
 def _row(change: dict[str, Any]) -> list[str]:
@@ -79,8 +84,10 @@ def _write(comparison, inspections, out: Path) -> None:  # type: ignore[no-untyp
 
     out.mkdir(parents=True, exist_ok=True)
     met: Counter[str] = Counter()
-    for pair in comparison.pairs:
+    for pair in _shown(comparison):
         stem = f"{inspections[pair.before - 1].stage}_to_{inspections[pair.after - 1].stage}"
+        if pair is comparison.overall and len(comparison.pairs) > 1:
+            stem = "first_to_last"
         met[stem] += 1
         if met[stem] > 1:  # a plate that came back goes through the same stages again
             stem = f"{stem}_{met[stem]}"

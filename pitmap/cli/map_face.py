@@ -9,6 +9,7 @@ import click
 
 from ..classes import Stage
 from ..drawing import Drawing
+from ..errors import InputError
 from ..estimate import Estimate
 from ..settings import Settings
 from .options import DRAWING, OUT_FOLDER, STAGE, SURVEY_DATE, StockType, units_option
@@ -16,6 +17,9 @@ from .progress import step_bar
 from .tables import print_inspection
 
 __all__ = ["command"]
+
+_REMOVED_WITHIN_UM = 5.0
+"""A pair of micrometer readings is good to about so much; common practice, no published source."""
 
 
 @click.command(name="map")
@@ -38,14 +42,12 @@ __all__ = ["command"]
 @click.option(
     "--removed",
     type=StockType(),
-    help="Stock taken off before this survey, with its unit: '22 um', '1 thou'.",
+    help="Stock taken off in all, from the intake to this survey, with its unit: '22 um', '1 thou'.",
 )
 @click.option(
     "--removed-within",
     type=StockType(),
-    default="5 um",
-    show_default=True,
-    help="How far --removed may be off, either way.",
+    help="How far --removed may be off, either way.  [default: 5 um]",
 )
 @click.option(
     "--landmarks",
@@ -61,6 +63,11 @@ __all__ = ["command"]
     type=OUT_FOLDER,
     help="Folder to write; else <photo>_pitmap beside the first photo.",
 )
+@click.option(
+    "--overwrite",
+    is_flag=True,
+    help="Replace a survey of another face or stage, or one with readings, in the folder.",
+)
 @units_option
 def command(
     photos: tuple[Path, ...],
@@ -69,11 +76,12 @@ def command(
     face: str,
     surveyed_on: date | None,
     removed: float | None,
-    removed_within: float,
+    removed_within: float | None,
     landmarks: Path | None,
     method: str,
     scale: float,
     out: Path | None,
+    overwrite: bool,
     units: str,
 ) -> None:
     """Turn photos of one face into a map in millimetres and figures per working zone.
@@ -81,13 +89,15 @@ def command(
     Several photos are taken as one face under different lamps; they are merged so that less of it is lost
     to glare. What a photo does not show is reported as unseen and never counted as sound.
     """
-    from ..inspection import must_take_inspection
+    from ..inspection import must_be_same_survey, must_take_inspection
     from ..pipeline import map_face
     from ..registration import read_landmarks
     from .write import write_map
 
     folder = out or photos[0].parent / f"{photos[0].stem}_pitmap"
     must_take_inspection(folder, photos)
+    if not overwrite:
+        must_be_same_survey(folder, face or drawing.name, stage)
     with step_bar(len(photos)) as progress:
         inspection = map_face(
             photos,
@@ -95,11 +105,7 @@ def command(
             stage=stage,
             face=face,
             surveyed_on=surveyed_on,
-            removed_um=(
-                None
-                if removed is None
-                else Estimate(value=removed, low=removed - removed_within, high=removed + removed_within)
-            ),
+            removed_um=_removed(removed, removed_within),
             landmarks=read_landmarks(landmarks) if landmarks else None,
             settings=Settings(method=method, map_px_per_mm=scale),
             progress=progress,
@@ -107,3 +113,12 @@ def command(
     write_map(inspection, drawing, folder)
     print_inspection(inspection, units)
     click.echo(f"\nwritten to {folder}")
+
+
+def _removed(stock_um: float | None, within_um: float | None) -> Estimate | None:
+    if stock_um is None:
+        if within_um is not None:
+            raise InputError("--removed-within: says how far --removed may be off, which is not given")
+        return None
+    within_um = _REMOVED_WITHIN_UM if within_um is None else within_um
+    return Estimate(value=stock_um, low=max(0.0, stock_um - within_um), high=stock_um + within_um)

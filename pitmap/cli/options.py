@@ -20,6 +20,7 @@ __all__ = [
     "DRAWING_FILE",
     "OUT_FILE",
     "OUT_FOLDER",
+    "RESULT_FOLDER",
     "STAGE",
     "SURVEY_DATE",
     "StockType",
@@ -94,6 +95,16 @@ class _FolderToWrite(click.Path):
         return path
 
 
+class _ResultFolder(_FolderToWrite):
+    """A folder for what is made of surveys, which must not be one of them: its next map would be refused."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
+        path = super().convert(value, param, ctx)
+        if (path / "inspection.json").exists():
+            self.fail(f"{path} holds a survey; name another folder", param, ctx)
+        return path
+
+
 class _FileToWrite(click.Path):
     """A file to write into a folder that is there, by one of some endings; looked at before the work."""
 
@@ -111,6 +122,7 @@ class _FileToWrite(click.Path):
 
 
 OUT_FOLDER = _FolderToWrite()
+RESULT_FOLDER = _ResultFolder()
 OUT_FILE = _FileToWrite()
 DRAWING_FILE = _FileToWrite(".svg", ".dxf")
 STAGE = _StageType()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -14,11 +15,12 @@ import pandas as pd
 
 from ..csv_rows import table_csv
 from ..errors import InputError
+from ..estimate import Estimate
 from ..inspection import plain_values
 from ..stock import LapStep, StockPlan, lap_rate, minutes_to_go
 from ..units import UnitSystem, format_depth, format_estimate, parse_length
 from ..whole_file import write_whole
-from .options import OUT_FOLDER, units_option
+from .options import RESULT_FOLDER, units_option
 from .planning import open_face, plan_options, plan_surveys
 from .tables import print_caution, print_table
 
@@ -40,7 +42,7 @@ _AIM = {"pits": "last pit gone", "sound_width": "sound width", "uncut": "cut all
     metavar="'22 um in 6 min'",
     help="An earlier pass on the table, for the time to go.",
 )
-@click.option("--out", type=OUT_FOLDER, help="Folder for plan.json and the tables as CSV.")
+@click.option("--out", type=RESULT_FOLDER, help="Folder for plan.json and the tables as CSV.")
 @units_option
 def command(
     folders: tuple[Path, ...], passes: tuple[str, ...], out: Path | None, units: str, **choices: Any
@@ -52,7 +54,7 @@ def command(
     steps = [_pass(text) for text in passes]
     _, plan = plan_surveys(open_face(folders), units, **choices)
     print_plan(plan, units)
-    _print_time(plan, steps)
+    _print_time(plan, steps, cast(UnitSystem, units))
     if out is not None:
         write_plan(plan, out)
         click.echo(f"\nwritten to {out}")
@@ -66,19 +68,23 @@ def _pass(text: str) -> LapStep:
     return LapStep(minutes=float(match[2]), stock_um=parse_length(match[1], to="um"), stock_sd_um=5.0)
 
 
-def _print_time(plan: StockPlan, steps: Sequence[LapStep]) -> None:
+def _print_time(plan: StockPlan, steps: Sequence[LapStep], system: UnitSystem) -> None:
     if not steps:
         click.echo("\n  minutes on the table: not known; give an earlier pass with --pass '22 um in 6 min'")
         return
-    known = [n.stock_um for n in plan.needed if n.stock_um.is_known]
-    if not known:
+    stock = plan.verdict.stock_um
+    if not math.isfinite(stock):
         click.echo("\n  minutes on the table: not known, because the stock is not")
         return
-    stock = max(known, key=lambda e: e.value)
-    minutes = minutes_to_go(stock, lap_rate(steps))
+    if stock <= 0:
+        click.echo("\n  minutes on the table: none, because no stock is advised")
+        return
+    # the plan settles the stock; what is not known is how quickly it comes off
+    minutes = minutes_to_go(Estimate(value=stock, low=stock, high=stock), lap_rate(steps))
     click.echo(
-        f"\n  minutes on the table: about {minutes.value:.0f} ({minutes.low:.0f} to {minutes.high:.0f}); "
-        f"Preston's law, from {len(steps)} earlier pass{'es' * (len(steps) > 1)}"
+        f"\n  minutes on the table for {format_depth(stock, system)}: about {minutes.value:.0f} "
+        f"({minutes.low:.0f} to {minutes.high:.0f}); Preston's law, from {len(steps)} earlier "
+        f"pass{'es' * (len(steps) > 1)}"
     )
 
 
@@ -129,8 +135,8 @@ def print_plan(plan: StockPlan, units: str) -> None:
         )
     if not plan.steps.empty:
         click.echo(
-            "\n  what each further step buys (pits as expected numbers; how far the true number may lie from them is in "
-            "curves.csv of --out):"
+            f"\n  what each further step buys, the first {_MOST_STEPS} of each zone (pits as expected numbers; how far the "
+            "true number may lie from them is in curves.csv of --out, all steps in steps.csv):"
         )
         print_table(
             ["zone", "from", "to", "pits cleared", "pits left", "chance clean", "uses"],

@@ -56,14 +56,15 @@ def plan_options(function: Callable[..., Any]) -> Callable[..., Any]:
 
 def open_face(folders: Sequence[Path]) -> list[Inspection]:
     """Inspections from their folders, or from a folder that holds several, in the order of work."""
-    found: list[Inspection] = []
+    surveys: list[Path] = []
     for folder in folders:
-        inside = [p.parent for p in sorted(folder.glob("*/inspection.json"))] if folder.is_dir() else []
-        found += [
-            load_inspection(f)
-            for f in ([folder] if (folder / "inspection.json").exists() or not inside else inside)
-        ]
-    return in_order_of_work(found)
+        inside = [p.parent for p in sorted(folder.glob("[!.]*/inspection.json"))] if folder.is_dir() else []
+        surveys += [folder] if (folder / "inspection.json").exists() or not inside else inside
+    places = [f.resolve() for f in surveys]
+    for k, place in enumerate(places):
+        if place in places[:k]:
+            raise InputError(f"{surveys[k]}: this survey is given twice; name each folder once")
+    return in_order_of_work([load_inspection(f) for f in surveys])
 
 
 def plan_surveys(

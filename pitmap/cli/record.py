@@ -13,7 +13,7 @@ from ..inspection import Inspection, must_be_on_drawing
 from ..stock import StockPlan
 from ..units import UnitSystem
 from ..whole_file import write_whole
-from .options import DRAWING, OUT_FOLDER, units_option
+from .options import DRAWING, RESULT_FOLDER, units_option
 from .planning import open_face, plan_options, plan_surveys
 
 __all__ = ["command", "write_record"]
@@ -27,7 +27,7 @@ __all__ = ["command", "write_record"]
 @click.option("--engine", default="")
 @click.option("--plate", default="", help="The plate's tag.")
 @click.option("--workshop", default="", help="Whose record it is.")
-@click.option("--out", type=OUT_FOLDER, default=Path("record"), show_default=True)
+@click.option("--out", type=RESULT_FOLDER, default=Path("record"), show_default=True)
 @units_option
 def command(
     folders: tuple[Path, ...],
@@ -45,7 +45,7 @@ def command(
     Its plan is the one that `pitmap plan` shows when it is given the same options.
     """
     inspections = open_face(folders)
-    must_be_on_drawing(inspections, drawing.name, "record")
+    must_be_on_drawing(inspections, drawing, "record")
     inspections, plan = plan_surveys(inspections, units, **choices)
     words = {"reference": job, "engine": engine, "plate": plate, "workshop": workshop}
     path = write_record(inspections, drawing, plan, out, units, {k: v for k, v in words.items() if v})
@@ -62,7 +62,7 @@ def write_record(
 ) -> Path:
     """Write PDF, page and ZIP into a folder; the path of the PDF."""
     from ..compare import compare
-    from ..report import RecordInput, record_html, record_pdf, record_zip
+    from ..report import RecordInput, record_zip, zip_member
     from ..workflow import all_readings
 
     record = RecordInput(
@@ -75,12 +75,10 @@ def write_record(
         workshop=job.get("workshop", ""),
         units=cast(UnitSystem, units),
     )
-    made: dict[str, str | bytes] = {
-        "record.html": record_html(record),
-        "record.zip": record_zip(record),
-        "record.pdf": record_pdf(record),
-    }
+    everything = record_zip(record)
     out.mkdir(parents=True, exist_ok=True)
-    for name, content in made.items():
-        write_whole(out / name, content)
+    # the same files beside the ZIP: a PDF made again would not have the hash that is listed in it
+    for name in ("record.html", "record.pdf"):
+        write_whole(out / name, zip_member(everything, name))
+    write_whole(out / "record.zip", everything)
     return out / "record.pdf"

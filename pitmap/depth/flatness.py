@@ -17,6 +17,9 @@ __all__ = ["Flatness", "flatness", "least_squares_width", "minimum_width"]
 
 _MAX_TURNS = 12
 _N_SHAKEN = 40
+_LEAST_ACROSS_MM = 5.0
+"""Scatter of the places across their longest line. Under it the least error of a height tilts the plane by more than the
+face is out of flat (house choice: a tenth of a small plate)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +70,7 @@ def flatness(
     Raises
     ------
     NotEnoughData
-        Fewer than four points, or all on one line: no flatness.
+        Fewer than four places, or all on one line: a plane can be tilted through any heights there.
     InputError
         Arrays that do not match, or are not finite.
 
@@ -87,10 +90,11 @@ def flatness(
     if not len(x) == len(y) == len(z):
         raise InputError(f"flatness: {len(x)}, {len(y)} and {len(z)} values for x, y and height")
     points = np.column_stack([x, y, z / 1000])
-    width, weights = _minimum_zone(points)
     sd = np.broadcast_to(np.asarray(uncertainty_um, float), z.shape)
     if not (np.isfinite(sd).all() and (sd >= 0).all()):
         raise InputError("flatness: uncertainties must be finite and 0 or more")
+    _must_span(points[:, :2])
+    width, weights = _minimum_zone(points)
     half = float(ndtri(0.5 + level / 2)) * float(np.sqrt(((weights * sd) ** 2).sum()))
     value = 1000 * width
     lean = 0.0
@@ -108,6 +112,17 @@ def flatness(
         n_points=len(x),
         touching=tuple(int(i) for i in np.flatnonzero(np.abs(weights) > 1e-9)),
     )
+
+
+def _must_span(places: NDArray) -> None:
+    n = len(np.unique(places, axis=0)) if np.isfinite(places).all() else len(places)
+    if n < 4:
+        raise NotEnoughData(f"flatness: heights at {n} places; at least four over the face are needed")
+    across = np.linalg.svd(places - places.mean(axis=0), compute_uv=False)[1] / math.sqrt(len(places))
+    if across < _LEAST_ACROSS_MM:
+        raise NotEnoughData(
+            f"flatness: the {n} places of the heights lie on one line, or all together; spread them over the face"
+        )
 
 
 def minimum_width(points: ArrayLike) -> float:

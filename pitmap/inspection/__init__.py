@@ -1,17 +1,26 @@
 """The frozen record of one survey of one face, its folder on disk, and what a series of them must be."""
 
-from .files import FILE_VERSION, load_inspection, must_take_inspection, plain_values, save_inspection
+from .files import (
+    FILE_VERSION,
+    load_inspection,
+    must_be_same_survey,
+    must_take_inspection,
+    plain_values,
+    save_inspection,
+)
 from .record import Inspection, PhotoSource
-from .series import in_order_of_work, must_be_on_drawing, must_be_one_face, order_problems
+from .series import in_order_of_work, is_of_drawing, must_be_on_drawing, must_be_one_face, order_problems
 
 __all__ = [
     "FILE_VERSION",
     "Inspection",
     "PhotoSource",
     "in_order_of_work",
+    "is_of_drawing",
     "load_inspection",
     "must_be_on_drawing",
     "must_be_one_face",
+    "must_be_same_survey",
     "must_take_inspection",
     "order_problems",
     "plain_values",

@@ -30,7 +30,14 @@ from ..surface import ClassMap
 from ..tables import Schema
 from .record import Inspection, PhotoSource
 
-__all__ = ["FILE_VERSION", "load_inspection", "must_take_inspection", "plain_values", "save_inspection"]
+__all__ = [
+    "FILE_VERSION",
+    "load_inspection",
+    "must_be_same_survey",
+    "must_take_inspection",
+    "plain_values",
+    "save_inspection",
+]
 
 
 FILE_VERSION = 1
@@ -163,6 +170,27 @@ def must_take_inspection(folder: Path, photos: Iterable[Path] = ()) -> None:
             f"{folder}: holds {', '.join(own)}, which would be lost when the inspection there is replaced; "
             "choose another --out or move it away"
         )
+
+
+def must_be_same_survey(folder: Path, face: str, stage: Stage) -> None:
+    """Refuse a folder whose inspection would be missed: of another face or stage, or with readings in it.
+
+    Raises
+    ------
+    InputError
+        It is; or what stands there cannot be read.
+    """
+    if not (folder / _JSON).exists():
+        return
+    there = load_inspection(folder)
+    n = len(there.readings)
+    if (there.face, there.stage) == (face, stage) and not n:
+        return
+    with_readings = f" with {n} reading{'s' * (n > 1)}" if n else ""
+    raise InputError(
+        f"{folder}: holds the survey {there.stage} of {there.face}{with_readings}, which would be replaced by {stage} of "
+        f"{face}; choose another --out, or say --overwrite"
+    )
 
 
 def save_inspection(inspection: Inspection, folder: str | Path, *, overlay_jpg: bytes | None = None) -> Path:

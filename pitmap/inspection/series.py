@@ -7,10 +7,11 @@ from datetime import date
 from typing import TypeVar
 
 from ..classes import Stage
+from ..drawing import Drawing
 from ..errors import InputError
 from .record import Inspection
 
-__all__ = ["in_order_of_work", "must_be_on_drawing", "must_be_one_face", "order_problems"]
+__all__ = ["in_order_of_work", "is_of_drawing", "must_be_on_drawing", "must_be_one_face", "order_problems"]
 
 
 _T = TypeVar("_T")
@@ -32,20 +33,31 @@ def must_be_one_face(inspections: Sequence[Inspection], what: str) -> None:
             )
 
 
-def must_be_on_drawing(inspections: Sequence[Inspection], drawing_name: str, what: str) -> None:
+def is_of_drawing(inspection: Inspection, drawing: Drawing) -> bool:
+    """The inspection was measured on this drawing, as far as it says."""
+    return inspection.drawing_fingerprint in ("", drawing.fingerprint())
+
+
+def must_be_on_drawing(inspections: Sequence[Inspection], drawing: Drawing, what: str) -> None:
     """Refuse a drawing other than the one that the surveys of a face were mapped with.
 
     Raises
     ------
     InputError
-        They differ among themselves, or from the drawing; the message names both.
+        They differ among themselves, or from the drawing, in name or in shape; the message names both.
     """
     must_be_one_face(inspections, what)
-    if inspections and inspections[0].drawing_name != drawing_name:
+    if inspections and inspections[0].drawing_name != drawing.name:
         raise InputError(
             f"{what}: the surveys were mapped with the drawing {inspections[0].drawing_name!r}, and --drawing is "
-            f"{drawing_name!r}; give the one that they were mapped with, or map the photos again"
+            f"{drawing.name!r}; give the one that they were mapped with, or map the photos again"
         )
+    for inspection in inspections:
+        if not is_of_drawing(inspection, drawing):
+            raise InputError(
+                f"{what}: {inspection.stage} was mapped with another state of the drawing {drawing.name!r} (edges or zones "
+                "differ); give the drawing as it was then, or map the photos again with this one"
+            )
 
 
 def _fall_back(inspections: Iterable[Inspection]) -> tuple[Inspection, Inspection] | None:
@@ -97,13 +109,30 @@ def in_order_of_work(
 
 
 def order_problems(inspections: Iterable[Inspection]) -> tuple[str, ...]:
-    """A sentence when the days of surveys contradict their stages, as after a camera's clock was reset; else nothing."""
+    """Sentences when surveys contradict each other: days and stages, as after a clock was reset; one photo in two."""
+    inspections = list(inspections)
+    problems = _shared_photos(inspections)
     pair = _fall_back(sorted((i for i in inspections if i.surveyed_on), key=_by_day))
     if pair is None:
-        return ()
+        return problems
     before, after = pair
     return (
+        *problems,
         f"Dates and stages contradict each other: {after.stage} is dated {after.surveyed_on}, after {before.stage} of "
         f"{before.surveyed_on}. Before and after follow the dates, the stock plan the stages. Correct the date that is "
         "wrong (map again with --date), unless the plate came back for a new job.",
+    )
+
+
+def _shared_photos(inspections: Sequence[Inspection]) -> tuple[str, ...]:
+    """A sentence for every photo that stands for the face at more than one survey."""
+    seen: dict[str, list[Inspection]] = {}
+    for inspection in inspections:
+        for sha256 in {p.sha256 for p in inspection.photos if p.sha256}:
+            seen.setdefault(sha256, []).append(inspection)
+    return tuple(
+        f"One photo ({next(p.name for p in those[0].photos if p.sha256 == sha256)}) was mapped as "
+        f"{' and as '.join(str(i.stage) for i in those)}; one of them is the wrong photo. Map it again."
+        for sha256, those in seen.items()
+        if len(those) > 1
     )

@@ -7,7 +7,7 @@ from typing import Any
 
 from .document import build_document
 from .draw_mpl import draw_bars, draw_lines, draw_map
-from .export import record_json, record_tables, record_zip, verify_zip
+from .export import record_json, record_tables, record_zip, verify_zip, zip_member
 from .figures import BarChart, FaceMap, LineChart, budget_bars, curve_chart, face_map, series_chart
 from .html import record_html
 from .model import ChecklistItem, Document, RecordInput
@@ -48,6 +48,7 @@ __all__ = [
     "series_chart",
     "translator",
     "verify_zip",
+    "zip_member",
 ]
 
 

@@ -21,7 +21,7 @@ from .model import RecordInput
 from .pdf import pdf_of
 from .text import Translate
 
-__all__ = ["MANIFEST", "record_json", "record_tables", "record_zip", "verify_zip"]
+__all__ = ["MANIFEST", "record_json", "record_tables", "record_zip", "verify_zip", "zip_member"]
 
 MANIFEST = "SHA256SUMS"
 """Name of the list of hashes in the ZIP, in the form that ``sha256sum --check`` reads."""
@@ -145,6 +145,12 @@ def record_zip(
             archive.writestr(info, data)
         archive.writestr(zipfile.ZipInfo(MANIFEST, date_time=(1980, 1, 1, 0, 0, 0)), sums)
     return out.getvalue()
+
+
+def zip_member(data: bytes, name: str) -> bytes:
+    """One file out of a record's ZIP, so that what is handed over beside it is the file that its hash is of."""
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        return archive.read(name)
 
 
 def verify_zip(data: bytes) -> list[str]:

@@ -13,7 +13,7 @@ from ..casebook import Face, Job, PhotoRef, Plate, Survey
 from ..compare import Comparison, compare
 from ..drawing import Drawing
 from ..errors import NotEnoughData, PitmapError
-from ..inspection import Inspection
+from ..inspection import Inspection, is_of_drawing
 from ..photo import Photo, PhotoReport, check_photo, read_photo
 from ..pipeline import Landmarks, align
 from ..registration import Alignment
@@ -22,7 +22,6 @@ from ..stock import StockPlan
 from ..workflow import (
     drawing_of,
     inspections_of_face,
-    is_of_drawing,
     limits_of,
     newest_inspection,
     open_inspection,

@@ -86,7 +86,7 @@ class LimitSheet:
     Raises
     ------
     InputError
-        An unknown entry, or a value that no such size can have.
+        An unknown entry, a value that no such size can have, or a least squeeze above the largest.
     """
 
     entries: Mapping[str, Limit] = field(default_factory=dict)
@@ -98,6 +98,11 @@ class LimitSheet:
         for name, entry in self.entries.items():
             if why := _why_not(name, entry.value):
                 raise InputError(f"{name}: {why}")
+        least, most = (self.entries.get(name) for name in ("squeeze_min", "squeeze_max"))
+        if least and most and least.value > most.value:
+            raise InputError(
+                f"squeeze_min ({least.value:g} percent) is more than squeeze_max ({most.value:g} percent)"
+            )
         object.__setattr__(self, "entries", MappingProxyType(dict(self.entries)))
 
     def get(self, name: str) -> Limit | None:
@@ -150,7 +155,10 @@ def read_limits(source: str | Path) -> LimitSheet:
     entries, wrong = usable_limits(rows)
     for name, why in wrong.items():
         raise InputError(f"{path}: {name}: {why}")
-    return LimitSheet(entries=entries)
+    try:
+        return LimitSheet(entries=entries)
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from error
 
 
 def limit_rows(text: str) -> dict[str, tuple[Any, str, Any]]:

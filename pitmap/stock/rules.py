@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ..estimate import Estimate
-from ..units import UnitSystem, format_depth, format_estimate, format_length
+from ..units import UnitSystem, format_depth, format_entered, format_estimate, format_length
 from .budget import BudgetLine
 from .limits import LIMIT_TEXT, LimitSheet
 
@@ -106,7 +106,7 @@ def judge_limit(
         side = "at least" if is_minimum else "at most"
         said = _said(status, is_minimum)
         sentence = (
-            f"{what}: {_with_interval(value, unit, system)}, {said} the limit of {side} {_show(limit, unit, system)}"
+            f"{what}: {_with_interval(value, unit, system)}, {said} the limit of {side} {_limit(limit, unit, system)}"
             f" ({given.source})."
         )
     return Finding(
@@ -132,20 +132,23 @@ def judge_budget(line: BudgetLine, *, system: UnitSystem = "mm") -> Finding:
             judge(line.after, high, is_minimum=False), judge(line.after, line.limit, is_minimum=True)
         )
         is_short = line.after.value < line.limit
-        low_text = "" if math.isnan(line.limit) else f"{_show(line.limit, line.unit, system)} to "
-        limit, text = high, f"{low_text}{_show(high, line.unit, system)}"
+        low_text = "" if math.isnan(line.limit) else f"{_limit(line.limit, line.unit, system)} to "
+        limit, text = high, f"{low_text}{_limit(high, line.unit, system)}"
     else:
         status = judge(line.after, line.limit, is_minimum=line.is_minimum)
         is_short = line.is_minimum
         limit = line.limit
-        text = f"{'at least' if line.is_minimum else 'at most'} {_show(limit, line.unit, system)}"
+        text = f"{'at least' if line.is_minimum else 'at most'} {_limit(limit, line.unit, system)}"
     if line.lacking and status in ("pass", "watch"):
         # At best: what was taken off earlier can only make it worse.
         status = "not judged"
-    if math.isnan(line.limit) and math.isnan(high):
+    has_limit = not (math.isnan(line.limit) and math.isnan(high))
+    if line.lacking and status == "not judged":
+        # a figure for after the work would be that of no work at all
+        why = line.lacking if has_limit else f"no limit entered, and {line.lacking}"
+        sentence = f"{what[:1].upper()}{what[1:]}, now: {now}. After this work: not judged, {why}."
+    elif not has_limit:
         sentence = f"{start}. Not judged: no limit entered."
-    elif status == "not judged":
-        sentence = f"{what[:1].upper()}{what[1:]}, now: {now}. After this work: not judged, {line.lacking}."
     else:
         sentence = f"{start}, {_said(status, is_short)} the limit of {text} ({line.source})."
     if line.name == "squeeze" and math.isnan(line.limit) != math.isnan(high):
@@ -180,6 +183,10 @@ def _with_interval(e: Estimate, unit: str, system: UnitSystem) -> str:
     if unit == "percent":
         return f"{e.value:.1f} % ({e.low:.1f} to {e.high:.1f})"
     return format_estimate(e, "depth" if unit == "um" else "length", system)
+
+
+def _limit(value: float, unit: str, system: UnitSystem) -> str:
+    return _show(value, unit, system) if unit == "percent" else format_entered(value, unit, system)
 
 
 def _show(value: float, unit: str, system: UnitSystem) -> str:

@@ -24,7 +24,6 @@ from .planning import PLAN_SEED, all_readings, flatness_of, plan_face, record_of
 from .surveys import (
     DRAWING_CHANGED,
     inspections_of_face,
-    is_of_drawing,
     keep_photo,
     map_survey,
     newest_inspection,
@@ -42,7 +41,6 @@ __all__ = [
     "drawing_of",
     "flatness_of",
     "inspections_of_face",
-    "is_of_drawing",
     "keep_photo",
     "keep_readings",
     "limit_rows_of",

@@ -18,6 +18,7 @@ from ..errors import InputError, MeasurementError
 from ..inspection import (
     Inspection,
     in_order_of_work,
+    is_of_drawing,
     load_inspection,
     save_inspection,
 )
@@ -31,7 +32,6 @@ from .kept_readings import readings_table
 __all__ = [
     "DRAWING_CHANGED",
     "inspections_of_face",
-    "is_of_drawing",
     "keep_photo",
     "map_survey",
     "newest_inspection",
@@ -124,11 +124,6 @@ def _as_class_edit(edit: MapEdit) -> ClassEdit:
     only = tuple(SurfaceClass(c) for c in edit.shape.get("only", ()))
     area = drawn_area(path, edit.shape.get("width_mm"))
     return ClassEdit(where=area, to=SurfaceClass(edit.class_code), only=only)
-
-
-def is_of_drawing(inspection: Inspection, drawing: Drawing) -> bool:
-    """The inspection was measured on this drawing, as far as it says."""
-    return inspection.drawing_fingerprint in ("", drawing.fingerprint())
 
 
 def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing: Drawing) -> Inspection:

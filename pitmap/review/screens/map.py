@@ -11,10 +11,10 @@ import streamlit as st
 from ...classes import CLASS_WORDS, SurfaceClass
 from ...drawing import Drawing
 from ...flags import flag_words
-from ...inspection import Inspection
+from ...inspection import Inspection, is_of_drawing
 from ...report.page_map import MARKS_TRACE, page_map
 from ...units import format_estimate
-from ...workflow import DRAWING_CHANGED, is_of_drawing, newest_inspection
+from ...workflow import DRAWING_CHANGED, newest_inspection
 from ..cached import drawn, face_drawing, inspection_of
 from ..corrections import PAINTABLE, Stroke, correct
 from ..guard import sentences

@@ -6,7 +6,7 @@ import re
 
 import streamlit as st
 
-from ...report import record_html, record_pdf, record_zip
+from ...report import record_zip, zip_member
 from ..cached import drawn, face_record, face_series
 from ..guard import sentences
 from ..parts import caution, choose_survey
@@ -28,10 +28,8 @@ def show() -> None:
         record = face_record(face, job, plate)
         stem = re.sub(r"[^A-Za-z0-9_-]+", "-", f"{plate.tag}-{face.name}").strip("-") or "record"
         with st.spinner("Writing the record ..."):
-            page, pdf, everything = drawn(
-                "record files", (record,), (),
-                lambda: (record_html(record), record_pdf(record), record_zip(record)),
-            )  # fmt: skip
+            everything = drawn("record files", (record,), (), lambda: record_zip(record))
+        page, pdf = zip_member(everything, "record.html").decode(), zip_member(everything, "record.pdf")
         one, two, three = st.columns(3)
         one.download_button(
             "PDF",
