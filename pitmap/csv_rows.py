@@ -13,7 +13,7 @@ from pandas.api.types import is_numeric_dtype
 
 from .errors import InputError
 
-__all__ = ["as_cell", "delimiter_of", "read_rows", "row_number", "table_csv"]
+__all__ = ["as_cell", "delimiter_of", "read_rows", "row_number", "table_csv", "with_decimal_point"]
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
@@ -23,7 +23,14 @@ def delimiter_of(header: str) -> str:
     return max(",;\t", key=header.count)
 
 
-def read_rows(path: Path, columns: Sequence[str]) -> Iterator[tuple[str, Mapping[str, str]]]:
+def with_decimal_point(text: str, delimiter: str) -> str:
+    """A number's text with a point for the decimal comma; in a sheet parted by semicolons a comma can be nothing else."""
+    return text.replace(",", ".") if delimiter == ";" and text.count(",") == 1 and "." not in text else text
+
+
+def read_rows(
+    path: Path, columns: Sequence[str], numbers: Sequence[str] = ()
+) -> Iterator[tuple[str, Mapping[str, str]]]:
     """Each row of a CSV with a header, and where it stands in words ("FILE, line 3").
 
     Parameters
@@ -31,7 +38,9 @@ def read_rows(path: Path, columns: Sequence[str]) -> Iterator[tuple[str, Mapping
     path : Path
         UTF-8, with or without a byte order mark; comma, semicolon or tab separated.
     columns : sequence of str
-        Columns that must be there; others are passed on too.
+        Columns that must be there, in small letters; others are passed on too.
+    numbers : sequence of str
+        Those of them that hold numbers, which may have a decimal comma where semicolons part the columns.
 
     Raises
     ------
@@ -42,7 +51,9 @@ def read_rows(path: Path, columns: Sequence[str]) -> Iterator[tuple[str, Mapping
         with open(path, newline="", encoding="utf-8-sig") as file:
             header = file.readline()
             file.seek(0)
-            reader = csv.DictReader(file, delimiter=delimiter_of(header))
+            delimiter = delimiter_of(header)
+            reader = csv.DictReader(file, delimiter=delimiter)
+            reader.fieldnames = [f.strip().lower() for f in reader.fieldnames or ()]
             missing = [c for c in columns if c not in (reader.fieldnames or ())]
             if missing:
                 raise InputError(f"{path}: no column {', '.join(missing)}; expected {', '.join(columns)}")
@@ -51,7 +62,7 @@ def read_rows(path: Path, columns: Sequence[str]) -> Iterator[tuple[str, Mapping
                 short = [c for c in columns if row[c] is None]
                 if short:
                     raise InputError(f"{where}, column {short[0]}: missing; the row ends before it")
-                yield where, row
+                yield where, row | {c: with_decimal_point(row[c], delimiter) for c in numbers}
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise InputError(f"{path}: cannot be read as CSV ({error})") from error
 

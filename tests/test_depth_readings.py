@@ -54,6 +54,23 @@ def test_read_readings_semicolon_and_decimal_comma(tmp_path):
     ].tolist() == pytest.approx([30.0])
 
 
+def test_in_a_semicolon_sheet_a_comma_is_the_decimal_sign_also_before_three_figures(tmp_path):
+    text = (
+        "stage;kind;x_mm;y_mm;value;unit;uncertainty;note\n"
+        "lap_1;thickness;12,5;-3,25;12,001;mm;0,004;spot 1, rim\n"
+    )
+    (row,) = read_readings(_csv(tmp_path, text)).table.to_dict("records")
+    assert (row["x_mm"], row["y_mm"]) == (12.5, -3.25)
+    assert (row["value_um"], row["uncertainty_um"]) == (pytest.approx(12001.0), pytest.approx(4.0))
+    assert row["note"] == "spot 1, rim"
+
+
+def test_a_comma_that_can_be_read_both_ways_is_blamed_on_its_column(tmp_path):
+    text = 'stage,kind,x_mm,y_mm,value,unit\nlap_1,thickness,1,2,"12,001",mm\n'
+    with pytest.raises(ReadingError, match=r"line 2, column value: .*both ways"):
+        read_readings(_csv(tmp_path, text))
+
+
 @pytest.mark.parametrize(
     ("row", "where"),
     [

@@ -582,6 +582,13 @@ def test_wrong_drawing_is_refused_with_its_own_exit_code(
             "blocked.toml: cannot be read or written",
         ),
         (("target", "--out", "none/target.pdf"), 2, "there is no folder none"),
+        (("target", "--out", "target.png"), 2, "ends in .pdf"),
+        (("drawing", "trace", "x.jpg", "--sheet", "bench", "--out", "a.svg"), 2, "with --thickness"),
+        (
+            ("drawing", "trace", "x.csv", "--known", "a", "b", "100", "--out", "a.svg"),
+            2,
+            "--known: length '100': no unit",
+        ),
         (("plan", "no_folder", "--pass", "22 um in 1.2.3 min"), 2, "1.2.3"),
         (("study", "short.csv", "--drawing", DRAWING), 2, "short.csv, line 2, column photo: missing"),
         (
@@ -661,6 +668,11 @@ def test_landmark_file_names_line_and_column(tmp_path: Path) -> None:
     path.write_text("x_mm,y_mm,x_px,y_px\n1,2,3,4\n", encoding="utf-8")
     with pytest.raises(InputError, match="four or more"):
         read_landmarks(path)
+    # as a spreadsheet writes it where the comma is the decimal sign
+    rows = "".join(f"{k},5;{k * k},25;1{k},125;7\n" for k in range(4))
+    path.write_text(f"X_mm;Y_mm; x_px;y_px\n{rows}", encoding="utf-8")
+    picks = read_landmarks(path)
+    assert picks.points_mm[2].tolist() == [2.5, 4.25] and picks.points_px[3].tolist() == [13.125, 7]
 
 
 def test_declared_columns_are_documented() -> None:

@@ -26,6 +26,7 @@ from ..drawing import (
 from ..drawing import save_layers as write_layers
 from ..drawing.beside import Beside, read_beside
 from ..errors import InputError
+from ..units import parse_length
 from .options import DRAWING, DRAWING_FILE, OUT_FILE
 
 __all__ = ["command"]
@@ -112,7 +113,7 @@ def build(numbers: Path, out: Path | None, overwrite: bool) -> None:
 
 @command.command(name="import")
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option("--out", required=True, type=DRAWING_FILE, help="SVG to write.")
+@click.option("--out", required=True, type=DRAWING_FILE, help="SVG or DXF to write.")
 @click.option("--layers", type=click.Path(path_type=Path), help="TOML that says what the layers mean.")
 @click.option("--save-layers", type=OUT_FILE, help="Write such a TOML, to be changed and used again.")
 @_OVERWRITE
@@ -166,6 +167,13 @@ def mirror(drawing: Drawing, out: Path, name: str, overwrite: bool) -> None:
     _save(drawing.mirrored(name), out)
 
 
+def _length(option: str, text: str) -> float:
+    try:
+        return parse_length(text, to="mm")
+    except InputError as error:
+        raise InputError(f"{option}: {error}") from error
+
+
 @command.command(name="trace")
 @click.argument("sources", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
@@ -188,7 +196,7 @@ def mirror(drawing: Drawing, out: Path, name: str, overwrite: bool) -> None:
     "--edge-break", default="0 mm", show_default=True, help="Width of the chamfer that breaks every edge."
 )
 @click.option("--name", default="traced plate", show_default=True)
-@click.option("--out", required=True, type=DRAWING_FILE, help="SVG to write.")
+@click.option("--out", required=True, type=DRAWING_FILE, help="SVG or DXF to write.")
 @_OVERWRITE
 def trace(
     sources: tuple[Path, ...],
@@ -210,16 +218,22 @@ def trace(
     and --known are needed.
     """
     from ..tracing import SheetUse, read_trace_sources, trace_plate
-    from ..units import parse_length
 
     _must_be_free(_files(out), overwrite)
+    if sheet == "bench" and thickness is None:
+        raise InputError(
+            "--sheet bench: the plate stands over the sheet; say how thick it is with --thickness"
+        )
+    apart = None if known is None else (known[0], known[1], _length("--known", known[2]))
+    thickness_mm = math.nan if thickness is None else _length("--thickness", thickness)
+    edge_break_mm = _length("--edge-break", edge_break)
     traced = trace_plate(
         read_trace_sources(sources, focal),
-        None if known is None else (known[0], known[1], parse_length(known[2], to="mm")),
+        apart,
         sheet=None if sheet is None else SheetUse(on=sheet, print_scale=print_scale),
         name=name,
-        thickness_mm=math.nan if thickness is None else parse_length(thickness, to="mm"),
-        edge_break_mm=parse_length(edge_break, to="mm"),
+        thickness_mm=thickness_mm,
+        edge_break_mm=edge_break_mm,
     )
     _save(traced.drawing, out)
     for note in traced.notes:

@@ -20,6 +20,7 @@ __all__ = [
     "DRAWING_FILE",
     "OUT_FILE",
     "OUT_FOLDER",
+    "PDF_FILE",
     "RESULT_FOLDER",
     "STAGE",
     "SURVEY_DATE",
@@ -125,6 +126,7 @@ OUT_FOLDER = _FolderToWrite()
 RESULT_FOLDER = _ResultFolder()
 OUT_FILE = _FileToWrite()
 DRAWING_FILE = _FileToWrite(".svg", ".dxf")
+PDF_FILE = _FileToWrite(".pdf")
 STAGE = _StageType()
 DRAWING = _DrawingType()
 SURVEY_DATE = _DateType()

@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 
 from ..classes import Stage
-from ..csv_rows import delimiter_of
+from ..csv_rows import delimiter_of, with_decimal_point
 from ..errors import InputError, ReadingError
 from ..flags import Flag
 from ..grid import Grid
@@ -52,6 +52,9 @@ CSV_COLUMNS: dict[str, str] = {
     "note": "free text",
 }
 """Columns of a readings CSV, in any order; only stage, kind and value must be there."""
+
+_NUMBERS = frozenset({"x_mm", "y_mm", "value", "uncertainty"})
+"""Those of them in which a comma can be the decimal sign."""
 
 DEFAULT_UNCERTAINTY_UM = {
     "pit_depth": 8.0,
@@ -237,7 +240,8 @@ def readings_from_csv_text(text: str, *, name: str = "table", keep_good: bool = 
     first = next(
         (line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), ""
     )
-    reader = csv.reader(io.StringIO(text), delimiter=delimiter_of(first))
+    delimiter = delimiter_of(first)
+    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
     header: list[str] | None = None
     rows: list[tuple[str, Mapping[str, Any]]] = []
     broken: list[str] = []
@@ -254,7 +258,10 @@ def readings_from_csv_text(text: str, *, name: str = "table", keep_good: bool = 
                 f"{where}: {len(fields)} fields for {len(header)} columns; quote text that holds a comma"
             )
             continue
-        rows.append((where, dict(zip(header, fields))))
+        row = dict(zip(header, fields))
+        rows.append(
+            (where, row | {c: with_decimal_point(row[c], delimiter) for c in _NUMBERS.intersection(row)})
+        )
     if header is None:
         raise ReadingError(f"{name}: empty; expected a header with the columns {', '.join(CSV_COLUMNS)}")
     return _sheet(rows, keep_good=keep_good, problems=broken)
@@ -427,5 +434,13 @@ def _amount(text: str, unit: str, kind: str, column: str, fail: Any) -> float:
         return parse_length(text, to="um", default_unit=unit)
     except InputError as error:
         # A bare number lacks the sheet's unit, unless the value brought its own and only the uncertainty has none.
-        is_bare = text[-1:].isdigit() and (unit or column == "value")
+        is_bare = text[-1:].isdigit() and (unit or column == "value") and _reads_as_length(text)
         raise fail("unit" if is_bare else column, str(error)) from error
+
+
+def _reads_as_length(text: str) -> bool:
+    try:
+        parse_length(text, to="um", default_unit="um")
+    except InputError:
+        return False
+    return True

@@ -33,7 +33,10 @@ def read_landmarks(path: str | Path) -> Landmarks:
         No such file, a missing column, a cell that is not a number (line and column named), under four rows.
     """
     path = Path(path)
-    rows = [[row_number(row, name, where) for name in _COLUMNS] for where, row in read_rows(path, _COLUMNS)]
+    rows = [
+        [row_number(row, name, where) for name in _COLUMNS]
+        for where, row in read_rows(path, _COLUMNS, _COLUMNS)
+    ]
     if len(rows) < 4:
         raise InputError(f"{path}: {len(rows)} landmarks; pick four or more, spread over the plate")
     table = np.array(rows)

@@ -33,7 +33,7 @@ def read_clicks(path: str | Path) -> list[PhotoClicks]:
     """
     path = Path(path)
     clicks: dict[str, dict[str, tuple[float, float]]] = {}
-    for where, row in read_rows(path, _COLUMNS):
+    for where, row in read_rows(path, _COLUMNS, ("x_px", "y_px")):
         at = (row_number(row, "x_px", where), row_number(row, "y_px", where))
         clicks.setdefault(row["photo"], {})[row["hole"]] = at
     photos = []
