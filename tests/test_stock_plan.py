@@ -19,6 +19,7 @@ import pitmap.drawing
 from pitmap.depth import READINGS, FaceSurvey, RemovedStock, readings_from_rows, with_readings
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
+from pitmap.flags import Flag
 from pitmap.grid import Grid
 from pitmap.stock import (
     CAUTION,
@@ -523,6 +524,41 @@ def test_plan_stock_figure_says_what_was_not_seen():
     plan = _plan(_lapped()[:1] + [replace(_lapped()[1], zones=_zones([0.0, 0.2]))])
     assert plan.verdict.outcome == "lap"
     assert any(r.startswith("20 % of the running surface was not seen") for r in plan.verdict.reasons)
+
+
+HIDDEN = LANDS.assign(sound_width_low_mm=0.0, flags=int(Flag.TOUCHES_UNSEEN))
+
+
+@pytest.mark.parametrize("stage", ["intake", "test_lap"])
+def test_plan_land_not_seen_right_across_is_photographed_again(stage):
+    """A shadow over one crossing is 2 % of the land's area and may hide a path for coolant all the same."""
+    plan = _plan([replace(_survey(stage, 0, pits=[], lands=HIDDEN), zones=_zones([0.02, 0.0]))])
+    assert (plan.verdict.outcome, math.isnan(plan.verdict.stock_um)) == ("photograph again", True)
+    assert (
+        "Near x 100.00 mm, y 9.00 mm on the drawing the photo does not show the seal land right across: no sound metal"
+        " may be left there; photograph that place again." in plan.verdict.reasons
+    )
+    inch = _plan([_survey(stage, 0, pits=[], lands=HIDDEN)], system="inch")
+    assert any("x 3.937 in, y 0.354 in on the drawing" in r for r in inch.verdict.reasons)
+
+
+def test_plan_land_partly_not_seen_is_held_to_the_limit_entered():
+    partly = HIDDEN.assign(sound_width_low_mm=3.5)
+    bare = [_survey("intake", 0, pits=[], lands=partly)]
+    assert _plan(bare).verdict.outcome == "leave alone"
+    assert _plan(bare, _sheet(sound_width_min=3.0)).verdict.outcome == "leave alone"
+    plan = _plan(bare, _sheet(sound_width_min=4.0))
+    assert plan.verdict.outcome == "photograph again"
+    assert any("as little as 3.50 mm of sound metal may be left there" in r for r in plan.verdict.reasons)
+    # A low end of the measuring error alone is no place that was not seen.
+    seen = [_survey("intake", 0, pits=[], lands=LANDS.assign(sound_width_low_mm=0.0))]
+    assert _plan(seen).verdict.outcome == "leave alone"
+
+
+def test_plan_stock_figure_names_a_crossing_that_was_not_seen():
+    plan = _plan([_lapped()[0], replace(_lapped()[1], lands=HIDDEN)])
+    assert plan.verdict.outcome == "lap"
+    assert any("does not show the seal land right across" in r for r in plan.verdict.reasons)
 
 
 LEAK = LANDS.assign(sound_width_mm=0.0, sound_width_low_mm=0.0, sound_width_high_mm=0.2, is_leak_path=True)

@@ -13,6 +13,7 @@ from ..classes import Stage, SurfaceClass
 from ..depth import FaceSurvey
 from ..drawing import WORKING_ZONES
 from ..estimate import DEFAULT_LEVEL, Estimate
+from ..flags import Flag
 from ..units import UnitSystem, format_estimate, format_length
 from .budget import normal_half
 from .limits import LimitSheet
@@ -33,6 +34,7 @@ class Condition(TypedDict):
     is_uncut_unjudged: bool
     is_leaking: bool
     unseen: dict[str, float]
+    hidden_crossings: tuple[tuple[float, float, float], ...]
 
 
 def in_zone(marks: pd.DataFrame, zone: str) -> pd.Series:
@@ -68,7 +70,23 @@ def zone_condition(survey: FaceSurvey, limits: LimitSheet) -> Condition:
         is_uncut_unjudged=uncut and math.isnan(allowed),
         is_leaking=survey.lands is not None and bool(survey.lands["is_leak_path"].any()),
         unseen=_unseen(survey.zones),
+        hidden_crossings=_hidden_crossings(survey.lands, limits.value("sound_width_min")),
     )
+
+
+def _hidden_crossings(lands: pd.DataFrame | None, least_mm: float) -> tuple[tuple[float, float, float], ...]:
+    """Places where metal not seen may leave the land too narrow: x, y and the least width that may be left, mm.
+
+    Too narrow is under the least sound width that was entered; without one, no sound metal at all. A strip right across
+    the land is a small part of its area, so the share of the zone that was not seen does not tell of it.
+    """
+    if lands is None:
+        return ()
+    low = lands["sound_width_low_mm"]
+    is_narrow = low <= 0 if math.isnan(least_mm) else low < least_mm
+    is_hidden = (lands["flags"].astype("int64") & int(Flag.TOUCHES_UNSEEN)) > 0
+    hidden = lands.loc[is_narrow & is_hidden, ["x_mm", "y_mm", "sound_width_low_mm"]].to_numpy(float)
+    return tuple((float(x), float(y), float(least)) for x, y, least in hidden)
 
 
 def _unseen(zones: pd.DataFrame | None) -> dict[str, float]:

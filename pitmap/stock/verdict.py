@@ -9,7 +9,7 @@ from typing import Literal
 
 from ..classes import Stage
 from ..estimate import Estimate
-from ..units import UnitSystem, format_depth
+from ..units import UnitSystem, format_depth, format_length
 from .rules import Finding
 
 __all__ = ["CAUTION", "Outcome", "Verdict", "decide"]
@@ -75,6 +75,7 @@ def decide(
     is_uncut_unjudged: bool,
     is_leaking: bool,
     unseen: Mapping[str, float],
+    hidden_crossings: Sequence[tuple[float, float, float]],
     is_read_deeper: bool,
     need_um: Estimate,
     recommended_um: float,
@@ -103,6 +104,8 @@ def decide(
         Damage crosses the seal land from edge to edge.
     unseen : mapping of str to float
         Share (0..1) of each working zone that the photo does not show. What was not seen is not sound.
+    hidden_crossings : sequence of (float, float, float)
+        Places of the seal land where metal not seen may leave it too narrow: x, y and the least width left, mm.
     is_read_deeper : bool
         A pit reading that belongs to no pit of the map reaches under the present face.
     need_um : Estimate
@@ -192,6 +195,9 @@ def decide(
     elif poorly_seen:
         outcome, stock = "photograph again", math.nan
         headline = "Too much of the face was not seen to say that it needs nothing: photograph it again."
+    elif hidden_crossings:
+        outcome, stock = "photograph again", math.nan
+        headline = "The seal land was not seen right across: photograph the places named below again."
     elif asks:
         outcome, headline = "polish only", "The aim is reached: polish, clean and check."
     elif is_stained or is_lapped:
@@ -209,6 +215,7 @@ def decide(
             "That is for all working zones at once: the chance that every one is clean is less than that of any one.",
         )
     reasons += [_not_seen(zone, share) for zone, share in unseen.items() if share >= _UNSEEN_TOLD]
+    reasons += [_not_seen_across(x, y, least, system) for x, y, least in hidden_crossings]
     if is_uncut_unjudged and outcome in ("lap", "beyond the limit you entered"):
         reasons.append("Uncut metal is not in this figure: no accepted share was entered.")
     if has_score:
@@ -231,6 +238,19 @@ def _not_seen(zone: str, share: float) -> str:
     return (
         f"{100 * share:.{1 if share < 0.1 else 0}f} % of the {zone.replace('_', ' ')} was not seen;"
         " what is there is in none of these figures."
+    )
+
+
+def _not_seen_across(x_mm: float, y_mm: float, least_mm: float, system: UnitSystem) -> str:
+    place = ", ".join(f"{name} {format_length(v, system)}" for name, v in (("x", x_mm), ("y", y_mm)))
+    left = (
+        "no sound metal"
+        if least_mm <= 0
+        else f"as little as {format_length(least_mm, system)} of sound metal"
+    )
+    return (
+        f"Near {place} on the drawing the photo does not show the seal land right across: {left} may be left there;"
+        " photograph that place again."
     )
 
 
