@@ -27,8 +27,9 @@ from pitmap.compare import (
     proof_of_change,
     shift_from_pictures,
 )
-from pitmap.compare.decide import Step
 from pitmap.compare.difference import difference_interval
+from pitmap.compare.series import removed_over_jobs
+from pitmap.compare.step import Step
 from pitmap.compare.zones import Zones
 from pitmap.drawing import Drawing, load_shipped
 from pitmap.errors import InputError, NotEnoughData
@@ -492,15 +493,66 @@ def test_compare_refuses_what_cannot_be_compared(drawing):
         (("lap_1", 20, date(2025, 5, 1)), ("final", 20, date(2025, 5, 1)), False, True),
         (("final", 30, date(2025, 5, 1)), ("intake", 0, date(2027, 5, 1)), False, False),
         (("final", 30, None), ("intake", 0, date(2027, 5, 1)), False, True),
+        # The next job: its stock starts from nothing, so less of it is a cut all the same.
+        (("final", 60, date(2020, 1, 1)), ("final", 30, date(2024, 1, 1)), True, False),
+        (("test_lap", 20, date(2020, 1, 1)), ("test_lap", 15, date(2024, 1, 1)), True, False),
+        (("final", 60, date(2020, 1, 1)), ("test_lap", 15, date(2024, 1, 1)), True, False),
+        (("final", 60, date(2020, 1, 1)), ("test_lap", None, date(2024, 1, 1)), True, False),
+        (("lap_1", 35, date(2020, 1, 1)), ("final", 20, date(2024, 1, 1)), True, False),
+        (("final", 60, date(2020, 1, 1)), ("intake", None, date(2024, 1, 1)), False, False),
+        # One stage and stock that is not known: nobody can say.
+        (("final", 30, date(2020, 1, 1)), ("final", None, date(2024, 1, 1)), None, False),
     ],
 )
 def test_step_between_surveys(before, after, is_cut, is_same_visit):
-    def fake(stage, removed, on):
-        e = Estimate(value=removed, low=removed - 1, high=removed + 1)
-        return SimpleNamespace(stage=Stage(stage), removed_um=e, surveyed_on=on)
-
-    step = Step.between(fake(*before), fake(*after))
+    step = Step.between(bare(*before), bare(*after))
     assert (step.is_cut, step.is_same_visit) == (is_cut, is_same_visit)
+
+
+def bare(stage, removed, on):
+    """A survey of which only stage, stock (+- 1 um) and day are known."""
+    e = Estimate.unknown("not entered")
+    if removed is not None:
+        e = Estimate(value=removed, low=removed - 1, high=removed + 1)
+    return SimpleNamespace(stage=Stage(stage), removed_um=e, surveyed_on=on)
+
+
+def test_step_over_a_job_that_came_and_went():
+    """Of one lap with 20 um off to one of the next job with 20 um off: the ends look alike, and 40 um lie between."""
+    day = date(2020, 1, 1)
+    jobs = [
+        bare("test_lap", 20, day), bare("final", 40, day), bare("intake", 0, date(2024, 1, 1)),
+        bare("test_lap", 20, date(2024, 1, 2)),
+    ]  # fmt: skip
+    assert Step.between(jobs[0], jobs[-1]).is_cut is False
+    assert Step.over(jobs).is_cut is True
+    # Back at intake the metal of the first job's last cut is off, though the next one has cut nothing.
+    assert Step.over(jobs[:3]).is_cut is True
+    assert Step.over(jobs[1:3]).is_cut is False
+
+
+@pytest.mark.parametrize(
+    ("stages", "stock", "over_jobs"),
+    [
+        (["intake", "final", "intake", "test_lap"], [0, 60, None, 15], [0, 60, math.nan, 75]),
+        (["test_lap", "final", "test_lap"], [20, 20, 25], [20, 20, 45]),
+        (["final", "final"], [60, 30], [60, 90]),
+        (["test_lap", "lap_1", "final"], [20, 35, 35], [20, 35, 35]),
+        (["final", "intake", "lap_1"], [60, 60, 75], [60, 60, 75]),
+        (["final", "intake", "lap_1"], [None, 0, 15], [math.nan] * 3),
+    ],
+)
+def test_stock_is_counted_on_over_jobs(stages, stock, over_jobs):
+    surveys = [bare(s, r, date(2020 + k, 1, 1)) for k, (s, r) in enumerate(zip(stages, stock, strict=True))]
+    assert removed_over_jobs(surveys) == pytest.approx(over_jobs, nan_ok=True)
+
+
+def test_compare_cut_of_the_next_job_opens_and_clears(drawing):
+    first = survey(drawing, [(PIT, 10, 10, 2.0)], "final", 60, date(2020, 1, 1))
+    again = survey(drawing, [(PIT, 30, 10, 2.0)], "final", 30, date(2024, 1, 1))
+    f = pits(compare([first, again], drawing))
+    assert f["fate"].tolist() == ["gone", "opened_up"]
+    assert not (f["flags"] & int(Flag.CONTRADICTION)).any()
 
 
 def test_repeatability_from_repeats_needs_pairs_with_marks(drawing):

@@ -1,13 +1,14 @@
 """What changed between surveys of one face: fate of every mark, change per zone, the lap series."""
 
 from .agreement import Agreement, limits_of_agreement
-from .decide import Rules, Step
+from .decide import Rules
 from .fates import CHANGE_TEXT, FATES, SERIES, SURVEYS, TRACKS, ZONE_CHANGES, ChangeCode, Fate
 from .finder import Comparison, compare
 from .pair import PairChange
 from .repeatability import Repeatability
 from .series import FORECASTS, forecast_from_plan, judge_forecast
 from .shift import Shift, shift_from_pictures
+from .step import Step
 from .study import (
     STUDY_VALUES,
     StudyResult,

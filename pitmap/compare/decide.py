@@ -22,8 +22,9 @@ from .layer import Layer
 from .marks import Marks
 from .matching import Groups
 from .repeatability import Repeatability
+from .step import Step
 
-__all__ = ["Place", "Rules", "Step", "decide_fates", "judge_gone", "judge_stayed"]
+__all__ = ["Place", "Rules", "decide_fates", "judge_gone", "judge_stayed"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,45 +89,6 @@ class Rules:
                 raise InputError(
                     f"Rules.{name}: expected a number between 0 and 1, got {getattr(self, name)!r}"
                 )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
-    """What was done to the face between two surveys.
-
-    Parameters
-    ----------
-    is_cut : bool or None
-        Metal was removed; None when the surveys do not say.
-    is_same_visit : bool
-        Neither metal nor a week went by: two photos of the same face.
-    """
-
-    is_cut: bool | None
-    is_same_visit: bool
-
-    @classmethod
-    def between(cls, before: Any, after: Any) -> Step:
-        """From stage, date and removed stock of two inspections.
-
-        A survey at `intake` after any other stage starts a new job: no metal was cut on the way. Within a
-        job a later stage means a cut; two surveys at one stage were cut between only if the removed
-        stock says so beyond its interval.
-        """
-        dated = before.surveyed_on is not None and after.surveyed_on is not None
-        # Without dates nobody can say that time went by, so nothing may be called new.
-        days = abs((after.surveyed_on - before.surveyed_on).days) if dated else 0
-        a, b = before.removed_um, after.removed_um
-        known = a.is_known and b.is_known
-        more = known and b.value > a.value and (not (a.has_interval and b.has_interval) or b.low > a.high)
-        if after.stage.order > before.stage.order:
-            # "final" after a lap may be polish alone, which takes next to nothing off a pit's depth.
-            is_cut: bool | None = (
-                True if after.stage.name != "final" or not known else bool(b.value > a.value)
-            )
-        else:
-            is_cut = bool(more)
-        return cls(is_cut=is_cut, is_same_visit=not is_cut and days <= 7)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -238,6 +200,8 @@ def _came(
     if step.is_cut:
         under = "scale, stain or old finish" if place.covered[i] > 0.25 else "metal that read sound"
         return Fate.OPENED_UP, f"opened up by the cut from under {under}"
+    if step.is_cut is None:
+        return Fate.CANNOT_TELL, "the surveys do not say whether metal was cut in between"
     if place.covered[i] > 0.25:
         return (
             Fate.CANNOT_TELL,

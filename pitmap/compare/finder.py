@@ -17,6 +17,7 @@ from .layer import layer_of
 from .pair import PairChange, compare_pair
 from .repeatability import Repeatability
 from .series import FORECASTS, judge_forecast, removed_over_jobs, series_table, survey_table
+from .step import Step
 from .tracks import follow
 from .zones import Zones
 
@@ -118,7 +119,8 @@ def compare(
     layers = [layer_of(k, i, grid, zones.codes, rules) for k, i in enumerate(surveys, 1)]
     pairs, groups = [], []
     for k in range(1, len(layers)):
-        pair, layers[k], group = compare_pair(layers[k - 1], layers[k], zones, **options)
+        step = Step.between(surveys[k - 1], surveys[k])
+        pair, layers[k], group = compare_pair(layers[k - 1], layers[k], zones, step=step, **options)
         pairs.append(pair)
         groups.append(group)
     tracks, fates = follow(
@@ -133,7 +135,7 @@ def compare(
     pairs = [dataclasses.replace(p, fates=f) for p, f in zip(pairs, fates, strict=True)]
     overall = pairs[0]
     if len(layers) > 2:
-        overall, _, _ = compare_pair(layers[0], layers[-1], zones, **options)
+        overall, _, _ = compare_pair(layers[0], layers[-1], zones, step=Step.over(surveys), **options)
     series = series_table(layers, tracks, zones.names)
     return Comparison(
         face=str(surveys[0].face),

@@ -13,13 +13,14 @@ from numpy.typing import NDArray
 from ..classes import SurfaceClass
 from ..estimate import Estimate
 from ..grid import Grid
-from .decide import Place, Rules, Step, decide_fates
+from .decide import Place, Rules, decide_fates
 from .fates import Fate
 from .layer import Layer
 from .marks import onto_grid
 from .matching import Groups, match_marks
 from .repeatability import Repeatability
 from .shift import Shift, shift_from_marks, shift_from_pictures
+from .step import Step
 from .zones import Zones, change_raster, pair_key, tells_uncut, zone_changes
 
 __all__ = ["PairChange", "compare_pair"]
@@ -87,6 +88,7 @@ def compare_pair(
     after: Layer,
     zones: Zones,
     *,
+    step: Step,
     alignment_error_mm: float | None,
     repeatability: Repeatability,
     rules: Rules,
@@ -98,6 +100,8 @@ def compare_pair(
     before, after : Layer
     zones : Zones
         The drawing's zones on the common grid.
+    step : Step
+        What was done to the face between the two.
     alignment_error_mm : float or None
         Error of one survey's place on the drawing; None takes it from the alignments, else 0.3 mm.
     repeatability : Repeatability
@@ -115,7 +119,6 @@ def compare_pair(
         search_mm=blind_mm,
         level=rules.level,
     )
-    step = Step.between(before.inspection, after.inspection)
     if shift.method == "none" and not step.is_cut and before.picture_grid is not None:
         a, b = before.inspection, after.inspection
         if getattr(b, "picture", None) is not None and a.picture_grid == b.picture_grid:

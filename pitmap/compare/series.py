@@ -14,6 +14,7 @@ from ..errors import InputError
 from ..tables import Column, Schema
 from .fates import SERIES, SURVEYS
 from .layer import Layer
+from .step import begins_new_job
 
 __all__ = [
     "FORECASTS",
@@ -48,18 +49,24 @@ FORECASTS = Schema(
 def removed_over_jobs(inspections: Sequence[Any]) -> list[float]:
     """Stock removed before each survey, counted on over a plate that comes back as a new job, um.
 
-    A survey whose stage falls back (years later the plate is at intake again) and whose removed stock starts
-    lower adds to what had been removed before. NaN where unknown.
+    With every new job (:func:`pitmap.compare.step.begins_new_job`) the stock of the one before is added to what had been
+    removed before. NaN where unknown, and for all later jobs where a job ended with unknown stock.
+
+    Notes
+    -----
+    Nothing is cut at intake, so an intake that states the stock of the job before, or more, already counts it.
     """
     out: list[float] = []
-    base, last, order = 0.0, 0.0, -1
+    base, last = 0.0, 0.0
+    job: list[Any] = []
     for inspection in inspections:
         value = inspection.removed_um.value if inspection.removed_um.is_known else math.nan
-        if inspection.stage.order < order and not math.isnan(value) and value < last:
-            base += last
-        order = inspection.stage.order
-        if not math.isnan(value):
-            last = value
+        if any(begins_new_job(earlier, inspection) for earlier in job):
+            is_counted = not inspection.stage.is_lapped and value >= last > 0
+            base += 0.0 if is_counted else last
+            job = []
+        job.append(inspection)
+        last = value
         out.append(base + value)
     return out
 

@@ -13,13 +13,14 @@ from scipy.stats import norm
 
 from ..classes import SurfaceClass
 from ..flags import Flag
-from .decide import Place, Rules, Step, judge_gone, judge_stayed
+from .decide import Place, Rules, judge_gone, judge_stayed
 from .fates import TRACKS, Fate
 from .layer import Layer
 from .marks import Marks
 from .matching import Groups, match_marks
 from .pair import PairChange
 from .repeatability import Repeatability
+from .step import Step
 
 __all__ = ["follow"]
 
@@ -101,7 +102,7 @@ def follow(
             tolerance = pairs[k].tolerance_mm * pairs[k].grid.px_per_mm
             match = match_marks(lost, there, tolerance_px=tolerance)
             place = Place.of(lost, layers[k + 1], rules, pairs[k].grid)
-            step = Step.between(layers[survey].inspection, layers[k + 1].inspection)
+            step = Step.over([layer.inspection for layer in layers[survey : k + 2]])
             keep = []
             for i, g in enumerate(match.before):
                 node = (survey, int(index[i]))
