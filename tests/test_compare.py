@@ -418,6 +418,23 @@ def test_series_counts_stock_on_over_a_plate_that_comes_back(drawing):
     assert not c.pairs[-1].step.is_cut
 
 
+def test_series_zone_that_was_not_seen_has_no_count_of_pits(drawing):
+    hidden = survey(drawing, [], "lap_1", 25, date(2025, 5, 3))
+    land = hidden.measurement.zones["zone"] == "seal_land"
+    hidden.measurement.zones.loc[land, ["share", "share_low", "share_high"]] = math.nan
+    forecast = pd.DataFrame(
+        {"zone": "seal_land", "quantity": "n_pits", "removed_um": [10.0, 40.0], "value": [1.0, 0.0],
+         "low": [0.0, 0.0], "high": [2.0, 1.0]}
+    )  # fmt: skip
+    c = compare([make_series(drawing)[0], hidden], drawing, forecast=forecast)
+    counts = c.series[c.series["quantity"] == "n_pits"].set_index(["zone", "survey"])
+    assert counts["value"]["seal_land", 1] == 2
+    assert math.isnan(counts["value"]["seal_land", 2])
+    assert counts["reason"]["seal_land", 2] == "nothing of the zone was seen"
+    assert counts["value"]["running_surface", 2] == 0
+    assert c.forecasts["survey"].tolist() == [1]
+
+
 def test_forecast_is_judged_where_a_survey_answers(drawing):
     forecast = pd.DataFrame(
         {

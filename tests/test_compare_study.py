@@ -114,6 +114,12 @@ def test_study_of_inspections_gives_a_table_per_figure():
     assert "percentage points on (90% level; 3 faces, 2 people, 2 photos each)" in sentence
 
 
+def test_study_of_a_zone_that_one_photo_does_not_show_has_no_count_of_pits():
+    values = study_values([run("front", "A", 1, 0.02, 3, 4.0), run("front", "A", 2, np.nan, 0, 4.0)])
+    counts = values[values["quantity"] == "n_pits"].set_index("trial")["value"]
+    assert counts[1] == 3 and np.isnan(counts[2])
+
+
 def test_study_sentence_says_why_nothing_can_be_said():
     result = gage_anova(crossed(3, 2, 2, lambda p, o, t: float(p)))
     assert not result.least_change.is_known

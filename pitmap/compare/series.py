@@ -131,6 +131,7 @@ def series_table(layers: Sequence[Layer], tracks: pd.DataFrame, zone_names: tupl
     for k, layer in enumerate(layers):
         measurement = layer.inspection.measurement
         for value, zone in enumerate(zone_names, 1):
+            no_share: dict[str, str] = {}
             for quantity, word in _SHARES:
                 if word == "uncut" and not layer.inspection.stage.is_lapped:
                     continue
@@ -140,9 +141,12 @@ def series_table(layers: Sequence[Layer], tracks: pd.DataFrame, zone_names: tupl
                 reason = "" if not math.isnan(share[0]) else "nothing of the zone was seen"
                 reason = reason if len(at) else "not measured at this survey"
                 rows.append(_row(k + 1, zone, quantity, removed[k], share, reason))
-            pits = int(((layer.marks.class_code == SurfaceClass.PIT) & (layer.marks.zone == value)).sum())
-            no_interval = "a count; marks too small for the photo are not in it"
-            rows.append(_row(k + 1, zone, "n_pits", removed[k], (pits, math.nan, math.nan), no_interval))
+                no_share[word] = reason
+            pits = float(((layer.marks.class_code == SurfaceClass.PIT) & (layer.marks.zone == value)).sum())
+            # Where no share can be told no pit shows either, and that is no count of none.
+            count = math.nan if no_share["pit"] else pits
+            why = no_share["pit"] or "a count; marks too small for the photo are not in it"
+            rows.append(_row(k + 1, zone, "n_pits", removed[k], (count, math.nan, math.nan), why))
             low, high, reason = _deepest(tracks, k, zone, removed)
             rows.append(_row(k + 1, zone, "deepest_um", removed[k], (math.nan, low, high), reason))
             if zone == "seal_land":

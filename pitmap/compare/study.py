@@ -317,15 +317,18 @@ def study_values(runs: Iterable[StudyRun], *, zone: str = "seal_land") -> pd.Dat
     ----------
     runs : iterable of StudyRun
     zone : str
-        Zone whose affected share and pits are counted.
+        Zone whose affected share and pits are counted; NaN where a photo shows nothing of it.
     """
     rows: list[dict[str, Any]] = []
     for run in runs:
         m = run.inspection.measurement
         at = m.zones[(m.zones["zone"] == zone) & (m.zones["class_word"] == "affected")]
+        share = float(at["share"].iat[0]) if len(at) else math.nan
+        n_pits = float(((m.marks["zone"] == zone) & (m.marks["class_word"] == "pit")).sum())
         figures = {
-            "affected_share": float(at["share"].iat[0]) if len(at) else math.nan,
-            "n_pits": float(((m.marks["zone"] == zone) & (m.marks["class_word"] == "pit")).sum()),
+            "affected_share": share,
+            # A zone that was not seen shows no pit; that is no count of none.
+            "n_pits": math.nan if math.isnan(share) else n_pits,
             "sound_width_mm": float(m.lands["sound_width_mm"].iat[0]) if len(m.lands) else math.nan,
         }
         for quantity, value in figures.items():
