@@ -141,20 +141,27 @@ def _ndc(components: pd.DataFrame) -> int:
     return max(1, math.floor(_NDC * part / grr)) if grr > 0 else 1
 
 
-def _least_change(terms: list[tuple[float, float, float]], level: float) -> Estimate:
-    """From (factor, mean square, degrees of freedom) whose weighted sum is the gage variance."""
-    variance = sum(factor * ms for factor, ms, _ in terms)
+def _least_change(variance: float, terms: list[tuple[float, float, float]], level: float) -> Estimate:
+    """From the gage variance, and (factor, mean square, degrees of freedom) of mean squares that add up to it.
+
+    The interval is the modified large-sample one of Graybill and Wang, exact for a single mean square: an effective
+    number of degrees of freedom for the sum (Satterthwaite) leaves the truth over its high end far too often where few
+    people took part, because their mean square has two or three degrees of freedom.
+    """
     if variance <= 0:
         return Estimate.unknown(
             "all repeats gave the same number; the figure is coarser than its spread", level=level
         )
-    # Satterthwaite: the degrees of freedom of a sum of mean squares.
-    dof = variance**2 / sum((factor * ms) ** 2 / df for factor, ms, df in terms)
-    scale = float(norm.ppf((1 + level) / 2)) * math.sqrt(2)
-    low, high = (
-        math.sqrt(variance * dof / float(chi2.ppf(q, dof))) for q in ((1 + level) / 2, (1 - level) / 2)
-    )
-    return Estimate(value=scale * math.sqrt(variance), low=scale * low, high=scale * high, level=level)
+    centre = sum(factor * ms for factor, ms, _ in terms)
+    q_high, q_low = (1 + level) / 2, (1 - level) / 2
+    below = sum((factor * ms * (1 - df / float(chi2.ppf(q_high, df)))) ** 2 for factor, ms, df in terms)
+    above = sum((factor * ms * (df / float(chi2.ppf(q_low, df)) - 1)) ** 2 for factor, ms, df in terms)
+    # The value counts negative components as 0 and may be pooled, the interval does neither.
+    low = min(variance, centre - math.sqrt(below))
+    high = max(variance, centre + math.sqrt(above))
+    scale = float(norm.ppf(q_high)) * math.sqrt(2)
+    value, low, high = (scale * math.sqrt(max(v, 0.0)) for v in (variance, low, high))
+    return Estimate(value=value, low=low, high=high, level=level)
 
 
 def gage_anova(table: pd.DataFrame, *, alpha: float = 0.05, level: float = DEFAULT_LEVEL) -> StudyResult:
@@ -185,11 +192,16 @@ def gage_anova(table: pd.DataFrame, *, alpha: float = 0.05, level: float = DEFAU
     Notes
     -----
     Variance components from expected mean squares; negative ones count as 0. Without pooling the
-    reproducibility is that of the operators plus the interaction.
+    reproducibility is that of the operators plus the interaction. The interval of the least provable change is made of
+    the mean squares as they are, pooled or not: the gage variance is expected to be
+    (MS_operators + (p - 1) MS_interaction + p (r - 1) MS_repeatability) / (p r), with p parts and r trials.
 
     References
     ----------
     AIAG, Measurement Systems Analysis, 4th edition (2010), chapter III section B.
+    F. A. Graybill and C.-M. Wang, "Confidence intervals on nonnegative linear combinations of variances", Journal of
+    the American Statistical Association 75 (1980) 869-873.
+    R. K. Burdick, C. M. Borror and D. C. Montgomery, Design and Analysis of Gauge R&R Studies, SIAM 2005.
     """
     y = _cube(table)
     p, o, r = y.shape
@@ -225,17 +237,15 @@ def gage_anova(table: pd.DataFrame, *, alpha: float = 0.05, level: float = DEFAU
         df_error = df["interaction"] + df["repeatability"]
         error = (ss["interaction"] + ss["repeatability"]) / df_error
         interaction, base = 0.0, error
-        terms = [(1.0, error, float(df_error))]
     else:
         error, base = ms["repeatability"], ms["interaction"]
         interaction = max(0.0, (ms["interaction"] - error) / r)
-        terms = [(1.0, error, float(df["repeatability"]))]
     operator = max(0.0, (ms["operators"] - base) / (p * r)) if df["operators"] else 0.0
     part = max(0.0, (ms["parts"] - base) / (o * r))
-    if interaction > 0:
-        terms.append((interaction / ms["interaction"], ms["interaction"], float(df["interaction"])))
-    if operator > 0:
-        terms.append((operator / ms["operators"], ms["operators"], float(df["operators"])))
+    terms = [(1.0, ms["repeatability"], float(df["repeatability"]))]
+    if df["operators"]:
+        factors = {"operators": 1 / (p * r), "interaction": (p - 1) / (p * r), "repeatability": (r - 1) / r}
+        terms = [(factor, ms[k], float(df[k])) for k, factor in factors.items()]
     rows = ["parts", "operators", "interaction", "repeatability"]
     anova = pd.DataFrame(
         {
@@ -254,7 +264,7 @@ def gage_anova(table: pd.DataFrame, *, alpha: float = 0.05, level: float = DEFAU
         anova=anova,
         components=components,
         ndc=_ndc(components),
-        least_change=_least_change(terms, level),
+        least_change=_least_change(float(components.loc["grr", "variance"]), terms, level),
         level=level,
         n_parts=p,
         n_operators=o,
