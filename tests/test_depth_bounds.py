@@ -17,6 +17,7 @@ from pitmap.depth import (
     readings_from_rows,
     readings_under_first_face,
     removed_from_thickness,
+    with_measured_stock,
 )
 from pitmap.errors import InputError, NotEnoughData
 from pitmap.estimate import Estimate
@@ -147,6 +148,59 @@ def test_removed_from_thickness_fewer_spots():
     assert removed.coefficients == pytest.approx((25.0, 0.0, 0.0))
     with pytest.raises(NotEnoughData):
         removed_from_thickness(before, after.assign(x_mm=500.0))
+
+
+def test_removed_from_thickness_averages_repeats():
+    """9990 and three times 9970 at one spot: 25 um off on the mean, its error widened by their scatter.
+
+    With 3 um each chi-square is (15^2 + 3 * 5^2) / 9 = 33.3 over 3 spare readings; the mean's variance is 9 / 4 times
+    11.1, that of the one reading before is 9.
+    """
+    spot = {"x_mm": 10.0, "y_mm": 10.0, "uncertainty_um": 3.0}
+    before = pd.DataFrame([{**spot, "value_um": 10000.0}])
+    after = pd.DataFrame(
+        [
+            {**spot, "x_mm": x, "value_um": v}
+            for x, v in ((10, 9990.0), (10.4, 9970.0), (9.8, 9970.0), (10, 9970.0))
+        ]
+    )
+    removed = removed_from_thickness(before, after)
+    assert removed.coefficients == pytest.approx((25.0, 0.0, 0.0))
+    assert float(removed.sd_at((10, 10))) == pytest.approx((9 + 9 / 4 * (300 / 9) / 3) ** 0.5)
+    # Four alike: half the error of one.
+    alike = removed_from_thickness(before, after.assign(value_um=9970.0))
+    assert float(alike.sd_at((10, 10))) == pytest.approx((9 + 9 / 4) ** 0.5)
+
+
+def _thick(stage, removed, value, *more):
+    rows = [
+        {"stage": stage, "kind": "thickness", "x_mm": x, "y_mm": y, "value": value, "unit": "um"}
+        for x, y in ((10, 10), (90, 10), (50, 90))
+    ]
+    rows += [{"stage": stage, "kind": "thickness", "mark": 7, "value": v, "unit": "um"} for v in more]
+    return _survey(stage, removed, "", readings=readings_from_rows(rows).table, sd=2.0)
+
+
+def test_measured_stock_stands_on_that_of_the_first_survey():
+    """8 um were off before the first thickness was read; 15 um more make 23, as was entered."""
+    surveys, problems = with_measured_stock([_thick("test_lap", 8, 9992), _thick("lap_1", 23, 9977)])
+    assert [float(s.removed.at((50, 50))) for s in surveys] == pytest.approx([8, 23])
+    assert problems == []
+    between = 4 * (2 / 3) ** 0.5  # three spots, 4 um each reading, at their middle
+    assert float(surveys[1].removed.sd_at((50, 110 / 3))) == pytest.approx(np.hypot(between, 2.0))
+    _, problems = with_measured_stock([_thick("test_lap", 8, 9992), _thick("lap_1", 60, 9977)])
+    assert "thickness says 23 um came off, 60 um was entered" in problems[0]
+
+
+def test_measured_stock_without_a_place_is_left_out_and_told():
+    surveys, problems = with_measured_stock([_thick("intake", 0, 10000), _thick("lap_1", 50, 9970, 9971)])
+    assert float(surveys[1].removed.at((50, 50))) == pytest.approx(30)
+    assert problems[0] == "lap_1: 1 thickness reading without x, y cannot be compared; enter the place"
+    elsewhere = _thick("lap_1", 50, 9970)
+    elsewhere.readings["x_mm"] += 30.0
+    surveys, problems = with_measured_stock([_thick("intake", 0, 10000), elsewhere])
+    assert float(surveys[1].removed.at((50, 50))) == 50
+    assert problems[0].startswith("lap_1: no thickness spot was measured at intake as well")
 
 
 def test_removed_stock_refuses_nonsense():

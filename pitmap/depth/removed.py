@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,8 @@ from ..estimate import Estimate
 __all__ = ["RemovedStock", "removed_from_thickness"]
 
 _Z90 = 1.6448536269514722
+_SAME_SPOT_MM = 2.0
+"""Thickness readings so near each other are of one spot (house choice: a micrometer's face is wider)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,6 +90,11 @@ class RemovedStock:
         a = np.stack([np.ones(p.shape[:-1]), p[..., 0], p[..., 1]], -1)
         return np.sqrt(np.maximum(np.einsum("...i,ij,...j->...", a, self.covariance, a), 0.0))
 
+    def on_top_of(self, earlier: RemovedStock) -> RemovedStock:
+        """This stock and what had been taken off before it, as one; their errors are taken as independent."""
+        c0, cx, cy = (a + b for a, b in zip(self.coefficients, earlier.coefficients, strict=True))
+        return replace(self, coefficients=(c0, cx, cy), covariance=self.covariance + earlier.covariance)
+
     def estimate(self, xy_mm: Sequence[float] = (0.0, 0.0)) -> Estimate:
         """Stock at one point with its 90 % interval."""
         value, half = float(self.at(xy_mm)), _Z90 * float(self.sd_at(xy_mm))
@@ -100,7 +107,8 @@ def removed_from_thickness(before: pd.DataFrame, after: pd.DataFrame) -> Removed
     Parameters
     ----------
     before, after : DataFrame
-        ``x_mm y_mm value_um uncertainty_um``; spots are paired by place (within 2 mm).
+        ``x_mm y_mm value_um uncertainty_um``; spots are paired by place (within 2 mm), and readings repeated at one
+        spot are averaged. A reading without a place belongs to no spot and is left out.
 
     Returns
     -------
@@ -117,15 +125,15 @@ def removed_from_thickness(before: pd.DataFrame, after: pd.DataFrame) -> Removed
     ----------
     Weighted least squares; the Birge ratio widens the errors (R. T. Birge, Phys. Rev. 40 (1932) 207, from memory).
     """
-    b, a = (t.drop_duplicates(["x_mm", "y_mm"]) for t in (before, after))
+    a, b = _spots(before), _spots(after)
     xy, difference, variance = [], [], []
-    for _, spot in b.iterrows():
-        distance = np.hypot(a["x_mm"] - spot["x_mm"], a["y_mm"] - spot["y_mm"]).to_numpy()
-        if distance.size and distance.min() <= 2.0:
-            twin = a.iloc[int(np.argmin(distance))]
-            xy.append((spot["x_mm"], spot["y_mm"]))
-            difference.append(spot["value_um"] - twin["value_um"])
-            variance.append(spot["uncertainty_um"] ** 2 + twin["uncertainty_um"] ** 2)
+    for x, y, thick, its_variance in a:
+        distance = np.hypot(b[:, 0] - x, b[:, 1] - y)
+        if distance.size and distance.min() <= _SAME_SPOT_MM:
+            twin = b[int(np.argmin(distance))]
+            xy.append((x, y))
+            difference.append(thick - twin[2])
+            variance.append(its_variance + twin[3])
     if not xy:
         raise NotEnoughData(
             "removed stock: no spot was measured both before and after; measure the same spots again"
@@ -152,3 +160,19 @@ def removed_from_thickness(before: pd.DataFrame, after: pd.DataFrame) -> Removed
     return RemovedStock(
         coefficients=(float(c[0]), float(c[1]), float(c[2])), covariance=full, n_spots=len(p), residual_um=sd
     )
+
+
+def _spots(readings: pd.DataFrame) -> NDArray[np.float64]:
+    """Spots with a place (n, 4): x and y of the first reading, mean and its variance over the repeats there."""
+    rows = readings[["x_mm", "y_mm", "value_um", "uncertainty_um"]].to_numpy(float)
+    rows = rows[np.isfinite(rows[:, :2]).all(axis=1)]
+    out = []
+    while len(rows):
+        here = np.hypot(*(rows[:, :2] - rows[0, :2]).T) <= _SAME_SPOT_MM
+        value, weight = rows[here, 2], rows[here, 3] ** -2.0
+        mean = float(np.average(value, weights=weight))
+        spare = int(here.sum()) - 1
+        spread = max(1.0, float(weight @ (value - mean) ** 2) / spare) if spare else 1.0
+        out.append((*rows[0, :2], mean, spread / float(weight.sum())))
+        rows = rows[~here]
+    return np.array(out, float).reshape(-1, 4)

@@ -160,9 +160,10 @@ def with_measured_stock(surveys: Sequence[FaceSurvey]) -> tuple[list[FaceSurvey]
     -------
     list of FaceSurvey
         In the order of work. A survey that shares a spot with the first one gets the plane through the differences
-        (or their mean); the others keep what they had.
+        (or their mean) on top of the first one's own stock; the others keep what they had.
     list of str
-        Surveys whose entered stock and thickness disagree by more than three standard deviations.
+        Surveys whose entered stock and thickness disagree by more than three standard deviations, those whose
+        readings share no spot with the first one, and readings that have no place.
 
     Notes
     -----
@@ -170,13 +171,25 @@ def with_measured_stock(surveys: Sequence[FaceSurvey]) -> tuple[list[FaceSurvey]
     touched between the surveys.
     """
     surveys = sorted(surveys, key=lambda s: Stage(s.stage).order)
-    first = surveys[0].readings.loc[surveys[0].readings["kind"] == "thickness"]
+    spots = []
     out, problems = [surveys[0]], []
-    for survey in surveys[1:]:
-        after = survey.readings.loc[survey.readings["kind"] == "thickness"]
+    for survey in surveys:
+        thickness = survey.readings.loc[survey.readings["kind"] == "thickness"]
+        placed = thickness.loc[thickness[["x_mm", "y_mm"]].notna().all(axis=1)]
+        spots.append(placed)
+        if n_lost := len(thickness) - len(placed):
+            count = "1 thickness reading" if n_lost == 1 else f"{n_lost} thickness readings"
+            problems.append(f"{survey.stage}: {count} without x, y cannot be compared; enter the place")
+    first = spots[0]
+    for survey, after in zip(surveys[1:], spots[1:], strict=True):
         try:
-            measured = removed_from_thickness(first, after)
+            measured = removed_from_thickness(first, after).on_top_of(surveys[0].removed)
         except NotEnoughData:
+            if len(after):
+                problems.append(
+                    f"{survey.stage}: no thickness spot was measured at {surveys[0].stage} as well, so the stock that was"
+                    " entered counts; measure the same spots each time"
+                )
             out.append(survey)
             continue
         middle = after[["x_mm", "y_mm"]].mean().to_numpy(float)
