@@ -734,6 +734,28 @@ def test_plan_tilt_that_breaks_a_limit_at_one_corner_is_not_offered():
     assert _plan(surveys, tight, **wide).plane is None
 
 
+def test_plan_no_tilted_plane_while_a_reading_without_a_pit_may_lie_under_it():
+    """Two pits of 10 and 70 um, and a needle that read 150 um beside them: the plane of the pits would leave it."""
+    pits = [(0.0, 10, 2.0, 30, "seal_land"), (200.0, 10, 2.0, 90, "seal_land")]
+    wide = {"face_bounds_mm": (0.0, 0.0, 240.0, 150.0), "tilt_max_um": 60.0}
+
+    def planned(*free):
+        read = [*_read((1, 10), (2, 70), sd=1), *free]
+        return _plan(
+            [_survey("intake", 0, pits=pits), _survey("test_lap", 20, pits=pits, readings=read)], **wide
+        )
+
+    known = planned()
+    assert known.plane is not None and known.plane.least_um < 15 < 70 < known.plane.largest_um
+    deep = planned(_at(100, 13, 150))
+    assert deep.verdict.stock_um > 150 and deep.plane is None
+    assert any(
+        p.startswith("no tilted plane is given: the reading of 150 um at test lap") for p in deep.problems
+    )
+    # A shallow one may still lie where the tilt takes least.
+    assert planned(_at(100, 13, 40)).plane is None
+
+
 def _spots(stage, thickness):
     return [
         {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,6 +61,20 @@ class FreeReadings:
                 return (
                     f"the reading of {self.words[k]} belongs to no pit of the map and says only that the floor lies"
                     " deeper: read it to the floor, or name its pit"
+                )
+        return ""
+
+    def beyond(self, least_um: float, zones: Collection[str]) -> str:
+        """Why a tilted plane cannot be told; empty when it reaches all readings that count for the zones.
+
+        Where such a reading's pit lies is not known, so the plane must reach it at the place that loses least.
+        """
+        for zone in zones:
+            own = self.of(zone)
+            for k in np.flatnonzero((own.left_um > least_um).any(axis=0)):
+                return (
+                    f"no tilted plane is given: the reading of {own.words[k]} belongs to no pit of the map, so where the"
+                    " plane must reach it is not known; name its pit"
                 )
         return ""
 

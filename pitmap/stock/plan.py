@@ -95,8 +95,8 @@ class StockPlan:
         face.
     plane : LappingPlane or None
         Best plane within the allowed tilt that clears the pits of the working zones at the same confidence; None
-        without face bounds, without such pits, when their depths are not known, or when it would take more at its
-        deepest corner than the limits allow.
+        without face bounds, without such pits, when their depths are not known, when a reading that belongs to no pit
+        may lie under it, or when it would take more at its deepest corner than the limits allow.
     bounds : LapBounds
     model : DepthModel or None
         None on a face without pits.
@@ -248,7 +248,7 @@ def plan_stock(
         within_limit=within_limit_words([(z, own, width) for z, own, _, width in later], allowed, system),
         system=system,
     )
-    plane = None
+    plane, no_plane = None, ""
     in_work = np.logical_or.reduce([in_zone(bounds.pits, z) for z in WORKING_ZONES]) & (left > 0).any(axis=0)
     if face_bounds_mm is not None and not lacking and in_work.any():
         plane = confident_plane(
@@ -260,7 +260,8 @@ def plan_stock(
             confidence=confidence,
             level=level,
         )
-        if plane.largest_um > allowed:
+        no_plane = free.beyond(plane.least_um, WORKING_ZONES)
+        if no_plane or plane.largest_um > allowed:
             # A tilt saves stock on average and spends more of it at one corner, where the limits hold as well.
             plane = None
     return StockPlan(
@@ -282,6 +283,7 @@ def plan_stock(
             *bounds.problems,
             *(model.problems if model else ()),
             *free.told(),
+            *([no_plane] if no_plane else []),
         ),
     )
 

@@ -45,6 +45,11 @@ class LappingPlane:
     saving_um: Estimate
     touching: tuple[int, ...]
 
+    @property
+    def least_um(self) -> float:
+        """Stock at the place that loses least."""
+        return self.mean_um - (abs(self.tilt_x_um) + abs(self.tilt_y_um)) / 2
+
 
 def lapping_plane(
     x_mm: ArrayLike,
@@ -177,8 +182,7 @@ def confident_plane(
     best = lapping_plane(x_mm, y_mm, middle, bounds_mm, tilt_max_um=tilt_max_um, level=level)
     c0, cx, cy = best.coefficients
     plane = c0 + cx * np.asarray(x_mm, float) + cy * np.asarray(y_mm, float)
-    lowest_corner = best.mean_um - (abs(best.tilt_x_um) + abs(best.tilt_y_um)) / 2
-    lower = max(float(np.quantile((draws - plane).max(axis=1), confidence)), -lowest_corner)
+    lower = max(float(np.quantile((draws - plane).max(axis=1), confidence)), -best.least_um)
     parallel = max(float(np.quantile(draws.max(axis=1), confidence)), 0.0)
     return replace(
         best,
