@@ -171,6 +171,27 @@ def test_sound_width_at_no_removal_is_the_measured_one():
     assert width["value"].iat[1] == pytest.approx(5.8)
 
 
+def test_intervals_of_a_survey_are_read_at_its_own_level():
+    """5 +- 0.6745 mm at 50 % is a standard deviation of 1 mm: 4 mm are there with a chance of 84.1 %."""
+    lands = LANDS.assign(sound_width_mm=5.0, sound_width_low_mm=5 - 0.67449, sound_width_high_mm=5 + 0.67449)
+    first, now = _lapped()
+    plan = _plan([first, replace(now, lands=lands, level=0.5)], _sheet(sound_width_min=4.0))
+    width = plan.curves[plan.curves["aim"] == "sound_width"].iloc[0]
+    assert width["p_reached"] == pytest.approx(0.8413, abs=1e-3)
+    (finding,) = [f for f in plan.verdict.findings if f.rule == "sound_width"]
+    assert finding.value.level == 0.5
+
+
+def test_uncut_share_is_drawn_from_its_interval_at_its_own_level():
+    """Logits of 0.3 +- 0.6745 at 50 %: the share itself must scatter by 1 in the logit, not by 0.41."""
+    centre = math.log(0.3 / 0.7)
+    low, high = (1 / (1 + math.exp(-(centre + side * 0.67449))) for side in (-1, 1))
+    zones = _zones(0.0).assign(share=0.3, share_low=low, share_high=high)
+    survey = replace(_survey("test_lap", 20, pits=[], sd=0.0), zones=zones, level=0.5)
+    curve = uncut_curve("seal_land", [survey], 0.5, rng=np.random.default_rng(3))
+    assert curve[["value_low", "value_high"]].iloc[0].tolist() == pytest.approx([low, high], abs=0.03)
+
+
 def test_sound_width_is_never_less_after_further_stock():
     lands = LANDS.assign(sound_width_mm=6.4, sound_width_low_mm=6.1, sound_width_high_mm=6.6)
     after = _read((1, 6), (2, 13), (3, 27), (4, 8), (5, 19), (6, 35))
@@ -484,11 +505,14 @@ def test_face_survey_from_inspection_knows_where_the_map_shows_sound_metal():
     record = SimpleNamespace(
         stage="test_lap",
         removed_um=Estimate(value=20, low=17, high=23),
-        measurement=SimpleNamespace(marks=whole.marks, zones=None, lands=None),
+        measurement=SimpleNamespace(
+            marks=whole.marks, zones=None, lands=None, sound_width_mm=Estimate.unknown("no land", level=0.5)
+        ),
         readings=whole.readings,
         class_map=SimpleNamespace(codes=codes, grid=grid),
     )
     found = FaceSurvey.from_inspection(record)
+    assert found.level == 0.5
     assert float(found.removed.sd_at((0, 0))) == pytest.approx(3 / 1.6448536)
     places = np.array([[5.0, 5.0], [20.0, 5.0], [200.0, 5.0], [13.0, 10.0], [14.5, 10.0]])
     # In the open; not seen; off the map; a disc that just fits; one that is half hidden.

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from ..classes import Stage, SurfaceClass
 from ..errors import InputError
+from ..estimate import DEFAULT_LEVEL
 from .readings import READINGS
 from .removed import RemovedStock
 
@@ -43,6 +44,8 @@ class FaceSurvey:
         Readings of this survey, attached to its marks.
     zones, lands : DataFrame or None
         Zone and land tables of the survey, where measured.
+    level : float
+        Level of the intervals in them.
     is_bare : callable or None
         From places (N, 2) and radii (N,) in mm to (N,) bool: does the map show a disc there as sound metal? None takes
         the marks' word for it: what has no mark was sound.
@@ -54,6 +57,7 @@ class FaceSurvey:
     readings: pd.DataFrame
     zones: pd.DataFrame | None = None
     lands: pd.DataFrame | None = None
+    level: float = DEFAULT_LEVEL
     is_bare: IsBare | None = None
 
     def __post_init__(self) -> None:
@@ -78,6 +82,7 @@ class FaceSurvey:
             readings=inspection.readings,
             zones=measured.zones,
             lands=measured.lands,
+            level=measured.sound_width_mm.level,
             is_bare=_bare_in(inspection.class_map),
         )
 

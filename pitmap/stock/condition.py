@@ -117,7 +117,7 @@ def form_findings(
         (
             "sound_width",
             "Narrowest sound width of the seal land now",
-            sound_width_now(surveys[-1].lands),
+            sound_width_now(surveys[-1]),
             "sound_width_min",
             True,
         ),
@@ -194,10 +194,11 @@ def thickness_now(
     return None, []
 
 
-def sound_width_now(lands: pd.DataFrame | None) -> Estimate:
-    if lands is None or not len(lands):
+def sound_width_now(survey: FaceSurvey) -> Estimate:
+    """Narrowest sound width that the survey measured, mm, at its own level."""
+    if survey.lands is None or not len(survey.lands):
         return Estimate.unknown("the land was not measured")
     # Whatever place is the narrowest: a wider one that was partly not seen can be narrower than all.
-    least = lands[["sound_width_mm", "sound_width_low_mm", "sound_width_high_mm"]].min()
+    least = survey.lands[["sound_width_mm", "sound_width_low_mm", "sound_width_high_mm"]].min()
     value, low, high = (float(least.iat[k]) for k in range(3))
-    return Estimate(value=value, low=min(low, value), high=max(high, value))
+    return Estimate(value=value, low=min(low, value), high=max(high, value), level=survey.level)

@@ -190,7 +190,7 @@ def plan_stock(
     removed = _at_level(_most_removed(last, bounds, face_bounds_mm), level)
     free = free_readings(surveys, bounds, model, len(left), rng, system)
     wanted = _Wanted(limits=limits, confidence=confidence, level=level)
-    width_now = sound_width_now(last.lands)
+    width_now = sound_width_now(last)
 
     later: list[tuple[str, np.ndarray, np.ndarray, SoundWidth | None]] = []
     needed: list[DrawnNeed] = []

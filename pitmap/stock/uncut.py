@@ -8,10 +8,11 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit, logit, ndtri
+from scipy.special import expit, logit
 
 from ..classes import Stage
 from ..depth import FaceSurvey
+from .budget import normal_half
 from .curves import CURVES, DrawnNeed
 
 __all__ = ["needed_for_uncut", "uncut_curve"]
@@ -109,9 +110,8 @@ def _draw(
         middle = places.mean(axis=0) if len(places) else np.zeros(2)
         stock, sd = float(survey.removed.at(middle)), float(survey.removed.sd_at(middle))
         if len(rows) and np.isfinite(float(rows["share"].to_numpy()[0])) and stock > 0:
-            found.append(
-                (stock, sd, _share_draws(rows[["share_low", "share", "share_high"]].to_numpy(float)[0], rng))
-            )
+            ends = rows[["share_low", "share", "share_high"]].to_numpy(float)[0]
+            found.append((stock, sd, _share_draws(ends, survey.level, rng)))
     if not found:
         return None
     stock, sd, share = found[-1]
@@ -125,8 +125,8 @@ def _draw(
     return now, share, shape
 
 
-def _share_draws(ends: NDArray[np.float64], rng: np.random.Generator) -> NDArray[np.float64]:
-    """Draws of a share from (low, value, high), normal on the logit scale."""
+def _share_draws(ends: NDArray[np.float64], level: float, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Draws of a share from (low, value, high) at a level, normal on the logit scale."""
     low, value, high = logit(np.clip(ends, 1e-4, 1 - 1e-4))
-    sd = max(float(high - low) / (2 * float(ndtri(0.95))), 1e-3)
+    sd = max(float(high - low) / (2 * normal_half(level)), 1e-3)
     return expit(value + sd * rng.standard_normal(_N_DRAWS))
