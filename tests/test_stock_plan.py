@@ -681,6 +681,18 @@ def test_plan_readings_without_a_pit_of_their_own_stay_in_the_plan():
     )
 
 
+def test_plan_reading_beside_a_pit_that_runs_onto_the_land_counts_for_the_land():
+    """The mark lies mostly on the rim and cuts the land all the same; so may the hole that the needle found beside it."""
+    rows = [*_read((1, 20)), _at(112, 30, 90)]
+    rim = _survey("test_lap", 20, pits=[p for p in PITS if p[4] == "rim"], readings=rows)
+    on_rim = _plan([rim])
+    assert _need(on_rim, "seal_land").recommended_um == 0
+    across = replace(rim, marks=rim.marks.assign(dist_trace_mm=0.0, dist_coolant_mm=0.0))
+    plan = _plan([across])
+    assert _need(plan, "seal_land").stock_um.value == pytest.approx(90, abs=1.5)
+    assert _need(plan, "running_surface").recommended_um == 0
+
+
 def test_plan_place_that_was_read_again_needs_its_first_reading_no_more():
     between = [_at(63, 10.5, 150)]  # 2.6 mm from the pits on either side: it may be any of them, or none
     first = replace(_lapped()[1], readings=_survey("test_lap", 20, readings=between).readings)

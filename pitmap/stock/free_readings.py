@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 from ..classes import SurfaceClass
 from ..depth import DepthModel, FaceSurvey, LapBounds
+from ..drawing import WORKING_ZONES
 from ..units import UnitSystem, format_depth
+from .condition import in_zone
 
 __all__ = ["FreeReadings", "free_readings"]
 
@@ -179,9 +181,11 @@ def _is_read_again(place: NDArray, left: NDArray, surveys: Sequence[FaceSurvey],
 
 
 def _zones_at(place: NDArray, marks: pd.DataFrame) -> frozenset[str]:
-    """Zones of the pits at a place, or near by; none where there is no pit."""
+    """Zones that pits at a place, or near by, are damage of; none where there is no pit."""
     pits = marks.loc[marks["class_code"] == int(SurfaceClass.PIT)]
     if not len(pits) or not np.isfinite(place).all():
         return frozenset()
     beyond = np.hypot(pits["x_mm"] - place[0], pits["y_mm"] - place[1]) - pits["eq_diam_mm"] / 2
-    return frozenset(pits.loc[beyond <= _NEAR_MM, "zone"].astype(str))
+    near = pits.loc[beyond <= _NEAR_MM]
+    reached = {zone for zone in WORKING_ZONES if in_zone(near, zone).any()}
+    return frozenset(near["zone"].astype(str)) | reached
