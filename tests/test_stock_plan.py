@@ -846,6 +846,20 @@ def test_plan_thickness_is_the_micrometers_where_it_was_used():
     assert line.now.value == pytest.approx(11.93)
 
 
+def test_plan_says_which_readings_no_rule_judges():
+    rows = [
+        {"kind": "straightedge", "x_mm": 5, "y_mm": 5, "value": 60, "unit": "um"},
+        {"kind": "straightedge", "x_mm": 9, "y_mm": 5, "value": 40, "unit": "um"},
+        {"kind": "hardness", "x_mm": 5, "y_mm": 5, "value": 450, "unit": "HV"},
+    ]
+    measured = replace(_survey("intake", 0, pits=[]), readings=_survey("intake", 0, readings=rows).readings)
+    assert (
+        "Judged by no rule: 2 straightedge readings and 1 hardness reading; hold them against the manual yourself."
+        in _plan([measured]).verdict.reasons
+    )
+    assert not any("no rule" in r for r in _plan([_survey("intake", 0, pits=[])]).verdict.reasons)
+
+
 def test_plan_budget_is_not_passed_while_the_need_is_unknown():
     wide = [(20.0 + 7 * i, 10, 0.5 + 0.1 * i, 200.0 + i, "seal_land") for i in range(9)]
     surveys = [_survey("intake", 0, pits=wide), _survey("test_lap", 10, pits=wide)]

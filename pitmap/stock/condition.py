@@ -19,7 +19,15 @@ from .budget import normal_half
 from .limits import LimitSheet
 from .rules import Finding, judge_limit
 
-__all__ = ["Condition", "form_findings", "in_zone", "sound_width_now", "thickness_now", "zone_condition"]
+__all__ = [
+    "Condition",
+    "form_findings",
+    "in_zone",
+    "sound_width_now",
+    "thickness_now",
+    "unruled_readings",
+    "zone_condition",
+]
 
 _Z90 = 1.6448536269514722
 
@@ -126,6 +134,18 @@ def form_findings(
         judge_limit(rule, what, value, limits, entry, is_minimum=is_minimum, system=system)
         for rule, what, value, entry, is_minimum in rows
     ]
+
+
+_NO_RULE = ("straightedge", "hardness")
+"""Kinds of readings that no rule looks at."""
+
+
+def unruled_readings(surveys: Sequence[FaceSurvey]) -> str:
+    """What was measured and is judged by no rule, as a sentence; empty where there is none."""
+    kinds = pd.concat([s.readings["kind"] for s in surveys])
+    counts = [(kind, int((kinds == kind).sum())) for kind in _NO_RULE]
+    told = [f"{n} {kind} reading{'s' if n > 1 else ''}" for kind, n in counts if n]
+    return f"Judged by no rule: {' and '.join(told)}; hold them against the manual yourself." if told else ""
 
 
 def _wear_step(surveys: Sequence[FaceSurvey]) -> Estimate:

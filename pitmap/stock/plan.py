@@ -16,7 +16,14 @@ from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..units import UnitSystem
 from .budget import BudgetLine, normal_half, stock_allowed_um, stock_budget
-from .condition import form_findings, in_zone, sound_width_now, thickness_now, zone_condition
+from .condition import (
+    form_findings,
+    in_zone,
+    sound_width_now,
+    thickness_now,
+    unruled_readings,
+    zone_condition,
+)
 from .curves import (
     CURVES,
     DrawnNeed,
@@ -246,6 +253,7 @@ def plan_stock(
         is_joint=recommended > max((g.needed.recommended_um for g in goals), default=0.0) + 1.0,
         read_next=words,
         within_limit=within_limit_words([(z, own, width) for z, own, _, width in later], allowed, system),
+        unruled=unruled_readings(surveys),
         system=system,
     )
     plane, no_plane = None, ""

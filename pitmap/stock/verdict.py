@@ -85,6 +85,7 @@ def decide(
     is_joint: bool = False,
     read_next: str = "",
     within_limit: str = "",
+    unruled: str = "",
     system: UnitSystem = "mm",
 ) -> Verdict:
     """Weigh the findings.
@@ -123,6 +124,8 @@ def decide(
         Which pits to read next, in words.
     within_limit : str
         What the stock that the limits still allow would reach, in words.
+    unruled : str
+        Readings that no rule judges, in words.
     system : {"mm", "inch"}
 
     Notes
@@ -229,6 +232,8 @@ def decide(
     unjudged = [f.rule.replace("_", " ") for f in findings if f.status == "not judged"]
     if unjudged:
         reasons.append(f"Not judged, for want of a limit or a reading: {', '.join(unjudged)}.")
+    if unruled:
+        reasons.append(unruled)
     return Verdict(
         outcome=outcome, stock_um=stock, headline=headline, findings=findings, reasons=(*reasons, CAUTION)
     )
