@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -206,6 +207,33 @@ def test_least_squeeze_above_the_largest_is_refused():
 )
 def test_a_limit_is_shown_as_it_was_entered(value, unit, system, shown):
     assert format_entered(value, unit, system) == shown
+
+
+def test_budget_on_a_doubted_entry_is_never_passed():
+    sheet = LimitSheet(
+        entries={
+            k: Limit(value=v, source="own rule")
+            for k, v in {
+                "total_stock": 120, "stock_removed_before": 0, "case_depth": 300, "case_left_min": 150, "thickness": 50.0,
+                "thickness_min": 49.9, "ring_section": 3.0, "groove_depth": 2.3, "squeeze_min": 26, "squeeze_max": 28,
+                "groove_width": 4.5, "fill_max": 85,
+            }.items()
+        },
+        doubts={"stock_removed_before": "80 um is known", "thickness": "older", "groove_depth": "older"},
+    )  # fmt: skip
+    lines = {line.name: line for line in stock_budget(sheet, _e(20), _e(50))}
+    found = {name: judge_budget(line) for name, line in lines.items()}
+    assert {f.status for f in found.values()} == {"not judged"}
+    assert (
+        found["total_stock"].sentence
+        == "Stock taken off this face over its life: not judged, 80 um is known."
+    )
+    # A micrometer reading of now needs no thickness of the sheet.
+    read = stock_budget(sheet, _e(20), _e(50), thickness_mm=_e(50.0, 0.001))
+    assert judge_budget(next(x for x in read if x.name == "thickness")).status == "pass"
+    # What is too much already stays so, however much came off before.
+    over = stock_budget(replace(sheet, entries=_sheet(total_stock=60).entries), _e(20), _e(50))
+    assert judge_budget(over[0]).status == "stop"
 
 
 def test_judge_budget_squeeze_has_two_sides():

@@ -7,9 +7,14 @@ from types import SimpleNamespace
 from typing import Any
 
 import pandas as pd
+import pytest
 
+from pitmap.casebook import Casebook, Face, Job, Plate
 from pitmap.classes import Stage
-from pitmap.workflow import inspections_of_face, record_of_face
+from pitmap.estimate import Estimate
+from pitmap.stock import Limit, LimitSheet, stock_budget
+from pitmap.stock.rules import judge_budget
+from pitmap.workflow import inspections_of_face, limits_of, record_of_face, save_limits
 
 
 def inspection(stage: str, day: date) -> Any:
@@ -40,3 +45,118 @@ def test_inspections_of_a_face_come_in_the_order_of_work_without_replaced_revisi
     book: Any = SimpleNamespace(surveys=lambda face, job, counting: surveys if counting else [])
     series = inspections_of_face(book, SimpleNamespace(), SimpleNamespace(), lambda s: mapped.get(s.id))  # type: ignore[arg-type]
     assert [(s.id, i.stage.name) for s, i in series] == [(2, "intake"), (4, "test_lap"), (3, "lap_1")]
+
+
+def taken_off(value: float, half: float = 4.0) -> Estimate:
+    return Estimate(value=value, low=max(0.0, value - half), high=value + half)
+
+
+def sheet(**entries: float) -> LimitSheet:
+    return LimitSheet(entries={name: Limit(value=v, source="manual p. 3") for name, v in entries.items()})
+
+
+LIMITS: dict[str, float] = {"total_stock": 100.0, "case_depth": 150.0, "case_left_min": 60.0}
+
+
+@pytest.fixture
+def book(tmp_path: Any) -> Any:
+    with Casebook(tmp_path, who="Ada") as opened:
+        yield opened
+
+
+@pytest.fixture
+def face(book: Casebook) -> Face:
+    """Face A of plate T-12, whose first job is released after 80 um came off."""
+    job = book.create_job("order 1")
+    plate = book.create_plate("T-12", job=job)
+    face = book.create_face(plate, "A")
+    save_limits(
+        book, plate, face, sheet(**LIMITS, stock_removed_before=0.0, thickness=12.0, thickness_min=11.95)
+    )
+    for stage, stock in (("test_lap", 30.0), ("final", 80.0)):
+        survey = book.create_survey(face, job, stage, "2024-01-01", removed_um=taken_off(stock))
+        book.add_readings(survey, [{"kind": "wear_step", "value_um": 3.0}])
+        book.sign_off(survey, "checked")
+    book.sign_off(book.get(Job, job.id), "released")
+    return face
+
+
+def come_back(book: Casebook, face: Face) -> tuple[Plate, Job]:
+    plate, job = book.get(Plate, face.plate_id), book.create_job("order 2")
+    book.put_into_job(plate, job)
+    book.create_survey(face, job, "test_lap", "2026-01-01", removed_um=taken_off(15.0))
+    return plate, job
+
+
+def judged(book: Casebook, face: Face, job: Job, **more: Any) -> dict[str, tuple[str, str]]:
+    lines = stock_budget(limits_of(book, face, job, **more), taken_off(15.0), taken_off(20.0))
+    return {line.name: (judge_budget(line).status, line.doubt) for line in lines}
+
+
+def test_stock_of_earlier_jobs_is_not_forgotten_when_a_plate_comes_back(book: Casebook, face: Face) -> None:
+    plate, job = come_back(book, face)
+    book.add_event(plate, "stock", text="lapped elsewhere", removed_um=40.0)
+    # 80 um of the first job and 40 um elsewhere; the sheet is that of the first job.
+    why = "earlier work on this face took off 120 um, and the limit sheet says 0 um; enter it"
+    found = judged(book, face, job)
+    assert found["total_stock"] == found["case_left"] == ("not judged", why)
+    # 15 um of this job are off the plate as well.
+    why = "135 um came off since the thickness was entered; measure it and enter it again"
+    assert found["thickness"] == ("not judged", why)
+    assert "took off 4.7 thou" in judged(book, face, job, system="inch")["total_stock"][1]
+    # Entered and measured now: every budget is judged, and the truth told.
+    save_limits(
+        book, plate, face, sheet(**LIMITS, stock_removed_before=120.0, thickness=11.865, thickness_min=11.8)
+    )
+    assert judged(book, face, job) == {
+        "total_stock": ("stop", ""), "case_left": ("stop", ""), "thickness": ("pass", "")
+    }  # fmt: skip
+
+
+def test_sheet_kept_again_for_another_limit_is_no_new_thickness(book: Casebook, face: Face) -> None:
+    plate, job = come_back(book, face)
+    kept = {**LIMITS, "stock_removed_before": 80.0, "thickness": 12.0, "thickness_min": 11.9}
+    save_limits(book, plate, face, sheet(**kept))
+    assert judged(book, face, job) == {
+        "total_stock": ("stop", ""),
+        "case_left": ("stop", ""),
+        "thickness": (
+            "not judged",
+            "95 um came off since the thickness was entered; measure it and enter it again",
+        ),
+    }
+
+
+def test_stock_of_no_known_amount_is_asked_for(book: Casebook, face: Face) -> None:
+    plate, job = come_back(book, face)
+    save_limits(book, plate, face, sheet(total_stock=200.0, stock_removed_before=80.0))
+    assert judged(book, face, job) == {"total_stock": ("pass", "")}
+    book.add_event(plate, "stock", face="a", text="the owner lapped it")
+    assert judged(book, face, job)["total_stock"] == (
+        "not judged",
+        "earlier work on this face took off 80 um and more of an amount that is not known, and the limit sheet says 80 um; "
+        "enter it",
+    )
+
+
+def test_what_happens_after_a_release_changes_none_of_its_figures(book: Casebook, face: Face) -> None:
+    plate = book.get(Plate, face.plate_id)
+    save_limits(book, plate, face, sheet(total_stock=100.0, stock_removed_before=0.0))
+    first = book.jobs()[0]
+    _, second = come_back(book, face)
+    book.add_event(plate, "stock", text="lapped elsewhere", removed_um=40.0)
+    assert judged(book, face, first)["total_stock"] == ("pass", "")
+    assert judged(book, face, second)["total_stock"][0] == "not judged"
+
+
+def test_other_face_of_the_plate_has_its_own_history_but_shares_the_thickness(
+    book: Casebook, face: Face
+) -> None:
+    plate, job = come_back(book, face)
+    other = book.create_face(plate, "B")
+    save_limits(book, plate, other, sheet(total_stock=100.0, stock_removed_before=0.0, thickness=12.0))
+    assert limits_of(book, other, job).doubts == {}
+    book.create_survey(face, job, "lap_1", "2026-01-02", removed_um=taken_off(40.0))
+    assert limits_of(book, other, job).doubts == {
+        "thickness": "25 um came off since the thickness was entered; measure it and enter it again"
+    }

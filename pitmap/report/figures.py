@@ -279,11 +279,12 @@ def curve_chart(t: Translate, curves: pd.DataFrame, aim: str, units: UnitSystem 
 def budget_bars(t: Translate, plan: Any, units: UnitSystem = "mm") -> BarChart:
     """The plan's budgets: what is left after the planned removal against the limit.
 
-    Budgets without a limit are left out: a bar without its limit would look like a pass.
+    Budgets without a limit are left out: a bar without its limit would look like a pass. So are those that rest on an
+    entry that does not hold.
     """
     bars = []
     for line in plan.budget:
-        if math.isnan(line.limit) or not line.after.is_known:
+        if math.isnan(line.limit) or not line.after.is_known or line.doubt:
             continue
         scale, unit = {
             ("um", "inch"): (1 / UM_PER_THOU, "thou"),

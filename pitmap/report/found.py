@@ -350,8 +350,10 @@ def stock_section(t: Translate, record: RecordInput) -> Section:
         lines.append(
             (
                 quantity_word(t, line.name),
-                number(t, line.now, kind, record.units),
-                number(t, line.after, kind, record.units),
+                *(
+                    t("not known") if line.doubt else number(t, e, kind, record.units)
+                    for e in (line.now, line.after)
+                ),
                 word if has_limit else limit,
                 line.source or "\u2013",
             )

@@ -165,8 +165,9 @@ def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
     inspections = tuple(i for _, i in face_series(face, job))
     if not inspections:
         raise NotEnoughData(f"face {face.name}: no survey is mapped yet; add photos and map them")
-    limits, system = limits_of(book(), face), units()
-    choices = (system, repr(sorted(limits.entries.items())))
+    system = units()
+    limits = limits_of(book(), face, job, system=system)
+    choices = (system, repr(sorted(limits.entries.items())), repr(sorted(limits.doubts.items())))
     with st.spinner("Working the plan out ..."):
         return drawn("plan", inspections, choices, lambda: plan_face(inspections, limits, system=system))
 

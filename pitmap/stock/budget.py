@@ -36,6 +36,8 @@ class BudgetLine:
         Where the limit comes from, in the user's words.
     lacking : str
         What was not entered, so that `now` and `after` are the best case only; empty when nothing lacks.
+    doubt : str
+        Why an entry of the sheet that the figures rest on does not hold for the face as it is; empty when none is doubted.
     """
 
     name: str
@@ -48,6 +50,7 @@ class BudgetLine:
     is_minimum: bool = True
     source: str = ""
     lacking: str = ""
+    doubt: str = ""
 
 
 def stock_allowed_um(budget: Sequence[BudgetLine]) -> float:
@@ -111,7 +114,8 @@ def stock_budget(
     limits : LimitSheet
     removed_um : Estimate
         Stock taken off this face in this job so far. Earlier rebuilds stand in the sheet
-        (``stock_removed_before``). Thickness and groove depth in the sheet are those of the face as it is now.
+        (``stock_removed_before``). Thickness and groove depth in the sheet are those of the face as it is now. What
+        needs an entry that the sheet doubts is not judged.
     planned_um : Estimate
         Further stock planned; its interval is that of the bench's thickness check.
     thickness_mm : Estimate or None
@@ -129,6 +133,7 @@ def stock_budget(
     before = limits.get("stock_removed_before")
     past, past_u = (before.value, before.uncertainty) if before else (0.0, 0.0)
     no_history = "" if before else "the stock taken off at earlier rebuilds was not entered (0 for none)"
+    history_doubt = limits.doubts.get("stock_removed_before", "")
     lines = []
     total = limits.get("total_stock")
     used_now, used_after = (
@@ -139,7 +144,7 @@ def stock_budget(
         BudgetLine(
             name="total_stock", unit="um", now=used_now, after=used_after, per_10_um=10.0,
             limit=total.value if total else math.nan, is_minimum=False, source=total.source if total else "",
-            lacking=no_history,
+            lacking=no_history, doubt=history_doubt,
         )
     )  # fmt: skip
     case, case_min = limits.get("case_depth"), limits.get("case_left_min")
@@ -149,10 +154,11 @@ def stock_budget(
                 name="case_left", unit="um", now=_less(case.value, case.uncertainty, used_now, level),
                 after=_less(case.value, case.uncertainty, used_after, level), per_10_um=-10.0,
                 limit=case_min.value if case_min else math.nan, source=case_min.source if case_min else "",
-                lacking=no_history,
+                lacking=no_history, doubt=history_doubt,
             )
         )  # fmt: skip
     sheet, least = limits.get("thickness"), limits.get("thickness_min")
+    thickness_doubt = limits.doubts.get("thickness", "") if thickness_mm is None else ""
     if thickness_mm is None and sheet:
         half = normal_half(level) * sheet.uncertainty
         thickness_mm = Estimate(
@@ -164,6 +170,7 @@ def stock_budget(
                 name="thickness", unit="mm", now=thickness_mm,
                 after=_add(thickness_mm, _scaled(planned_um, -1e-3, level)), per_10_um=-0.01,
                 limit=least.value if least else math.nan, source=least.source if least else "",
+                doubt=thickness_doubt,
             )
         )  # fmt: skip
     lines += _ring_lines(limits, planned_um, level)
@@ -175,6 +182,7 @@ def _ring_lines(limits: LimitSheet, planned_um: Estimate, level: float) -> list[
     if not (ring and depth):
         return []
     z = normal_half(level)
+    doubt = limits.doubts.get("groove_depth", "")
     lines = []
 
     def squeeze(removed: Estimate) -> Estimate:
@@ -191,7 +199,7 @@ def _ring_lines(limits: LimitSheet, planned_um: Estimate, level: float) -> list[
         BudgetLine(
             name="squeeze", unit="percent", now=squeeze(zero), after=squeeze(planned_um), per_10_um=1.0 / ring.value,
             limit=low.value if low else math.nan, limit_high=high.value if high else math.nan,
-            source="; ".join(dict.fromkeys(e.source for e in (low, high) if e)),
+            source="; ".join(dict.fromkeys(e.source for e in (low, high) if e)), doubt=doubt,
         )
     )  # fmt: skip
     if width:
@@ -217,6 +225,7 @@ def _ring_lines(limits: LimitSheet, planned_um: Estimate, level: float) -> list[
             BudgetLine(
                 name="fill", unit="percent", now=now, after=after, per_10_um=fill(ten).value - after.value,
                 limit=most.value if most else math.nan, is_minimum=False, source=most.source if most else "",
+                doubt=doubt,
             )
         )  # fmt: skip
     return lines

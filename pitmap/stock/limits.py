@@ -82,6 +82,9 @@ class LimitSheet:
     ----------
     entries : mapping of str to Limit
         Keys from :data:`LIMIT_TEXT`. What is missing is not judged.
+    doubts : mapping of str to str
+        Entries, missing ones too, that what is known of the face from elsewhere contradicts, and why: what needs them
+        is not judged.
 
     Raises
     ------
@@ -90,9 +93,10 @@ class LimitSheet:
     """
 
     entries: Mapping[str, Limit] = field(default_factory=dict)
+    doubts: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        odd = sorted(set(self.entries) - set(LIMIT_TEXT))
+        odd = sorted({*self.entries, *self.doubts} - set(LIMIT_TEXT))
         if odd:
             raise InputError(f"limit sheet: unknown entry {odd[0]}; known are {', '.join(LIMIT_TEXT)}")
         for name, entry in self.entries.items():
@@ -104,6 +108,7 @@ class LimitSheet:
                 f"squeeze_min ({least.value:g} percent) is more than squeeze_max ({most.value:g} percent)"
             )
         object.__setattr__(self, "entries", MappingProxyType(dict(self.entries)))
+        object.__setattr__(self, "doubts", MappingProxyType(dict(self.doubts)))
 
     def get(self, name: str) -> Limit | None:
         """The entry, or None when the user has not entered one."""

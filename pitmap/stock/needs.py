@@ -165,10 +165,12 @@ def uses_words(budget: Sequence[BudgetLine], system: UnitSystem) -> str:
     for line in budget:
         spare = line.limit - line.now.value if not line.is_minimum else line.now.value - line.limit
         if line.name == "total_stock":
-            of = f" of {format_depth(spare, system)} allowed" if math.isfinite(spare) else ""
+            is_shown = math.isfinite(spare) and not line.doubt
+            of = f" of {format_depth(spare, system)} allowed" if is_shown else ""
             parts.append(f"{step} of stock{of}")
         elif line.name == "case_left":
-            parts.append(f"{step} of {format_depth(line.now.value, system)} case")
+            of = "" if line.doubt else f"{format_depth(line.now.value, system)} "
+            parts.append(f"{step} of {of}case")
         elif line.name == "thickness":
             parts.append(f"{step} of thickness")
         else:

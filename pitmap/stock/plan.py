@@ -288,6 +288,7 @@ def plan_stock(
         problems=(
             *stock_problems,
             *thickness_problems,
+            *dict.fromkeys(line.doubt for line in budget if line.doubt),
             *bounds.problems,
             *(model.problems if model else ()),
             *free.told(),

@@ -139,11 +139,15 @@ def judge_budget(line: BudgetLine, *, system: UnitSystem = "mm") -> Finding:
         is_short = line.is_minimum
         limit = line.limit
         text = f"{'at least' if line.is_minimum else 'at most'} {_limit(limit, line.unit, system)}"
-    if line.lacking and status in ("pass", "watch"):
-        # At best: what was taken off earlier can only make it worse.
+    is_best_case = bool(line.lacking or line.doubt)
+    # Stock that is not counted makes every figure worse, but for a ring that is squeezed too little.
+    is_doubtful_ease = bool(line.doubt) and line.name == "squeeze" and is_short
+    if is_best_case and (status in ("pass", "watch") or is_doubtful_ease):
         status = "not judged"
     has_limit = not (math.isnan(line.limit) and math.isnan(high))
-    if line.lacking and status == "not judged":
+    if line.doubt and status != "stop":
+        sentence = f"{what[:1].upper()}{what[1:]}: not judged, {line.doubt}."
+    elif line.lacking and status == "not judged":
         # a figure for after the work would be that of no work at all
         why = line.lacking if has_limit else f"no limit entered, and {line.lacking}"
         sentence = f"{what[:1].upper()}{what[1:]}, now: {now}. After this work: not judged, {why}."

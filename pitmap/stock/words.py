@@ -91,6 +91,7 @@ def plan_record(plan: StockPlan) -> dict[str, Any]:
                 "per_10_um": line.per_10_um,
                 "limit": _plain(line.limit),
                 "source": line.source,
+                "doubt": line.doubt,
             }
             for line in plan.budget
         ],

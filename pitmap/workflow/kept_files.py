@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from ..casebook import Attachment, Casebook, Plate
+from ..casebook import Attachment, Casebook, Job, Plate
 from ..casebook import Face as CasebookFace
 from ..drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plates
 from ..errors import InputError
@@ -17,6 +19,8 @@ from ..stock import (
     usable_limits,
     write_limits,
 )
+from ..units import UnitSystem
+from .earlier_stock import doubts_of_sheet
 
 __all__ = [
     "DRAWING_ROLE",
@@ -71,10 +75,22 @@ def limit_rows_of(book: Casebook, face: CasebookFace) -> dict[str, tuple[Any, st
     return limit_rows(book.read_file(sheets[-1].sha256).decode()) if sheets else {}
 
 
-def limits_of(book: Casebook, face: CasebookFace) -> LimitSheet:
+def limits_of(
+    book: Casebook, face: CasebookFace, job: Job | None = None, *, system: UnitSystem = "mm"
+) -> LimitSheet:
     """The newest limit sheet kept for a face; an empty one (nothing is judged) when there is none.
 
-    What is lapped off one face is not off the other, so each face has its own sheet.
+    What is lapped off one face is not off the other, so each face has its own sheet. A plate that comes back brings the
+    sheet of its last job: what has come off since is in none of its sizes, and they are doubted.
+
+    Parameters
+    ----------
+    book : Casebook
+    face : Face
+    job : Job or None
+        Whose sheet; None: the newest job that the plate is in.
+    system : {"mm", "inch"}
+        Units of the doubts.
 
     Raises
     ------
@@ -87,7 +103,27 @@ def limits_of(book: Casebook, face: CasebookFace) -> LimitSheet:
             f"limit sheet of face {face.name}, {LIMIT_TEXT[name][1]}: {why}; correct it on the Plan page, under Limit "
             "sheet of this face"
         )
-    return LimitSheet(entries=entries)
+    life = book.open_plate(face.plate_id)
+    job = job or (life.jobs[-1] if life.jobs else None)
+    if job is None:
+        return LimitSheet(entries=entries)
+    entered_at = _entered_at(book, _attached(book, face, LIMITS_ROLE))
+    doubts = doubts_of_sheet(book, life, face, job, entries, entered_at, system)
+    return LimitSheet(entries=entries, doubts=doubts)
+
+
+def _entered_at(book: Casebook, sheets: Sequence[Attachment]) -> dict[str, datetime]:
+    """Since when each entry of the newest sheet has stood as it is: every sheet holds all entries anew."""
+    since: dict[str, datetime] = {}
+    standing: dict[str, tuple[Any, str, Any]] | None = None
+    for sheet in reversed(sheets):
+        try:
+            rows = limit_rows(book.read_file(sheet.sha256).decode())
+        except InputError:  # an old sheet that nothing can be read from
+            break
+        standing = rows if standing is None else {k: v for k, v in standing.items() if rows.get(k) == v}
+        since |= dict.fromkeys(standing, sheet.created_at)
+    return since
 
 
 def save_limits(book: Casebook, plate: Plate, face: CasebookFace, sheet: LimitSheet) -> None:
