@@ -8,13 +8,23 @@ from typing import Any
 
 import pandas as pd
 import pytest
+from survey_fakes import keep_survey
 
 from pitmap.casebook import Casebook, Face, Job, Plate
 from pitmap.classes import Stage
 from pitmap.estimate import Estimate
 from pitmap.stock import Limit, LimitSheet, stock_budget
 from pitmap.stock.rules import judge_budget
-from pitmap.workflow import inspections_of_face, limits_of, record_of_face, save_limits
+from pitmap.workflow import (
+    UnmappedSurvey,
+    inspections_of_face,
+    limits_of,
+    open_inspection,
+    plan_face,
+    record_of_face,
+    save_limits,
+    unmapped_of_face,
+)
 
 
 def inspection(stage: str, day: date) -> Any:
@@ -160,3 +170,45 @@ def test_other_face_of_the_plate_has_its_own_history_but_shares_the_thickness(
     assert limits_of(book, other, job).doubts == {
         "thickness": "25 um came off since the thickness was entered; measure it and enter it again"
     }
+
+
+@pytest.mark.parametrize("pits", [[], [(-14.0, 0.0, 2.0)]], ids=["sound", "pitted"])
+def test_plan_names_a_later_survey_that_is_not_mapped_and_advises_nothing(
+    book: Casebook, tmp_path: Any, pits: list[tuple[float, float, float]]
+) -> None:
+    survey, ref, drawing = keep_survey(book, tmp_path / "map", pits)
+    inspection = open_inspection(book, survey, ref, drawing)
+    face, job = book.get(Face, survey.face_id), book.get(Job, survey.job_id)
+    limits = sheet(total_stock=100.0, stock_removed_before=0.0)
+    alone = plan_face([inspection], limits)
+    assert (unmapped_of_face(book, face, job), alone.problems) == ((), ())
+    later = book.create_survey(face, job, "lap_1", "2026-03-02", removed_um=taken_off(45.0))
+    book.add_readings(later, [{"kind": "pit_depth", "value_um": 120.0, "uncertainty_um": 5.0}])
+    unmapped = unmapped_of_face(book, face, job)
+    assert unmapped == (
+        UnmappedSurvey(
+            stage=Stage("lap_1"), surveyed_on=date(2026, 3, 2), removed_um=taken_off(45.0), n_readings=1, n_depths=1
+        ),
+    )  # fmt: skip
+    plan = plan_face([inspection], limits, unmapped=unmapped)
+    why = (
+        "the survey lap_1 of 2026-03-02 is not mapped, so the 45 um that had come off by then and its 1 reading count for "
+        "nothing here; map it, or leave it out"
+    )
+    assert plan.problems == (why,)
+    assert plan.verdict.outcome == "not enough readings"
+    assert plan.verdict.reasons[0] == f"The{why[3:]}."
+    assert not any(n.stock_um.is_known for n in plan.needed)
+    assert {f.status for f in plan.verdict.findings} == {"not judged"}
+
+
+def test_plan_only_names_an_earlier_survey_that_was_never_mapped(book: Casebook, tmp_path: Any) -> None:
+    survey, ref, drawing = keep_survey(book, tmp_path / "map", [])
+    inspection = open_inspection(book, survey, ref, drawing)
+    face, job = book.get(Face, survey.face_id), book.get(Job, survey.job_id)
+    book.create_survey(face, job, "intake", "2026-02-27", removed_um=taken_off(0.0, 0.0))
+    plan = plan_face([inspection], None, unmapped=unmapped_of_face(book, face, job))
+    assert plan.problems == (
+        "the survey intake of 2026-02-27 is not mapped, so what it shows counts for nothing here; map it, or leave it out",
+    )
+    assert plan.verdict.outcome == "polish only"

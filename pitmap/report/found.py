@@ -75,6 +75,13 @@ def verdict_section(t: Translate, record: RecordInput) -> Section:
     verdict = record.plan.verdict
     blocks: list[Any] = [Paragraph(text=t(verdict.headline), kind="lead")]
     blocks += [Paragraph(text=t(reason), kind="list") for reason in verdict.reasons]
+    # What a reason says already is not said twice.
+    reasons = " ".join(verdict.reasons).casefold()
+    blocks += [
+        Paragraph(text=t(problem), kind="warning")
+        for problem in record.plan.problems
+        if problem.casefold() not in reasons
+    ]
     if verdict.findings:
         rows = tuple((status_word(t, f.status), _rule_words(t, f)) for f in verdict.findings)
         blocks.append(Table(head=(t("result"), t("rule")), rows=rows, widths=(0.16, 0.84)))

@@ -27,6 +27,7 @@ from ..workflow import (
     open_inspection,
     plan_face,
     record_of_face,
+    unmapped_of_face,
 )
 from .state import book, units
 
@@ -167,9 +168,18 @@ def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
         raise NotEnoughData(f"face {face.name}: no survey is mapped yet; add photos and map them")
     system = units()
     limits = limits_of(book(), face, job, system=system)
-    choices = (system, repr(sorted(limits.entries.items())), repr(sorted(limits.doubts.items())))
+    unmapped = unmapped_of_face(book(), face, job)
+    choices = (
+        system,
+        unmapped,
+        repr(sorted(limits.entries.items())),
+        repr(sorted(limits.doubts.items())),
+    )
     with st.spinner("Working the plan out ..."):
-        return drawn("plan", inspections, choices, lambda: plan_face(inspections, limits, system=system))
+        return drawn(
+            "plan", inspections, choices,
+            lambda: plan_face(inspections, limits, unmapped=unmapped, system=system),
+        )  # fmt: skip
 
 
 def face_comparison(face: Face, job: Job, plate: Plate) -> Comparison:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -144,6 +144,7 @@ def plan_stock(
     face_bounds_mm: tuple[float, float, float, float] | None = None,
     tilt_max_um: float = 0.0,
     stock_from_thickness: bool = False,
+    not_counted: Sequence[str] = (),
     system: UnitSystem = "mm",
 ) -> StockPlan:
     """Plan the stock of one face.
@@ -174,6 +175,9 @@ def plan_stock(
     stock_from_thickness : bool
         Take the removed stock of each survey from its thickness spots in place of the number entered; only for a
         plate whose other face was not worked meanwhile.
+    not_counted : sequence of str
+        What is known of the face and could not be used, in words: the present face is another than that of the last
+        survey, so no stock is advised and no budget passes.
     system : {"mm", "inch"}
         Units of the sentences.
 
@@ -217,6 +221,11 @@ def plan_stock(
         needed += [for_uncut] if for_uncut else []
         curves.append(uncut_curve(zone, surveys, level, rng=rng, share_max=share_max))
 
+    if not_counted:
+        needed = [
+            DrawnNeed.unknown(n.needed.zone, n.needed.aim, not_counted[0], confidence, level) for n in needed
+        ]
+        later, curves = [], []
     goals = [n for n in needed if n.needed.aim in (aim.zones.get(n.needed.zone, ""), "uncut")]
     if aim.zones.get("seal_land") == "sound_width" and not any(n.needed.aim == "sound_width" for n in needed):
         goals.append(_no_width(limits, wanted))
@@ -232,6 +241,8 @@ def plan_stock(
         thickness_mm=thickness,
         lacking="how much must come off is not known" if math.isnan(recommended) else "",
     )
+    if not_counted:
+        budget = tuple(replace(line, doubt=line.doubt or not_counted[0]) for line in budget)
     uses = uses_words(budget, system)
     steps = [
         step_rows(zone, own_left, with_free, _top(with_free), width, uses)
@@ -248,6 +259,7 @@ def plan_stock(
         need_um=need,
         recommended_um=recommended,
         lacking=lacking,
+        not_counted=not_counted,
         findings=findings,
         allowed_um=allowed,
         is_joint=recommended > max((g.needed.recommended_um for g in goals), default=0.0) + 1.0,
@@ -288,7 +300,7 @@ def plan_stock(
         problems=(
             *stock_problems,
             *thickness_problems,
-            *dict.fromkeys(line.doubt for line in budget if line.doubt),
+            *dict.fromkeys((*not_counted, *(line.doubt for line in budget if line.doubt))),
             *bounds.problems,
             *(model.problems if model else ()),
             *free.told(),

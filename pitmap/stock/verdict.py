@@ -86,6 +86,7 @@ def decide(
     read_next: str = "",
     within_limit: str = "",
     unruled: str = "",
+    not_counted: Sequence[str] = (),
     system: UnitSystem = "mm",
 ) -> Verdict:
     """Weigh the findings.
@@ -126,6 +127,9 @@ def decide(
         What the stock that the limits still allow would reach, in words.
     unruled : str
         Readings that no rule judges, in words.
+    not_counted : sequence of str
+        What is known of the face and in none of these figures, in words; then nothing but a limit that is passed
+        already can be said.
     system : {"mm", "inch"}
 
     Notes
@@ -164,6 +168,9 @@ def decide(
         reasons += [f.sentence for f in stopped]
         if within_limit:
             reasons.append(within_limit)
+    elif not_counted:
+        outcome, stock = "not enough readings", math.nan
+        headline = "What this face needs cannot be said yet: something known of it is not counted."
     elif asks and not is_lapped:
         outcome, stock = "test lap first", math.nan
         headline = "Take a light test lap first: how deep the damage goes shows only on cut metal."
@@ -207,6 +214,7 @@ def decide(
         outcome, headline = "polish only", "No stock has to come off: polish, clean and check."
     else:
         outcome, headline = "leave alone", "Leave this face alone: nothing on it asks for lapping."
+    reasons += [_sentence(why) for why in not_counted]
     if not asks and has_discoloration:
         reasons.append(
             "Discoloured metal that is flat and sound seals as well as bright metal and is left alone."

@@ -23,12 +23,14 @@ from .kept_readings import (
 from .planning import PLAN_SEED, all_readings, flatness_of, plan_face, record_of_face
 from .surveys import (
     DRAWING_CHANGED,
+    UnmappedSurvey,
     inspections_of_face,
     keep_photo,
     map_survey,
     newest_inspection,
     open_inspection,
     photos_of,
+    unmapped_of_face,
 )
 
 __all__ = [
@@ -37,6 +39,7 @@ __all__ = [
     "HAND_SD_MM",
     "LIMITS_ROLE",
     "PLAN_SEED",
+    "UnmappedSurvey",
     "all_readings",
     "drawing_of",
     "flatness_of",
@@ -56,5 +59,6 @@ __all__ = [
     "save_drawing",
     "save_limits",
     "tie_readings",
+    "unmapped_of_face",
     "with_readings",
 ]

@@ -30,7 +30,8 @@ from ..stock import (
     joint_gap_of_dips,
     plan_stock,
 )
-from ..units import UnitSystem
+from ..units import UnitSystem, format_depth
+from .surveys import UnmappedSurvey
 
 __all__ = ["PLAN_SEED", "all_readings", "flatness_of", "plan_face", "record_of_face"]
 
@@ -54,13 +55,16 @@ def plan_face(
     inspections: Sequence[Inspection],
     limits: LimitSheet | None,
     *,
+    unmapped: Sequence[UnmappedSurvey] = (),
     housing_dip_um: Estimate | None = None,
+    system: UnitSystem = "mm",
     **choices: Any,
 ) -> StockPlan:
     """The stock plan of a face from its inspections.
 
-    Flatness comes from the last survey's height readings; with the rotor housing's dip it gives the joint gap. Other
-    `choices` go to :func:`pitmap.stock.plan_stock`.
+    Flatness comes from the last survey's height readings; with the rotor housing's dip it gives the joint gap. What the
+    `unmapped` surveys of the face hold is in no figure, and the plan names them; where one of them is the newest or
+    holds depths, nothing is advised. Other `choices` go to :func:`pitmap.stock.plan_stock`.
 
     Raises
     ------
@@ -79,7 +83,10 @@ def plan_face(
                 "(map with --removed '22 um', or when the survey is added), measured with a micrometer at named spots"
             )
     rng = np.random.default_rng(PLAN_SEED)
-    flat = flatness_of(max(inspections, key=lambda i: i.stage.order), rng)
+    last = max(inspections, key=lambda i: i.stage.order)
+    flat = flatness_of(last, rng)
+    told = {u: _not_counted(u, system) for u in unmapped}
+    in_the_way = [said for u, said in told.items() if u.n_depths or u.stage.order >= last.stage.order]
     gap = None
     if housing_dip_um is not None:
         gap = (
@@ -91,9 +98,26 @@ def plan_face(
         rng=rng,
         flatness_um=flat,
         joint_gap_um=gap,
+        not_counted=in_the_way,
+        system=system,
         **choices,
     )
-    return replace(plan, problems=(*order_problems(inspections), *plan.problems))
+    return replace(
+        plan, problems=tuple(dict.fromkeys((*order_problems(inspections), *told.values(), *plan.problems)))
+    )
+
+
+def _not_counted(survey: UnmappedSurvey, system: UnitSystem) -> str:
+    """Which survey is not mapped, and what is therefore in no figure."""
+    held = []
+    if survey.removed_um.is_known and survey.removed_um.value > 0:
+        held.append(f"the {format_depth(survey.removed_um.value, system)} that had come off by then")
+    if survey.n_readings:
+        held.append(f"its {survey.n_readings} reading{'s' if survey.n_readings > 1 else ''}")
+    return (
+        f"the survey {survey.stage} of {survey.surveyed_on:%Y-%m-%d} is not mapped, so"
+        f" {' and '.join(held) or 'what it shows'} count{'s' if not held else ''} for nothing here; map it, or leave it out"
+    )
 
 
 def all_readings(inspections: Sequence[Inspection]) -> pd.DataFrame | None:

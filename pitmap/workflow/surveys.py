@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from ..casebook import Face as CasebookFace
 from ..classes import Stage, SurfaceClass
 from ..drawing import Drawing
 from ..errors import InputError, MeasurementError
+from ..estimate import Estimate
 from ..inspection import (
     Inspection,
     in_order_of_work,
@@ -31,12 +33,14 @@ from .kept_readings import readings_table
 
 __all__ = [
     "DRAWING_CHANGED",
+    "UnmappedSurvey",
     "inspections_of_face",
     "keep_photo",
     "map_survey",
     "newest_inspection",
     "open_inspection",
     "photos_of",
+    "unmapped_of_face",
 ]
 
 
@@ -178,3 +182,32 @@ def inspections_of_face(
     found = [(s, opened(s)) for s in book.surveys(face=face, job=job, counting=True)]
     mapped = [(s, i) for s, i in found if i is not None]
     return in_order_of_work(mapped, of=lambda pair: pair[1])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnmappedSurvey:
+    """A survey that counts and has no map: what it holds, which nothing made of the maps can know."""
+
+    stage: Stage
+    surveyed_on: date
+    removed_um: Estimate
+    n_readings: int
+    n_depths: int
+
+
+def unmapped_of_face(book: Casebook, face: CasebookFace, job: Job) -> tuple[UnmappedSurvey, ...]:
+    """Every survey of a face in a job that :func:`inspections_of_face` leaves out because it was not mapped."""
+    found = []
+    for survey in book.surveys(face=face, job=job, counting=True):
+        if newest_inspection(book, survey) is None:
+            kinds = [r.kind for r in book.readings(survey)]
+            found.append(
+                UnmappedSurvey(
+                    stage=Stage(survey.stage),
+                    surveyed_on=survey.surveyed_on,
+                    removed_um=survey.removed_um,
+                    n_readings=len(kinds),
+                    n_depths=kinds.count("pit_depth"),
+                )
+            )
+    return tuple(found)
