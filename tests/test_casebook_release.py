@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import sqlite3
 
 import pytest
 
-from pitmap.casebook import Casebook, InspectionRef, Job, Survey
+from pitmap.casebook import Casebook, InspectionRef, Job, Plate, Survey, release
 from pitmap.errors import CasebookError, EditConflict, InputError
 
 
@@ -150,6 +151,55 @@ def test_nothing_to_sign(book, survey):
     bare = book.create_survey(face, the_job(book), "final", "2026-05-05")
     with pytest.raises(CasebookError, match="neither photo, reading nor inspection"):
         book.sign_off(bare, "x")
+
+
+def test_what_was_withdrawn_is_nothing_to_sign(book, survey):
+    face = book.faces(the_plate(book))[0]
+    slip = book.create_survey(face, the_job(book), "final", "2026-05-05")
+    book.withdraw(book.add_photo(slip, b"blurred", "b.jpg"), "blurred")
+    (reading,) = book.add_readings(slip, [{"kind": "height", "value_um": 1.0}])
+    book.withdraw(reading, "of another plate")
+    with pytest.raises(CasebookError, match="neither photo, reading nor inspection"):
+        book.sign_off(slip, "x")
+    book.add_photo(slip, b"sharp", "c.jpg")
+    assert book.sign_off(slip, "x").kind == "survey"
+
+
+def test_release_signs_the_files_of_its_plates(book, survey):
+    plate = book.update(the_plate(book), drawing="ring")
+    book.attach_file(plate, b"limit 60 um", "limits.toml", role="limit sheet", face=book.faces(plate)[0])
+    book.sign_off(survey, "checked")
+    content = book.sign_off(the_job(book), "released").content
+    sha256 = hashlib.sha256(b"limit 60 um").hexdigest()
+    assert content["files"] == [
+        {"id": 1, "plate_id": 1, "face_id": 1, "role": "limit sheet", "name": "limits.toml", "sha256": sha256}
+    ]
+    assert content["drawings"] == {"1": "ring"}
+    # A sheet for a later job is no change of this one; another file under the old one's number is.
+    book.attach_file(plate, b"limit 200 um", "limits.toml", role="limit sheet", face=book.faces(plate)[0])
+    book.update(book.get(Plate, plate.id), drawing="oval")
+    assert book.check().ok
+    plain = sqlite3.connect(book.place.path)
+    plain.execute("UPDATE attachment SET sha256 = (SELECT sha256 FROM attachment WHERE id = 2) WHERE id = 1")
+    plain.commit()
+    plain.close()
+    assert [f.text for f in book.check().problems] == [
+        "job number 1 is not what Ada signed: it was changed since."
+    ]
+
+
+def test_signature_from_before_files_were_signed_still_holds(book, survey, monkeypatch):
+    with monkeypatch.context() as older:
+        now = release.job_content
+        older.setattr(
+            release,
+            "job_content",
+            lambda *of: {k: v for k, v in now(*of).items() if k not in ("files", "drawings")},
+        )
+        book.sign_off(survey, "checked")
+        assert "files" not in book.sign_off(the_job(book), "released").content
+    book.attach_file(the_plate(book), b"limit 200 um", "limits.toml", role="limit sheet")
+    assert book.check().ok
 
 
 def test_sign_off_of_something_changed_meanwhile(book, survey):

@@ -8,20 +8,24 @@ from typing import Any
 
 import pandas as pd
 import pytest
+from measure_fakes import ring_plate
 from survey_fakes import keep_survey
 
-from pitmap.casebook import Casebook, Face, Job, Plate
+from pitmap.casebook import Casebook, Face, Job, Plate, release
 from pitmap.classes import Stage
+from pitmap.errors import InputError
 from pitmap.estimate import Estimate
 from pitmap.stock import Limit, LimitSheet, stock_budget
 from pitmap.stock.rules import judge_budget
 from pitmap.workflow import (
     UnmappedSurvey,
+    drawing_of,
     inspections_of_face,
     limits_of,
     open_inspection,
     plan_face,
     record_of_face,
+    save_drawing,
     save_limits,
     unmapped_of_face,
 )
@@ -147,6 +151,43 @@ def test_stock_of_no_known_amount_is_asked_for(book: Casebook, face: Face) -> No
         "earlier work on this face took off 80 um and more of an amount that is not known, and the limit sheet says 80 um; "
         "enter it",
     )
+
+
+def test_released_job_keeps_the_limit_sheet_and_the_drawing_that_were_signed(
+    book: Casebook, face: Face
+) -> None:
+    plate, job = book.get(Plate, face.plate_id), book.jobs()[0]
+    assert job.state == "released"
+    save_limits(book, plate, face, sheet(total_stock=200.0))
+    save_drawing(book, plate, face, ring_plate())
+    assert limits_of(book, face, job).value("total_stock") == 100.0
+    with pytest.raises(InputError, match="has no drawing"):
+        drawing_of(book, plate, face, job)
+    assert drawing_of(book, plate, face).name == "ring plate"
+    assert book.check().ok
+    again = book.reopen_job(job, "the limit was wrong")
+    assert limits_of(book, face, again).value("total_stock") == 200.0
+
+
+def test_job_released_before_files_were_signed_keeps_what_there_was_by_then(
+    book: Casebook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = book.create_job("order 1")
+    plate = book.create_plate("T-12", job=job)
+    face = book.create_face(plate, "A")
+    save_limits(book, plate, face, sheet(total_stock=60.0))
+    survey = book.create_survey(face, job, "final", "2024-01-01", removed_um=taken_off(10.0))
+    book.add_readings(survey, [{"kind": "wear_step", "value_um": 3.0}])
+    book.sign_off(survey, "checked")
+    now = release.job_content
+    monkeypatch.setattr(
+        release,
+        "job_content",
+        lambda *of: {k: v for k, v in now(*of).items() if k not in ("files", "drawings")},
+    )
+    book.sign_off(book.get(Job, job.id), "released")
+    save_limits(book, plate, face, sheet(total_stock=200.0))
+    assert limits_of(book, face, book.get(Job, job.id)).value("total_stock") == 60.0
 
 
 def test_what_happens_after_a_release_changes_none_of_its_figures(book: Casebook, face: Face) -> None:

@@ -160,11 +160,8 @@ def _unreadable_rows(session: Session) -> list[Finding]:
 def _unsound_signatures(session: Session) -> tuple[int, list[Finding]]:
     """Whatever is signed must still be what was signed."""
     found, n_signed = [], 0
-    kinds: tuple[tuple[Any, str, Any], ...] = (
-        (m.SurveyRow, "signed", survey_content),
-        (m.JobRow, "released", job_content),
-    )
-    for table, state, content_of in kinds:
+    kinds: tuple[tuple[Any, str], ...] = ((m.SurveyRow, "signed"), (m.JobRow, "released"))
+    for table, state in kinds:
         kind = table.__tablename__
         for row in session.scalars(select(table).where(table.state == state).order_by(table.id)):
             n_signed += 1
@@ -180,16 +177,18 @@ def _unsound_signatures(session: Session) -> tuple[int, list[Finding]]:
                 found.append(Finding(text=f"{name} is {state}, but there is no signature for it."))
             elif hashlib.sha256(sign.content_json.encode()).hexdigest() != sign.content_sha256:
                 found.append(Finding(text=f"The signature under {name} does not fit its own text."))
-            elif _content(session, row, content_of) != sign.content_json:
+            elif _content(session, row, sign) != sign.content_json:
                 found.append(
                     Finding(text=f"{name} is not what {sign.signed_by} signed: it was changed since.")
                 )
     return n_signed, found
 
 
-def _content(session: Session, row: Any, content_of: Any) -> str:
+def _content(session: Session, row: Any, sign: m.SignOffRow) -> str:
     try:
-        return canonical_json(content_of(session, row))
+        if isinstance(row, m.SurveyRow):
+            return canonical_json(survey_content(session, row))
+        return canonical_json(job_content(session, row, r.unfolded(sign, "content")))
     except (CasebookError, NoResultFound):  # named by the other looks already; here it only does not match
         return ""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from typing import Any, TypeVar
 
 from sqlalchemy import select
@@ -121,9 +122,14 @@ class ReleaseDesk(SurveyDesk):
     def _must_be_ready(self, session: Session, row: Any) -> None:
         missing = []
         if isinstance(row, m.SurveyRow):
-            tables = (m.PhotoRow, m.ReadingRow, m.InspectionRow)
+            looks: tuple[tuple[Any, tuple[Any, ...]], ...] = (
+                (m.PhotoRow, (m.PhotoRow.withdrawn == "",)),
+                (m.ReadingRow, (m.ReadingRow.withdrawn == "",)),
+                (m.InspectionRow, ()),
+            )
             if not any(
-                session.scalars(select(t.id).where(t.survey_id == row.id).limit(1)).first() for t in tables
+                session.scalars(select(t.id).where(t.survey_id == row.id, *counts).limit(1)).first()
+                for t, counts in looks
             ):
                 missing.append("it has neither photo, reading nor inspection")
         else:
@@ -271,8 +277,17 @@ def survey_content(session: Session, survey: m.SurveyRow) -> dict[str, Any]:
     }
 
 
-def job_content(session: Session, job: m.JobRow) -> dict[str, Any]:
-    """What a release of a job stands for, in plain values."""
+def job_content(session: Session, job: m.JobRow, signed: Mapping[str, Any] | None = None) -> dict[str, Any]:
+    """What a release of a job stands for, in plain values.
+
+    Parameters
+    ----------
+    session : Session
+    job : JobRow
+    signed : mapping or None
+        What a signature says was signed, to be compared with: drawings and limit sheets that the plates were given
+        later, for later jobs, are no part of it, and the older signatures knew of none.
+    """
     surveys = _counting_surveys(session, job.id)
     signs = {
         (row.record_id, row.revision): row.content_sha256
@@ -289,4 +304,24 @@ def job_content(session: Session, job: m.JobRow) -> dict[str, Any]:
         **_told(job, ("id", "revision", *FIELDS["job"])),
         "surveys": {str(s.id): signs.get((s.id, s.revision), "") for s in surveys},
         "checklist": [_told(row, ("id", "plate_id", "step", "text", "state", "note")) for row in items],
+        **_plate_files(session, job, signed),
     }
+
+
+def _plate_files(session: Session, job: m.JobRow, signed: Mapping[str, Any] | None) -> dict[str, Any]:
+    """The files of a job's plates (drawings, limit sheets), and which drawing each face is named to have."""
+    if signed is not None and "files" not in signed:
+        return {}
+    plates = select(m.JobPlateRow.plate_id).where(m.JobPlateRow.job_id == job.id)
+    files = select(m.AttachmentRow).where(m.AttachmentRow.plate_id.in_(plates)).order_by(m.AttachmentRow.id)
+    if signed is not None:
+        files = files.where(m.AttachmentRow.id.in_([f["id"] for f in signed["files"]]))
+        named = signed["drawings"]
+    else:
+        faces = select(m.FaceRow, m.PlateRow).join(m.PlateRow, m.PlateRow.id == m.FaceRow.plate_id)
+        named = {
+            str(face.id): face.drawing or plate.drawing
+            for face, plate in session.execute(faces.where(m.FaceRow.plate_id.in_(plates)))
+        }
+    told = ("id", "plate_id", "face_id", "role", "name", "sha256")
+    return {"files": [_told(row, told) for row in session.scalars(files)], "drawings": named}

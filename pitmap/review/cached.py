@@ -73,16 +73,18 @@ def drawn(name: str, of: tuple[Any, ...], choices: tuple[Hashable, ...], make: C
 
 
 @st.cache_resource(max_entries=_KEEP, show_spinner=False)
-def _drawing(face_id: int, n_attachments: int, name: str) -> Drawing:
+def _drawing(face_id: int, n_attachments: int, name: str, released: tuple[int, int] | None) -> Drawing:
     kept = book()
     face = kept.get(Face, face_id)
-    return drawing_of(kept, kept.get(Plate, face.plate_id), face)
+    job = None if released is None else kept.get(Job, released[0])
+    return drawing_of(kept, kept.get(Plate, face.plate_id), face, job)
 
 
-def face_drawing(face: Face) -> Drawing:
-    """The drawing of a face; read again when another one was attached."""
+def face_drawing(face: Face, job: Job | None = None) -> Drawing:
+    """The drawing of a face, with a released job the one signed with it; read again when another one was attached."""
     life = book().open_plate(face.plate_id)
-    return _drawing(face.id, len(life.attachments), face.drawing or life.plate.drawing)
+    released = (job.id, job.version) if job is not None and job.state == "released" else None
+    return _drawing(face.id, len(life.attachments), face.drawing or life.plate.drawing, released)
 
 
 @st.cache_resource(max_entries=6, show_spinner=False)
@@ -120,6 +122,10 @@ def _inspection(key: tuple[Hashable, ...], survey_id: int, _drawing: Drawing) ->
     return open_inspection(kept, survey, ref, _drawing)
 
 
+def _drawing_of_survey(survey: Survey) -> Drawing:
+    return face_drawing(book().get(Face, survey.face_id), book().get(Job, survey.job_id))
+
+
 def inspection_of(survey: Survey) -> Inspection | None:
     """The inspection of a survey with its edits and readings, or None when it was not mapped yet.
 
@@ -132,7 +138,7 @@ def inspection_of(survey: Survey) -> Inspection | None:
     ref = newest_inspection(kept, survey)
     if ref is None:
         return None
-    drawing = face_drawing(kept.get(Face, survey.face_id))
+    drawing = _drawing_of_survey(survey)
     readings = tuple((r.id, r.version) for r in kept.readings(survey))
     key = (survey.version, ref.id, ref.edits_version, readings, drawing.fingerprint())
     return _inspection(key, survey.id, drawing)
@@ -148,7 +154,7 @@ def gate(ref: PhotoRef, survey: Survey) -> PhotoReport:
 def _map_of(ref: PhotoRef, survey: Survey) -> tuple[()] | tuple[Inspection, Drawing]:
     """The map that holds the alignment of this photo, which is that of its first one, and the drawing it is made on."""
     try:
-        inspection, drawing = inspection_of(survey), face_drawing(book().get(Face, survey.face_id))
+        inspection, drawing = inspection_of(survey), _drawing_of_survey(survey)
     except PitmapError:
         return ()
     if inspection is None or not is_of_drawing(inspection, drawing):
@@ -184,7 +190,7 @@ def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
 
 def face_comparison(face: Face, job: Job, plate: Plate) -> Comparison:
     """What changed over all mapped surveys of a face in a job."""
-    inspections, drawing = tuple(i for _, i in face_series(face, job)), face_drawing(face)
+    inspections, drawing = tuple(i for _, i in face_series(face, job)), face_drawing(face, job)
     with st.spinner("Comparing the surveys ..."):
         return drawn("comparison", (*inspections, drawing), (), lambda: compare(inspections, drawing))
 
@@ -192,7 +198,7 @@ def face_comparison(face: Face, job: Job, plate: Plate) -> Comparison:
 def face_record(face: Face, job: Job, plate: Plate) -> RecordInput:
     """Everything the record of a face shows."""
     kept, system = book(), units()
-    inspections, drawing = tuple(i for _, i in face_series(face, job)), face_drawing(face)
+    inspections, drawing = tuple(i for _, i in face_series(face, job)), face_drawing(face, job)
     plan = face_plan(face, job, plate)
     comparison = face_comparison(face, job, plate) if len(inspections) > 1 else None
     items = ",".join(f"{i.id}.{i.version}" for i in kept.checklist(job, plate))

@@ -13,7 +13,7 @@ from ..classes import Stage
 from ..stock import Limit
 from ..units import UnitSystem, format_depth
 
-__all__ = ["doubts_of_sheet", "released_at"]
+__all__ = ["doubts_of_sheet"]
 
 _ROUNDING_UM = 1.0
 """What the sheet may say less than the casebook, for it was rounded (house choice)."""
@@ -26,11 +26,6 @@ class _Cut:
     told_at: datetime
     stock_um: float
     job_id: int
-
-
-def released_at(book: Casebook, job: Job) -> datetime | None:
-    """When the job was released; None while it is open."""
-    return book.sign_offs(job)[-1].signed_at if job.state == "released" else None
 
 
 def doubts_of_sheet(
@@ -113,7 +108,7 @@ def _amount(cuts_um: Sequence[float], system: UnitSystem) -> str:
 
 def _cuts(book: Casebook, life: PlateLife, faces: Sequence[CasebookFace], job: Job) -> list[_Cut]:
     """Stock that came off these faces up to this job."""
-    end = released_at(book, job)
+    end = book.sign_offs(job)[-1].signed_at if job.state == "released" else None
     names = {"", *(f.name.casefold() for f in faces)}
     cuts = [
         _Cut(told_at=e.created_at, stock_um=e.removed_um, job_id=0)

@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from ..casebook import Attachment, Casebook, Job, Plate
+from ..casebook import Attachment, Casebook, Job, Plate, SignOff
 from ..casebook import Face as CasebookFace
 from ..drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plates
 from ..errors import InputError
@@ -38,22 +38,37 @@ DRAWING_ROLE = "drawing"
 LIMITS_ROLE = "limit sheet"
 
 
-def _attached(book: Casebook, face: CasebookFace, role: str) -> list[Attachment]:
-    """Files of a face in the order they came: its own where it has any, else those of the whole plate."""
+def _signed(book: Casebook, job: Job | None) -> SignOff | None:
+    """The signature under a released job."""
+    return book.sign_offs(job)[-1] if job is not None and job.state == "released" else None
+
+
+def _attached(book: Casebook, face: CasebookFace, role: str, job: Job | None) -> list[Attachment]:
+    """Files of a face in the order they came: its own where it has any, else those of the whole plate.
+
+    Of a released job those that were signed with it: what is kept for a later one changes nothing in its record.
+    """
     of_role = [a for a in book.open_plate(face.plate_id).attachments if a.role == role]
+    sign = _signed(book, job)
+    if sign is not None:
+        signed = {f["id"] for f in sign.content.get("files", ())}
+        is_told = "files" in sign.content  # an older signature does not name them: what there was by then
+        of_role = [a for a in of_role if (a.id in signed if is_told else a.created_at <= sign.signed_at)]
     own = [a for a in of_role if a.face_id == face.id]
     return own or [a for a in of_role if a.face_id is None]
 
 
-def drawing_of(book: Casebook, plate: Plate, face: CasebookFace) -> Drawing:
+def drawing_of(book: Casebook, plate: Plate, face: CasebookFace, job: Job | None = None) -> Drawing:
     """The drawing of a face: the newest one attached for it, else the shipped one that it or its plate names.
+
+    With a released `job` the one that was signed with it.
 
     Raises
     ------
     InputError
         The face has no usable drawing.
     """
-    attached = _attached(book, face, DRAWING_ROLE)
+    attached = _attached(book, face, DRAWING_ROLE, job)
     if attached:
         with tempfile.TemporaryDirectory() as folder:
             # An SVG and the TOML beside it are two attachments with one stem.
@@ -61,7 +76,9 @@ def drawing_of(book: Casebook, plate: Plate, face: CasebookFace) -> Drawing:
                 (Path(folder) / Path(one.name).name).write_bytes(book.read_file(one.sha256))
             main = next((a for a in reversed(attached) if not a.name.endswith(".toml")), attached[-1])
             return load_drawing(Path(folder) / Path(main.name).name)
-    name = face.drawing or plate.drawing
+    sign = _signed(book, job)
+    named = {} if sign is None else sign.content.get("drawings", {})
+    name = named.get(str(face.id), face.drawing or plate.drawing)
     if name in shipped_plates():
         return load_shipped(name)
     raise InputError(
@@ -69,9 +86,14 @@ def drawing_of(book: Casebook, plate: Plate, face: CasebookFace) -> Drawing:
     )
 
 
-def limit_rows_of(book: Casebook, face: CasebookFace) -> dict[str, tuple[Any, str, Any]]:
-    """The rows of the newest limit sheet kept for a face (:func:`pitmap.stock.limit_rows`); none when there is none."""
-    sheets = _attached(book, face, LIMITS_ROLE)
+def limit_rows_of(
+    book: Casebook, face: CasebookFace, job: Job | None = None
+) -> dict[str, tuple[Any, str, Any]]:
+    """The rows of the newest limit sheet kept for a face (:func:`pitmap.stock.limit_rows`); none when there is none.
+
+    With a released `job` those of the sheet that was signed with it.
+    """
+    sheets = _attached(book, face, LIMITS_ROLE, job)
     return limit_rows(book.read_file(sheets[-1].sha256).decode()) if sheets else {}
 
 
@@ -88,7 +110,7 @@ def limits_of(
     book : Casebook
     face : Face
     job : Job or None
-        Whose sheet; None: the newest job that the plate is in.
+        Whose sheet; None: the newest job that the plate is in. Of a released job it is the sheet that was signed.
     system : {"mm", "inch"}
         Units of the doubts.
 
@@ -97,17 +119,17 @@ def limits_of(
     InputError
         A row of it cannot be used: an older pitmap took what no such size can have. No figure is made without it.
     """
-    entries, wrong = usable_limits(limit_rows_of(book, face))
+    life = book.open_plate(face.plate_id)
+    job = job or (life.jobs[-1] if life.jobs else None)
+    entries, wrong = usable_limits(limit_rows_of(book, face, job))
     for name, why in wrong.items():
         raise InputError(
             f"limit sheet of face {face.name}, {LIMIT_TEXT[name][1]}: {why}; correct it on the Plan page, under Limit "
             "sheet of this face"
         )
-    life = book.open_plate(face.plate_id)
-    job = job or (life.jobs[-1] if life.jobs else None)
     if job is None:
         return LimitSheet(entries=entries)
-    entered_at = _entered_at(book, _attached(book, face, LIMITS_ROLE))
+    entered_at = _entered_at(book, _attached(book, face, LIMITS_ROLE, job))
     doubts = doubts_of_sheet(book, life, face, job, entries, entered_at, system)
     return LimitSheet(entries=entries, doubts=doubts)
 

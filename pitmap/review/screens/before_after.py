@@ -53,7 +53,7 @@ def show() -> None:
         )
         pair = _pair(comparison, k)
         before, after = inspections[pair.before - 1], inspections[pair.after - 1]
-        _pictures(pair, before, after, face_drawing(face))
+        _pictures(pair, before, after, face_drawing(face, job))
         _tables(pair)
         _series(comparison)
     caution()

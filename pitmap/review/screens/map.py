@@ -33,7 +33,7 @@ def show() -> None:
     chosen = choose_survey()
     if chosen is None:
         return
-    kept, _, _, face, survey = chosen
+    kept, job, _, face, survey = chosen
     inspection = inspection_of(survey)
     if inspection is None:
         st.info(
@@ -41,7 +41,7 @@ def show() -> None:
             icon=":material/photo_camera:",
         )
         return
-    drawing = face_drawing(face)
+    drawing = face_drawing(face, job)
     ref = newest_inspection(kept, survey)
     assert ref is not None
     # Marks are numbered anew by every correction, so what was chosen among them belongs to this very map.
