@@ -208,6 +208,24 @@ def test_sign_off_of_something_changed_meanwhile(book, survey):
         book.sign_off(survey, "checked")
 
 
+def test_nobody_signs_what_came_after_the_look(book, survey):
+    seen = book.fingerprint(survey)
+    book.as_person("Bob").add_readings(survey, [{"kind": "pit_depth", "value_um": 180.0}])
+    with pytest.raises(
+        EditConflict,
+        match=r"survey number 1 holds was changed .* by Bob .* Nothing was signed.* you wrote: deepest 20 um$",
+    ):
+        book.sign_off(survey, "deepest 20 um", seen=seen)
+    assert (book.get(Survey, survey.id).state, book.sign_offs(survey)) == ("open", ())
+    signature = book.sign_off(survey, "deepest 180 um", seen=book.fingerprint(survey))
+    assert [x["value_um"] for x in signature.content["readings"]] == [22_010.0, 180.0]
+    job, plate = the_job(book), the_plate(book)
+    seen = book.fingerprint(job)
+    book.as_person("Bob").attach_file(plate, b"limit 200 um", "limits.toml", role="limit sheet")
+    with pytest.raises(EditConflict, match="What job number 1 holds was changed"):
+        book.sign_off(job, "released", seen=seen)
+
+
 def test_release_lists_what_is_missing(book, survey):
     job, plate = the_job(book), the_plate(book)
     items = book.start_checklist(job, plate, "finish")

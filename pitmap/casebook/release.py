@@ -6,10 +6,10 @@ import hashlib
 from collections.abc import Mapping
 from typing import Any, TypeVar
 
-from sqlalchemy import select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
-from ..errors import CasebookError, InputError
+from ..errors import CasebookError, EditConflict, InputError
 from . import models as m
 from . import records as r
 from .checklists import CHECKLISTS, STEPS
@@ -74,7 +74,12 @@ class ReleaseDesk(SurveyDesk):
             query = query.where(m.ChecklistRow.plate_id == plate_id)
         return list(session.scalars(query))
 
-    def sign_off(self, record: S, statement: str) -> r.SignOff:
+    def fingerprint(self, record: r.Survey | r.Job) -> str:
+        """The hash of what a signature under this record would stand for now, for :meth:`sign_off` to compare with."""
+        with self._read() as session:
+            return _fingerprint(_text_to_sign(session, self._row(session, kind_of(record)[1], record.id)))
+
+    def sign_off(self, record: S, statement: str, *, seen: str | None = None) -> r.SignOff:
         """Freeze a survey, or release a job, in the name of :attr:`who`.
 
         Parameters
@@ -84,11 +89,14 @@ class ReleaseDesk(SurveyDesk):
             checklists is done or not needed.
         statement : str
             What is signed for, in words.
+        seen : str or None
+            :meth:`fingerprint` of what the signer was shown. A survey keeps its version when a reading or a photo comes to
+            it, so only this tells that the signer has not seen all of it; None: not asked.
 
         Raises
         ------
         EditConflict
-            Somebody changed it meanwhile.
+            Somebody changed it, or what it holds, meanwhile.
         CasebookError
             Something is still open (the message lists it), or it is signed already.
         """
@@ -100,15 +108,16 @@ class ReleaseDesk(SurveyDesk):
             if conflict is None:
                 self._must_be_open(session, row)
                 self._must_be_ready(session, row)
-                content = survey_content(session, row) if kind == "survey" else job_content(session, row)
-                text = canonical_json(content)
+                text = _text_to_sign(session, row)
+                if seen is not None and _fingerprint(text) != seen:
+                    raise self._unseen(session, row, statement)
                 sign = m.SignOffRow(
                     kind=kind,
                     record_id=row.id,
                     revision=row.revision,
                     statement=statement,
                     content_json=text,
-                    content_sha256=hashlib.sha256(text.encode()).hexdigest(),
+                    content_sha256=_fingerprint(text),
                     signed_by=self.who,
                 )
                 before, row.state = row.state, "signed" if kind == "survey" else "released"
@@ -118,6 +127,19 @@ class ReleaseDesk(SurveyDesk):
                 self._log(session, "sign off", row, {"state": [before, row.state]}, statement)
                 return r.to_record(r.SignOff, sign)
         raise conflict
+
+    def _unseen(self, session: Session, row: Any, typed: str) -> EditConflict:
+        """The refusal to sign what the signer was not shown, with the newest change of its job or plate."""
+        job_id, plate_id = getattr(row, "job_id", row.id), getattr(row, "plate_id", None)
+        query = select(m.AuditRow).where(or_(m.AuditRow.job_id == job_id, m.AuditRow.plate_id == plate_id))
+        last = session.scalars(query.order_by(m.AuditRow.id.desc()).limit(1)).one()
+        return EditConflict(
+            f"What {row.__tablename__} number {row.id} holds was changed after you opened it (the newest change is by "
+            f"{last.who} on {last.at:%Y-%m-%d at %H:%M} UTC). Nothing was signed: look at it again, then repeat it; you "
+            f"wrote: {typed}",
+            changed_by=last.who,
+            changed_at=last.at.isoformat(),
+        )
 
     def _must_be_ready(self, session: Session, row: Any) -> None:
         missing = []
@@ -239,6 +261,15 @@ def _counting_surveys(session: Session, job_id: int) -> list[m.SurveyRow]:
 
 def _told(row: m.Base, names: tuple[str, ...]) -> dict[str, Any]:
     return {name: as_plain(getattr(row, name)) for name in names}
+
+
+def _text_to_sign(session: Session, row: Any) -> str:
+    is_survey = isinstance(row, m.SurveyRow)
+    return canonical_json(survey_content(session, row) if is_survey else job_content(session, row))
+
+
+def _fingerprint(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def survey_content(session: Session, survey: m.SurveyRow) -> dict[str, Any]:

@@ -143,3 +143,27 @@ def test_page_and_record_name_a_survey_that_is_not_mapped(kept: tuple[Casebook, 
     why = "the survey lap_1 of 2026-03-02 is not mapped, so what it shows counts for nothing here; map it, or leave it out"
     assert [w.value for w in open_page("plan", survey).warning] == [f"- {why}"]
     assert why[4:] in open_page("record", survey).get("iframe")[0].proto.srcdoc
+
+
+def test_checklist_page_signs_only_what_it_showed(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = page("checklist", **place_of(survey), who="Ada").run()
+    assert "It holds 0 photos, 0 readings and a map with 0 corrections by hand." in [
+        m.value for m in test.markdown
+    ]
+    book.as_person("Bob").add_readings(survey, [{"kind": "pit_depth", "value_um": 180.0}])
+
+    def sign() -> list[str]:
+        next(b for b in test.button if b.label == "Sign this survey").click().run()
+        return [e.value for e in test.error]
+
+    (said,) = sign()
+    assert said.startswith(
+        "What survey number 1 holds was changed after you opened it (the newest change is by Bob on"
+    )
+    assert book.get(Survey, survey.id).state == "open"
+    assert "It holds 0 photos, 1 reading and a map with 0 corrections by hand." in [
+        m.value for m in test.markdown
+    ]
+    assert sign() == []
+    assert book.get(Survey, survey.id).state == "signed"

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import streamlit as st
 
 from ...casebook import Casebook, ChecklistItem, Job, Plate, Survey
 from ...casebook.checklists import STEPS
 from ...errors import InputError
+from ...workflow import newest_inspection
 from ..guard import sentences
 from ..parts import caution, choose_survey, stage_word
 from ..state import go_to, signing_book
 
 __all__ = ["show"]
+
+_SEEN = "seen_to_sign"
 
 _STEP_WORDS = {
     "intake": "Intake",
@@ -82,18 +87,37 @@ def _item(kept: Casebook, item: ChecklistItem, is_open: bool) -> None:
         st.rerun()
 
 
+def _pressed(kept: Casebook, record: Survey | Job, label: str, **style: Any) -> bool:
+    """The button under a form that signs; what the page showed when it was pressed is remembered, not what is there now."""
+    return st.form_submit_button(label, on_click=_remember, args=(kept.fingerprint(record),), **style)
+
+
+def _remember(seen: str) -> None:
+    st.session_state[_SEEN] = seen
+
+
+def _holds(kept: Casebook, survey: Survey) -> str:
+    """What a signature under the survey would stand for, counted."""
+    ref = newest_inspection(kept, survey)
+    edits = len(kept.edits(ref)) if ref is not None else 0
+    mapped = "no map" if ref is None else f"a map with {edits} correction{'s' * (edits != 1)} by hand"
+    photos, readings = len(kept.photos(survey)), len(kept.readings(survey))
+    return f"It holds {photos} photo{'s' * (photos != 1)}, {readings} reading{'s' * (readings != 1)} and {mapped}."
+
+
 def _survey(kept: Casebook, survey: Survey) -> None:
     st.subheader(f"This survey: {stage_word(survey.stage)}, {survey.surveyed_on:%Y-%m-%d}")
     if survey.state == "open":
+        st.write(_holds(kept, survey))
         with st.form("sign_survey"):
             statement = st.text_input(
                 "What you stand for",
                 value="Photos, map and readings are of this face at this stage.",
                 max_chars=500,
             )
-            if st.form_submit_button("Sign this survey"):
+            if _pressed(kept, survey, "Sign this survey"):
                 with sentences():
-                    signing_book().sign_off(survey, statement)
+                    signing_book().sign_off(survey, statement, seen=st.session_state[_SEEN])
                     st.rerun()
         return
     for sign in kept.sign_offs(survey):
@@ -129,7 +153,7 @@ def _job(kept: Casebook, job: Job) -> None:
             value="The plate is clean, measured and oiled; the record is complete.",
             max_chars=500,
         )
-        if st.form_submit_button("Release to the customer", type="primary"):
+        if _pressed(kept, job, "Release to the customer", type="primary"):
             with sentences():
-                signing_book().sign_off(job, statement)
+                signing_book().sign_off(job, statement, seen=st.session_state[_SEEN])
                 st.rerun()
