@@ -10,11 +10,14 @@ import os
 import shutil
 import sqlite3
 import struct
+import subprocess
+import sys
 import zipfile
 
 import pytest
 
 from pitmap.casebook import Casebook, Survey, restore
+from pitmap.casebook.swap import Swap
 from pitmap.cli import main
 from pitmap.errors import CasebookError, InputError, PitmapError
 
@@ -244,6 +247,85 @@ def test_a_restore_that_fails_at_the_last_step_brings_the_old_one_back(folder, m
     assert listing(folder) == before
     with Casebook(folder / "shop.db") as book:
         assert book.check().sentences()[1:] == ()
+
+
+KILLED_RESTORE = """
+import os, sys
+from pathlib import Path
+from pitmap.casebook import restore, swap
+
+class Killed:
+    left = int(sys.argv[2])
+    def __getattr__(self, name):
+        return getattr(os, name)
+    def replace(self, source, target):
+        Killed.left -= 1
+        if Killed.left == 0:
+            os._exit(9)
+        os.replace(source, target)
+
+swap.os = Killed()
+folder = Path(sys.argv[1])
+restore(folder / "backup.zip", folder / "shop.db", overwrite=True)
+"""
+
+
+@pytest.mark.parametrize("renames", [1, 2, 3, 4])
+def test_a_restore_killed_between_its_renames_is_finished_at_the_next_opening(folder, renames):
+    with Casebook(folder / "shop.db", who="Ada") as book:
+        book.create_job("only in the old one")
+    words = [sys.executable, "-c", KILLED_RESTORE, str(folder), str(renames)]
+    assert subprocess.run(words, env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}).returncode == 9
+    moved = shutil.move(folder, folder.with_name(f"{folder.name}_elsewhere"))
+    folder = type(folder)(moved)
+    with Casebook(folder / "shop.db", create=False) as book:
+        assert [j.reference for j in book.jobs()] == ["=1+1"]
+        assert book.check().sentences()[1:] == ()
+    assert not [p for p in folder.iterdir() if ".restor" in p.name]
+    (old,) = [p for p in folder.iterdir() if p.name.startswith("shop.db.before-")]
+    (files,) = [p for p in folder.iterdir() if p.name.startswith("shop.db.files.before-")]
+    with Casebook(old, files=files) as book:
+        assert [j.reference for j in book.jobs()] == ["only in the old one", "=1+1"]
+        assert book.check().sentences()[1:] == ()
+
+
+def test_a_restore_killed_before_its_note_is_gone_is_finished_already(folder):
+    parts = {"path": folder / "shop.db", "files": folder / "shop.db.files"}
+    swap = Swap(**parts, new_path=folder / "gone", new_files=folder / "gone.files", ending=".before-x")
+    before = listing(folder)
+    swap.begin()
+    with Casebook(folder / "shop.db") as book:
+        assert book.check().ok
+    assert listing(folder) == before
+
+
+def test_a_restore_that_fails_where_nothing_was_leaves_nothing(folder, monkeypatch):
+    real, before = os.replace, listing(folder)
+
+    def failing(source, target):
+        if str(target).endswith("new.db"):
+            raise KeyboardInterrupt
+        real(source, target)
+
+    monkeypatch.setattr(os, "replace", failing)
+    with pytest.raises(KeyboardInterrupt):
+        restore(folder / "backup.zip", folder / "new.db")
+    monkeypatch.undo()
+    assert listing(folder) == before
+
+
+@pytest.mark.parametrize("left", ["restoring", "before"])
+def test_no_new_casebook_is_made_where_an_older_restore_was_torn(folder, left):
+    name = f"shop.db.{left}-0123456789ab"
+    (folder / "shop.db").rename(folder / name)
+    before = listing(folder)
+    with pytest.raises(CasebookError, match=f"no casebook at .*shop.db, but {name} beside it") as told:
+        Casebook(folder / "shop.db")
+    assert "Give shop.db its casebook back" in str(told.value)
+    assert listing(folder) == before
+    (folder / name).rename(folder / "shop.db")
+    with Casebook(folder / "shop.db") as book:
+        assert book.check().ok
 
 
 def test_check_names_what_a_killed_restore_left(book):

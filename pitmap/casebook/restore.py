@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import secrets
 import shutil
@@ -16,7 +15,7 @@ from typing import Any
 from sqlalchemy import Boolean, Connection, Float, Integer, Table, insert, text
 
 from ..errors import CasebookError, InputError
-from .blobs import BlobStore, sync_folder
+from .blobs import BlobStore
 from .clean import canonical_json
 from .engine import open_engines, storage_errors
 from .migrate import HEAD, schema_of, upgrade
@@ -24,6 +23,7 @@ from .models import Base, IsoDay, IsoMoment, now
 from .place import Place, find_place
 from .rawrows import raw_tables
 from .store import Casebook
+from .swap import Swap, finish_swap
 from .unpack import OpenBackup, open_backup
 
 __all__ = ["RestoreReport", "restore"]
@@ -84,6 +84,7 @@ def restore(
 
 
 def _restore_to_file(backup: Path, place: Place, path: Path, *, overwrite: bool) -> RestoreReport:
+    finish_swap(path)
     taken = path.exists() or (place.files.exists() and any(place.files.iterdir()))
     if taken and not overwrite:
         raise CasebookError(
@@ -114,14 +115,13 @@ def _restore_to_file(backup: Path, place: Place, path: Path, *, overwrite: bool)
         _must_be_sound(backup, aside, report.lost)
         ending = f".before-{now():%Y%m%dT%H%M%S}-{token}" if taken else ""
         set_aside = f"{path}{ending}" if taken else ""
+        swap = Swap(path=path, files=place.files, new_path=aside_db, new_files=aside_files, ending=ending)
         try:
-            _put_aside(path, place.files, ending)
-            os.replace(aside_files, place.files)
-            os.replace(aside_db, path)
-        except OSError:
-            _bring_back(path, place.files, ending)
+            swap.begin()
+            swap.finish()
+        except BaseException:  # the restored parts are removed below, so nobody can finish this
+            swap.undo()
             raise
-        sync_folder(path.parent)
     finally:
         for name in (aside_db, *(Path(f"{aside_db}{end}") for end in ("-wal", "-shm"))):
             name.unlink(missing_ok=True)
@@ -140,28 +140,6 @@ def _must_be_sound(backup: Path, place: Place, lost: tuple[str, ...]) -> None:
         problems = [f for f in book.check().problems if Path(f.path).name not in lost]
     if problems:
         raise InputError(f"{backup} does not hold together: {problems[0].text} Use another backup")
-
-
-def _moves(path: Path, files: Path, ending: str) -> list[tuple[Path, Path]]:
-    """Each part of a casebook, its journal included, and its name while it is set aside."""
-    parts = [(path, path.with_name(path.name + ending)), (files, files.with_name(files.name + ending))]
-    return parts + [(Path(f"{path}{end}"), Path(f"{path}{ending}{end}")) for end in ("-wal", "-shm")]
-
-
-def _put_aside(path: Path, files: Path, ending: str) -> None:
-    """Rename the casebook that is there; nothing happens without an ending."""
-    for name, aside in _moves(path, files, ending) if ending else ():
-        if name.exists():
-            os.replace(name, aside)
-
-
-def _bring_back(path: Path, files: Path, ending: str) -> None:
-    """Undo `_put_aside` after a failure half way."""
-    for name, aside in _moves(path, files, ending) if ending else ():
-        if aside.exists():
-            if name.is_dir():
-                shutil.rmtree(name)
-            os.replace(aside, name)
 
 
 def _restore_to_server(backup: Path, place: Place) -> RestoreReport:

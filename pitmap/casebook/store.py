@@ -15,6 +15,7 @@ from .export import write_export
 from .finding import FindingDesk
 from .migrate import migrate, no_casebook
 from .place import find_place
+from .swap import finish_swap, must_not_be_torn
 
 __all__ = ["Casebook"]
 
@@ -40,7 +41,8 @@ class Casebook(FindingDesk):
     InputError
         Not an address of a casebook, or there is none and `create` is False.
     CasebookError
-        It cannot be opened, is something else, or was made by a newer pitmap.
+        It cannot be opened, is something else, was made by a newer pitmap, or a restore to it was interrupted in a way
+        that only a person can mend.
 
     Examples
     --------
@@ -64,6 +66,8 @@ class Casebook(FindingDesk):
         who = clean_line(current_person() if who is None else who, "who", required=True)
         with storage_errors(place):
             if place.path is not None:
+                finish_swap(place.path)
+                must_not_be_torn(place.path)
                 if not create and not place.path.exists():
                     raise no_casebook(place)  # before a connection makes an empty file there
                 place.path.parent.mkdir(parents=True, exist_ok=True)
