@@ -255,9 +255,9 @@ def make_record(seed=4, *, surveys=3, with_plan=True, units="mm"):
         comparison=comparison,
         readings=make_readings() if with_plan else None,
         checklist=(
-            ChecklistItem(text="oil passages flushed", is_done=True),
-            ChecklistItem(text="face polished with 800 to 1000 grit paper", is_done=True, note="wet"),
-            ChecklistItem(text="clean glove test", is_done=None),
+            ChecklistItem(text="oil passages flushed", state="done"),
+            ChecklistItem(text="face polished with 800 to 1000 grit paper", state="done", note="wet"),
+            ChecklistItem(text="clean glove test", state="open"),
         )
         if with_plan
         else (),

@@ -191,11 +191,23 @@ def test_pdf_of_a_long_record_is_set_smaller_before_it_gets_a_fifth_page(record)
 
     long = replace(
         record,
-        checklist=tuple(ChecklistItem(text=f"check number {k}", is_done=True) for k in range(16)),
+        checklist=tuple(ChecklistItem(text=f"check number {k}", state="done") for k in range(16)),
         readings=pd.concat([record.readings] * 5, ignore_index=True),
     )
     document = build_document(long)
     assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf_of(document))) <= 4
+
+
+def test_checklist_says_not_needed_in_its_own_words(record):
+    from pitmap.report import ChecklistItem
+
+    items = [ChecklistItem(text=s, state=s, note="no stud") for s in ("done", "not needed", "open")]
+    document = build_document(replace(record, checklist=tuple(items)))
+    table = next(s for s in document.sections if s.key == "checklist").blocks[0]
+    words = [state.split(" ", 1)[1] for state, *_ in table.rows]
+    assert words == ["done", "not needed", "open"]
+    told = json.loads(record_json(replace(record, checklist=tuple(items))))["checklist"]
+    assert told[1] == {"text": "not needed", "state": "not needed", "note": "no stud"}
 
 
 def test_readings_show_the_deepest_pits_before_anything_else(record):

@@ -50,6 +50,22 @@ def test_record_says_that_the_moment_of_the_signature_is_in_utc() -> None:
     assert record.sign_off == {"name": "Ada", "date": "2026-05-05 00:30 UTC", "remark": "looked over"}
 
 
+def test_record_carries_the_state_of_every_checklist_item(book: Casebook) -> None:
+    job = book.create_job("order 1")
+    plate = book.create_plate("T-12", job=job)
+    face = book.create_face(plate, "A")
+    first, second, *_ = book.start_checklist(job, plate, "finish")
+    book.update(first, state="done")
+    book.update(second, state="not needed", note="goes straight into the engine")
+    record = record_of_face(
+        book, job, plate, face, [inspection("final", date(2026, 5, 4))],
+        drawing=SimpleNamespace(), plan=None, comparison=None, units="mm",  # type: ignore[arg-type]
+    )  # fmt: skip
+    assert [(i.state, i.note) for i in record.checklist] == [
+        ("done", ""), ("not needed", "goes straight into the engine"), ("open", ""), ("open", "")
+    ]  # fmt: skip
+
+
 def test_inspections_of_a_face_come_in_the_order_of_work_without_replaced_revisions() -> None:
     told = [(1, "lap_1", 6), (2, "intake", 4), (3, "lap_1", 7), (4, "test_lap", 7), (5, "final", 9)]
     # The casebook says which surveys count: the first was replaced by the third.

@@ -60,8 +60,8 @@ def checklist_section(t: Translate, record: RecordInput) -> Section:
     """What was checked, and who released the face."""
     blocks: list[Any] = []
     if record.checklist:
-        states = {True: t("\u2713 done"), False: t("\u2715 not done"), None: t("\u2013 open")}
-        rows = tuple((states[item.is_done], t(item.text), item.note or "") for item in record.checklist)
+        states = {"done": t("\u2713 done"), "not needed": t("\u25cb not needed"), "open": t("\u2013 open")}
+        rows = tuple((states[item.state], t(item.text), item.note or "") for item in record.checklist)
         blocks.append(Table(head=(t("state"), t("check"), t("remark")), rows=rows, widths=(0.15, 0.5, 0.35)))
     else:
         blocks.append(Paragraph(text=t(_NO_CHECKLIST)))

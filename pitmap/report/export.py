@@ -86,7 +86,7 @@ def record_json(record: RecordInput) -> str:
             for i in record.inspections
         ],
         "tables": {name: table.to_dict("records") for name, table in record_tables(record).items()},
-        "checklist": [{"text": c.text, "is_done": c.is_done, "note": c.note} for c in record.checklist],
+        "checklist": [{"text": c.text, "state": c.state, "note": c.note} for c in record.checklist],
         "sign_off": dict(record.sign_off),
     }
     if record.plan is not None:

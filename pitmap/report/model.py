@@ -27,10 +27,10 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChecklistItem:
-    """One line of the checklist; ``is_done`` None means that nobody has said."""
+    """One line of the checklist; `note` says why where it is not needed."""
 
     text: str
-    is_done: bool | None = None
+    state: Literal["open", "done", "not needed"] = "open"
     note: str = ""
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -141,10 +141,7 @@ def record_of_face(
 ) -> RecordInput:
     """Everything the record of a face shows, from the casebook."""
     items = tuple(
-        ReportItem(
-            text=i.text, is_done={"done": True, "open": None, "not needed": False}[i.state], note=i.note
-        )
-        for i in book.checklist(job, plate)
+        ReportItem(text=i.text, state=cast(Any, i.state), note=i.note) for i in book.checklist(job, plate)
     )
     signs = book.sign_offs(job)
     told = {
