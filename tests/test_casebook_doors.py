@@ -126,6 +126,10 @@ def test_bad_survey_entries_give_a_sentence(book, survey, stage, day, said):
         ({"kind": "height", "value_um": 10**400}, "row 2: reading.value_um: expected a number"),
         ({"kind": "height", "value_um": 1.0, "x_mm": 1e12}, "row 2: reading.x_mm: expected a number from"),
         ({"kind": "height", "value_um": 1.0, "uncertainty_um": -1.0}, "row 2: reading.uncertainty_um"),
+        (
+            {"kind": "height", "value_um": 1.0, "uncertainty_um": 0.0},
+            "row 2: reading.uncertainty_um: expected a number above 0, got 0",
+        ),
         ({"kind": "height", "value_um": 1.0, "is_lower_bound": "yes"}, "row 2: reading.is_lower_bound"),
         ({"kind": "height", "value_um": 1.0, "id": 7}, "row 2: reading: has no field 'id'"),
     ],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from pitmap.classes import SurfaceClass
 from pitmap.depth import readings_from_rows
 from pitmap.errors import ReadingError
 from pitmap.flags import Flag
-from pitmap.workflow import keep_readings, newest_inspection, open_inspection
+from pitmap.workflow import keep_readings, newest_inspection, open_inspection, plan_face
 
 PITS = [(-14.0, 0.0, 2.0), (14.0, 0.0, 1.0), (0.0, 14.0, 1.5)]
 """By area falling they are marks 1, 3 and 2 of the running surface."""
@@ -130,3 +131,23 @@ def test_reading_by_place_alone_needs_no_map(bench: Bench) -> None:
     row = {"stage": "test_lap", "kind": "pit_depth", "value": "70 um", "x_mm": 14.2, "y_mm": 0.1}
     keep_readings(bench.book, bench.survey, readings_from_rows([row]).table, None)
     assert bench.reading().mark_id == 3
+
+
+@pytest.mark.parametrize("given", [{}, {"uncertainty_um": None}, {"uncertainty_um": float("nan")}])
+def test_reading_without_its_uncertainty_is_planned_with_that_of_its_kind(
+    bench: Bench, given: dict[str, object]
+) -> None:
+    row = {"kind": "pit_depth", "value_um": 70.0, "x_mm": -14.0, "y_mm": 0.0}
+    bench.book.add_readings(bench.survey, [{**row, **given}, {**row, "x_mm": 14.0, "uncertainty_um": 3.0}])
+    # A needle is good to 8 um, one standard deviation.
+    assert bench.opened().readings.uncertainty_um.tolist() == [8.0, 3.0]
+    assert plan_face([bench.opened()], None).verdict.headline
+
+
+def test_reading_that_an_older_casebook_took_without_any_uncertainty_is_planned(bench: Bench) -> None:
+    bench.book.add_readings(bench.survey, [{"kind": "pit_depth", "value_um": 70.0, "uncertainty_um": 3.0}])
+    plain = sqlite3.connect(bench.book.place.path)
+    plain.execute("UPDATE reading SET uncertainty_um = 0")
+    plain.commit()
+    plain.close()
+    assert bench.opened().readings.uncertainty_um.tolist() == [8.0]

@@ -497,6 +497,14 @@ def test_read_next_speaks_of_the_last_map():
     assert deepest.max() < 60
 
 
+@pytest.mark.parametrize(("value", "said"), [(0.0, "0"), (-1.0, "-1"), (math.nan, "nan")])
+def test_face_survey_takes_no_reading_without_an_uncertainty(value, said):
+    survey = _survey("test_lap", 20, readings=[{"mark": 1, "value": "150 um"}])
+    readings = survey.readings.assign(uncertainty_um=value)
+    with pytest.raises(InputError, match=f"uncertainty_um: expected a number above 0, got {said}$"):
+        replace(survey, readings=readings)
+
+
 def test_face_survey_from_inspection_knows_where_the_map_shows_sound_metal():
     grid = Grid(x0_mm=0, y1_mm=20, px_per_mm=1, n_rows=20, n_cols=30)
     codes = np.full(grid.shape, 1, np.uint8)

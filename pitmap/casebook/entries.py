@@ -47,6 +47,15 @@ def _stage(value: object, field: str) -> str:
         raise InputError(f"{field}: {ascii(str(error)).strip(chr(39))[:200]}") from None
 
 
+def _uncertainty(value: object, field: str) -> float | None:
+    number = clean_number(value, field, low=0.0, high=1e6, missing_ok=True)
+    if number == 0:
+        raise InputError(
+            f"{field}: expected a number above 0, got 0; no gauge is exact, leave it empty for the usual one of its kind"
+        )
+    return number
+
+
 def _removed(value: object, field: str) -> Estimate:
     if value is None:
         return Estimate.unknown("not entered")
@@ -105,7 +114,7 @@ FIELDS: dict[str, dict[str, Callable[[Any, str], Any]]] = {
         "y_mm": partial(clean_number, low=-_PLACE_MM, high=_PLACE_MM, missing_ok=True),
         "mark_id": partial(clean_whole, low=-1, high=2**31),
         "value_um": partial(clean_number, low=-1e9, high=1e9),
-        "uncertainty_um": partial(clean_number, low=0.0, high=1e6, missing_ok=True),
+        "uncertainty_um": _uncertainty,
         "is_lower_bound": clean_bool,
         "instrument": _line,
         "note": clean_text,

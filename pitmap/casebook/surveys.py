@@ -190,7 +190,8 @@ class SurveyDesk(PlateDesk, EditDesk):
         survey : Survey
         rows : iterable of mappings
             `kind` and `value_um` at least; also `x_mm`, `y_mm`, `mark_id` (-1 free), `uncertainty_um`,
-            `is_lower_bound`, `instrument`, `note`, `as_typed`, `flags`.
+            `is_lower_bound`, `instrument`, `note`, `as_typed`, `flags`. An uncertainty that was not given is kept as
+            not given; whoever works with the reading takes that of its kind.
 
         Raises
         ------

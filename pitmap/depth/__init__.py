@@ -10,6 +10,7 @@ from .next_readings import NEXT_READINGS, next_readings
 from .pit_model import DEPTHS, PARAMETERS, PRIOR, DepthModel, fit_depths
 from .readings import (
     CSV_COLUMNS,
+    DEFAULT_UNCERTAINTY_UM,
     READING_KINDS,
     READINGS,
     ReadingSheet,
@@ -27,6 +28,7 @@ from .union_jack import UnionJack
 __all__ = [
     "CROSS_CHECKS",
     "CSV_COLUMNS",
+    "DEFAULT_UNCERTAINTY_UM",
     "DEPTHS",
     "NEXT_READINGS",
     "PARAMETERS",

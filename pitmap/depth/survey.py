@@ -66,6 +66,12 @@ class FaceSurvey:
         if missing:
             raise InputError(f"survey {self.stage}: marks lack the columns {', '.join(missing)}")
         READINGS.check(self.readings)
+        bad = self.readings.loc[~(self.readings["uncertainty_um"] > 0)]
+        if len(bad):
+            raise InputError(
+                f"survey {self.stage}: reading {bad.reading_id.iloc[0]}: uncertainty_um: expected a number above 0, got "
+                f"{bad.uncertainty_um.iloc[0]:g}"
+            )
 
     @classmethod
     def from_inspection(cls, inspection: Any, *, removed: RemovedStock | None = None) -> FaceSurvey:

@@ -12,7 +12,7 @@ import pandas as pd
 from ..casebook import Casebook, Plate, Reading, Survey
 from ..casebook import Face as CasebookFace
 from ..classes import SurfaceClass
-from ..depth import READINGS, ReadingSheet, attach_readings
+from ..depth import DEFAULT_UNCERTAINTY_UM, READINGS, ReadingSheet, attach_readings
 from ..errors import ReadingError
 from ..flags import Flag
 from ..inspection import (
@@ -27,7 +27,11 @@ HAND_SD_MM = 0.5
 
 
 def readings_table(book: Casebook, survey: Survey, inspection: Inspection) -> pd.DataFrame:
-    """The readings of a survey as a table, tied to the marks of its map where that is certain."""
+    """The readings of a survey as a table, tied to the marks of its map where that is certain.
+
+    A reading that was kept without its uncertainty has the one of its kind
+    (:data:`pitmap.depth.DEFAULT_UNCERTAINTY_UM`).
+    """
     rows = [
         {
             "reading_id": r.id,
@@ -36,7 +40,8 @@ def readings_table(book: Casebook, survey: Survey, inspection: Inspection) -> pd
             "y_mm": r.y_mm,
             "mark_id": r.mark_id,
             "value_um": r.value_um,
-            "uncertainty_um": r.uncertainty_um,
+            # Of an older casebook it may be 0, which no gauge has and no figure can be weighed by.
+            "uncertainty_um": r.uncertainty_um if r.uncertainty_um > 0 else DEFAULT_UNCERTAINTY_UM[r.kind],
             "is_lower_bound": r.is_lower_bound,
             "instrument": r.instrument,
             "note": r.note,
