@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 from measure_fakes import ring_plate
@@ -13,6 +14,7 @@ from survey_fakes import keep_survey
 
 from pitmap.casebook import Casebook, Face, Job, Plate, release
 from pitmap.classes import Stage
+from pitmap.depth import readings_from_rows
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
 from pitmap.stock import Limit, LimitSheet, stock_budget
@@ -20,6 +22,7 @@ from pitmap.stock.rules import judge_budget
 from pitmap.workflow import (
     UnmappedSurvey,
     drawing_of,
+    flatness_of,
     inspections_of_face,
     limits_of,
     open_inspection,
@@ -28,6 +31,7 @@ from pitmap.workflow import (
     save_drawing,
     save_limits,
     unmapped_of_face,
+    with_readings,
 )
 
 
@@ -269,3 +273,39 @@ def test_plan_only_names_an_earlier_survey_that_was_never_mapped(book: Casebook,
         "the survey intake of 2026-02-27 is not mapped, so what it shows counts for nothing here; map it, or leave it out",
     )
     assert plan.verdict.outcome == "polish only"
+
+
+def heights(*places: tuple[float, float] | int, values: tuple[float, ...] = (0.0,) * 9) -> pd.DataFrame:
+    """Height readings at places, or at the marks of these numbers."""
+    rows = [
+        {"stage": "test_lap", "kind": "height", "unit": "um", "value": value, **(
+            {"mark": str(place)} if isinstance(place, int) else {"x_mm": place[0], "y_mm": place[1]}
+        )}
+        for place, value in zip(places, values)
+    ]  # fmt: skip
+    return readings_from_rows(rows).table
+
+
+def test_heights_on_one_line_leave_the_flatness_open_and_not_the_plan(book: Casebook, tmp_path: Any) -> None:
+    survey, ref, drawing = keep_survey(book, tmp_path / "map", [])
+    inspection = with_readings(
+        open_inspection(book, survey, ref, drawing), heights((-30, 0), (-20, 0), (20, 0), (30, 0))
+    )
+    why = "the 4 heights that were measured lie on one line; at least four over the face are needed"
+    assert flatness_of(inspection, np.random.default_rng(0)).reason == why
+    found = {f.rule: f for f in plan_face([inspection], None).verdict.findings}["flatness"]
+    assert (found.status, found.sentence) == ("not judged", f"Flatness of the face: not known ({why}).")
+
+
+def test_height_at_a_mark_has_the_place_of_the_mark(book: Casebook, tmp_path: Any) -> None:
+    survey, ref, drawing = keep_survey(book, tmp_path / "map", [(-14.0, 0.0, 2.0)])
+    inspection = open_inspection(book, survey, ref, drawing)
+    # The mark lies inside the triangle of the three others and 9 um under its plane: no closer planes hold all four.
+    table = heights((14, 14), (14, -14), (-28, 0), 1, values=(0.0, 0.0, 0.0, -9.0))
+    with_mark = with_readings(inspection, table)
+    assert with_mark.readings.x_mm.tolist() == pytest.approx([14, 14, -28, -14], abs=0.06)
+    assert flatness_of(with_mark, np.random.default_rng(0)).value == pytest.approx(9.0, abs=0.01)
+    # A number that no mark has gives no place, and the height is not left out in silence.
+    table = heights((14, 14), (14, -14), (-28, 0), (0, 1), 7)
+    lost = flatness_of(with_readings(inspection, table), np.random.default_rng(0))
+    assert lost.reason == "1 of 5 heights have no place; give x and y for each"

@@ -79,8 +79,15 @@ def tie_readings(readings: pd.DataFrame, inspection: Inspection) -> pd.DataFrame
 
 
 def with_readings(inspection: Inspection, readings: pd.DataFrame) -> Inspection:
-    """The inspection with these readings, tied to its marks."""
-    return replace(inspection, readings=tie_readings(readings, inspection))
+    """The inspection with these readings, tied to its marks.
+
+    A height or another reading that names a mark in place of x and y was taken at that mark.
+    """
+    places = inspection.marks.set_index("mark_id")[["x_mm", "y_mm"]]
+    by_mark = readings.x_mm.isna() & readings.mark_id.isin(places.index) & (readings.kind != "pit_depth")
+    placed = readings.copy()
+    placed.loc[by_mark, ["x_mm", "y_mm"]] = places.loc[readings.mark_id[by_mark]].to_numpy(float)
+    return replace(inspection, readings=tie_readings(placed, inspection))
 
 
 def rows_of_face(sheet: ReadingSheet, stage: str, plate: Plate, face: CasebookFace) -> pd.DataFrame:

@@ -41,13 +41,21 @@ PLAN_SEED = 20260314
 
 
 def flatness_of(inspection: Inspection, rng: np.random.Generator) -> Estimate:
-    """Minimum-zone flatness from the height readings of a survey, um; unknown where they are too few."""
+    """Minimum-zone flatness from the height readings of a survey, um; unknown where they do not settle a plane."""
     heights = inspection.readings[inspection.readings.kind == "height"]
     if len(heights) < 4:
         return Estimate.unknown(
             f"{len(heights)} heights were measured; at least four over the face are needed"
         )
-    found = flatness(heights.x_mm, heights.y_mm, heights.value_um, heights.uncertainty_um, rng=rng)
+    placeless = int(heights[["x_mm", "y_mm"]].isna().any(axis=1).sum())
+    if placeless:  # the one left out could be the highest
+        return Estimate.unknown(f"{placeless} of {len(heights)} heights have no place; give x and y for each")
+    try:
+        found = flatness(heights.x_mm, heights.y_mm, heights.value_um, heights.uncertainty_um, rng=rng)
+    except NotEnoughData:
+        return Estimate.unknown(
+            f"the {len(heights)} heights that were measured lie on one line; at least four over the face are needed"
+        )
     return found.minimum_zone_um
 
 
