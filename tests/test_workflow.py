@@ -308,4 +308,4 @@ def test_height_at_a_mark_has_the_place_of_the_mark(book: Casebook, tmp_path: An
     # A number that no mark has gives no place, and the height is not left out in silence.
     table = heights((14, 14), (14, -14), (-28, 0), (0, 1), 7)
     lost = flatness_of(with_readings(inspection, table), np.random.default_rng(0))
-    assert lost.reason == "1 of 5 heights have no place; give x and y for each"
+    assert lost.reason == "1 of 5 heights came without a place; give x and y for each"

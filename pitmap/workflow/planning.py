@@ -49,7 +49,9 @@ def flatness_of(inspection: Inspection, rng: np.random.Generator) -> Estimate:
         )
     placeless = int(heights[["x_mm", "y_mm"]].isna().any(axis=1).sum())
     if placeless:  # the one left out could be the highest
-        return Estimate.unknown(f"{placeless} of {len(heights)} heights have no place; give x and y for each")
+        return Estimate.unknown(
+            f"{placeless} of {len(heights)} heights came without a place; give x and y for each"
+        )
     try:
         found = flatness(heights.x_mm, heights.y_mm, heights.value_um, heights.uncertainty_um, rng=rng)
     except NotEnoughData:

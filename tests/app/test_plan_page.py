@@ -145,6 +145,24 @@ def test_page_and_record_name_a_survey_that_is_not_mapped(kept: tuple[Casebook, 
     assert why[4:] in open_page("record", survey).get("iframe")[0].proto.srcdoc
 
 
+def test_plan_of_a_released_job_says_that_it_keeps_to_the_signed_sheet(kept: tuple[Casebook, Survey]) -> None:
+    from pitmap.casebook import Job
+
+    book, survey = kept
+    plate, face = book.get(Plate, 1), book.get(Face, 1)
+    save_limits(book, plate, face, LimitSheet(entries={"total_stock": Limit(value=60.0, source="own rule")}))
+    assert [i.value for i in open_page("plan", survey).info] == []
+    book.sign_off(survey, "checked")
+    book.sign_off(book.get(Job, 1), "released")
+    save_limits(book, plate, face, LimitSheet(entries={"total_stock": Limit(value=200.0, source="own rule")}))
+    test = open_page("plan", survey)
+    assert test.info[0].value.startswith(
+        "This job is released: its plan and record keep to the limit sheet that was signed"
+    )
+    # Below it the newest sheet, for later jobs.
+    assert test.text_input[0].value == "200 um"
+
+
 def test_checklist_page_signs_only_what_it_showed(kept: tuple[Casebook, Survey]) -> None:
     book, survey = kept
     test = page("checklist", **place_of(survey), who="Ada").run()

@@ -7,7 +7,7 @@ import math
 import pandas as pd
 import streamlit as st
 
-from ...casebook import Casebook, Face, Job, Plate
+from ...casebook import Casebook, Face, Plate
 from ...report.page_plan import budget_figure, curve_figures
 from ...stock import LIMIT_TEXT, OFFERED, LimitSheet, StockPlan, usable_limits
 from ...units import format_depth, format_estimate, format_length
@@ -44,8 +44,14 @@ def show() -> None:
         _what_if(plan, face)
         _curves(plan)
         _rules(plan)
+    if job.state == "released":
+        st.info(
+            "This job is released: its plan and record keep to the limit sheet that was signed with it. What is kept "
+            "below is for later jobs.",
+            icon=":material/lock:",
+        )
     with sentences():
-        _limit_sheet(kept, job, plate, face)
+        _limit_sheet(kept, plate, face)
 
 
 def _verdict(plan: StockPlan) -> None:
@@ -135,7 +141,7 @@ def _rules(plan: StockPlan) -> None:
             st.write("Budget after the planned removal: no limit entered.")
 
 
-def _limit_sheet(kept: Casebook, job: Job, plate: Plate, face: Face) -> None:
+def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
     rows = limit_rows_of(kept, face)
     entries, wrong = usable_limits(rows)
     with st.expander("Limit sheet of this face", expanded=bool(wrong)):
@@ -143,12 +149,6 @@ def _limit_sheet(kept: Casebook, job: Job, plate: Plate, face: Face) -> None:
             "From the engine maker's service manual, with the page, or your own rule in your words. What is left empty "
             "is not judged, never passed."
         )
-        if job.state == "released":
-            st.info(
-                "This job is released: its plan and record keep to the limit sheet that was signed with it. What is entered "
-                "here is for later jobs.",
-                icon=":material/lock:",
-            )
         # A field is known by its key alone: without the face and what is kept for it, it would go on showing the
         # sheet of the face that was open before.
         tag = f"{face.id}_{hash(repr(rows))}"
