@@ -27,7 +27,7 @@ from pitmap.stock import (
 from pitmap.stock.budget import stock_allowed_um
 from pitmap.stock.gap import joint_gap, joint_gap_of_dips
 from pitmap.stock.plane import lapping_plane
-from pitmap.stock.rules import judge_budget, judge_limit
+from pitmap.stock.rules import judge_budget, judge_limit, unguarded_limits
 from pitmap.stock.time import LapStep, lap_rate, minutes_to_go
 from pitmap.units import format_entered
 
@@ -185,11 +185,41 @@ def test_a_budget_without_a_limit_gives_no_figure_for_work_that_is_not_known():
 
 
 def test_least_squeeze_above_the_largest_is_refused():
-    with pytest.raises(
-        InputError, match=r"squeeze_min \(30 percent\) is more than squeeze_max \(15 percent\)"
-    ):
+    with pytest.raises(InputError, match=r"squeeze_min \(30 percent\) is more than squeeze_max \(15\)"):
         _sheet(squeeze_min=30, squeeze_max=15)
     _sheet(squeeze_min=15, squeeze_max=15)
+
+
+@pytest.mark.parametrize(
+    ("entries", "said"),
+    [
+        (
+            {"case_left_min": 200, "case_depth": 50},
+            r"case_left_min \(200 um\) is more than case_depth \(50\)",
+        ),
+        ({"stock_removed_before": 30_000}, "got 30 mm; is the unit right"),
+        ({"flatness": 50_800}, "got 50.8 mm; is the unit right"),
+        ({"groove_depth": 90, "ring_section": 2.6}, "do not go together"),
+        ({"groove_depth": 0.2, "ring_section": 2.6}, "do not go together"),
+    ],
+)
+def test_limits_that_cannot_be_right_are_refused(entries, said):
+    with pytest.raises(InputError, match=said):
+        _sheet(**entries)
+
+
+def test_a_limit_that_nothing_is_held_against_is_told_and_never_dropped():
+    sheet = _sheet(case_left_min=150, squeeze_max=28, fill_max=85, thickness_min=11.9)
+    budget = stock_budget(sheet, _e(20), _e(50))
+    found = {f.rule: f for f in unguarded_limits(sheet, budget)}
+    assert set(found) == {"case_left", "squeeze", "fill", "thickness"}
+    assert {f.status for f in found.values()} == {"not judged"}
+    assert found["thickness"].sentence == (
+        "Thickness: not judged, no thickness was measured or entered; the limit of 11.90 mm (own rule) guards nothing."
+    )
+    measured = stock_budget(sheet, _e(20), _e(50), thickness_mm=_e(12.0, 0.01))
+    assert "thickness" not in {f.rule for f in unguarded_limits(sheet, measured)}
+    assert unguarded_limits(LimitSheet(), stock_budget(LimitSheet(), _e(20), _e(50))) == []
 
 
 @pytest.mark.parametrize(

@@ -66,6 +66,12 @@ class Limit:
 
 _FIELDS = {"value", "unit", "uncertainty", "source"}
 
+_RISING = (("squeeze_min", "squeeze_max"), ("case_left_min", "case_depth"))
+"""Pairs of entries of which the first can be no more than the second."""
+
+_MOST_UM = 5000.0
+"""No stock, case or form of a side plate is more: a slip of the unit (house choice)."""
+
 _MAY_BE_ZERO = {"stock_removed_before", "case_left_min", "uncut_share_max", "squeeze_min"}
 
 OFFERED: Mapping[str, Limit] = MappingProxyType(
@@ -89,7 +95,7 @@ class LimitSheet:
     Raises
     ------
     InputError
-        An unknown entry, a value that no such size can have, or a least squeeze above the largest.
+        An unknown entry, a value that no such size can have, or entries that cannot both be right.
     """
 
     entries: Mapping[str, Limit] = field(default_factory=dict)
@@ -102,10 +108,17 @@ class LimitSheet:
         for name, entry in self.entries.items():
             if why := _why_not(name, entry.value):
                 raise InputError(f"{name}: {why}")
-        least, most = (self.entries.get(name) for name in ("squeeze_min", "squeeze_max"))
-        if least and most and least.value > most.value:
+        for less, more in _RISING:
+            a, b = self.entries.get(less), self.entries.get(more)
+            if a and b and a.value > b.value:
+                raise InputError(
+                    f"{less} ({a.value:g} {LIMIT_TEXT[less][0]}) is more than {more} ({b.value:g})"
+                )
+        ring, groove = self.entries.get("ring_section"), self.entries.get("groove_depth")
+        if ring and groove and not ring.value / 2 <= groove.value <= 2 * ring.value:
             raise InputError(
-                f"squeeze_min ({least.value:g} percent) is more than squeeze_max ({most.value:g} percent)"
+                f"groove_depth ({groove.value:g} mm) and ring_section ({ring.value:g} mm) do not go together: such a ring "
+                "would be crushed to half or lie loose; are the units right?"
             )
         object.__setattr__(self, "entries", MappingProxyType(dict(self.entries)))
         object.__setattr__(self, "doubts", MappingProxyType(dict(self.doubts)))
@@ -128,6 +141,8 @@ def _why_not(name: str, value: float) -> str:
     least = "0 or more" if name in _MAY_BE_ZERO else "more than 0"
     if value < 0 or (value == 0 and name not in _MAY_BE_ZERO):
         return f"expected {least}, got {value:g} {unit}"
+    if unit == "um" and value > _MOST_UM:
+        return f"expected at most {_MOST_UM / 1000:g} mm, got {value / 1000:g} mm; is the unit right?"
     if unit == "percent" and value > 100:
         return f"expected at most 100 percent, got {value:g}"
     return ""

@@ -48,7 +48,7 @@ from .needs import (
     within_limit_words,
 )
 from .plane import LappingPlane, confident_plane
-from .rules import judge_budget
+from .rules import judge_budget, unguarded_limits
 from .sound import SoundWidth
 from .uncut import needed_for_uncut, uncut_curve
 from .verdict import Verdict, decide
@@ -250,6 +250,7 @@ def plan_stock(
     ]
     allowed = stock_allowed_um(budget)
     findings = [judge_budget(line, system=system) for line in budget]
+    findings += unguarded_limits(limits, budget, system=system)
     findings += form_findings(surveys, limits, flatness_um, joint_gap_um, system)
     table, words = read_next(model, bounds, [g.needed for g in goals], left, rng, system)
     verdict = decide(

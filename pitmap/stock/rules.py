@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -11,7 +12,7 @@ from ..units import UnitSystem, format_depth, format_entered, format_estimate, f
 from .budget import BudgetLine
 from .limits import LIMIT_TEXT, LimitSheet
 
-__all__ = ["Finding", "Status", "judge", "judge_budget", "judge_limit"]
+__all__ = ["Finding", "Status", "judge", "judge_budget", "judge_limit", "unguarded_limits"]
 
 Status = Literal["pass", "watch", "stop", "not judged"]
 
@@ -168,6 +169,38 @@ def judge_budget(line: BudgetLine, *, system: UnitSystem = "mm") -> Finding:
         source=line.source,
         is_eased=is_short and line.per_10_um > 0,
     )
+
+
+_NEEDS = {
+    "case_left_min": ("case_left", "the depth of the case when new was not entered"),
+    "thickness_min": ("thickness", "no thickness was measured or entered"),
+    "squeeze_min": ("squeeze", "the ring's section or the depth of its groove was not entered"),
+    "squeeze_max": ("squeeze", "the ring's section or the depth of its groove was not entered"),
+    "fill_max": ("fill", "the ring's section, or depth or width of its groove, was not entered"),
+}
+
+
+def unguarded_limits(
+    limits: LimitSheet, budget: Sequence[BudgetLine], *, system: UnitSystem = "mm"
+) -> list[Finding]:
+    """Limits that were entered and guard nothing, because what they are held against is not known."""
+    worked_out = {line.name for line in budget}
+    return [
+        Finding(
+            rule=rule,
+            status="not judged",
+            sentence=(
+                f"{_BUDGET_WORDS[rule][:1].upper()}{_BUDGET_WORDS[rule][1:]}: not judged, {why}; the limit of "
+                f"{_limit(entry.value, LIMIT_TEXT[name][0], system)} ({entry.source}) guards nothing."
+            ),
+            value=Estimate.unknown(why),
+            unit=LIMIT_TEXT[name][0],
+            limit=entry.value,
+            source=entry.source,
+        )
+        for name, (rule, why) in _NEEDS.items()
+        if rule not in worked_out and (entry := limits.get(name))
+    ]
 
 
 def _said(status: Status, is_minimum: bool) -> str:
