@@ -12,6 +12,7 @@ from pitmap.depth import (
     READINGS,
     FaceSurvey,
     RemovedStock,
+    in_zone,
     lap_bounds,
     pixel_bounds,
     readings_from_rows,
@@ -102,6 +103,38 @@ def test_lap_bounds_joined_marks_are_both_there():
     second = _survey("test_lap", 20, "A")
     second.marks[["x_mm", "eq_diam_mm"]] = [[10.6, 2.4]]
     assert lap_bounds([first, second]).pits["shallower_than_um"].tolist() == [np.inf, np.inf]
+
+
+def test_lap_bounds_what_is_left_at_the_end_of_a_streak_is_the_streak():
+    """A streak of 5 x 0.8 mm of which 0.6 mm at one end, 2.1 mm from its middle, is left: it is there, not gone."""
+    first, second = _survey("intake", 0, "A"), _survey("test_lap", 20, "A", shift=2.1)
+    first.marks[["eq_diam_mm", "length_mm"]] = [[2.0, 5.0]]
+    second.marks[["eq_diam_mm", "length_mm"]] = [[0.6, 0.6]]
+    found = lap_bounds([first, second])
+    assert found.links["pit_id"].tolist() == [1, 1]
+    row = found.pits.iloc[0]
+    assert (row["deeper_than_um"], row["shallower_than_um"], row["last_survey"]) == (20.0, np.inf, 1)
+
+
+def test_lap_bounds_pit_has_the_extent_that_the_lap_shows():
+    """Scale shows 1 mm on the rim; on cut metal it is 4 mm on the land; 1.5 mm of that, 1.6 mm off, are left."""
+    scale, cut, later = (
+        _survey(stage, removed, "A") for stage, removed in (("intake", 0), ("test_lap", 20), ("lap_1", 35))
+    )
+    scale.marks["zone"] = "rim"
+    cut.marks[["x_mm", "eq_diam_mm", "dist_trace_mm", "dist_coolant_mm"]] = [[10.6, 4.0, 0.3, 0.4]]
+    later.marks[["x_mm", "eq_diam_mm", "dist_trace_mm", "dist_coolant_mm"]] = [[12.2, 1.5, 0.2, 1.1]]
+    pits = lap_bounds([scale, cut, later]).pits
+    assert len(pits) == 1
+    row = pits.iloc[0]
+    assert (row["zone"], row["zones"], row["x_mm"], row["eq_diam_mm"]) == (
+        "seal_land", "rim seal_land", 10.6, 4.0,
+    )  # fmt: skip
+    assert (row["dist_trace_mm"], row["dist_coolant_mm"]) == (0.2, 0.4)
+    assert (row["first_survey"], row["seen_from_um"], row["deeper_than_um"]) == (0, 0.0, 35.0)
+    assert [in_zone(pits, z).tolist() for z in ("rim", "seal_land", "running_surface")] == [
+        [True], [True], [False],
+    ]  # fmt: skip
 
 
 def test_lap_bounds_nothing_found_and_bad_calls():

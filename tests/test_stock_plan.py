@@ -645,6 +645,15 @@ def test_plan_pit_that_runs_from_the_rim_onto_the_land_is_damage_of_the_land():
     assert not _need(plan, "seal_land").stock_um.is_known
 
 
+def test_plan_pit_that_the_lap_shows_on_the_land_asks_for_stock_there():
+    """At intake scale shows 1 mm of it, on the rim; the needle finds 60 um in the 4 mm that the test lap shows."""
+    small = _survey("intake", 0, pits=[(100.0, 10, 1.0, 80, "rim")])
+    wide = _survey("test_lap", 20, pits=[(100.6, 10, 4.0, 80, "seal_land")], readings=_read((1, 60), sd=3))
+    plan = _plan([small, wide])
+    assert _need(plan, "seal_land").stock_um.value == pytest.approx(60, abs=1)
+    assert plan.verdict.outcome == "lap"
+
+
 def test_plan_sound_width_is_held_to_its_least_end_wherever_that_is():
     hidden = LANDS.assign(place=2, sound_width_mm=6.8, sound_width_low_mm=0.0)
     both = pd.concat([LANDS, hidden], ignore_index=True)

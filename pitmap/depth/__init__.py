@@ -24,6 +24,7 @@ from .straightedge import EdgeGap, edge_gap, feeler_gap
 from .survey import FaceSurvey
 from .turnbull import Turnbull, wilson_share
 from .union_jack import UnionJack
+from .zones import in_zone, zones_of
 
 __all__ = [
     "CROSS_CHECKS",
@@ -59,6 +60,7 @@ __all__ = [
     "fit_pareto",
     "fit_series",
     "height_data",
+    "in_zone",
     "lap_bounds",
     "low_spot_map",
     "next_readings",
@@ -73,4 +75,5 @@ __all__ = [
     "wilson_share",
     "with_measured_stock",
     "with_readings",
+    "zones_of",
 ]

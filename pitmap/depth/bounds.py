@@ -19,6 +19,7 @@ from ..grid import Grid
 from ..tables import Column, Schema
 from .removed import RemovedStock
 from .survey import FaceSurvey
+from .zones import zones_of
 
 __all__ = ["PITS", "LapBounds", "PixelBounds", "lap_bounds", "pixel_bounds"]
 
@@ -26,17 +27,20 @@ PITS = Schema(
     "pits",
     (
         Column("pit_id", "int64", "number from 1 over all surveys of the face, by the order of first sight"),
-        Column("x_mm", "float64", "centroid when first seen"),
-        Column("y_mm", "float64", "centroid when first seen"),
-        Column("zone", "object", "zone when first seen"),
-        Column("eq_diam_mm", "float64", "diameter of the disc of its area when first seen"),
+        Column("x_mm", "float64", "centroid in the survey that shows most of it"),
+        Column("y_mm", "float64", "centroid in the survey that shows most of it"),
+        Column("zone", "object", "zone in the survey that shows most of it"),
+        Column("zones", "object", "every zone that it counted for in any survey, with spaces between"),
+        Column("eq_diam_mm", "float64", "diameter of the disc of its area, where that was largest"),
         Column(
-            "dist_trace_mm", "float64", "nearest point to the running-side edge of the land, NaN off the land"
+            "dist_trace_mm",
+            "float64",
+            "nearest point of any survey to the running-side edge of the land, NaN off the land",
         ),
         Column(
             "dist_coolant_mm",
             "float64",
-            "nearest point to the coolant-side edge of the land, NaN off the land",
+            "nearest point of any survey to the coolant-side edge of the land, NaN off the land",
         ),
         Column("first_survey", "int64", "survey (from 0) that first saw it"),
         Column(
@@ -102,10 +106,12 @@ def lap_bounds(surveys: Sequence[FaceSurvey], *, match_sd_mm: float = _MATCH_SD_
 
     Notes
     -----
-    A pit is still there when a later survey has a pit mark within its radius plus 3 `match_sd_mm`; it is gone
-    when that place reads sound and has none. Scale can hide a pit at intake, so a pit first seen later counts from
-    there. A pit that vanished and came back keeps only the later sighting (a floor can be smeared over, a hole
-    cannot be put back); one that vanished though no stock came off gets no upper bound. Both carry
+    A mark of a later survey within half the length of a known pit plus 3 `match_sd_mm` is that pit. It is still there
+    in every survey that has such a mark, and where a mark covers its middle; it is gone when its place reads sound
+    and has none. Scale can hide a pit at intake, so a pit first seen later counts from there, and its place, size and
+    zones are those of the survey that shows most of it. A pit that vanished and came back keeps only the later
+    sighting (a floor can be smeared over, a hole cannot be put back); one that vanished though no stock came off gets
+    no upper bound. Both carry
     ``Flag.CONTRADICTION`` and a note.
     """
     if not surveys:
@@ -115,18 +121,18 @@ def lap_bounds(surveys: Sequence[FaceSurvey], *, match_sd_mm: float = _MATCH_SD_
     if len(set(stages)) < len(stages):
         raise InputError(f"lap_bounds: a stage stands twice: {', '.join(stages)}")
     found = [_pit_marks(s) for s in surveys]
-    rows, seen_marks = _first_sight(found, match_sd_mm)
+    rows, seen_marks = _sightings(found, match_sd_mm)
     xy = np.array([[r["x_mm"], r["y_mm"]] for r in rows], float).reshape(-1, 2)
     middle = xy.mean(axis=0) if len(xy) else np.zeros(2)
     removed = np.array([float(s.removed.at(middle)) for s in surveys])
     sd = np.array([float(s.removed.sd_at(middle)) for s in surveys])
     problems = _stock_problems(stages, removed, sd)
-    present = _presence(surveys, found, xy, rows, match_sd_mm)
+    links = pd.DataFrame(seen_marks, columns=["pit_id", "survey", "mark_id"]).astype("int64")
+    present = _presence(surveys, found, xy, rows, links, match_sd_mm)
     stock = np.column_stack([s.removed.at(xy) for s in surveys])
     for i, row in enumerate(rows):
         _bound_one(row, present[i], stock[i], sd, stages)
     problems += _told_once(rows)
-    links = pd.DataFrame(seen_marks, columns=["pit_id", "survey", "mark_id"]).astype("int64")
     for array in (removed, sd):
         array.setflags(write=False)
     return LapBounds(
@@ -151,40 +157,59 @@ def _radius(marks: pd.DataFrame) -> NDArray[np.float64]:
     return diameter / 2
 
 
-def _first_sight(
+def _sightings(
     found: list[pd.DataFrame], sd: float
 ) -> tuple[list[dict[str, Any]], list[tuple[int, int, int]]]:
-    """Rows of every pit at first sight, and the links of every mark to a pit."""
+    """Rows of every pit, and the links of every mark to a pit."""
     rows: list[dict[str, Any]] = []
     links: list[tuple[int, int, int]] = []
     known_xy = np.empty((0, 2))
     known_r = np.empty(0)
     for k, marks in enumerate(found):
-        xy = marks[["x_mm", "y_mm"]].to_numpy(float)
-        ids, zone = marks["mark_id"].to_numpy(), marks["zone"].to_numpy()
-        diameter = marks["eq_diam_mm"].to_numpy(float)
-        trace, coolant = (
-            marks[c].to_numpy(float) if c in marks.columns else np.full(len(marks), np.nan)
-            for c in ("dist_trace_mm", "dist_coolant_mm")
-        )
+        xy, radius = marks[["x_mm", "y_mm"]].to_numpy(float), _radius(marks)
+        ids, sights = marks["mark_id"].to_numpy(), _sights(marks)
         owner = _nearest_owner(xy, known_xy, known_r, sd)
+        for j in np.flatnonzero(owner >= 0):
+            pit = int(owner[j])
+            links.append((pit + 1, k, int(ids[j])))
+            is_longer = bool(radius[j] > known_r[pit])
+            _add_sight(rows[pit], sights[j], is_longer=is_longer)
+            if is_longer:
+                known_xy[pit], known_r[pit] = xy[j], radius[j]
         fresh = np.flatnonzero(owner < 0)
-        links += [(int(owner[j]) + 1, k, int(ids[j])) for j in np.flatnonzero(owner >= 0)]
         for j in fresh:
-            pit_id = len(rows) + 1
-            links.append((pit_id, k, int(ids[j])))
+            links.append((len(rows) + 1, k, int(ids[j])))
             rows.append(
                 {
-                    "pit_id": pit_id, "x_mm": xy[j, 0], "y_mm": xy[j, 1], "zone": zone[j], "eq_diam_mm": diameter[j],
-                    "dist_trace_mm": trace[j], "dist_coolant_mm": coolant[j], "first_survey": k,
-                    "seen_from_um": 0.0, "last_survey": k,
+                    "pit_id": len(rows) + 1, **sights[j], "first_survey": k, "seen_from_um": 0.0, "last_survey": k,
                     "deeper_than_um": 0.0, "deeper_survey": -1, "shallower_than_um": np.inf, "shallower_survey": -1,
                     "flags": 0, "note": "",
                 }
             )  # fmt: skip
         known_xy = np.vstack([known_xy, xy[fresh]])
-        known_r = np.concatenate([known_r, _radius(marks)[fresh]])
+        known_r = np.concatenate([known_r, radius[fresh]])
     return rows, links
+
+
+_OF_PLACE = ("x_mm", "y_mm", "zone")
+_OF_EDGES = ("dist_trace_mm", "dist_coolant_mm")
+
+
+def _sights(marks: pd.DataFrame) -> list[dict[str, Any]]:
+    """What one survey says of the place and size of each of its pit marks."""
+    edges = {c: np.nan for c in _OF_EDGES if c not in marks.columns}
+    table = marks.assign(**edges)[[*_OF_PLACE, "eq_diam_mm", *_OF_EDGES]]
+    rows: list[dict[str, Any]] = table.to_dict("records")  # type: ignore[assignment]
+    return [{**row, "zones": " ".join(sorted(own))} for row, own in zip(rows, zones_of(marks))]
+
+
+def _add_sight(row: dict[str, Any], sight: dict[str, Any], *, is_longer: bool) -> None:
+    """A further sighting of a pit: scale can hide most of it at intake, and a lap takes away its rim."""
+    if is_longer:
+        row.update({c: sight[c] for c in _OF_PLACE})
+    row["eq_diam_mm"] = max(row["eq_diam_mm"], sight["eq_diam_mm"])
+    row.update({c: float(np.fmin(row[c], sight[c])) for c in _OF_EDGES})
+    row["zones"] = " ".join(sorted({*row["zones"].split(), *sight["zones"].split()}))
 
 
 def _nearest_owner(xy: NDArray, known_xy: NDArray, known_r: NDArray, sd: float) -> NDArray[np.int64]:
@@ -208,31 +233,27 @@ def _presence(
     found: list[pd.DataFrame],
     xy: NDArray,
     rows: list[dict[str, Any]],
+    links: pd.DataFrame,
     sd: float,
 ) -> NDArray[np.int8]:
     """(pits, surveys): 1 there, 0 gone, -1 not known (not shown as sound, or hidden before its first sight)."""
     out = np.full((len(rows), len(surveys)), -1, np.int8)
     first = np.array([r["first_survey"] for r in rows], int)
+    radius = np.array([r["eq_diam_mm"] for r in rows], float) / 2
     for k, (survey, marks) in enumerate(zip(surveys, found)):
         if not len(rows):
             break
         since = first <= k
         bare = np.ones(len(rows), bool)
         if survey.is_bare is not None:
-            bare = np.asarray(survey.is_bare(xy, _row_radius(rows)), bool)
+            bare = np.asarray(survey.is_bare(xy, radius), bool)
         out[since & bare, k] = 0
-        there = marks[["x_mm", "y_mm"]].to_numpy(float)
-        ids = np.flatnonzero(since)
-        owner = _nearest_owner(there, xy[since], _row_radius(rows)[since], sd)
-        out[ids[np.unique(owner[owner >= 0])], k] = 1
         # Two pits that the later map joins in one mark are both still there.
-        joined = _nearest_owner(xy[since], there, np.maximum(_radius(marks) - 3 * sd, 0.0), sd)
-        out[ids[joined >= 0], k] = 1
+        there = marks[["x_mm", "y_mm"]].to_numpy(float)
+        joined = _nearest_owner(xy, there, np.maximum(_radius(marks), 3 * sd), 0.0)
+        out[since & (joined >= 0), k] = 1
+    out[links["pit_id"].to_numpy() - 1, links["survey"].to_numpy()] = 1
     return out
-
-
-def _row_radius(rows: list[dict[str, Any]]) -> NDArray[np.float64]:
-    return np.array([r["eq_diam_mm"] for r in rows], float) / 2
 
 
 def _bound_one(

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from ..classes import Stage, SurfaceClass
-from ..depth import FaceSurvey
+from ..depth import FaceSurvey, in_zone
 from ..drawing import WORKING_ZONES
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..flags import Flag
@@ -22,7 +22,6 @@ from .rules import Finding, judge_limit
 __all__ = [
     "Condition",
     "form_findings",
-    "in_zone",
     "sound_width_now",
     "thickness_now",
     "unruled_readings",
@@ -43,17 +42,6 @@ class Condition(TypedDict):
     is_leaking: bool
     unseen: dict[str, float]
     hidden_crossings: tuple[tuple[float, float, float], ...]
-
-
-def in_zone(marks: pd.DataFrame, zone: str) -> pd.Series:
-    """Marks that are damage of a zone (bool); a mark counts for the seal land when any of it lies on it.
-
-    A mark bears the zone that most of its area lies in; one that runs from the rim across the land still cuts the seal.
-    """
-    own = marks["zone"] == zone
-    if zone == "seal_land" and "dist_trace_mm" in marks.columns:
-        own |= marks["dist_trace_mm"].notna()
-    return own
 
 
 def zone_condition(survey: FaceSurvey, limits: LimitSheet) -> Condition:

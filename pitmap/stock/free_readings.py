@@ -10,10 +10,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..classes import SurfaceClass
-from ..depth import DepthModel, FaceSurvey, LapBounds
+from ..depth import DepthModel, FaceSurvey, LapBounds, in_zone
 from ..drawing import WORKING_ZONES
 from ..units import UnitSystem, format_depth
-from .condition import in_zone
 
 __all__ = ["FreeReadings", "free_readings"]
 

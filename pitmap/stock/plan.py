@@ -10,7 +10,15 @@ import numpy as np
 import pandas as pd
 
 from ..classes import Stage, SurfaceClass
-from ..depth import DepthModel, FaceSurvey, LapBounds, fit_series, lap_bounds, with_measured_stock
+from ..depth import (
+    DepthModel,
+    FaceSurvey,
+    LapBounds,
+    fit_series,
+    in_zone,
+    lap_bounds,
+    with_measured_stock,
+)
 from ..drawing import WORKING_ZONES
 from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL, Estimate
@@ -18,7 +26,6 @@ from ..units import UnitSystem
 from .budget import BudgetLine, normal_half, stock_allowed_um, stock_budget
 from .condition import (
     form_findings,
-    in_zone,
     sound_width_now,
     thickness_now,
     unruled_readings,
@@ -208,7 +215,7 @@ def plan_stock(
     curves = []
     share_max = limits.value("uncut_share_max") / 100
     for zone in WORKING_ZONES:
-        own = in_zone(bounds.pits, zone).to_numpy()
+        own = in_zone(bounds.pits, zone)
         width = width_function(zone, bounds.pits.loc[own], surveys, sound_width)
         of_zone = free.of(zone)
         with_free = np.hstack([left[:, own], of_zone.left_um])
