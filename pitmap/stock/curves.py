@@ -40,6 +40,8 @@ CURVES = Schema(
 )
 
 _N_WIDTH_DRAWS = 40
+_N_BEYOND = 10
+"""Draws of a width that a need should leave beyond it at its confidence (house choice)."""
 _N_WIDTH_LEVELS = 7
 
 
@@ -80,11 +82,24 @@ class DrawnNeed:
 
     @classmethod
     def of(cls, zone: str, aim: str, draws_um: NDArray, confidence: float, level: float) -> DrawnNeed:
-        """Median, interval and recommendation from draws."""
+        """Median, interval and recommendation from draws; unknown where they are too few for the confidence.
+
+        The k-th smallest of n draws is enough with a chance of k / (n + 1), which an interpolated quantile falls short of
+        where few draws lie beyond it (distribution-free tolerance limit; Wilks, Ann. Math. Stat. 12 (1941) 91, from
+        memory).
+        """
+        n = len(draws_um)
+        rank = math.ceil((n + 1) * confidence - 1e-9)
+        if rank > n:
+            most = math.floor(1000 * n / (n + 1)) / 10
+            why = (
+                f"{n} simulated faces cannot tell what is enough with {100 * confidence:g} % confidence:"
+                f" ask for {most:g} % at most"
+            )
+            return cls.unknown(zone, aim, why, confidence, level)
         tail = (1 - level) / 2
-        low, value, high, enough = (
-            float(q) for q in np.quantile(draws_um, [tail, 0.5, 1 - tail, confidence])
-        )
+        low, value, high = (float(q) for q in np.quantile(draws_um, [tail, 0.5, 1 - tail]))
+        enough = float(np.partition(draws_um, rank - 1)[rank - 1])
         needed = Needed(
             zone=zone,
             aim=aim,
@@ -129,9 +144,9 @@ def needed_for_pits(
     lacking : str
         Why the depths are not to be trusted; then the need is unknown.
     """
-    need = np.maximum(left_um.max(axis=1), 0.0) if left_um.shape[1] else np.zeros(len(left_um))
     if lacking:
         return DrawnNeed.unknown(zone, "pits", lacking, confidence, level)
+    need = np.maximum(left_um.max(axis=1), 0.0) if left_um.shape[1] else np.zeros(len(left_um))
     return DrawnNeed.of(zone, "pits", need, confidence, level)
 
 
@@ -146,11 +161,12 @@ def needed_for_width(
     lacking: str = "",
 ) -> DrawnNeed:
     """Stock after which the sound width is at least `width_min_mm`; halving the removal draw by draw."""
-    some = _spread(left_um)
+    if lacking:
+        return DrawnNeed.unknown(zone, "sound_width", lacking, confidence, level)
+    some = _spread(left_um, max(_N_WIDTH_DRAWS, math.ceil(_N_BEYOND / (1 - confidence))))
     need = np.array([_least_removal(row, width, width_min_mm) for row in some])
     if not np.isfinite(need).all():
         lacking = f"the land without any pit is narrower than the {width_min_mm:g} mm that you entered"
-    if lacking:
         return DrawnNeed.unknown(zone, "sound_width", lacking, confidence, level)
     return DrawnNeed.of(zone, "sound_width", need, confidence, level)
 
@@ -159,7 +175,8 @@ def _least_removal(left: NDArray, width: SoundWidth, least_mm: float) -> float:
     steps = np.unique(np.maximum(left, 0.0))
     if width(left > 0) >= least_mm:
         return 0.0
-    lo, hi = 0, len(steps) - 1
+    # Known not to be enough: nothing taken off, which is no step where every pit is still there.
+    lo, hi = -1, len(steps) - 1
     if width(left > steps[hi]) < least_mm:
         return math.inf
     while hi - lo > 1:
@@ -171,9 +188,9 @@ def _least_removal(left: NDArray, width: SoundWidth, least_mm: float) -> float:
     return float(steps[hi])
 
 
-def _spread(left_um: NDArray) -> NDArray:
-    """A fixed number of draws, evenly through the table (the draws are in random order)."""
-    n = min(_N_WIDTH_DRAWS, len(left_um))
+def _spread(left_um: NDArray, n: int = _N_WIDTH_DRAWS) -> NDArray:
+    """So many draws, evenly through the table (the draws are in random order)."""
+    n = min(n, len(left_um))
     return left_um[np.linspace(0, len(left_um) - 1, n).astype(int)]
 
 
