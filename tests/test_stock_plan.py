@@ -160,13 +160,13 @@ def test_plan_curves_and_steps():
 
 def test_sound_width_at_no_removal_is_the_measured_one():
     # As discs the pits leave 5.8 mm; the map knows their shapes.
-    lands = LANDS.assign(sound_width_mm=5.0, sound_width_low_mm=4.6, sound_width_high_mm=5.4)
+    lands = LANDS.assign(sound_width_mm=5.5, sound_width_low_mm=5.1, sound_width_high_mm=5.9)
     after = _read((1, 6), (2, 13), (3, 27), (4, 8), (5, 19), (6, 35))
     surveys = [_survey("intake", 0), _survey("test_lap", 20, readings=after, lands=lands)]
-    curves = _plan(surveys, _sheet(sound_width_min=5.0)).curves
+    curves = _plan(surveys, _sheet(sound_width_min=5.5)).curves
     width = curves[curves["aim"] == "sound_width"]
     assert width.iloc[0][["removal_um", "value", "value_low", "value_high", "p_reached"]].tolist() == [
-        0, 5.0, 4.6, 5.4, 0.5,
+        0, 5.5, 5.1, 5.9, 0.5,
     ]  # fmt: skip
     assert width["value"].iat[1] == pytest.approx(5.8)
 
@@ -190,6 +190,28 @@ def test_uncut_share_is_drawn_from_its_interval_at_its_own_level():
     survey = replace(_survey("test_lap", 20, pits=[], sd=0.0), zones=zones, level=0.5)
     curve = uncut_curve("seal_land", [survey], 0.5, rng=np.random.default_rng(3))
     assert curve[["value_low", "value_high"]].iloc[0].tolist() == pytest.approx([low, high], abs=0.03)
+
+
+def test_plan_sound_width_is_not_said_where_the_discs_contradict_the_map():
+    """Two streaks end to end, 80 um deep, leave 0.2 mm of 6 (at most 0.9); as discs they and a wide pit leave 1.4."""
+    streaks = [(0.0, 7.45, 1.4, 100, "seal_land"), (0.0, 10.55, 1.4, 100, "seal_land")]
+    pits = [*streaks, (40.0, 9, 4.6, 35, "seal_land"), (80.0, 9, 0.5, 25, "seal_land")]
+    lands = LANDS.assign(
+        sound_width_mm=0.2, sound_width_low_mm=0.0, sound_width_high_mm=0.9, nominal_width_mm=6.0
+    )
+    read = _read((1, 80), (2, 80), (3, 15), (4, 5), sd=2)
+    survey = _survey("test_lap", 20, pits=pits, readings=read, lands=lands)
+    edges = {"dist_trace_mm": [0, 3.1, 0.7, 2.7], "dist_coolant_mm": [3.1, 0, 0.7, 2.7]}
+    survey = replace(survey, marks=survey.marks.assign(**edges))
+    aim = Aim(zones={"seal_land": "sound_width", "running_surface": "pits"})
+    plan = _plan([survey], _sheet(sound_width_min=1.5), aim=aim)
+    need = _need(plan, "seal_land", "sound_width")
+    assert not need.stock_um.is_known
+    assert "the pits taken as round spots would leave 1.40 mm" in need.stock_um.reason
+    assert plan.verdict.outcome == "not enough readings"
+    assert not (plan.curves["aim"] == "sound_width").any()
+    assert plan.steps.loc[plan.steps["zone"] == "seal_land", "sound_width_gain_mm"].isna().all()
+    assert _need(plan, "seal_land").stock_um.covers(80)
 
 
 def test_sound_width_is_never_less_after_further_stock():

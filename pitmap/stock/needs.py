@@ -14,7 +14,7 @@ from ..depth.next_readings import NEXT_READINGS, next_readings
 from ..depth.pit_model import MAX_RATIO
 from ..estimate import Estimate
 from ..tables import Column, Schema
-from ..units import UnitSystem, format_depth, format_length
+from ..units import UnitSystem, format_depth, format_estimate, format_length
 from .budget import BudgetLine
 from .curves import DrawnNeed, Needed, width_draws
 from .sound import SoundWidth, disc_sound_width
@@ -27,6 +27,7 @@ __all__ = [
     "step_rows",
     "uses_words",
     "why_not",
+    "width_doubt",
     "width_function",
     "within_limit_words",
 ]
@@ -111,6 +112,25 @@ def width_function(
     if not nominal or not math.isfinite(nominal[-1]):
         return None
     return disc_sound_width(pits, float(nominal[-1]))
+
+
+def width_doubt(width: SoundWidth, left: NDArray, now_mm: Estimate, system: UnitSystem) -> str:
+    """Why the pits as discs do not say what widens the land; empty where they agree with the measured width.
+
+    What the discs leave at no removal lies over the measured interval where something else blocks the land: long or
+    ragged pits, scores, uncut metal. Which pits lie on that crossing the discs cannot tell, so no removal can be said to
+    widen it.
+    """
+    if not now_mm.has_interval:
+        return ""
+    discs = float(np.median(width_draws(left, width, np.zeros(1))))
+    if discs <= now_mm.high:
+        return ""
+    return (
+        f"the map measures {format_estimate(now_mm, 'length', system)} of sound metal, the pits taken as round spots"
+        f" would leave {format_length(discs, system)}: long or ragged damage blocks the land, and how much of it a"
+        " removal opens is not known; aim at the last pit, or lap a step and measure again"
+    )
 
 
 def step_rows(

@@ -51,6 +51,7 @@ from .needs import (
     step_rows,
     uses_words,
     why_not,
+    width_doubt,
     width_function,
     within_limit_words,
 )
@@ -170,7 +171,8 @@ def plan_stock(
     level : float
         Of every interval.
     sound_width : callable or None
-        From the land's pits (a table) to a function of the pits left; None: pits as discs.
+        From the land's pits (a table) to a function of the pits left; None: pits as discs, as long as these agree with
+        the measured width.
     flatness_um, joint_gap_um : Estimate or None
         From :mod:`pitmap.depth.flatness` and :mod:`pitmap.stock.gap`, where measured.
     lap_uncertainty_um : float
@@ -219,7 +221,11 @@ def plan_stock(
         width = width_function(zone, bounds.pits.loc[own], surveys, sound_width)
         of_zone = free.of(zone)
         with_free = np.hstack([left[:, own], of_zone.left_um])
-        found, curve = _zone(zone, own, left, with_free, of_zone, model, width, width_now, wanted)
+        doubt = ""
+        if width is not None and sound_width is None:
+            doubt = width_doubt(width, left[:, own], width_now, system)
+        found, curve = _zone(zone, own, left, with_free, of_zone, model, width, width_now, doubt, wanted)
+        width = None if doubt else width
         needed += found
         curves += curve
         if found[0].needed.stock_um.is_known:
@@ -344,6 +350,7 @@ def _zone(
     model: DepthModel | None,
     width: SoundWidth | None,
     width_now: Estimate,
+    doubt: str,
     wanted: _Wanted,
 ) -> tuple[list[DrawnNeed], list[pd.DataFrame]]:
     """Needs of one zone (pits first) and its curves; no curves where the depths are not known."""
@@ -359,12 +366,12 @@ def _zone(
     found = [needed_for_pits(zone, with_free, confidence, level, lacking=why)]
     least = wanted.limits.value("sound_width_min")
     if width is not None and not math.isnan(least):
-        found.append(needed_for_width(zone, zone_left, width, least, confidence, level, lacking=why))
+        found.append(needed_for_width(zone, zone_left, width, least, confidence, level, lacking=why or doubt))
     if why:
         return found, []
     levels = removal_levels(_top(with_free))
     curves = [pit_curve(zone, zone_left, with_free, levels, level)]
-    if width is not None:
+    if width is not None and not doubt:
         curves.append(width_curve(zone, zone_left, levels, level, width, least, width_now))
     return found, curves
 
