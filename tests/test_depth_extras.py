@@ -243,8 +243,9 @@ def test_low_spot_map_refuses():
 def _pits(lo, hi):
     n = len(lo)
     rows = {
-        "pit_id": range(1, n + 1), "x_mm": 0.0, "y_mm": 0.0, "zone": "z", "eq_diam_mm": 1.0, "dist_trace_mm": 0.0,
-        "dist_coolant_mm": 0.0, "first_survey": 0, "seen_from_um": 0.0, "last_survey": 0, "deeper_than_um": lo,
+        "pit_id": range(1, n + 1), "x_mm": 0.0, "y_mm": 0.0, "zone": "z", "zones": "z", "eq_diam_mm": 1.0,
+        "dist_trace_mm": 0.0, "dist_coolant_mm": 0.0, "first_survey": 0, "seen_from_um": 0.0, "last_survey": 0,
+        "deeper_than_um": lo,
         "deeper_survey": 0, "shallower_than_um": hi, "shallower_survey": -1, "flags": 0, "note": "",
     }  # fmt: skip
     return pd.DataFrame(rows)[PITS.names].astype({c.name: c.dtype for c in PITS.columns})

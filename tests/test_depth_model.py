@@ -223,9 +223,55 @@ def test_fit_depths_free_reading_counts_for_the_deepest():
     ).table
     both = pd.concat([_readings(DEPTHS_UM[:5]), free.assign(reading_id=6)]).reset_index(drop=True)
     model = _fit(_marks(), both)
-    assert model.free_zone == ("seal_land",)
+    assert model.free_zones == (frozenset({"seal_land"}),)
     assert model.deepest("seal_land").value == pytest.approx(150, abs=3)
     assert model.deepest("rim").value == 0
+
+
+def _free(value, x_mm=1.0, **more):
+    row = {
+        "stage": "intake",
+        "kind": "pit_depth",
+        "x_mm": x_mm,
+        "y_mm": 5,
+        "value": value,
+        "unit": "um",
+        "uncertainty": 3,
+    }
+    both = pd.concat([_readings(DEPTHS_UM), readings_from_rows([{**row, **more}]).table])
+    return both.reset_index(drop=True).assign(reading_id=range(1, len(both) + 1))
+
+
+def test_deepest_is_unknown_where_a_needle_stuck_deeper_in_a_pit_that_is_not_on_the_map():
+    """Every pit of the map is read, the deepest 78 um; a needle in none of them stuck at 90 um."""
+    model = _fit(_marks(), _free(90, lower_bound="yes"))
+    for zone in (None, "seal_land"):
+        assert model.deepest(zone).reason == (
+            "the reading of 90 um under the first face belongs to no pit of the map and says only that the floor lies"
+            " deeper: read it to the floor, or name its pit"
+        )
+    # Near no pit it may be of any zone; one that stuck over a floor that is known says nothing new.
+    assert not _fit(_marks(), _free(90, x_mm=-40.0, lower_bound="yes")).deepest("rim").is_known
+    assert _fit(_marks(), _free(50, lower_bound="yes")).deepest().value == pytest.approx(78, abs=2)
+
+
+def test_deepest_of_a_zone_counts_the_pits_that_reach_into_it():
+    """The widest pit, 78 um deep, lies on the running surface for the most part and reaches onto the land."""
+    marks = _marks().assign(zone="running_surface", dist_trace_mm=np.nan)
+    marks.loc[7, "dist_trace_mm"] = 0.0
+    model = _fit(marks, _readings(DEPTHS_UM))
+    assert model.deepest("seal_land").value == pytest.approx(78, abs=2)
+    assert model.in_zone("seal_land").tolist() == [False] * 7 + [True]
+
+
+def test_deepest_of_a_zone_without_a_pit_is_nothing_only_where_it_was_seen():
+    seen = {"seal_land": 0.0, "running_surface": 0.04, "rim": 0.3}
+    model = _fit(_marks(), _readings(DEPTHS_UM), unseen=seen)
+    assert model.deepest("running_surface").high == 0
+    assert (
+        model.deepest("rim").reason == "no pit shows, but 30 % of the zone was not seen: photograph it again"
+    )
+    assert model.deepest("bore").reason == "the drawing has no such zone"
 
 
 def test_fit_depths_zone_effect_needs_data():

@@ -615,6 +615,20 @@ def test_plan_stock_figure_names_a_crossing_that_was_not_seen():
     assert any("does not show the seal land right across" in r for r in plan.verdict.reasons)
 
 
+def test_plan_zone_without_a_pit_that_was_not_seen_has_no_need_of_0():
+    running = [p for p in PITS if p[4] == "running_surface"]
+    read = _read((1, 8), (2, 19), (3, 35))
+    intake, after = _survey("intake", 0, pits=running), _survey("test_lap", 20, pits=running, readings=read)
+    plan = _plan([intake, replace(after, zones=_zones([1.0, 0.0]))])
+    land = _need(plan, "seal_land")
+    assert land.stock_um.reason == "no pit shows, but 100 % of the zone was not seen: photograph it again"
+    assert plan.verdict.outcome == "not enough readings"
+    # A drawing without a land has none to bring back.
+    plan = _plan([intake, replace(after, zones=_zones([0.0, 0.0]).iloc[1:])])
+    assert _need(plan, "seal_land").stock_um.reason == "the drawing has no such zone"
+    assert plan.verdict.outcome == "lap"
+
+
 LEAK = LANDS.assign(sound_width_mm=0.0, sound_width_low_mm=0.0, sound_width_high_mm=0.2, is_leak_path=True)
 
 

@@ -73,7 +73,7 @@ def next_readings(
     if n < 1:
         raise InputError(f"next_readings: expected a number of readings from 1, got {n}")
     table = model.depths
-    own = np.arange(len(table)) if zone is None else np.flatnonzero((table["zone"] == zone).to_numpy())
+    own = np.flatnonzero(model.in_zone(zone))
     if present is not None:
         own = own[present[own]]
     if not len(own):

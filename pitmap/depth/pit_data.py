@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..flags import Flag
+from .zones import zones_near
 
 __all__ = ["PitData", "collect"]
 
@@ -33,7 +34,9 @@ class PitData:
     one by one, those of one pit and survey as their mean: ``read_pit`` the pit's place, ``read_y``/``read_u`` depth and
     error of the instrument, ``read_survey`` the survey (-1 none), because the stock that was added to the depth is off
     by that survey's common error. ``y``/``u`` the mean of all of a pit and its whole error (NaN none);
-    ``at_least``/``at_least_u``/``at_least_survey`` the strongest lower-bound reading.
+    ``at_least``/``at_least_u``/``at_least_survey`` the strongest lower-bound reading. Readings that belong to no pit:
+    ``free_y``/``free_u`` and ``free_zones``, those of the pits near (none: any); ``free_is_at_least`` where the needle
+    did not reach the floor.
     """
 
     x: NDArray[np.float64]
@@ -58,7 +61,8 @@ class PitData:
     at_least_survey: NDArray[np.int64]
     free_y: NDArray[np.float64]
     free_u: NDArray[np.float64]
-    free_zone: NDArray[np.int64]
+    free_zones: tuple[frozenset[str], ...]
+    free_is_at_least: NDArray[np.bool_]
     flags: NDArray[np.int64]
     problems: tuple[str, ...]
 
@@ -123,7 +127,7 @@ def collect(
     problems: list[str] = []
     exact: dict[tuple[int, int], list[tuple[float, float]]] = {}
     at_least, at_least_u, at_least_survey = np.full(n, np.nan), np.full(n, np.nan), np.full(n, -1)
-    free: list[tuple[float, float, int]] = []
+    free: list[tuple[float, float, frozenset[str], bool]] = []
     survey_of = np.full(len(readings), -1) if reading_survey is None else np.asarray(reading_survey, int)
     if len(survey_of) != len(readings):
         raise InputError("fit_depths: expected the survey of every reading")
@@ -138,8 +142,8 @@ def collect(
             int(r["survey"]),
         )
         if mark < 0:
-            if not r["is_lower_bound"]:
-                free.append((y, float(np.hypot(u, sd_of[at])), _zone_near(r, marks, zone)))
+            near = zones_near(np.array([r["x_mm"], r["y_mm"]], float), marks)
+            free.append((y, float(np.hypot(u, sd_of[at])), near, bool(r["is_lower_bound"])))
             continue
         if mark not in place:
             raise InputError(
@@ -183,7 +187,8 @@ def collect(
         read_pit=read_pit, read_y=read_y, read_u=read_u, read_survey=read_survey,
         y=y_mean, u=y_sd, at_least=at_least, at_least_u=at_least_u, at_least_survey=at_least_survey,
         free_y=np.array([f[0] for f in free]), free_u=np.array([f[1] for f in free]),
-        free_zone=np.array([f[2] for f in free], np.int64), flags=flags, problems=tuple(problems),
+        free_zones=tuple(f[2] for f in free), free_is_at_least=np.array([f[3] for f in free], bool),
+        flags=flags, problems=tuple(problems),
     )  # fmt: skip
 
 
@@ -198,11 +203,3 @@ def _apart_sd(u: float, stock_sd: NDArray[np.float64], reading: int, bound: int)
     if reading == bound:
         return u
     return float(np.sqrt(u**2 + stock_sd[reading] ** 2 + stock_sd[bound] ** 2))
-
-
-def _zone_near(reading: pd.Series, marks: pd.DataFrame, zone: NDArray[np.int64]) -> int:
-    """Zone of the nearest pit: a free pit reading has no mark of its own. -1 when there is no place or pit."""
-    if not len(marks) or not np.isfinite(reading["x_mm"]):
-        return -1
-    distance = np.hypot(marks["x_mm"] - reading["x_mm"], marks["y_mm"] - reading["y_mm"]).to_numpy()
-    return int(zone[int(np.argmin(distance))])

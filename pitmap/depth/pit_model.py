@@ -19,8 +19,10 @@ from .pit_data import PitData, collect
 from .posterior import Draws, curvature, draw_posterior, find_mode
 from .predict import draw_depths
 from .scatter import LAWS
+from .survey import no_pit_means_little
+from .zones import zones_of
 
-__all__ = ["DEPTHS", "PARAMETERS", "PRIOR", "DepthModel", "fit_depths"]
+__all__ = ["DEPTHS", "PARAMETERS", "PRIOR", "DepthModel", "fit_depths", "open_reading_words"]
 
 PRIOR: Mapping[str, tuple[float, float]] = {
     "a": (math.log(30.0), 1.0),
@@ -87,8 +89,13 @@ class DepthModel:
         Joint draws of all depths, um under the first face, columns in the order of `depths`.
     stock_error_um : ndarray (draws, surveys)
         The error of each survey's removed stock that goes with each draw (true minus stated), um.
+    zones : tuple of frozenset of str
+        Zones that each pit counts for.
     free_um : ndarray (draws, free readings)
-        Draws of pit readings that belong to no mark; `free_zone` names their zones ("" unknown).
+        Draws of pit readings that belong to no mark; `free_zones` are those of the pits near each (none: any zone),
+        `free_is_at_least` where the needle did not reach the floor.
+    unseen : mapping of str to float, or None
+        Share of each mapped zone that the last survey does not show; None where zones were not measured.
     is_bounded : ndarray (pits,) of bool
         Gone after some lap step, so that its depth is known from both sides.
     level : float
@@ -108,7 +115,10 @@ class DepthModel:
     draws_um: NDArray[np.float32]
     stock_error_um: NDArray[np.float64]
     free_um: NDArray[np.float32]
-    free_zone: tuple[str, ...]
+    zones: tuple[frozenset[str], ...]
+    free_zones: tuple[frozenset[str], ...]
+    free_is_at_least: NDArray[np.bool_]
+    unseen: Mapping[str, float] | None
     is_bounded: NDArray[np.bool_]
     level: float
     n_informative: int
@@ -118,13 +128,25 @@ class DepthModel:
     problems: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        for array in (self.draws_um, self.stock_error_um, self.free_um, self.is_bounded):
+        for array in (
+            self.draws_um,
+            self.stock_error_um,
+            self.free_um,
+            self.free_is_at_least,
+            self.is_bounded,
+        ):
             array.setflags(write=False)
+
+    def in_zone(self, zone: str | None) -> NDArray[np.bool_]:
+        """Pits that count for a zone (None: all), in the order of `depths`."""
+        return np.array([zone is None or zone in own for own in self.zones], bool)
+
+    def _free_in(self, zone: str | None) -> NDArray[np.bool_]:
+        return np.array([zone is None or not near or zone in near for near in self.free_zones], bool)
 
     def deepest_draws_um(self, zone: str | None = None) -> NDArray[np.float64]:
         """Draws of the deepest pit of a zone (None: of the face); zeros when it has no pit."""
-        own = np.ones(len(self.depths), bool) if zone is None else (self.depths["zone"] == zone).to_numpy()
-        free = np.array([zone is None or z == zone for z in self.free_zone], bool)
+        own, free = self.in_zone(zone), self._free_in(zone) & ~self.free_is_at_least
         deepest = np.zeros(len(self.draws_um))
         if own.any():
             deepest = self.draws_um[:, own].max(axis=1).astype(float)
@@ -133,20 +155,43 @@ class DepthModel:
         return deepest
 
     def deepest(self, zone: str | None = None) -> Estimate:
-        """Depth of the deepest pit of a zone under the first face, um; unknown when there is not enough."""
+        """Depth of the deepest pit of a zone under the first face, um; unknown when there is not enough.
+
+        A zone without a pit has 0, unless the last survey shows too little of it, or a reading that belongs to no pit
+        and did not reach the floor may be of it.
+        """
         draws = self.deepest_draws_um(zone)
-        if not draws.any():
-            return Estimate(value=0.0, low=0.0, high=0.0, level=self.level)
         tail = (1 - self.level) / 2
         low, value, high = (float(q) for q in np.quantile(draws, [tail, 0.5, 1 - tail]))
-        if self.not_enough:
-            return Estimate.unknown(self.not_enough, level=self.level)
-        if high > MAX_RATIO * low:
-            return Estimate.unknown(
-                f"not enough readings: the deepest could be anything from {low:.0f} to {high:.0f} um",
-                level=self.level,
+        reason = self._open_reading(zone, high)
+        if zone is not None and not draws.any():
+            reason = reason or no_pit_means_little(self.unseen, zone)
+        elif self.not_enough:
+            reason = self.not_enough
+        elif high > MAX_RATIO * low:
+            reason = (
+                reason
+                or f"not enough readings: the deepest could be anything from {low:.0f} to {high:.0f} um"
             )
+        if reason:
+            return Estimate.unknown(reason, level=self.level)
         return Estimate(value=value, low=low, high=high, level=self.level)
+
+    def _open_reading(self, zone: str | None, high_um: float) -> str:
+        """Why a depth without a bound from above cannot be said; empty when no open reading reaches over it."""
+        for k in np.flatnonzero(self._free_in(zone) & self.free_is_at_least):
+            least = float(np.median(self.free_um[:, k]))
+            if least > high_um:
+                return open_reading_words(f"{least:.0f} um under the first face")
+        return ""
+
+
+def open_reading_words(which: str) -> str:
+    """Why a needle that did not reach the floor of a pit that is not on the map leaves the deepest open."""
+    return (
+        f"the reading of {which} belongs to no pit of the map and says only that the floor lies deeper:"
+        " read it to the floor, or name its pit"
+    )
 
 
 def fit_depths(
@@ -157,6 +202,7 @@ def fit_depths(
     rng: np.random.Generator,
     stock_sd_um: ArrayLike = (),
     reading_survey: ArrayLike | None = None,
+    unseen: Mapping[str, float] | None = None,
     level: float = DEFAULT_LEVEL,
     n_draws: int = 1000,
 ) -> DepthModel:
@@ -165,7 +211,8 @@ def fit_depths(
     Parameters
     ----------
     marks : DataFrame
-        The pits: ``mark_id eq_diam_mm zone x_mm y_mm``; with `bounds`, its pit numbers as ``mark_id``.
+        The pits: ``mark_id eq_diam_mm zone x_mm y_mm``, and ``zones dist_trace_mm`` where present; with `bounds`, its
+        pit numbers as ``mark_id``.
     readings : DataFrame
         :data:`~pitmap.depth.READINGS`, attached, `value_um` under the first face. Kinds other than pit_depth
         are passed over.
@@ -178,6 +225,8 @@ def fit_depths(
         The survey of every reading, whose removed stock was added to it; -1, or left out, for none. `uncertainty_um` is
         then the instrument's alone: a step that cut more than was measured makes the bound and the reading of that
         survey deeper together.
+    unseen : mapping of str to float, or None
+        Share of each mapped zone that the last survey does not show; None where zones were not measured.
     level : float
         Of every interval.
     n_draws : int
@@ -233,7 +282,10 @@ def fit_depths(
         draws_um=depth,
         stock_error_um=error,
         free_um=np.maximum(free, 0.0).astype(np.float32),
-        free_zone=tuple(data.zone_names[z] if z >= 0 else "" for z in data.free_zone),
+        zones=tuple(zones_of(marks)),
+        free_zones=data.free_zones,
+        free_is_at_least=data.free_is_at_least,
+        unseen=unseen,
         is_bounded=np.isfinite(data.hi),
         level=level,
         n_informative=int(data.is_informative.sum()),

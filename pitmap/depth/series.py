@@ -55,6 +55,7 @@ def fit_series(
         rng=rng,
         stock_sd_um=bounds.removed_sd_um,
         reading_survey=of_survey,
+        unseen=surveys[-1].unseen_shares(),
         level=level,
         n_draws=n_draws,
     )

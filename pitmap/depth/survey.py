@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,12 +17,15 @@ from ..estimate import DEFAULT_LEVEL
 from .readings import READINGS
 from .removed import RemovedStock
 
-__all__ = ["SOUND_SHARE", "FaceSurvey", "IsBare"]
+__all__ = ["SOUND_SHARE", "UNSEEN_MOST", "FaceSurvey", "IsBare", "no_pit_means_little", "unseen_shares"]
 
 IsBare = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.bool_]]
 
 SOUND_SHARE = 0.75
 """Least share of a place that must read sound before what was there counts as gone (house choice)."""
+
+UNSEEN_MOST = 0.05
+"""Share of a zone that was not seen, from which nothing is said of the zone as a whole (house choice)."""
 
 _MARK_COLUMNS = ("mark_id", "class_code", "x_mm", "y_mm", "eq_diam_mm", "zone")
 
@@ -73,6 +76,10 @@ class FaceSurvey:
                 f"{bad.uncertainty_um.iloc[0]:g}"
             )
 
+    def unseen_shares(self) -> dict[str, float] | None:
+        """As :func:`unseen_shares`, of the survey's zones; None where zones were not measured."""
+        return None if self.zones is None else unseen_shares(self.zones)
+
     @classmethod
     def from_inspection(cls, inspection: Any, *, removed: RemovedStock | None = None) -> FaceSurvey:
         """From a frozen inspection record; `removed` replaces its single number where a plane is known.
@@ -91,6 +98,31 @@ class FaceSurvey:
             level=measured.sound_width_mm.level,
             is_bare=_bare_in(inspection.class_map),
         )
+
+
+def unseen_shares(zones: pd.DataFrame) -> dict[str, float]:
+    """Share of each zone of the drawing that the photo does not show (0..1), from a survey's table of zones."""
+    of_zone = zones.groupby("zone", sort=False)["unseen_share"].max()
+    return {str(zone): float(share) for zone, share in of_zone.items()}
+
+
+def no_pit_means_little(unseen: Mapping[str, float] | None, zone: str) -> str:
+    """Why it says nothing of a zone that no pit was found in it; empty where it was seen, or was not measured.
+
+    Parameters
+    ----------
+    unseen : mapping of str to float, or None
+        :meth:`FaceSurvey.unseen_shares` of the last survey.
+    zone : str
+    """
+    if unseen is None:
+        return ""
+    if zone not in unseen:
+        return "the drawing has no such zone"
+    if not unseen[zone] <= UNSEEN_MOST:
+        share = f"{100 * unseen[zone]:.0f} % of the zone" if math.isfinite(unseen[zone]) else "the zone"
+        return f"no pit shows, but {share} was not seen: photograph it again"
+    return ""
 
 
 def _bare_in(class_map: Any) -> IsBare | None:

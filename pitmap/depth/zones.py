@@ -6,7 +6,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-__all__ = ["in_zone", "zones_of"]
+__all__ = ["NEAR_MM", "in_zone", "zones_near", "zones_of"]
+
+NEAR_MM = 2.0
+"""A reading with a place of its own may be of any pit so near (house choice)."""
 
 
 def zones_of(marks: pd.DataFrame) -> list[frozenset[str]]:
@@ -35,3 +38,11 @@ def zones_of(marks: pd.DataFrame) -> list[frozenset[str]]:
 def in_zone(marks: pd.DataFrame, zone: str) -> NDArray[np.bool_]:
     """Marks that are damage of a zone, by :func:`zones_of` (bool, one per row)."""
     return np.array([zone in own for own in zones_of(marks)], bool)
+
+
+def zones_near(place_mm: NDArray[np.float64], pits: pd.DataFrame) -> frozenset[str]:
+    """Zones of the pits that a reading at a place (2,) may be of; none without a place or a pit so near."""
+    if not len(pits) or not np.isfinite(place_mm).all():
+        return frozenset()
+    beyond = np.hypot(pits["x_mm"] - place_mm[0], pits["y_mm"] - place_mm[1]) - pits["eq_diam_mm"] / 2
+    return frozenset().union(*zones_of(pits.loc[beyond <= NEAR_MM]))

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from shapely import Point
 
 from ..classes import SurfaceClass
+from ..depth.survey import no_pit_means_little, unseen_shares
 from ..drawing import ZONE_NAMES, Drawing
 from ..errors import NotEnoughData
 from ..estimate import Estimate
@@ -241,11 +242,12 @@ def narrowest_section(t: Translate, record: RecordInput) -> Section:
     return Section(key="narrowest", title=title, blocks=(table, Paragraph(text=note, kind="note")))
 
 
-def _deepest(plan: Any, zone: str) -> Estimate:
-    if plan.model is None:
-        return Estimate.unknown("no pit in this zone")
+def _deepest(record: RecordInput, zone: str) -> Estimate:
+    if record.plan.model is None:
+        seen = unseen_shares(record.last.measurement.zones)
+        return Estimate.unknown(no_pit_means_little(seen, zone) or "no pit in this zone")
     try:
-        return plan.model.deepest(zone)
+        return record.plan.model.deepest(zone)
     except NotEnoughData as error:
         return Estimate.unknown(str(error))
 
@@ -257,7 +259,7 @@ def depth_section(t: Translate, record: RecordInput) -> Section:
         blocks.append(Paragraph(text=t("Depths are not estimated: no stock plan was made for this face.")))
     else:
         rows = [
-            (zone_word(t, zone), number(t, _deepest(record.plan, zone), "depth", record.units))
+            (zone_word(t, zone), number(t, _deepest(record, zone), "depth", record.units))
             for zone in ("running_surface", "seal_land")
         ]
         blocks.append(

@@ -65,7 +65,7 @@ def zone_condition(survey: FaceSurvey, limits: LimitSheet) -> Condition:
         has_score=has[SurfaceClass.SCORE],
         is_uncut_unjudged=uncut and math.isnan(allowed),
         is_leaking=survey.lands is not None and bool(survey.lands["is_leak_path"].any()),
-        unseen=_unseen(survey.zones),
+        unseen={z: s for z, s in (survey.unseen_shares() or {}).items() if z in WORKING_ZONES},
         hidden_crossings=_hidden_crossings(survey.lands, limits.value("sound_width_min")),
     )
 
@@ -83,14 +83,6 @@ def _hidden_crossings(lands: pd.DataFrame | None, least_mm: float) -> tuple[tupl
     is_hidden = (lands["flags"].astype("int64") & int(Flag.TOUCHES_UNSEEN)) > 0
     hidden = lands.loc[is_narrow & is_hidden, ["x_mm", "y_mm", "sound_width_low_mm"]].to_numpy(float)
     return tuple((float(x), float(y), float(least)) for x, y, least in hidden)
-
-
-def _unseen(zones: pd.DataFrame | None) -> dict[str, float]:
-    """Share of each working zone that the photo does not show (0..1)."""
-    if zones is None:
-        return {}
-    of_zone = zones.loc[zones["zone"].isin(WORKING_ZONES)].groupby("zone", sort=False)["unseen_share"].max()
-    return {str(zone): float(share) for zone, share in of_zone.items()}
 
 
 def form_findings(

@@ -6,18 +6,16 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from ..classes import SurfaceClass
-from ..depth import DepthModel, FaceSurvey, LapBounds, in_zone
-from ..drawing import WORKING_ZONES
+from ..depth import DepthModel, FaceSurvey, LapBounds
+from ..depth.pit_model import open_reading_words
+from ..depth.zones import NEAR_MM, zones_near
 from ..units import UnitSystem, format_depth
 
 __all__ = ["FreeReadings", "free_readings"]
 
-_NEAR_MM = 2.0
-"""A reading with a place of its own may be of any pit so near (house choice)."""
 _AS_DEEP = 0.01
 """A later reading answers an earlier one that it lies under only by such a chance (house choice)."""
 
@@ -59,10 +57,7 @@ class FreeReadings:
         enough = float(np.quantile(need_um, confidence))
         for k in np.flatnonzero(self.is_at_least):
             if float(np.median(self.left_um[:, k])) > enough:
-                return (
-                    f"the reading of {self.words[k]} belongs to no pit of the map and says only that the floor lies"
-                    " deeper: read it to the floor, or name its pit"
-                )
+                return open_reading_words(self.words[k])
         return ""
 
     def beyond(self, least_um: float, zones: Collection[str]) -> str:
@@ -99,9 +94,9 @@ def free_readings(
     """Pit readings of all surveys that belong to no one pit, brought under the present face.
 
     One of the pits around each is that deep, whether the map shows it or not, so the zone is not clean before it is
-    reached. The zone is that of the pits near by (:data:`_NEAR_MM` beyond their rims), else not known. A place that was
-    read again at a later survey, and found as deep, needs its first reading no more. The draws carry the error of the
-    stock that came off between the reading's survey and the present face.
+    reached. The zone is that of the pits near by (:func:`~pitmap.depth.zones.zones_near`), else not known. A place that
+    was read again at a later survey, and found as deep, needs its first reading no more. The draws carry the error of
+    the stock that came off between the reading's survey and the present face.
     """
     linked = {(int(k), int(m)) for _, k, m in bounds.links.to_numpy()}
     columns: list[NDArray] = []
@@ -111,6 +106,7 @@ def free_readings(
     for k, survey in enumerate(surveys):
         table = survey.readings.loc[survey.readings["kind"] == "pit_depth"]
         of_mark = survey.marks.set_index("mark_id")
+        pits = survey.marks.loc[survey.marks["class_code"] == int(SurfaceClass.PIT)]
         for _, r in table.iterrows():
             mark = int(r["mark_id"])
             if (k, mark) in linked:
@@ -124,7 +120,7 @@ def free_readings(
             if _is_read_again(place, left, surveys, k):
                 continue
             columns.append(left)
-            zones.append(_zones_at(place, survey.marks))
+            zones.append(zones_near(place, pits))
             at_least.append(bool(r["is_lower_bound"]))
             depth = format_depth(float(r["value_um"]), system)
             words.append(f"{depth} at {survey.stage.replace('_', ' ')}")
@@ -174,17 +170,6 @@ def _is_read_again(place: NDArray, left: NDArray, surveys: Sequence[FaceSurvey],
         ]
         for _, r in later.iterrows():
             at = np.array([r["x_mm"], r["y_mm"]], float)
-            if np.hypot(*(at - place)) <= _NEAR_MM and r["value_um"] - _cut_since(survey, now, at) >= least:
+            if np.hypot(*(at - place)) <= NEAR_MM and r["value_um"] - _cut_since(survey, now, at) >= least:
                 return True
     return False
-
-
-def _zones_at(place: NDArray, marks: pd.DataFrame) -> frozenset[str]:
-    """Zones that pits at a place, or near by, are damage of; none where there is no pit."""
-    pits = marks.loc[marks["class_code"] == int(SurfaceClass.PIT)]
-    if not len(pits) or not np.isfinite(place).all():
-        return frozenset()
-    beyond = np.hypot(pits["x_mm"] - place[0], pits["y_mm"] - place[1]) - pits["eq_diam_mm"] / 2
-    near = pits.loc[beyond <= _NEAR_MM]
-    reached = {zone for zone in WORKING_ZONES if in_zone(near, zone).any()}
-    return frozenset(near["zone"].astype(str)) | reached

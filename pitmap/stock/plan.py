@@ -19,6 +19,7 @@ from ..depth import (
     lap_bounds,
     with_measured_stock,
 )
+from ..depth.survey import no_pit_means_little
 from ..drawing import WORKING_ZONES
 from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL, Estimate
@@ -215,6 +216,7 @@ def plan_stock(
     later: list[tuple[str, np.ndarray, np.ndarray, SoundWidth | None]] = []
     needed: list[DrawnNeed] = []
     curves = []
+    seen, absent = last.unseen_shares(), set[str]()
     share_max = limits.value("uncut_share_max") / 100
     for zone in WORKING_ZONES:
         own = in_zone(bounds.pits, zone)
@@ -224,7 +226,13 @@ def plan_stock(
         doubt = ""
         if width is not None and sound_width is None:
             doubt = width_doubt(width, left[:, own], width_now, system)
-        found, curve = _zone(zone, own, left, with_free, of_zone, model, width, width_now, doubt, wanted)
+        unseen = "" if (with_free > 0).any() else no_pit_means_little(seen, zone)
+        if seen is not None and zone not in seen and not with_free.shape[1]:
+            # A drawing without a land has none to bring back.
+            absent.add(zone)
+        found, curve = _zone(
+            zone, own, left, with_free, of_zone, model, width, width_now, unseen, doubt, wanted
+        )
         width = None if doubt else width
         needed += found
         curves += curve
@@ -239,7 +247,11 @@ def plan_stock(
             DrawnNeed.unknown(n.needed.zone, n.needed.aim, not_counted[0], confidence, level) for n in needed
         ]
         later, curves = [], []
-    goals = [n for n in needed if n.needed.aim in (aim.zones.get(n.needed.zone, ""), "uncut")]
+    goals = [
+        n
+        for n in needed
+        if n.needed.aim in (aim.zones.get(n.needed.zone, ""), "uncut") and n.needed.zone not in absent
+    ]
     if aim.zones.get("seal_land") == "sound_width" and not any(n.needed.aim == "sound_width" for n in needed):
         goals.append(_no_width(limits, wanted))
     recommended, need, lacking = face_need(goals, confidence, level)
@@ -350,13 +362,14 @@ def _zone(
     model: DepthModel | None,
     width: SoundWidth | None,
     width_now: Estimate,
+    unseen: str,
     doubt: str,
     wanted: _Wanted,
 ) -> tuple[list[DrawnNeed], list[pd.DataFrame]]:
     """Needs of one zone (pits first) and its curves; no curves where the depths are not known."""
     zone_left, confidence, level = left[:, own], wanted.confidence, wanted.level
-    why = ""
-    if model is not None and own.any():
+    why = unseen
+    if not why and model is not None and own.any():
         known = model.depths["basis"].eq("read").to_numpy() | model.is_bounded
         why = why_not(zone_left, model.draws_um[:, own].max(axis=1), model.not_enough, known[own], level)
     if not why and with_free.shape[1]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from ..classes import Stage
+from ..depth.survey import UNSEEN_MOST
 from ..estimate import Estimate
 from ..units import UnitSystem, format_depth, format_length
 from .rules import Finding
@@ -32,8 +33,6 @@ CAUTION = (
 _FORM_RULES = ("flatness", "wear_step", "joint_gap")
 """Rules about the form of the face: one that is broken asks for stock even without a pit."""
 
-_UNSEEN_MOST = 0.05
-"""Share of a working zone that was not seen, from which nothing is said of the zone as a whole (house choice)."""
 _UNSEEN_TOLD = 0.005
 
 _LIGHT_LAP_UM = 10.0
@@ -143,7 +142,7 @@ def decide(
     broken_form = [f for f in broken if f.rule in _FORM_RULES]
     is_short = any(f.rule == "sound_width" for f in broken)
     stopped = [f for f in broken if f.rule not in (*_FORM_RULES, "sound_width") and not f.is_eased]
-    poorly_seen = {zone: share for zone, share in unseen.items() if share > _UNSEEN_MOST}
+    poorly_seen = {zone: share for zone, share in unseen.items() if share > UNSEEN_MOST}
     recommended = 0.0 if math.isnan(recommended_um) else recommended_um
     # What a needle read asks for stock even where the last map shows nothing.
     asks = has_damage or is_leaking or is_short or bool(broken_form) or is_read_deeper or recommended > 0
