@@ -179,6 +179,13 @@ def test_fit_depths_error_of_the_stock_is_common_to_a_step():
     assert 2 < model.stock_error_um[:, 0].std() < 3.5
 
 
+def test_fit_depths_stock_of_a_survey_that_bounds_nothing_keeps_its_error():
+    model = _fit(_marks(), _readings(DEPTHS_UM), stock_sd_um=[0.0, 8.0])
+    assert model.stock_error_um[:, 0].tolist() == [0.0] * len(model.draws_um)
+    # 1,000 draws: the standard deviation is known to 2.2 %.
+    assert model.stock_error_um[:, 1].std() == pytest.approx(8.0, rel=0.07)
+
+
 def test_fit_depths_not_enough_says_how_many():
     model = _fit(_marks(), _readings(DEPTHS_UM[:2]))
     assert "read 1 more" in model.not_enough

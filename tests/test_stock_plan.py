@@ -777,6 +777,14 @@ def test_plan_reading_under_the_present_face_does_not_hang_on_the_stock():
         assert need.recommended_um == pytest.approx(63.9, abs=1.2)
 
 
+def test_plan_pit_that_a_lap_cleared_stays_cleared():
+    """All of 30 pits are gone after 30 um; 31 +- 5 um off at the next survey, of glare, puts none of them back."""
+    pits = [(7.0 * k, 10, 1.0, 29, "seal_land") for k in range(1, 31)]
+    glare = replace(_survey("lap_2", 31, pits=[], sd=5), is_bare=lambda xy, radius: np.zeros(len(xy), bool))
+    plan = _plan([_survey("intake", 0, pits=pits), _survey("lap_1", 30, pits=pits), glare])
+    assert _need(plan, "seal_land").recommended_um == 0.0
+
+
 def test_plan_test_lap_is_not_offered_when_the_stock_is_used_up():
     gone = _sheet(total_stock=100, stock_removed_before=130)
     plan = _plan([_survey("intake", 0)], gone)

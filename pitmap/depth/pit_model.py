@@ -320,6 +320,9 @@ def _draw_all(
         theta = fit.theta[:n]
         depths.append(draw_depths(likelihood, theta, rng))
         error = np.zeros((n, len(stock_sd)))
+        # The data say nothing of the stock of a survey that gave no bound and no reading: its stated error stands.
+        untold = np.setdiff1d(np.flatnonzero(stock_sd > 0), likelihood.surveys)
+        error[:, untold] = rng.standard_normal((n, len(untold))) * stock_sd[untold]
         error[:, likelihood.surveys] = theta[:, 3 + likelihood.n_zone :] * stock_sd[likelihood.surveys]
         errors.append(error)
     order = rng.permutation(n_draws)

@@ -58,13 +58,16 @@ def left_um(
     """Depth of every pit under the present face (draws, pits), um; negative when it is gone.
 
     The draws carry the error of the removed stock that belongs to them, so a step that cut more than was measured
-    leaves shallower pits. A pit that the last survey saw is there in every draw.
+    leaves shallower pits. A pit that the last survey saw is there in every draw, one that a lap cleared in none: stock
+    that came off later cannot have put it back.
     """
     if model is None:
         return np.empty((n_draws, 0), np.float32)
     xy = bounds.pits[["x_mm", "y_mm"]].to_numpy(float)
     now = last.removed.at(xy)[None, :] + model.stock_error_um[:, -1:]
-    return (model.draws_um - now).astype(np.float32)
+    left = (model.draws_um - now).astype(np.float32)
+    left[:, model.is_bounded] = np.minimum(left[:, model.is_bounded], 0.0)
+    return left
 
 
 def why_not(
