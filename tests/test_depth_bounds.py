@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -73,6 +75,19 @@ def test_lap_bounds_not_seen_is_not_gone():
     found = lap_bounds([_survey("intake", 0, "AB"), hidden])
     assert found.pits["shallower_than_um"].tolist() == [np.inf, np.inf]
     assert found.pits["deeper_than_um"].tolist() == [20.0, 0.0]
+
+
+@pytest.mark.parametrize(
+    ("diam_mm", "confidence", "shown_mm", "gone_um"),
+    [(1.0, 0.9, 0.3, 20.0), (0.45, 0.9, 0.3, np.inf), (1.0, 0.4, 0.3, np.inf), (1.0, 0.9, 1.2, np.inf)],
+)
+def test_lap_bounds_mark_too_weak_to_be_called_gone_has_no_upper_bound(
+    diam_mm, confidence, shown_mm, gone_um
+):
+    """Under 0.6 mm, under what the later photo shows, or never sure: as in a comparison nobody can tell."""
+    first, second = _survey("intake", 0, "A"), replace(_survey("test_lap", 20, ""), shown_mm=shown_mm)
+    first.marks[["eq_diam_mm", "confidence"]] = [[diam_mm, confidence]]
+    assert lap_bounds([first, second]).pits["shallower_than_um"].tolist() == [gone_um]
 
 
 def test_lap_bounds_came_back():

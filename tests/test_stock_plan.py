@@ -547,6 +547,14 @@ def test_face_survey_from_inspection_knows_where_the_map_shows_sound_metal():
     places = np.array([[5.0, 5.0], [20.0, 5.0], [200.0, 5.0], [13.0, 10.0], [14.5, 10.0]])
     # In the open; not seen; off the map; a disc that just fits; one that is half hidden.
     assert found.is_bare(places, np.full(5, 2.0)).tolist() == [True, False, False, True, False]
+    # A spot that reads sound by a close call holds the pit under it open, elsewhere it does not.
+    record.class_map.confidence = np.full(grid.shape, 0.95, np.float32)
+    record.class_map.confidence[5, 5] = 0.3
+    record.photo_px_per_mm = 4.0
+    found = FaceSurvey.from_inspection(record)
+    assert found.is_bare(np.array([[5.0, 14.0], [5.0, 5.0]]), np.full(2, 2.0)).tolist() == [False, True]
+    # Three pixels of 0.25 mm, rounded up.
+    assert found.shown_mm == 0.8
     codes[8:12, 3:7] = UNCUT
     assert not FaceSurvey.from_inspection(record).is_bare(np.array([[5.0, 10.0]]), np.array([2.0])).any()
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from ..classes import CLASS_WORDS, SurfaceClass
-from ..depth.survey import SOUND_SHARE
+from ..depth.gone import GONE_BELOW_MM, SOUND_QUANTILE, SOUND_SHARE, SURE_DIAM_MM, shown_mm, too_weak_to_go
 from ..errors import InputError
 from ..flags import Flag
 from ..grid import Grid
@@ -64,11 +64,11 @@ class Rules:
     """
 
     min_diam_mm: float = 0.3
-    sure_diam_mm: float = 0.6
-    gone_below_mm: float = 0.3
+    sure_diam_mm: float = SURE_DIAM_MM
+    gone_below_mm: float = GONE_BELOW_MM
     n_resolved_px: float = PhotoLimits().n_resolved_px
     sure_confidence: float = 0.7
-    sound_quantile: float = 0.001
+    sound_quantile: float = SOUND_QUANTILE
     sound_share: float = SOUND_SHARE
     unseen_share: float = 0.1
     pit_probability: float = 0.3
@@ -131,14 +131,12 @@ class Place:
             covered=share(np.isin(there, [SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT])),
             pit_probability=top,
             is_dark=np.zeros(n, bool) if grid is None else _is_dark(marks, other, grid, rules.dark_sd),
-            shown_mm=_shown_mm(getattr(other.inspection, "photo_px_per_mm", math.inf), rules),
+            shown_mm=shown_mm(
+                getattr(other.inspection, "photo_px_per_mm", math.inf),
+                gone_below_mm=rules.gone_below_mm,
+                n_resolved_px=rules.n_resolved_px,
+            ),
         )
-
-
-def _shown_mm(photo_px_per_mm: float, rules: Rules) -> float:
-    """The width from which a hole shows in a photo of this scale, mm, rounded up to 0.1."""
-    shown = max(rules.gone_below_mm, rules.n_resolved_px / photo_px_per_mm)
-    return math.ceil(10 * shown - 1e-6) / 10
 
 
 def _is_dark(marks: Marks, other: Layer, grid: Grid, sd: float) -> NDArray[np.bool_]:
@@ -169,11 +167,8 @@ def judge_gone(
             tell,
             f"no metal was cut in between, so a {_words(code)} cannot have gone; one of the two misread it",
         )
-    least = max(rules.sure_diam_mm, place.shown_mm)
-    if diam < least:
-        return tell, f"under {least:g} mm: too small to say that it is gone"
-    if sure < 0.5:
-        return tell, "the earlier survey was not sure of this mark"
+    if weak := too_weak_to_go(diam, sure, place.shown_mm, sure_diam_mm=rules.sure_diam_mm):
+        return tell, weak
     if place.covered[i] > 1 - rules.sound_share:
         return tell, "the later survey shows stain, tint or uncut metal here, which may hide it"
     if place.sound[i] < rules.sound_share:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..classes import SurfaceClass
+from ..depth.gone import smooth_confidence, sound_floor
 from ..grid import Grid
 from .marks import Marks, label_marks, onto_grid
 from .shift import Shift
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Layer", "layer_of"]
 
-_LEAST_FLOOR = 0.5
-"""Under an even chance nothing is surely sound, whatever the map's own scale."""
 _SPOT_SD_MM = 0.15
 """Smoothing that leaves a hole of 0.3 mm its darkness."""
 _LEVEL_MM, _SPREAD_MM = 3.0, 8.0
@@ -96,10 +95,8 @@ def layer_of(survey: int, inspection: Any, grid: Grid, zones: NDArray[np.uint8],
     confidence = None if cm.confidence is None else onto_grid(cm.confidence, cm.grid, grid, fill=0.0)
     raw, floor = confidence, 0.0
     if confidence is not None:
-        width = _odd(0.4 * grid.px_per_mm)
-        confidence = np.asarray(cv2.blur(confidence, (width, width)), np.float32)
-        sample = confidence[::3, ::3][codes[::3, ::3] == SurfaceClass.SOUND]
-        floor = max(_LEAST_FLOOR, float(np.quantile(sample, rules.sound_quantile)) if len(sample) else 1.0)
+        confidence = smooth_confidence(confidence, grid.px_per_mm)
+        floor = sound_floor(confidence, codes, quantile=rules.sound_quantile)
     pit = None
     if getattr(cm, "probabilities", None) is not None:
         pit = onto_grid(np.asarray(cm.probability(SurfaceClass.PIT), np.float32), cm.grid, grid, fill=0.0)

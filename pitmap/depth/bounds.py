@@ -17,6 +17,7 @@ from ..errors import InputError
 from ..flags import Flag
 from ..grid import Grid
 from ..tables import Column, Schema
+from .gone import too_weak_to_go
 from .removed import RemovedStock
 from .survey import FaceSurvey
 from .zones import zones_of
@@ -107,11 +108,11 @@ def lap_bounds(surveys: Sequence[FaceSurvey], *, match_sd_mm: float = _MATCH_SD_
     Notes
     -----
     A mark of a later survey within half the length of a known pit plus 3 `match_sd_mm` is that pit. It is still there
-    in every survey that has such a mark, and where a mark covers its middle; it is gone when its place reads sound
-    and has none. Scale can hide a pit at intake, so a pit first seen later counts from there, and its place, size and
-    zones are those of the survey that shows most of it. A pit that vanished and came back keeps only the later
-    sighting (a floor can be smeared over, a hole cannot be put back); one that vanished though no stock came off gets
-    no upper bound. Both carry
+    in every survey that has such a mark, and where a mark covers its middle. It is gone when its place reads sound and
+    has none, and it was wide and sure enough that the map would have shown it (:mod:`pitmap.depth.gone`). Scale can
+    hide a pit at intake, so a pit first seen later counts from there, and its place, size and zones are those of the
+    survey that shows most of it. A pit that vanished and came back keeps only the later sighting (a floor can be smeared
+    over, a hole cannot be put back); one that vanished though no stock came off gets no upper bound. Both carry
     ``Flag.CONTRADICTION`` and a note.
     """
     if not surveys:
@@ -236,23 +237,40 @@ def _presence(
     links: pd.DataFrame,
     sd: float,
 ) -> NDArray[np.int8]:
-    """(pits, surveys): 1 there, 0 gone, -1 not known (not shown as sound, or hidden before its first sight)."""
+    """(pits, surveys): 1 there, 0 gone, -1 not known (not shown as sound, hidden before its first sight, too small)."""
     out = np.full((len(rows), len(surveys)), -1, np.int8)
     first = np.array([r["first_survey"] for r in rows], int)
-    radius = np.array([r["eq_diam_mm"] for r in rows], float) / 2
+    diameter = np.array([r["eq_diam_mm"] for r in rows], float)
+    sure = _surest(found, links)
     for k, (survey, marks) in enumerate(zip(surveys, found)):
         if not len(rows):
             break
         since = first <= k
         bare = np.ones(len(rows), bool)
         if survey.is_bare is not None:
-            bare = np.asarray(survey.is_bare(xy, radius), bool)
+            bare = np.asarray(survey.is_bare(xy, diameter / 2), bool)
+        weak = [bool(too_weak_to_go(d, c, survey.shown_mm)) for d, c in zip(diameter, sure)]
+        bare &= ~np.array(weak, bool)
         out[since & bare, k] = 0
         # Two pits that the later map joins in one mark are both still there.
         there = marks[["x_mm", "y_mm"]].to_numpy(float)
         joined = _nearest_owner(xy, there, np.maximum(_radius(marks), 3 * sd), 0.0)
         out[since & (joined >= 0), k] = 1
     out[links["pit_id"].to_numpy() - 1, links["survey"].to_numpy()] = 1
+    return out
+
+
+def _surest(found: list[pd.DataFrame], links: pd.DataFrame) -> NDArray[np.float64]:
+    """Highest mean confidence of each pit over its sightings; 1 where the marks have none."""
+    out = np.zeros(int(links["pit_id"].max()) if len(links) else 0)
+    for k, marks in enumerate(found):
+        of_mark = dict(
+            zip(
+                marks["mark_id"], marks["confidence"] if "confidence" in marks.columns else [1.0] * len(marks)
+            )
+        )
+        for pit, mark in links.loc[links["survey"] == k, ["pit_id", "mark_id"]].to_numpy():
+            out[pit - 1] = max(out[pit - 1], of_mark[mark])
     return out
 
 

@@ -14,15 +14,13 @@ from numpy.typing import NDArray
 from ..classes import Stage, SurfaceClass
 from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL
+from .gone import GONE_BELOW_MM, SOUND_SHARE, shown_mm, smooth_confidence, sound_floor
 from .readings import READINGS
 from .removed import RemovedStock
 
-__all__ = ["SOUND_SHARE", "UNSEEN_MOST", "FaceSurvey", "IsBare", "no_pit_means_little", "unseen_shares"]
+__all__ = ["UNSEEN_MOST", "FaceSurvey", "IsBare", "no_pit_means_little", "unseen_shares"]
 
 IsBare = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.bool_]]
-
-SOUND_SHARE = 0.75
-"""Least share of a place that must read sound before what was there counts as gone (house choice)."""
 
 UNSEEN_MOST = 0.05
 """Share of a zone that was not seen, from which nothing is said of the zone as a whole (house choice)."""
@@ -42,7 +40,7 @@ class FaceSurvey:
         Stock taken off before this survey, all steps together, under the first face.
     marks : DataFrame
         Marks of the survey's map; ``mark_id class_code x_mm y_mm eq_diam_mm zone`` are needed, ``length_mm
-        dist_trace_mm dist_coolant_mm`` are used where present.
+        dist_trace_mm dist_coolant_mm confidence`` are used where present.
     readings : DataFrame
         Readings of this survey, attached to its marks.
     zones, lands : DataFrame or None
@@ -52,6 +50,8 @@ class FaceSurvey:
     is_bare : callable or None
         From places (N, 2) and radii (N,) in mm to (N,) bool: does the map show a disc there as sound metal? None takes
         the marks' word for it: what has no mark was sound.
+    shown_mm : float
+        Width from which a hole shows in the photo; a narrower pit that has no mark is not taken for gone.
     """
 
     stage: str
@@ -62,6 +62,7 @@ class FaceSurvey:
     lands: pd.DataFrame | None = None
     level: float = DEFAULT_LEVEL
     is_bare: IsBare | None = None
+    shown_mm: float = GONE_BELOW_MM
 
     def __post_init__(self) -> None:
         Stage(self.stage)
@@ -84,8 +85,9 @@ class FaceSurvey:
     def from_inspection(cls, inspection: Any, *, removed: RemovedStock | None = None) -> FaceSurvey:
         """From a frozen inspection record; `removed` replaces its single number where a plane is known.
 
-        A place that the map does not call sound over :data:`SOUND_SHARE` of a pit's area is not bare, so a pit there is
-        never taken for gone: what was not seen, old finish that the lap has not reached, or stain may hide it.
+        A place that the map does not call sound over :data:`~pitmap.depth.gone.SOUND_SHARE` of a pit's area, or calls so
+        by a close call anywhere, is not bare, so a pit there is never taken for gone: what was not seen, old finish that
+        the lap has not reached, or stain may hide it.
         """
         measured = inspection.measurement
         return cls(
@@ -97,6 +99,7 @@ class FaceSurvey:
             lands=measured.lands,
             level=measured.sound_width_mm.level,
             is_bare=_bare_in(inspection.class_map),
+            shown_mm=shown_mm(getattr(inspection, "photo_px_per_mm", math.inf)),
         )
 
 
@@ -130,7 +133,12 @@ def _bare_in(class_map: Any) -> IsBare | None:
     grid = class_map.grid
     if grid is None:
         return None
-    sound = np.asarray(class_map.codes) == SurfaceClass.SOUND
+    codes = np.asarray(class_map.codes)
+    sound = codes == SurfaceClass.SOUND
+    doubtful = np.zeros(codes.shape, bool)
+    if getattr(class_map, "confidence", None) is not None:
+        smooth = smooth_confidence(class_map.confidence, grid.px_per_mm)
+        doubtful = sound & (smooth < sound_floor(smooth, codes))
     rows, cols = sound.shape
 
     def is_bare(xy: NDArray[np.float64], radius_mm: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -141,7 +149,8 @@ def _bare_in(class_map: Any) -> IsBare | None:
             r, c = np.mgrid[top : math.ceil(row + radius) + 1, left : math.ceil(column + radius) + 1]
             disc = np.hypot(r - row, c - column) <= radius
             held = disc & (r >= 0) & (r < rows) & (c >= 0) & (c < cols)
-            out[k] = sound[r[held], c[held]].sum() >= SOUND_SHARE * disc.sum()
+            at = r[held], c[held]
+            out[k] = sound[at].sum() >= SOUND_SHARE * disc.sum() and not doubtful[at].any()
         return out
 
     return is_bare
