@@ -94,6 +94,7 @@ def survey(
         surveyed_on=on,
         removed_um=Estimate(value=removed, low=removed - 1, high=removed + 1),
         drawing_name="Strip",
+        photos=(),
         alignment=SimpleNamespace(residual_mm=Estimate(value=0.1, low=0.05, high=0.15)),
         class_map=SimpleNamespace(codes=codes, confidence=sure, grid=grid, probabilities=None),
         measurement=SimpleNamespace(

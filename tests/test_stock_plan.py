@@ -172,10 +172,13 @@ def test_sound_width_at_no_removal_is_the_measured_one():
 
 
 def test_intervals_of_a_survey_are_read_at_its_own_level():
-    """5 +- 0.6745 mm at 50 % is a standard deviation of 1 mm: 4 mm are there with a chance of 84.1 %."""
-    lands = LANDS.assign(sound_width_mm=5.0, sound_width_low_mm=5 - 0.67449, sound_width_high_mm=5 + 0.67449)
+    """5.3 +- 0.6745 mm at 50 % is a standard deviation of 1 mm: 4.3 mm are there with a chance of 84.1 %."""
+    width, half = 5.3, 0.67449
+    lands = LANDS.assign(
+        sound_width_mm=width, sound_width_low_mm=width - half, sound_width_high_mm=width + half
+    )
     first, now = _lapped()
-    plan = _plan([first, replace(now, lands=lands, level=0.5)], _sheet(sound_width_min=4.0))
+    plan = _plan([first, replace(now, lands=lands, level=0.5)], _sheet(sound_width_min=4.3))
     width = plan.curves[plan.curves["aim"] == "sound_width"].iloc[0]
     assert width["p_reached"] == pytest.approx(0.8413, abs=1e-3)
     (finding,) = [f for f in plan.verdict.findings if f.rule == "sound_width"]
