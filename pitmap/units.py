@@ -19,6 +19,7 @@ from .estimate import Estimate
 __all__ = [
     "UM_PER_THOU",
     "UnitSystem",
+    "format_area",
     "format_depth",
     "format_entered",
     "format_estimate",
@@ -131,6 +132,13 @@ def format_entered(value: float, unit: str, system: UnitSystem = "mm") -> str:
     # what was entered in the other system has no end in this one
     enough = (d for d in range(plain, plain + 5) if abs(round(shown, d) - shown) <= 1e-9 * abs(shown))
     return show(value, system, digits=next(enough, plain + 1))
+
+
+def format_area(value_mm2: float, system: UnitSystem = "mm") -> str:
+    """An area of the face in mm2, shown as mm2 or square inches."""
+    if system == "inch":
+        return f"{value_mm2 / 25.4**2:z.4f} in2"
+    return f"{value_mm2:z.1f} mm2"
 
 
 def format_estimate(

@@ -151,6 +151,7 @@ def make_inspection(rng, drawing, spots, stage, removed, on, *, width=4.1, px=4.
         picture=_picture(rng, codes, grid, target),
         picture_grid=target,
         notes=(),
+        edits=(),
         settings={"map_px_per_mm": px},
         versions={"pitmap": "0.1.0", "python": "3.11"},
     )

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
+import zipfile
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -18,6 +21,7 @@ from pitmap.classes import SurfaceClass
 from pitmap.drawing import Band, Drawing
 from pitmap.errors import MeasurementError
 from pitmap.inspection import is_of_drawing, load_inspection, save_inspection
+from pitmap.report import RecordInput, build_document, record_html, record_zip
 from pitmap.workflow import open_inspection
 
 PITS = [(24.0, 0.0, 2.0), (-24.0, 0.0, 1.0), (0.0, 24.0, 1.5)]
@@ -134,3 +138,67 @@ def test_fingerprint_tells_shapes_and_not_words() -> None:
     with_band = replace(plate, bands=(band,))
     assert with_band.fingerprint() != plate.fingerprint()
     assert with_band.fingerprint() != replace(plate, bands=(replace(band, seal_width_mm=2.0),)).fingerprint()
+
+
+def erase_pit(book: Casebook, survey: Survey) -> None:
+    """The pit of 2 mm at (24, 0) is called sound, in a square of 4 mm around it; only what the map called pit."""
+    square = [[22.0, -2.0], [26.0, -2.0], [26.0, 2.0], [22.0, 2.0]]
+    shape = {"polygon_mm": square, "only": [int(SurfaceClass.PIT)]}
+    book.add_edit(
+        book.inspections(survey)[-1], "erase", class_code=int(SurfaceClass.SOUND), shape=shape,
+        reason="=marker pen, no pit",
+    )  # fmt: skip
+
+
+def test_record_says_who_changed_what_on_the_map_and_why(book: Casebook, tmp_path: Path) -> None:
+    survey, _, drawing = keep_survey(book, tmp_path / "map", PITS)
+    untouched = RecordInput(job={}, drawing=drawing, inspections=(opened(book, survey, drawing),))
+    assert "by hand" not in record_html(untouched).lower()
+    erase_pit(book, survey)
+    paint_speck(book, survey)
+    inspection = opened(book, survey, drawing)
+    first, second = inspection.edits
+    assert (first.person, first.word_after, first.reason) == ("Ada", "sound", "=marker pen, no pit")
+    assert first.made_at == book.edits(book.inspections(survey)[-1])[0].created_at
+    # a disc of 2 mm, 3.14 mm2, in pixels of 0.01 mm2
+    assert first.area_before_mm2 == {"pit": pytest.approx(3.14, abs=0.1)}
+    assert (first.x_mm, first.y_mm) == pytest.approx((24.0, 0.0))
+    assert second.area_before_mm2 == {"sound": pytest.approx(0.36)}
+    record = RecordInput(job={}, drawing=drawing, inspections=(inspection,))
+    sections = {s.key: s for s in build_document(record).sections}
+    assert sections["found"].blocks[0].text.startswith("By hand: 2 corrections of this map, by Ada")
+    table = sections["by_hand"].blocks[-1]
+    assert [row[2:5] for row in table.rows] == [
+        (f"pit {first.area_mm2:.1f} mm2", "sound", "24.00 mm, 0.00 mm"),
+        ("sound 0.4 mm2", "stain", "38.25 mm, -27.75 mm"),
+    ]
+    assert {row[0] for row in table.rows} == {"Ada"} and table.rows[0][5] == "=marker pen, no pit"
+    with zipfile.ZipFile(io.BytesIO(record_zip(record))) as archive:
+        rows = list(csv.DictReader(io.StringIO(archive.read("tables/hand_edits.csv").decode())))
+    assert [(r["person"], r["class_before"], r["class_after"]) for r in rows] == [
+        ("Ada", "pit", "sound"),
+        ("Ada", "sound", "stain"),
+    ]
+    assert rows[0]["reason"] == "'=marker pen, no pit"  # no text runs as a formula
+
+
+def test_correction_of_another_correction_is_told_as_the_map_stood_then(
+    book: Casebook, tmp_path: Path
+) -> None:
+    survey, _, drawing = keep_survey(book, tmp_path / "map", PITS)
+    erase_pit(book, survey)
+    shape = {"stroke_mm": [[24.0, 0.0]], "width_mm": 1.0}
+    book.add_edit(
+        book.inspections(survey)[-1], "brush", class_code=int(SurfaceClass.STAIN), shape=shape, reason="stain"
+    )
+    # a brush of 1 mm on metal that the first correction made sound: 0.785 mm2 and half a pixel of 0.1 mm all around
+    assert opened(book, survey, drawing).edits[1].area_before_mm2 == {
+        "sound": pytest.approx(0.785 + 0.157, abs=0.06)
+    }
+
+
+def test_hand_edits_are_saved_with_the_inspection(book: Casebook, tmp_path: Path) -> None:
+    survey, _, drawing = keep_survey(book, tmp_path / "map", PITS)
+    erase_pit(book, survey)
+    inspection = opened(book, survey, drawing)
+    assert load_inspection(save_inspection(inspection, tmp_path / "again")).edits == inspection.edits

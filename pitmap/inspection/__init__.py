@@ -8,11 +8,12 @@ from .files import (
     plain_values,
     save_inspection,
 )
-from .record import Inspection, PhotoSource
+from .record import HandEdit, Inspection, PhotoSource
 from .series import in_order_of_work, is_of_drawing, must_be_on_drawing, must_be_one_face, order_problems
 
 __all__ = [
     "FILE_VERSION",
+    "HandEdit",
     "Inspection",
     "PhotoSource",
     "in_order_of_work",

@@ -9,7 +9,7 @@ import shutil
 import tempfile
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +28,7 @@ from ..measure import LANDS, MARKS, RATINGS, ZONES, Measurement, ZoneMeasure
 from ..registration import Alignment
 from ..surface import ClassMap
 from ..tables import Schema
-from .record import Inspection, PhotoSource
+from .record import HandEdit, Inspection, PhotoSource
 
 __all__ = [
     "FILE_VERSION",
@@ -130,6 +130,7 @@ def inspection_to_dict(inspection: Inspection) -> dict[str, Any]:
         "notes": list(inspection.notes),
         "settings": plain_values(dict(inspection.settings)),
         "versions": dict(inspection.versions),
+        "hand_edits": [{**asdict(e), "made_at": e.made_at.isoformat()} for e in inspection.edits],
     }
 
 
@@ -334,6 +335,10 @@ def load_inspection(folder: str | Path) -> Inspection:
             notes=tuple(d["notes"]),
             settings=d["settings"],
             versions=d["versions"],
+            edits=tuple(
+                HandEdit(**{**e, "made_at": datetime.fromisoformat(e["made_at"])})
+                for e in d.get("hand_edits", ())
+            ),
         )
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(f"{path}: entry {error} is missing or damaged; map the photo again") from error

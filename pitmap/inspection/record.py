@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, datetime
 
 import numpy as np
 import pandas as pd
@@ -17,7 +17,7 @@ from ..measure import Measurement
 from ..registration import Alignment
 from ..surface import ClassMap
 
-__all__ = ["Inspection", "PhotoSource"]
+__all__ = ["HandEdit", "Inspection", "PhotoSource"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +30,39 @@ class PhotoSource:
     height_px: int
     taken: str = ""
     findings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandEdit:
+    """One area of a map that a person decided.
+
+    Parameters
+    ----------
+    person : str
+    made_at : datetime
+        With its time zone.
+    word_after : str
+        Class that the area was given, in words.
+    area_before_mm2 : mapping of str to float
+        Metal of the area by its class before, in words; nothing where no metal of the map was hit.
+    x_mm, y_mm : float
+        Middle of the area.
+    reason : str
+        Why, in the person's words.
+    """
+
+    person: str
+    made_at: datetime
+    word_after: str
+    area_before_mm2: Mapping[str, float]
+    x_mm: float
+    y_mm: float
+    reason: str
+
+    @property
+    def area_mm2(self) -> float:
+        """All metal of the area."""
+        return sum(self.area_before_mm2.values())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,6 +97,8 @@ class Inspection:
     notes : tuple of str
         What a reader should know: gain of merged lamps, findings of the gate.
     settings, versions : mapping
+    edits : tuple of HandEdit
+        Changes by hand that class map and figures hold already, in the order in which they were laid on the map.
     """
 
     face: str
@@ -84,6 +119,7 @@ class Inspection:
     notes: tuple[str, ...] = ()
     settings: Mapping[str, object] = field(default_factory=dict)
     versions: Mapping[str, str] = field(default_factory=dict)
+    edits: tuple[HandEdit, ...] = ()
 
     @property
     def findings(self) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from .by_hand import by_hand_section
 from .changed import change_section, series_section
 from .closing import cautions_section, checklist_section, method_section, sources_section
 from .found import (
@@ -24,6 +25,7 @@ _SECTIONS = (
     verdict_section,
     pictures_section,
     found_section,
+    by_hand_section,
     narrowest_section,
     change_section,
     series_section,

@@ -15,6 +15,7 @@ import pandas as pd
 
 from ..csv_rows import table_csv
 from ..estimate import Estimate
+from .by_hand import hand_edits
 from .document import build_document
 from .html import html_of
 from .model import RecordInput
@@ -36,6 +37,7 @@ def record_tables(record: RecordInput) -> dict[str, pd.DataFrame]:
             for k, i in enumerate(record.inspections, 1)
         ]
         tables[name] = pd.concat(parts, ignore_index=True)
+    tables["hand_edits"] = hand_edits(record)
     if record.readings is not None:
         tables["readings"] = record.readings
     if record.comparison is not None:

@@ -18,6 +18,7 @@ from ..estimate import Estimate
 from ..flags import flag_words
 from ..measure import mark_diameter_mm
 from ..units import format_depth, format_length
+from .by_hand import corrected_note
 from .draw_mpl import chart_png, draw_bars
 from .figures import budget_bars
 from .legend import class_entries, legend_png, lines_note
@@ -179,6 +180,7 @@ def found_section(t: Translate, record: RecordInput) -> Section:
             )
         )
     blocks: list[Any] = [
+        *corrected_note(t, record),
         Paragraph(
             text=t("Shares of the metal that the photo shows, with their 90 % intervals."), kind="note"
         ),

@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from typing import Any, Literal
 
+from ..classes import CLASS_WORDS
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..units import UnitSystem, format_estimate
-from .palette import FATE_SYMBOLS, STATUS_SYMBOLS
+from .palette import CLASS_STYLES, FATE_SYMBOLS, STATUS_SYMBOLS
 from .text import Translate, mark
 
 __all__ = [
+    "class_word",
     "estimate_of",
     "fate_word",
     "number",
@@ -26,6 +28,7 @@ _ZONES = {
     "rim": mark("rim"),
     "": mark("outside the zones"),
 }
+_CLASSES = {"sound": mark("sound"), **{CLASS_WORDS[c]: style.word for c, style in CLASS_STYLES.items()}}
 _STAGES = {
     "intake": mark("intake"),
     "test_lap": mark("light test lap"),
@@ -67,6 +70,11 @@ _QUANTITIES = {
 def zone_word(t: Translate, zone: str) -> str:
     """A zone as the customer reads it."""
     return t(_ZONES.get(zone, zone))
+
+
+def class_word(t: Translate, word: str) -> str:
+    """A class of metal, by its word in the tables, as the customer reads it."""
+    return t(_CLASSES[word])
 
 
 def stage_word(t: Translate, stage: Any) -> str:

@@ -11,11 +11,11 @@ from typing import Any
 
 import pandas as pd
 
-from ..casebook import Casebook, InspectionRef, Job, MapEdit, PhotoRef, Plate, Survey
+from ..casebook import Casebook, InspectionRef, Job, PhotoRef, Plate, Survey
 from ..casebook import Face as CasebookFace
 from ..classes import Stage, SurfaceClass
 from ..drawing import Drawing
-from ..errors import InputError, MeasurementError
+from ..errors import MeasurementError
 from ..estimate import Estimate
 from ..inspection import (
     Inspection,
@@ -24,10 +24,11 @@ from ..inspection import (
     load_inspection,
     save_inspection,
 )
-from ..measure import ClassEdit, MeasureSettings, change_classes, drawn_area, measure
+from ..measure import MeasureSettings, measure
 from ..photo import Photo, read_photo
 from ..pipeline import Landmarks, Progress, map_face
 from ..settings import Settings
+from .hand_edits import with_edits
 from .kept_files import drawing_of
 from .kept_readings import readings_table
 
@@ -121,15 +122,6 @@ def newest_inspection(book: Casebook, survey: Survey) -> InspectionRef | None:
     return kept[-1] if kept else None
 
 
-def _as_class_edit(edit: MapEdit) -> ClassEdit:
-    path = edit.shape.get("polygon_mm") or edit.shape.get("stroke_mm")
-    if not path:
-        raise InputError(f"map edit {edit.id}: holds neither an outline nor a brush stroke")
-    only = tuple(SurfaceClass(c) for c in edit.shape.get("only", ()))
-    area = drawn_area(path, edit.shape.get("width_mm"))
-    return ClassEdit(where=area, to=SurfaceClass(edit.class_code), only=only)
-
-
 def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing: Drawing) -> Inspection:
     """A kept inspection with its hand edits applied and measured again, and its readings.
 
@@ -149,7 +141,7 @@ def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing:
                 f"{survey.stage}, {survey.surveyed_on:%Y-%m-%d}: {DRAWING_CHANGED}{signed}; its hand edits are carried over"
             )
         settings = Settings(**inspection.settings)  # type: ignore[arg-type]
-        class_map, changed = change_classes(inspection.class_map, [_as_class_edit(e) for e in edits])
+        class_map, changed, told = with_edits(inspection.class_map, edits)
         measured = measure(
             class_map,
             drawing,
@@ -162,7 +154,7 @@ def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing:
         notes = inspection.notes
         if not inspection.measurement.zone_measures:
             notes = (*notes, _NO_DOUBT)
-        inspection = replace(inspection, class_map=class_map, measurement=measured, notes=notes)
+        inspection = replace(inspection, class_map=class_map, measurement=measured, notes=notes, edits=told)
     # The survey may have been corrected after mapping: its own entries count.
     return replace(
         inspection,
