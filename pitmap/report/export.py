@@ -90,6 +90,7 @@ def record_json(record: RecordInput) -> str:
         "tables": {name: table.to_dict("records") for name, table in record_tables(record).items()},
         "checklist": [{"text": c.text, "state": c.state, "note": c.note} for c in record.checklist],
         "sign_off": dict(record.sign_off),
+        "problems": list(record.problems),
     }
     if record.plan is not None:
         v = record.plan.verdict

@@ -63,7 +63,8 @@ def face_section(t: Translate, record: RecordInput) -> Section:
         (t("survey"), f"{stage_word(t, last.stage)}, {on}"),
         (t("stock removed so far"), number(t, last.removed_um, "depth", record.units)),
     ]
-    return Section(key="face", title=t("Plate and job"), blocks=(Facts(rows=tuple(rows)),))
+    problems = (Paragraph(text=t(problem), kind="warning") for problem in record.problems)
+    return Section(key="face", title=t("Plate and job"), blocks=(Facts(rows=tuple(rows)), *problems))
 
 
 def verdict_section(t: Translate, record: RecordInput) -> Section:

@@ -56,6 +56,8 @@ class RecordInput:
     workshop : str
         Whose record it is.
     units : {"mm", "inch"}
+    problems : tuple of str
+        What is wrong with the surveys themselves, as photos that their map does not show; told on the first page.
 
     Raises
     ------
@@ -73,6 +75,7 @@ class RecordInput:
     sign_off: Mapping[str, str] = field(default_factory=dict)
     workshop: str = ""
     units: UnitSystem = "mm"
+    problems: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.inspections:

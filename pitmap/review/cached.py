@@ -23,8 +23,11 @@ from ..workflow import (
     drawing_of,
     inspections_of_face,
     limits_of,
+    must_be_of_drawing,
     newest_inspection,
     open_inspection,
+    outdated,
+    photos_outdated,
     plan_face,
     record_of_face,
     unmapped_of_face,
@@ -42,6 +45,7 @@ __all__ = [
     "gate",
     "inspection_of",
     "laid_on",
+    "outdated_of",
     "photo_of",
 ]
 
@@ -144,6 +148,17 @@ def inspection_of(survey: Survey) -> Inspection | None:
     return _inspection(key, survey.id, drawing)
 
 
+def outdated_of(survey: Survey) -> tuple[str, ...]:
+    """What was changed since a survey was mapped, a sentence each; nothing where it was not mapped."""
+    try:
+        inspection = inspection_of(survey)
+    except PitmapError as error:
+        return (str(error),)
+    if inspection is None:
+        return ()
+    return outdated(book(), survey, inspection, _drawing_of_survey(survey))
+
+
 def gate(ref: PhotoRef, survey: Survey) -> PhotoReport:
     """What the picture gate says of a kept photo: of the metal alone where the map knows its place, else of all of it."""
     found = _map_of(ref, survey)
@@ -172,6 +187,7 @@ def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
     inspections = tuple(i for _, i in face_series(face, job))
     if not inspections:
         raise NotEnoughData(f"face {face.name}: no survey is mapped yet; add photos and map them")
+    must_be_of_drawing(face_series(face, job), face_drawing(face, job))
     system = units()
     limits = limits_of(book(), face, job, system=system)
     unmapped = unmapped_of_face(book(), face, job)
@@ -191,6 +207,7 @@ def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
 def face_comparison(face: Face, job: Job, plate: Plate) -> Comparison:
     """What changed over all mapped surveys of a face in a job."""
     inspections, drawing = tuple(i for _, i in face_series(face, job)), face_drawing(face, job)
+    must_be_of_drawing(face_series(face, job), drawing)
     with st.spinner("Comparing the surveys ..."):
         return drawn("comparison", (*inspections, drawing), (), lambda: compare(inspections, drawing))
 
@@ -201,10 +218,12 @@ def face_record(face: Face, job: Job, plate: Plate) -> RecordInput:
     inspections, drawing = tuple(i for _, i in face_series(face, job)), face_drawing(face, job)
     plan = face_plan(face, job, plate)
     comparison = face_comparison(face, job, plate) if len(inspections) > 1 else None
+    problems = tuple(p for s, i in face_series(face, job) for p in photos_outdated(kept, s, i))
     items = ",".join(f"{i.id}.{i.version}" for i in kept.checklist(job, plate))
     return drawn(
-        "record", (*inspections, drawing, plan, comparison), (job.id, job.version, plate.version, items, system),
+        "record", (*inspections, drawing, plan, comparison), (job.id, job.version, plate.version, items, system, problems),
         lambda: record_of_face(
-            kept, job, plate, face, inspections, drawing=drawing, plan=plan, comparison=comparison, units=system
+            kept, job, plate, face, inspections, drawing=drawing, plan=plan, comparison=comparison, units=system,
+            problems=problems,
         ),
     )  # fmt: skip

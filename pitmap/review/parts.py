@@ -12,7 +12,7 @@ from ..classes import Stage
 from ..stock import CAUTION
 from .state import Place, book, go_to, here
 
-__all__ = ["caution", "choose_survey", "stage_word", "survey_labels"]
+__all__ = ["caution", "choose_survey", "stage_word", "survey_labels", "tell_outdated"]
 
 
 def stage_word(stage: str) -> str:
@@ -26,6 +26,15 @@ def stage_word(stage: str) -> str:
 def caution() -> None:
     """The usual caution, small, at the foot of a page."""
     st.caption(CAUTION)
+
+
+def tell_outdated(survey: Survey) -> None:
+    """What was changed since a survey was mapped, one warning each."""
+    # the stages behind it take a second to load, which a fresh server's first page need not wait for
+    from .cached import outdated_of
+
+    for sentence in outdated_of(survey):
+        st.warning(sentence, icon=":material/history:")
 
 
 def survey_labels(surveys: Iterable[Survey]) -> dict[int, str]:

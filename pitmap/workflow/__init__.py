@@ -20,6 +20,7 @@ from .kept_readings import (
     tie_readings,
     with_readings,
 )
+from .outdated import must_be_of_drawing, outdated, photos_outdated
 from .planning import PLAN_SEED, all_readings, flatness_of, plan_face, record_of_face
 from .surveys import (
     DRAWING_CHANGED,
@@ -49,9 +50,12 @@ __all__ = [
     "limit_rows_of",
     "limits_of",
     "map_survey",
+    "must_be_of_drawing",
     "newest_inspection",
     "open_inspection",
+    "outdated",
     "photos_of",
+    "photos_outdated",
     "plan_face",
     "readings_table",
     "record_of_face",

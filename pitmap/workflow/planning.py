@@ -148,8 +148,9 @@ def record_of_face(
     comparison: Comparison | None,
     units: UnitSystem,
     workshop: str = "",
+    problems: Sequence[str] = (),
 ) -> RecordInput:
-    """Everything the record of a face shows, from the casebook."""
+    """Everything the record of a face shows, from the casebook; `problems` are what it has to say of its own surveys."""
     items = tuple(
         ReportItem(text=i.text, state=cast(Any, i.state), note=i.note) for i in book.checklist(job, plate)
     )
@@ -179,4 +180,5 @@ def record_of_face(
         ),
         workshop=workshop,
         units=units,
+        problems=tuple(problems),
     )

@@ -45,7 +45,8 @@ __all__ = [
 ]
 
 
-DRAWING_CHANGED = "the drawing was changed since this photo was mapped: map it again"
+_MAP_AGAIN = "map it again"
+DRAWING_CHANGED = f"the drawing was changed since this photo was mapped: {_MAP_AGAIN}"
 
 _NO_DOUBT = (
     "This map was kept without what its class probabilities left open, so the intervals since it was changed by hand "
@@ -122,6 +123,25 @@ def newest_inspection(book: Casebook, survey: Survey) -> InspectionRef | None:
     return kept[-1] if kept else None
 
 
+def survey_words(survey: Survey) -> str:
+    """A survey as sentences about it begin."""
+    return f"{survey.stage}, {survey.surveyed_on:%Y-%m-%d}"
+
+
+def _in_revision(survey: Survey) -> str:
+    return "" if survey.state == "open" else " in a new revision of the signed survey"
+
+
+def map_again_words(survey: Survey) -> str:
+    """To map a survey again, and where."""
+    return f"{_MAP_AGAIN}{_in_revision(survey)}"
+
+
+def drawing_changed_words(survey: Survey) -> str:
+    """The drawing of a survey is another one now."""
+    return f"{survey_words(survey)}: {DRAWING_CHANGED}{_in_revision(survey)}"
+
+
 def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing: Drawing) -> Inspection:
     """A kept inspection with its hand edits applied and measured again, and its readings.
 
@@ -136,10 +156,7 @@ def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing:
     edits = book.edits(ref)
     if edits:
         if not is_of_drawing(inspection, drawing):
-            signed = "" if survey.state == "open" else " in a new revision of the signed survey"
-            raise MeasurementError(
-                f"{survey.stage}, {survey.surveyed_on:%Y-%m-%d}: {DRAWING_CHANGED}{signed}; its hand edits are carried over"
-            )
+            raise MeasurementError(f"{drawing_changed_words(survey)}; its hand edits are carried over")
         settings = Settings(**inspection.settings)  # type: ignore[arg-type]
         class_map, changed, told = with_edits(inspection.class_map, edits)
         measured = measure(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -10,10 +11,11 @@ import pytest
 from page_steps import page, place_of
 from shapely import Point
 from streamlit.testing.v1 import AppTest
-from survey_fakes import keep_survey
+from survey_fakes import inspection_of_pits, keep_survey
 
 from pitmap.casebook import Casebook, Face, Plate, Survey
-from pitmap.classes import SurfaceClass
+from pitmap.classes import Stage, SurfaceClass
+from pitmap.inspection import save_inspection
 from pitmap.workflow import save_drawing
 
 pytestmark = pytest.mark.filterwarnings("default")
@@ -40,8 +42,8 @@ class Bench:
         new = replace(self.drawing, zones={**self.drawing.zones, "seal_land": land})
         save_drawing(self.book, self.book.get(Plate, face.plate_id), face, new)
 
-    def page(self) -> AppTest:
-        return page("map", **place_of(self.book.get(Survey, self.survey.id))).run()
+    def page(self, name: str = "map") -> AppTest:
+        return page(name, **place_of(self.book.get(Survey, self.survey.id))).run()
 
 
 @pytest.fixture
@@ -65,7 +67,9 @@ def test_map_page_without_edits_keeps_its_figures_and_takes_no_correction(bench:
     bench.change_drawing()
     test.run()
     assert [m.value for m in test.metric] == figures
-    assert any(SAID in w.value for w in test.warning)
+    assert [w.value for w in test.warning] == [f"test_lap, 2026-03-01: {SAID}"]
+    kinds = [element.type for element in test.main]
+    assert kinds.index("warning") < kinds.index("plotly_chart")
     assert not can_correct(test)
 
 
@@ -78,3 +82,26 @@ def test_map_page_with_edits_says_to_map_again_instead_of_measuring(bench: Bench
     assert not test.exception
     assert [e.value for e in test.error] == [f"test_lap, 2026-03-01: {SAID}; its hand edits are carried over"]
     assert not test.metric
+
+
+@pytest.mark.parametrize("name", ["plan", "before_after", "record"])
+def test_nothing_is_made_of_figures_of_another_drawing(bench: Bench, name: str) -> None:
+    again = bench.book.create_survey(
+        bench.book.get(Face, bench.survey.face_id), bench.book.jobs()[0], "lap_1", "2026-03-02",
+        removed_um=bench.survey.removed_um,
+    )  # fmt: skip
+    with tempfile.TemporaryDirectory() as folder:
+        made = inspection_of_pits(bench.drawing, [(24.0, 0.0, 2.0)])
+        mapped = replace(made, stage=Stage("lap_1"), class_map=replace(made.class_map, stage=Stage("lap_1")))
+        bench.book.add_inspection(again, save_inspection(mapped, Path(folder) / "map"))
+    test = bench.page(name)
+    assert not test.error and not test.exception
+    bench.change_drawing()
+    test.run()
+    assert [e.value for e in test.error] == [f"test_lap, 2026-03-01: {SAID}; lap_1, 2026-03-02: {SAID}"]
+
+
+def test_signing_a_survey_of_another_drawing_is_warned_of(bench: Bench) -> None:
+    assert not bench.page("checklist").warning
+    bench.change_drawing()
+    assert [w.value for w in bench.page("checklist").warning] == [f"test_lap, 2026-03-01: {SAID}"]

@@ -12,8 +12,10 @@ from page_steps import page
 from streamlit.testing.v1 import AppTest
 from survey_fakes import alignment, inspection_of_pits, keep_survey
 
-from pitmap.casebook import Casebook, Survey
+from pitmap.casebook import Casebook, Face, Survey
 from pitmap.inspection import PhotoSource, save_inspection
+from pitmap.report import build_document
+from pitmap.review.cached import face_record
 from pitmap.workflow import keep_photo
 
 pytestmark = pytest.mark.filterwarnings("default")
@@ -85,3 +87,37 @@ def test_blurred_bench_is_not_told_of_a_photo_that_is_mapped(
         test = photos_page()
     assert any("5.0 px per mm" in m.value for m in test.markdown)
     assert not any("Blurred in one part" in m.value for m in test.markdown)
+
+
+def test_photos_that_the_map_does_not_show_are_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import streamlit as st
+
+    st.cache_resource.clear()
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path / "book"))
+
+    def told(name: str) -> list[str]:
+        return [w.value for w in page(name, job_id=1, plate_id=1, face_id=1, survey_id=1).run().warning]
+
+    with Casebook(tmp_path / "book", who="Ada") as book:
+        survey, _, drawing = keep_survey(book, tmp_path / "map", [])
+        ref = keep_photo(book, survey, GOOD, "face.png")
+        source = PhotoSource(name="face.png", sha256=ref.sha256, width_px=120, height_px=90)
+        mapped = replace(inspection_of_pits(drawing, []), photos=(source,))
+        book.add_inspection(survey, save_inspection(mapped, tmp_path / "again"))
+        for name in ("photos", "map"):
+            assert told(name) == []
+        keep_photo(
+            book, survey, cv2.imencode(".png", np.zeros((90, 120, 3), np.uint8))[1].tobytes(), "lamp.png"
+        )
+        book.withdraw(ref, "blurred")
+        added = "photos were added since it was mapped, and the map does not show them: lamp.png"
+        left_out = "photos were left out since it was mapped, and the map still rests on them: face.png"
+        said = [f"test_lap, 2026-03-01: {what}; map it again" for what in (added, left_out)]
+        for name in ("photos", "map", "checklist"):
+            assert told(name) == said
+        monkeypatch.setenv("PITMAP_WHO", "Ada")
+        face = book.get(Face, survey.face_id)
+        record = face_record(face, book.jobs()[0], book.plates()[0])
+        assert record.problems == tuple(said)
+        first_page = build_document(record).sections[0]
+        assert [b.text for b in first_page.blocks if getattr(b, "kind", "") == "warning"] == said

@@ -11,7 +11,7 @@ from ...casebook.checklists import STEPS
 from ...errors import InputError
 from ...workflow import newest_inspection
 from ..guard import sentences
-from ..parts import caution, choose_survey, stage_word
+from ..parts import caution, choose_survey, stage_word, tell_outdated
 from ..state import go_to, signing_book
 
 __all__ = ["show"]
@@ -107,6 +107,8 @@ def _holds(kept: Casebook, survey: Survey) -> str:
 
 def _survey(kept: Casebook, survey: Survey) -> None:
     st.subheader(f"This survey: {stage_word(survey.stage)}, {survey.surveyed_on:%Y-%m-%d}")
+    # a signature stands for the map as well
+    tell_outdated(survey)
     if survey.state == "open":
         st.write(_holds(kept, survey))
         with st.form("sign_survey"):

@@ -14,11 +14,11 @@ from ...flags import flag_words
 from ...inspection import Inspection, is_of_drawing
 from ...report.page_map import MARKS_TRACE, page_map
 from ...units import format_estimate
-from ...workflow import DRAWING_CHANGED, newest_inspection
+from ...workflow import newest_inspection
 from ..cached import drawn, face_drawing, inspection_of
 from ..corrections import PAINTABLE, Stroke, correct
 from ..guard import sentences
-from ..parts import caution, choose_survey
+from ..parts import caution, choose_survey, tell_outdated
 from ..state import units
 from ..tables import lands_view, leak_words, marks_view, ratings_view, zones_view
 
@@ -46,15 +46,14 @@ def show() -> None:
     assert ref is not None
     # Marks are numbered anew by every correction, so what was chosen among them belongs to this very map.
     key = f"{ref.id}_{ref.edits_version}"
+    tell_outdated(survey)
     _headline(inspection)
     stroke = _picture(inspection, drawing, key)
-    if not is_of_drawing(inspection, drawing):
-        st.warning(
-            f"The figures are of an older drawing than the lines: {DRAWING_CHANGED}.", icon=":material/draw:"
-        )
-    elif survey.state == "open":
-        with sentences():
-            correct(kept, ref, inspection.class_map, stroke)
+    if survey.state == "open":
+        # a correction is measured at once, which an older drawing than the one shown does not allow
+        if is_of_drawing(inspection, drawing):
+            with sentences():
+                correct(kept, ref, inspection.class_map, stroke)
     else:
         st.info(
             "This survey is signed. A later change opens a new revision on the Checklist page.",

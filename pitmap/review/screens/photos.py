@@ -10,7 +10,7 @@ from ...report.alignment_picture import findings_picture
 from ...workflow import keep_photo, map_survey
 from ..cached import gate, photo_of
 from ..guard import sentences
-from ..parts import caution, choose_survey
+from ..parts import caution, choose_survey, tell_outdated
 
 __all__ = ["show"]
 
@@ -39,6 +39,7 @@ def show() -> None:
             "under several lamps keep the phone still and add all pictures here: they are merged.",
             icon=":material/photo_camera:",
         )
+    tell_outdated(survey)
     for ref in refs:
         _one(kept, survey, ref)
     if refs and survey.state == "open":
