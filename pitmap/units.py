@@ -20,6 +20,7 @@ __all__ = [
     "UM_PER_THOU",
     "UnitSystem",
     "format_area",
+    "format_confidence",
     "format_depth",
     "format_entered",
     "format_estimate",
@@ -139,6 +140,11 @@ def format_area(value_mm2: float, system: UnitSystem = "mm") -> str:
     if system == "inch":
         return f"{value_mm2 / 25.4**2:z.4f} in2"
     return f"{value_mm2:z.1f} mm2"
+
+
+def format_confidence(confidence: float) -> str:
+    """A chance that was asked for (0..1, under 1), in percent with as many digits as it needs: never rounded to 100 %."""
+    return f"{100 * confidence:.10g} %"
 
 
 def format_estimate(

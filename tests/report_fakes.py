@@ -204,6 +204,7 @@ def make_plan():
             findings=(finding, watch, no_limit),
         ),
         model=None,
+        confidence=0.9,
         removed_um=Estimate(value=12.0, low=10.0, high=14.0),
         problems=(),
     )  # fmt: skip

@@ -14,7 +14,7 @@ from pitmap.estimate import Estimate
 from pitmap.flags import FLAG_TEXT, Flag, flag_words
 from pitmap.grid import Grid
 from pitmap.tables import Column, Schema
-from pitmap.units import format_depth, format_estimate, format_length, parse_length
+from pitmap.units import format_confidence, format_depth, format_estimate, format_length, parse_length
 
 
 @pytest.mark.parametrize(
@@ -89,6 +89,11 @@ def test_format_shows_no_more_digits_than_the_interval() -> None:
     assert format_estimate(Estimate(value=12.043, low=12.043, high=12.043), "length") == (
         "12.043 mm (12.043 to 12.043)"
     )
+
+
+def test_confidence_is_never_rounded_to_certainty() -> None:
+    shown = {0.9: "90 %", 0.95: "95 %", 0.995: "99.5 %", 0.999: "99.9 %", 0.5: "50 %"}
+    assert {c: format_confidence(c) for c in shown} == shown
 
 
 def test_nothing_is_shown_as_minus_nought() -> None:

@@ -275,6 +275,15 @@ def test_pdf_pages_render_with_ink_in_grey(pdf, tmp_path):
         assert 0.01 < (grey < 128).mean() < 0.5
 
 
+def test_record_says_at_what_confidence_its_stock_is_enough(record):
+    plan = SimpleNamespace(**{**vars(record.plan), "confidence": 0.995})
+    sections = {s.key: s for s in build_document(replace(record, plan=plan)).sections}
+    notes = [b.text for b in sections["verdict"].blocks if isinstance(b, Paragraph) and b.kind == "note"]
+    assert notes == ["Stock that this record advises is enough with a chance of 99.5 %."]
+    needed = next(b for b in sections["stock"].blocks if isinstance(b, Table))
+    assert needed.head[3] == "enough at 99.5 %"
+
+
 def test_bare_record_says_why_things_are_missing(bare):
     text = " ".join(checked(record_html(bare)).text)
     for words in (

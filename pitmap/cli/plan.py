@@ -18,7 +18,7 @@ from ..errors import InputError
 from ..estimate import Estimate
 from ..inspection import plain_values
 from ..stock import LapStep, StockPlan, lap_rate, minutes_to_go
-from ..units import UnitSystem, format_depth, format_estimate, parse_length
+from ..units import UnitSystem, format_confidence, format_depth, format_estimate, parse_length
 from ..whole_file import write_whole
 from .options import RESULT_FOLDER, units_option
 from .planning import open_face, plan_options, plan_surveys
@@ -122,7 +122,7 @@ def print_plan(plan: StockPlan, units: str) -> None:
     if plan.needed:
         click.echo("\n  further stock:")
         print_table(
-            ["zone", "aim", "needed", f"enough at {100 * plan.confidence:.0f} %"],
+            ["zone", "aim", "needed", f"enough at {format_confidence(plan.confidence)}"],
             [
                 [
                     n.zone.replace("_", " "),

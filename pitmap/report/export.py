@@ -96,6 +96,7 @@ def record_json(record: RecordInput) -> str:
         v = record.plan.verdict
         document["verdict"] = {
             "outcome": v.outcome,
+            "confidence": record.plan.confidence,
             "headline": v.headline,
             "reasons": list(v.reasons),
             "findings": [

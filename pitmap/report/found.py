@@ -17,7 +17,7 @@ from ..errors import NotEnoughData
 from ..estimate import Estimate
 from ..flags import flag_words
 from ..measure import mark_diameter_mm
-from ..units import format_depth, format_length
+from ..units import format_confidence, format_depth, format_length
 from .by_hand import corrected_note
 from .draw_mpl import chart_png, draw_bars
 from .figures import budget_bars
@@ -85,10 +85,20 @@ def verdict_section(t: Translate, record: RecordInput) -> Section:
         for problem in record.plan.problems
         if problem.casefold() not in reasons
     ]
+    if record.plan.needed:
+        text = t(
+            "Stock that this record advises is enough with a chance of {confidence}.",
+            confidence=format_confidence(record.plan.confidence),
+        )
+        blocks.append(Paragraph(text=text, kind="note"))
     if verdict.findings:
         rows = tuple((status_word(t, f.status), _rule_words(t, f)) for f in verdict.findings)
         blocks.append(Table(head=(t("result"), t("rule")), rows=rows, widths=(0.16, 0.84)))
     return Section(key="verdict", title=title, blocks=tuple(blocks))
+
+
+def _enough(t: Translate, plan: Any) -> str:
+    return t("enough at {confidence}", confidence=format_confidence(plan.confidence))
 
 
 def _rule_words(t: Translate, finding: Any) -> str:
@@ -351,7 +361,7 @@ def stock_section(t: Translate, record: RecordInput) -> Section:
         for n in record.plan.needed
     ]  # fmt: skip
     if needed:
-        head = (t("zone"), t("aim"), t("further stock that it needs"), t("advised"))
+        head = (t("zone"), t("aim"), t("further stock that it needs"), _enough(t, record.plan))
         blocks.append(Table(head=head, rows=tuple(needed), widths=(0.24, 0.18, 0.4, 0.18)))
     lines = []
     for line in record.plan.budget:

@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from ..estimate import Estimate
-from ..units import UnitSystem, format_depth, format_estimate
+from ..units import UnitSystem, format_confidence, format_depth, format_estimate
 from .plan import StockPlan
 
 __all__ = ["plan_record", "plan_sentences"]
@@ -37,7 +37,7 @@ def plan_sentences(plan: StockPlan, *, system: UnitSystem = "mm") -> tuple[str, 
             continue
         out.append(
             f"{zone.capitalize()}: {format_estimate(need.stock_um, 'depth', system)} {_AIM_WORDS[need.aim]};"
-            f" {format_depth(need.recommended_um, system)} is enough with {100 * need.confidence:.0f} % confidence."
+            f" {format_depth(need.recommended_um, system)} is enough with {format_confidence(need.confidence)} confidence."
         )
     for name, steps in plan.steps.groupby("zone", sort=False):
         first = steps.iloc[0]

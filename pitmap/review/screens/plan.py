@@ -10,7 +10,7 @@ import streamlit as st
 from ...casebook import Casebook, Face, Plate
 from ...report.page_plan import budget_figure, curve_figures
 from ...stock import LIMIT_TEXT, OFFERED, LimitSheet, StockPlan, usable_limits
-from ...units import format_depth, format_estimate, format_length
+from ...units import format_confidence, format_depth, format_estimate, format_length
 from ...workflow import limit_rows_of, save_limits
 from ..cached import drawn, face_plan, face_series
 from ..guard import sentences
@@ -114,7 +114,7 @@ def _curves(plan: StockPlan) -> None:
             "zone": n.zone.replace("_", " "),
             "aim": _AIM.get(n.aim, n.aim),
             "truly needed": format_estimate(n.stock_um, "depth", units()),
-            f"enough at {100 * n.confidence:.0f} %": format_depth(n.recommended_um, units()),
+            f"enough at {format_confidence(n.confidence)}": format_depth(n.recommended_um, units()),
         }
         for n in plan.needed
     ]
