@@ -399,6 +399,23 @@ def test_plan_uncut_share():
     assert plan.verdict.outcome == "lap"
 
 
+def _width_within(plan):
+    (said,) = [r for r in plan.verdict.reasons if r.startswith("Your limits allow")]
+    return re.search(r"allow (.+?) more;.*and (.+?) mm of sound width", said).groups()
+
+
+def test_sound_width_that_no_stock_reaches_is_the_measured_one():
+    # 20 um are gone of 20 allowed. The map measured 3.04 mm; the pits as discs on a land of 8 mm would leave more.
+    lands = LANDS.assign(sound_width_mm=3.04, sound_width_low_mm=2.35, sound_width_high_mm=3.72)
+    surveys = [replace(s, lands=lands) for s in _lapped()]
+    assert _width_within(_plan(surveys, _sheet(total_stock=20))) == ("0 um", "3.04")
+    # further stock never leaves less than what is measured
+    wide = LANDS.assign(sound_width_mm=7.9, sound_width_low_mm=7.8, sound_width_high_mm=8.0)
+    surveys = [replace(s, lands=wide) for s in _lapped()]
+    stock, width = _width_within(_plan(surveys, _sheet(total_stock=25)))
+    assert (stock, float(width)) == ("5 um", 7.9)
+
+
 def test_plan_same_seed_same_plan_and_order_of_surveys():
     a, b = _plan(_lapped()), _plan(_lapped()[::-1])
     assert a.verdict == b.verdict

@@ -164,9 +164,16 @@ def step_rows(
 
 
 def within_limit_words(
-    zones: Sequence[tuple[str, NDArray, SoundWidth | None]], allowed_um: float, system: UnitSystem
+    zones: Sequence[tuple[str, NDArray, SoundWidth | None]],
+    allowed_um: float,
+    width_now_mm: Estimate,
+    system: UnitSystem,
 ) -> str:
-    """What the stock that is still allowed would reach, zone by zone; empty without a limit."""
+    """What the stock that is still allowed would reach, zone by zone; empty without a limit.
+
+    As in :func:`~pitmap.stock.curves.width_curve` the sound width without further stock is the measured one, and no
+    removal leaves less than that.
+    """
     if not math.isfinite(allowed_um):
         return ""
     parts = []
@@ -174,7 +181,10 @@ def within_limit_words(
         count = (left > allowed_um).sum(axis=1)
         part = f"{zone.replace('_', ' ')} about {count.mean():.1f} pits left"
         if width is not None:
-            narrowest = float(np.median(width_draws(left, width, np.array([allowed_um]))))
+            narrowest = width_now_mm.value if width_now_mm.has_interval else math.nan
+            if allowed_um > 0 or math.isnan(narrowest):
+                modelled = float(np.median(width_draws(left, width, np.array([allowed_um]))))
+                narrowest = float(np.fmax(modelled, narrowest))
             part += f" and {format_length(narrowest, system)} of sound width"
         parts.append(part)
     if not parts:
