@@ -17,6 +17,7 @@ from .errors import InputError
 from .estimate import Estimate
 
 __all__ = [
+    "MM_PER_INCH",
     "UM_PER_THOU",
     "UnitSystem",
     "format_area",
@@ -31,6 +32,7 @@ __all__ = [
 UnitSystem = Literal["mm", "inch"]
 """``mm``: mm and um; ``inch``: inch and thou."""
 
+MM_PER_INCH = 25.4
 UM_PER_THOU = 25.4
 _MOST_PLACES = 4
 
@@ -116,7 +118,7 @@ def format_length(value_mm: float, system: UnitSystem = "mm", *, digits: int | N
     if math.isinf(value_mm):
         return "no bound"
     if system == "inch":
-        return f"{value_mm / 25.4:z.{3 if digits is None else digits}f} in"
+        return f"{value_mm / MM_PER_INCH:z.{3 if digits is None else digits}f} in"
     return f"{value_mm:z.{2 if digits is None else digits}f} mm"
 
 
@@ -138,7 +140,7 @@ def format_entered(value: float, unit: str, system: UnitSystem = "mm") -> str:
 def format_area(value_mm2: float, system: UnitSystem = "mm") -> str:
     """An area of the face in mm2, shown as mm2 or square inches."""
     if system == "inch":
-        return f"{value_mm2 / 25.4**2:z.4f} in2"
+        return f"{value_mm2 / MM_PER_INCH**2:z.4f} in2"
     return f"{value_mm2:z.1f} mm2"
 
 
@@ -158,7 +160,7 @@ def format_estimate(
         return f"not known ({estimate.reason})"
     scale, unit = {
         ("depth", "mm"): (1.0, "um"), ("depth", "inch"): (1 / UM_PER_THOU, "thou"),
-        ("length", "mm"): (1.0, "mm"), ("length", "inch"): (1 / 25.4, "in"),
+        ("length", "mm"): (1.0, "mm"), ("length", "inch"): (1 / MM_PER_INCH, "in"),
     }.get((kind, system), (100.0, "%"))  # fmt: skip
     value, low, high = (x * scale for x in (estimate.value, estimate.low, estimate.high))
     if not estimate.has_interval:

@@ -49,7 +49,7 @@ from pitmap.report.draw_plotly import plot_bars, plot_lines, plot_map, plot_side
 from pitmap.report.figures import Bar, BarChart
 from pitmap.report.legend import class_entries, with_key
 from pitmap.report.model import Paragraph, Picture, Table
-from pitmap.report.overlay import codes_on, numbered_marks, scale_bar_mm
+from pitmap.report.overlay import codes_on, numbered_marks, scale_bar, scale_bar_mm
 from pitmap.report.page_compare import cannot_tell_words, maps_of, tracks_view
 from pitmap.report.words import estimate_of, number, stage_word
 from pitmap.workflow import all_readings
@@ -322,7 +322,7 @@ def test_record_without_pictures_lands_or_pits(bare):
 def test_record_in_inches(record):
     text = " ".join(checked(record_html(replace(record, units="inch"))).text)
     assert "1.181 thou" in text or "1.18 thou (1.09 to 1.27)" in text
-    # The scale bar stays in mm and is inside the picture; no text of the record may mix units.
+    # no text of the record may mix units
     assert " mm (" not in text.split("How this was measured")[0].replace("um (", "")
 
 
@@ -450,6 +450,26 @@ def test_numbered_marks_are_the_largest_of_the_working_zones():
 @pytest.mark.parametrize(("width", "bar"), [(250, 50), (140, 20), (39, 5), (3, 1)])
 def test_scale_bar_is_round_and_under_a_quarter(width, bar):
     assert scale_bar_mm(width) == bar
+
+
+@pytest.mark.parametrize(
+    ("width", "bar", "label"),
+    [(250, 50.8, "2 in"), (140, 25.4, "1 in"), (39, 5.08, "0.2 in"), (3, 1.27, "0.05 in")],
+)
+def test_scale_bar_in_inches_is_round_in_inches(width, bar, label):
+    assert scale_bar(width, "inch") == (pytest.approx(bar), label)
+
+
+def test_scale_bar_of_the_overlay_is_in_the_chosen_units(record):
+    i = record.last
+    lengths = []
+    for units in ("mm", "inch"):
+        out = overlay_picture(i.picture, i.class_map, record.drawing, None, units=units)
+        size = max(11, round(out.shape[1] / 75))
+        foot = out[out.shape[0] - size, size:]  # the row of the bar, from its left end
+        lengths.append(int(np.argmax((foot > 0).any(axis=-1))) / i.picture_grid.px_per_mm)
+    # a plate of 254 mm: 50 mm and 2 in, to a pixel
+    assert lengths == pytest.approx([50.0, 50.8], abs=0.3)
 
 
 def test_palette_covers_every_class_and_tells_them_apart_without_colour():

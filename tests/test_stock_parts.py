@@ -28,6 +28,7 @@ from pitmap.stock import (
 from pitmap.stock.budget import stock_allowed_um
 from pitmap.stock.curves import needed_for_pits, needed_for_width
 from pitmap.stock.gap import joint_gap, joint_gap_of_dips
+from pitmap.stock.needs import why_not
 from pitmap.stock.plane import lapping_plane
 from pitmap.stock.rules import judge_budget, judge_limit, unguarded_limits
 from pitmap.stock.time import LapStep, lap_rate, minutes_to_go
@@ -492,3 +493,13 @@ def test_needed_says_so_where_the_draws_cannot_tell():
     )
     # Of 300 draws the 271st is enough with a chance of 271 / 301.
     assert needed_for_pits("seal_land", left, 0.9, 0.9).needed.recommended_um == pytest.approx(left[270, 0])
+
+
+def test_too_few_readings_are_told_in_the_chosen_units() -> None:
+    # deepest pit of four draws: 10, 10, 254 and 254 um; nothing is known of it from both sides
+    deepest = np.array([10.0, 10.0, 254.0, 254.0])
+    said = [
+        why_not(deepest[:, None], deepest, "", np.array([False]), 0.9, system) for system in ("mm", "inch")
+    ]
+    start = "not enough readings: the deepest pit could be anything from"
+    assert said == [f"{start} 10 um to 254 um", f"{start} 0.4 thou to 10.0 thou"]

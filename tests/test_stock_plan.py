@@ -970,6 +970,9 @@ def test_plan_wear_step_of_before_the_lap_is_named_and_not_judged():
     (finding,) = [f for f in plan.verdict.findings if f.rule == "wear_step"]
     assert finding.status == "not judged"
     assert "30 um at intake, not measured since" in finding.sentence
+    plan = _plan([first, _survey("test_lap", 20, pits=[])], _sheet(wear_step=60), system="inch")
+    (finding,) = [f for f in plan.verdict.findings if f.rule == "wear_step"]
+    assert "1.2 thou at intake, not measured since" in finding.sentence and " um" not in finding.sentence
 
 
 @pytest.mark.parametrize(

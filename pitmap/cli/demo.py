@@ -48,7 +48,7 @@ def command(out: Path, samples: Path | None, units: str) -> None:
     for survey in surveys:
         with step_bar(len(survey.photos)) as progress:
             inspection = map_sample(survey, progress=progress)
-        write_map(inspection, survey.drawing, out / survey.folder)
+        write_map(inspection, survey.drawing, out / survey.folder, units)
         print_inspection(inspection, units)
         by_face.setdefault(survey.face, []).append((survey, inspection))
     limits = read_limits(Path(str(files("pitmap.stock") / "demo_limits.toml")))

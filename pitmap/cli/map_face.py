@@ -110,7 +110,7 @@ def command(
             settings=Settings(method=method, map_px_per_mm=scale),
             progress=progress,
         )
-    write_map(inspection, drawing, folder)
+    write_map(inspection, drawing, folder, units)
     print_inspection(inspection, units)
     click.echo(f"\nwritten to {folder}")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import cast
 
 import cv2
 import numpy as np
@@ -11,11 +12,12 @@ from numpy.typing import NDArray
 from ..drawing import Drawing
 from ..errors import InputError
 from ..inspection import Inspection, save_inspection
+from ..units import UnitSystem
 
 __all__ = ["jpeg_of", "write_map"]
 
 
-def write_map(inspection: Inspection, drawing: Drawing, folder: Path) -> None:
+def write_map(inspection: Inspection, drawing: Drawing, folder: Path, units: str) -> None:
     """The inspection's files and an overlay picture that a customer can read."""
     from ..report import overlay_picture, translator
     from ..report.legend import with_key
@@ -26,6 +28,7 @@ def write_map(inspection: Inspection, drawing: Drawing, folder: Path) -> None:
         drawing,
         inspection.measurement,
         picture=inspection.picture_grid,
+        units=cast(UnitSystem, units),
     )
     picture = with_key(translator(), picture, inspection.class_map.codes)
     save_inspection(inspection, folder, overlay_jpg=jpeg_of(picture, "overlay.jpg"))

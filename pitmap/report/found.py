@@ -131,6 +131,7 @@ def survey_picture(t: Translate, record: RecordInput, inspection: Any, *, width:
         inspection.measurement,
         picture=inspection.picture_grid,
         label_share=1 / (75 * width),
+        units=record.units,
     )
     on = inspection.surveyed_on.isoformat() if inspection.surveyed_on else t("date not given")
     words = {"stage": stage_word(t, inspection.stage), "on": on}

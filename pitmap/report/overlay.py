@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -18,12 +18,14 @@ from ..classes import SurfaceClass
 from ..drawing import Drawing
 from ..errors import InputError
 from ..grid import Grid
+from ..units import MM_PER_INCH, UnitSystem
 from .palette import CLASS_STYLES, Style
 
-__all__ = ["codes_on", "font_file", "numbered_marks", "overlay_picture", "scale_bar_mm"]
+__all__ = ["codes_on", "font_file", "numbered_marks", "overlay_picture", "scale_bar", "scale_bar_mm"]
 
 _ZONE_COLOUR = {"running_surface": (255, 255, 255), "seal_land": (255, 214, 0), "rim": (190, 190, 190)}
 _SCALE_BARS_MM = (1, 2, 5, 10, 20, 50, 100, 200, 500)
+_SCALE_BARS_IN = (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20)
 
 
 def font_file(*, bold: bool = False) -> Path:
@@ -39,8 +41,19 @@ def _font(size: int) -> ImageFont.FreeTypeFont:
 
 def scale_bar_mm(width_mm: float) -> int:
     """Length of a scale bar for a picture this wide: the largest round number under a quarter of it."""
-    fitting = [bar for bar in _SCALE_BARS_MM if bar <= width_mm / 4]
-    return fitting[-1] if fitting else _SCALE_BARS_MM[0]
+    return int(_fitting(_SCALE_BARS_MM, width_mm))
+
+
+def _fitting(bars: Sequence[float], width: float) -> float:
+    return max((bar for bar in bars if bar <= width / 4), default=bars[0])
+
+
+def scale_bar(width_mm: float, units: UnitSystem) -> tuple[float, str]:
+    """Length in mm and label of the scale bar of a picture this wide, round in the units that it is read in."""
+    if units == "inch":
+        bar = _fitting(_SCALE_BARS_IN, width_mm / MM_PER_INCH)
+        return bar * MM_PER_INCH, f"{bar:g} in"
+    return scale_bar_mm(width_mm), f"{scale_bar_mm(width_mm)} mm"
 
 
 def numbered_marks(marks: pd.DataFrame, n: int = 15) -> pd.DataFrame:
@@ -187,6 +200,7 @@ def overlay_picture(
     picture: Grid | None = None,
     n_numbers: int = 15,
     label_share: float = 1 / 75,
+    units: UnitSystem = "mm",
 ) -> NDArray[np.uint8]:
     """The straightened face with its marks, zones, numbers, narrowest sound metal and a scale bar.
 
@@ -203,6 +217,8 @@ def overlay_picture(
         Marks that get a number.
     label_share : float
         Height of numbers as a share of the picture's width; more for a picture that is shown small.
+    units : {"mm", "inch"}
+        Of the scale bar.
 
     Returns
     -------
@@ -240,15 +256,15 @@ def overlay_picture(
     draw = ImageDraw.Draw(image)
     for at, text in labels:
         _label(draw, at, text, size)
-    draw_scale_bar(draw, grid, size)
+    draw_scale_bar(draw, grid, size, units)
     return np.asarray(image)
 
 
-def draw_scale_bar(draw: ImageDraw.ImageDraw, grid: Grid, size: int) -> None:
-    """A scale bar in mm in the lower left corner."""
-    bar = scale_bar_mm(grid.n_cols / grid.px_per_mm)
+def draw_scale_bar(draw: ImageDraw.ImageDraw, grid: Grid, size: int, units: UnitSystem) -> None:
+    """A scale bar in the lower left corner."""
+    bar_mm, label = scale_bar(grid.n_cols / grid.px_per_mm, units)
     x0, y0 = size, grid.n_rows - size
-    x1 = x0 + bar * grid.px_per_mm
+    x1 = x0 + bar_mm * grid.px_per_mm
     draw.rectangle([x0 - 4, y0 - 2 * size, x1 + 4, y0 + size // 2], fill=(255, 255, 255))
     draw.rectangle([x0, y0 - size // 4, x1, y0 + size // 8], fill=(0, 0, 0))
-    draw.text(((x0 + x1) / 2, y0 - size * 0.4), f"{bar} mm", font=_font(size), fill=(0, 0, 0), anchor="ms")
+    draw.text(((x0 + x1) / 2, y0 - size * 0.4), label, font=_font(size), fill=(0, 0, 0), anchor="ms")

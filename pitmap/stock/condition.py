@@ -14,7 +14,7 @@ from ..depth import FaceSurvey, in_zone
 from ..drawing import WORKING_ZONES
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..flags import Flag
-from ..units import UnitSystem, format_estimate, format_length
+from ..units import UnitSystem, format_depth, format_estimate, format_length
 from .budget import normal_half
 from .limits import LimitSheet
 from .rules import Finding, judge_limit
@@ -100,7 +100,7 @@ def form_findings(
     gap = joint_gap_um or Estimate.unknown("the rotor housing's dip was not entered")
     rows = (
         ("flatness", "Flatness of the face", flat, "flatness", False),
-        ("wear_step", "Largest wear step", _wear_step(surveys), "wear_step", False),
+        ("wear_step", "Largest wear step", _wear_step(surveys, system), "wear_step", False),
         ("joint_gap", "Gap at the joint", gap, "joint_gap", False),
         (
             "sound_width",
@@ -128,7 +128,7 @@ def unruled_readings(surveys: Sequence[FaceSurvey]) -> str:
     return f"Judged by no rule: {' and '.join(told)}; hold them against the manual yourself." if told else ""
 
 
-def _wear_step(surveys: Sequence[FaceSurvey]) -> Estimate:
+def _wear_step(surveys: Sequence[FaceSurvey], system: UnitSystem) -> Estimate:
     """The largest wear step of the face as it is: one measured before the last lap is named, not judged."""
     measured = [(s.stage, s.readings.loc[s.readings["kind"] == "wear_step"]) for s in surveys]
     measured = [(stage, steps) for stage, steps in measured if len(steps)]
@@ -139,7 +139,7 @@ def _wear_step(surveys: Sequence[FaceSurvey]) -> Estimate:
     worst = int(np.argmax(heights))
     value, half = float(heights[worst]), _Z90 * float(steps["uncertainty_um"].to_numpy(float)[worst])
     if stage != surveys[-1].stage:
-        return Estimate.unknown(f"{value:.0f} um at {stage}, not measured since")
+        return Estimate.unknown(f"{format_depth(value, system)} at {stage}, not measured since")
     return Estimate(value=value, low=max(value - half, 0.0), high=value + half, level=DEFAULT_LEVEL)
 
 

@@ -71,7 +71,12 @@ def left_um(
 
 
 def why_not(
-    left: NDArray, deepest_um: NDArray, lacking: str, is_known: NDArray[np.bool_], level: float
+    left: NDArray,
+    deepest_um: NDArray,
+    lacking: str,
+    is_known: NDArray[np.bool_],
+    level: float,
+    system: UnitSystem,
 ) -> str:
     """Why the stock of a zone cannot be said; empty when it can.
 
@@ -86,6 +91,7 @@ def why_not(
     is_known : ndarray of bool
         Pits whose depth is known from both sides.
     level : float
+    system : {"mm", "inch"}
     """
     if not left.shape[1] or not (left.max(axis=1) > 0).any():
         return ""
@@ -96,7 +102,10 @@ def why_not(
     tail = (1 - level) / 2
     low, high = np.quantile(deepest_um, [tail, 1 - tail])
     if high > MAX_RATIO * low:
-        return f"not enough readings: the deepest pit could be anything from {low:.0f} to {high:.0f} um"
+        return (
+            f"not enough readings: the deepest pit could be anything from {format_depth(low, system)} to"
+            f" {format_depth(high, system)}"
+        )
     return ""
 
 

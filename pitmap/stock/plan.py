@@ -210,7 +210,7 @@ def plan_stock(
     left = left_um(model, bounds, last, _N_DRAWS)
     removed = _at_level(_most_removed(last, bounds, face_bounds_mm), level)
     free = free_readings(surveys, bounds, model, len(left), rng, system)
-    wanted = _Wanted(limits=limits, confidence=confidence, level=level)
+    wanted = _Wanted(limits=limits, confidence=confidence, level=level, system=system)
     width_now = sound_width_now(last)
 
     later: list[tuple[str, np.ndarray, np.ndarray, SoundWidth | None]] = []
@@ -342,6 +342,7 @@ class _Wanted:
     limits: LimitSheet
     confidence: float
     level: float
+    system: UnitSystem
 
 
 def _fit(
@@ -373,7 +374,9 @@ def _zone(
     why = unseen
     if not why and model is not None and own.any():
         known = model.depths["basis"].eq("read").to_numpy() | model.is_bounded
-        why = why_not(zone_left, model.draws_um[:, own].max(axis=1), model.not_enough, known[own], level)
+        why = why_not(
+            zone_left, model.draws_um[:, own].max(axis=1), model.not_enough, known[own], level, wanted.system
+        )
     if not why and with_free.shape[1]:
         exact = np.hstack([zone_left, free.left_um[:, ~free.is_at_least]])
         need = exact.max(axis=1, initial=0.0)

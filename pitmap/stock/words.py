@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from ..estimate import Estimate
-from ..units import UnitSystem, format_confidence, format_depth, format_estimate
+from ..units import UnitSystem, format_confidence, format_depth, format_estimate, format_length
 from .plan import StockPlan
 
 __all__ = ["plan_record", "plan_sentences"]
@@ -45,7 +45,9 @@ def plan_sentences(plan: StockPlan, *, system: UnitSystem = "mm") -> tuple[str, 
             continue
         gain = first["sound_width_gain_mm"]
         width = (
-            f", and widens the sound land by {gain:.1f} mm" if math.isfinite(gain) and gain >= 0.05 else ""
+            f", and widens the sound land by {format_length(gain, system)}"
+            if math.isfinite(gain) and gain >= 0.05
+            else ""
         )
         out.append(
             f"{str(name).replace('_', ' ').capitalize()}: the next {format_depth(10.0, system)} clears about"
