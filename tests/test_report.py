@@ -275,6 +275,12 @@ def test_pdf_pages_render_with_ink_in_grey(pdf, tmp_path):
         assert 0.01 < (grey < 128).mean() < 0.5
 
 
+def test_record_tells_pit_marks_of_the_map_from_pits_of_the_plan(record):
+    blocks = next(s for s in build_document(record).sections if s.key == "found").blocks
+    assert next(b for b in blocks if isinstance(b, Table)).head[-1] == "pit marks"
+    assert any("count a pit once" in b.text for b in blocks if isinstance(b, Paragraph))
+
+
 def test_record_says_at_what_confidence_its_stock_is_enough(record):
     plan = SimpleNamespace(**{**vars(record.plan), "confidence": 0.995})
     sections = {s.key: s for s in build_document(replace(record, plan=plan)).sections}

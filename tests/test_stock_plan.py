@@ -237,6 +237,19 @@ def test_plan_beyond_the_limit_entered():
     assert running == pytest.approx(1.4, abs=0.25)
 
 
+def test_plan_counts_a_pit_once_that_the_lap_left_in_two_marks():
+    """One mark of 3 mm at intake, two of 1 mm in it after the lap: one pit, though the map counts two marks."""
+    whole, parts = (
+        [(50, 10, 3.0, 60, "seal_land")],
+        [(49, 10, 1.0, 60, "seal_land"), (51, 10, 1.0, 60, "seal_land")],
+    )
+    readings = _read((1, 40), (2, 30))
+    surveys = [_survey("intake", 0, pits=whole), _survey("test_lap", 20, pits=parts, readings=readings)]
+    curves = _plan(surveys).curves
+    now = curves[(curves.zone == "seal_land") & (curves.aim == "pits") & (curves.removal_um == 0)]
+    assert now[["value", "value_low", "value_high"]].to_numpy().tolist() == [[1.0, 1.0, 1.0]]
+
+
 def test_plan_history_counts():
     assert _plan(_lapped(), _sheet(total_stock=90)).verdict.outcome == "lap"
     aged = _sheet(total_stock=90, stock_removed_before=50)

@@ -176,7 +176,15 @@ def _share(t: Translate, record: RecordInput, zones: Any, zone: str, word: str) 
 def found_section(t: Translate, record: RecordInput) -> Section:
     """Zone table and the largest pits."""
     zones, marks = record.last.measurement.zones, record.last.measurement.marks
-    head = (t("zone"), t("affected"), t("pitted"), t("stained"), t("heat tint"), t("not reached"), t("pits"))
+    head = (
+        t("zone"),
+        t("affected"),
+        t("pitted"),
+        t("stained"),
+        t("heat tint"),
+        t("not reached"),
+        t("pit marks"),
+    )
     rows = []
     for zone in [z for z in ZONE_NAMES if (zones["zone"] == z).any()]:
         pits = zones[(zones["zone"] == zone) & (zones["class_word"] == "pit")]
@@ -196,7 +204,16 @@ def found_section(t: Translate, record: RecordInput) -> Section:
         Paragraph(
             text=t("Shares of the metal that the photo shows, with their 90 % intervals."), kind="note"
         ),
-        Table(head=head, rows=tuple(rows), widths=(0.15, 0.16, 0.16, 0.16, 0.16, 0.16, 0.05), numeric=(6,)),
+        Table(
+            head=head, rows=tuple(rows), widths=(0.15, 0.155, 0.155, 0.155, 0.155, 0.155, 0.075), numeric=(6,)
+        ),
+        Paragraph(
+            text=t(
+                "Pit marks are those of this survey, in every zone that they reach into. Verdict, stock and what became of"
+                " the pits count a pit once, though its floor may be left in several marks after a lap."
+            ),
+            kind="note",
+        ),
     ]
     largest = numbered_marks(marks, 6)
     pit_rows: Any = largest.itertuples()

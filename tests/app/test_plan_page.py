@@ -119,6 +119,20 @@ def test_sound_width_before_further_stock_is_the_one_of_the_map(kept: tuple[Case
     assert (row["left"], row["from"], row["to"]) == ("8.00 mm", "7.34 mm", "8.00 mm")
 
 
+def test_pits_of_the_map_are_counted_and_have_no_interval(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    keep_two_readings(book, survey)
+    test = open_page("plan", survey)
+    table = test.dataframe[0].value
+    rows = table[table.figure == "pits left"].set_index("zone")
+    # both pits lie on the running surface, which ends at 20 mm
+    assert rows.loc["running surface"].tolist()[1:4] == ["2", "counted", "counted"]
+    slider = next(s for s in test.select_slider if s.label.startswith("Further stock"))
+    table = slider.set_value(50.0).run().dataframe[0].value
+    # readings are good to 7 um: the pit of 70 um is there yet (58 um at least), that of 40 um may be (52 um at most)
+    assert table[table.figure == "pits left"].iloc[0][["from", "to"]].tolist() == ["1", "2"]
+
+
 def test_budget_without_a_limit_is_said_and_not_drawn(kept: tuple[Casebook, Survey]) -> None:
     book, survey = kept
     keep_two_readings(book, survey)

@@ -84,18 +84,30 @@ def _what_if(plan: StockPlan, face: Face) -> None:
                     "uncut": "not reached by the lap, %",
                 }[aim],  # type: ignore[index]
                 "left": _number(row.value, aim),  # type: ignore[arg-type]
-                "from": _number(row.value_low, aim),  # type: ignore[arg-type]
-                "to": _number(row.value_high, aim),  # type: ignore[arg-type]
+                **_interval(row, aim),  # type: ignore[arg-type]
                 "chance that the aim is reached": "no aim set"
                 if pd.isna(row.p_reached)
                 else f"{100 * row.p_reached:.0f} %",
             }
         )
     st.dataframe(pd.DataFrame(rows), hide_index=True, width="stretch")
+    st.caption(
+        "A pit is followed through all surveys and counts once, though its floor may be left in several marks of the last "
+        "map."
+    )
     if "sound_width" in set(plan.curves.aim):
         st.caption(
             "At 0 the sound width is the measured one; after further stock it is modelled, each pit as a disc of its area."
         )
+
+
+def _interval(row: pd.Series, aim: str) -> dict[str, str]:
+    """From and to; of the pits that the map shows now there is a count, and no interval."""
+    is_counted = aim == "pits" and row.removal_um == 0 and row.value_low == row.value_high
+    ends = (
+        ("counted", "counted") if is_counted else (_number(row.value_low, aim), _number(row.value_high, aim))
+    )
+    return dict(zip(("from", "to"), ends))
 
 
 def _number(value: float, aim: str) -> str:
