@@ -281,6 +281,16 @@ def test_record_tells_pit_marks_of_the_map_from_pits_of_the_plan(record):
     assert any("count a pit once" in b.text for b in blocks if isinstance(b, Paragraph))
 
 
+def test_record_tells_the_notes_of_the_shop_on_its_first_page(record, bare):
+    told = replace(record, notes="ran hot\n\n<no> history before 2020")
+    blocks = build_document(told).sections[0].blocks
+    assert [b.text for b in blocks if isinstance(b, Paragraph)] == [
+        "As received, by the shop's notes", "ran hot", "<no> history before 2020",
+    ]  # fmt: skip
+    assert json.loads(record_json(told))["notes"] == told.notes
+    assert not [b for b in build_document(bare).sections[0].blocks if isinstance(b, Paragraph)]
+
+
 def test_record_says_at_what_confidence_its_stock_is_enough(record):
     plan = SimpleNamespace(**{**vars(record.plan), "confidence": 0.995})
     sections = {s.key: s for s in build_document(replace(record, plan=plan)).sections}

@@ -45,12 +45,13 @@ def test_record_says_that_the_moment_of_the_signature_is_in_utc() -> None:
         signed_by="Ada", signed_at=datetime(2026, 5, 5, 0, 30, tzinfo=UTC), statement="looked over"
     )
     book: Any = SimpleNamespace(checklist=lambda job, plate: (), sign_offs=lambda job: (signed,))
-    job: Any = SimpleNamespace(reference="order 7", customer="", engine="", state="released")
+    job: Any = SimpleNamespace(reference="order 7", customer="", engine="", notes="ran hot", state="released")
     plate: Any = SimpleNamespace(tag="T-12")
     record = record_of_face(
         book, job, plate, SimpleNamespace(), [inspection("final", date(2026, 5, 4))],  # type: ignore[arg-type]
         drawing=SimpleNamespace(), plan=None, comparison=None, units="mm",  # type: ignore[arg-type]
     )  # fmt: skip
+    assert record.notes == "ran hot"
     assert record.sign_off == {"name": "Ada", "date": "2026-05-05 00:30 UTC", "remark": "looked over"}
 
 

@@ -74,6 +74,7 @@ def record_json(record: RecordInput) -> str:
     document: dict[str, Any] = {
         "pitmap_record": 1,
         "job": dict(record.job),
+        "notes": record.notes,
         "drawing": record.drawing.name,
         "face": str(record.last.face),
         "inspections": [

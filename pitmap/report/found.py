@@ -63,8 +63,13 @@ def face_section(t: Translate, record: RecordInput) -> Section:
         (t("survey"), f"{stage_word(t, last.stage)}, {on}"),
         (t("stock removed so far"), number(t, last.removed_um, "depth", record.units)),
     ]
-    problems = (Paragraph(text=t(problem), kind="warning") for problem in record.problems)
-    return Section(key="face", title=t("Plate and job"), blocks=(Facts(rows=tuple(rows)), *problems))
+    blocks: list[Any] = [Facts(rows=tuple(rows))]
+    blocks += [Paragraph(text=t(problem), kind="warning") for problem in record.problems]
+    lines = [line for line in record.notes.splitlines() if line.strip()]
+    if lines:
+        blocks.append(Paragraph(text=t("As received, by the shop's notes"), kind="lead"))
+        blocks += [Paragraph(text=line) for line in lines]
+    return Section(key="face", title=t("Plate and job"), blocks=tuple(blocks))
 
 
 def verdict_section(t: Translate, record: RecordInput) -> Section:

@@ -43,6 +43,8 @@ class RecordInput:
     job : mapping of str to str
         What the workshop calls the job, in its own words and order: number, customer, engine, plate tag.
     drawing : Drawing
+    notes : str
+        What the workshop noted of the job and its history as it came in.
     inspections : tuple of pitmap.inspection.Inspection
         Surveys of one face, at least one, in order of time.
     plan : pitmap.stock.StockPlan or None
@@ -76,6 +78,7 @@ class RecordInput:
     workshop: str = ""
     units: UnitSystem = "mm"
     problems: tuple[str, ...] = ()
+    notes: str = ""
 
     def __post_init__(self) -> None:
         if not self.inspections:

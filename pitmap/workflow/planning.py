@@ -181,4 +181,5 @@ def record_of_face(
         workshop=workshop,
         units=units,
         problems=tuple(problems),
+        notes=job.notes,
     )

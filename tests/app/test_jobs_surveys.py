@@ -115,3 +115,26 @@ def test_survey_is_left_out_with_a_reason(book: Casebook, open_page: Callable[[s
     assert [s.withdrawn for s in book.surveys(job=book.jobs()[0])] == ["", "", "added by mistake"]
     assert not any("number 3" in b.label for b in test.button)
     assert any("left out: added by mistake" in m.value.replace("\\", "") for m in test.markdown)
+
+
+def test_customer_and_notes_of_a_job_are_asked_shown_and_corrected(
+    book: Casebook, open_page: Callable[[str], AppTest]
+) -> None:
+    test = open_page("jobs")
+    customers = [t for t in test.text_input if t.label == "Customer"]
+    customers[-1].input("B. Builder")
+    [t for t in test.text_area if t.label == "History and notes"][-1].input("ran hot\nno history before 2020")
+    test = start_job(test, "order 9", "T-13")
+    assert (book.jobs()[0].customer, book.jobs()[0].notes) == (
+        "B. Builder",
+        "ran hot\nno history before 2020",
+    )
+    shown = [m.value.replace("\\", "") for m in test.markdown]
+    assert shown[shown.index("**History and notes**") + 1 :][:2] == ["ran hot", "no history before 2020"]
+    assert "job order 9 (open), B. Builder" in [c.value.replace("\\", "") for c in test.caption]
+    [t for t in test.text_input if t.label == "Customer"][0].input("C. Builder")
+    press(test, "Keep them")
+    assert (book.jobs()[0].customer, book.jobs()[0].notes) == (
+        "C. Builder",
+        "ran hot\nno history before 2020",
+    )

@@ -95,6 +95,7 @@ def _new_job(kept: Casebook) -> None:
     number = st.session_state.setdefault("new_job_number", 1)
     with st.form(f"new_job_{number}", border=False):
         reference = st.text_input("Customer's reference", max_chars=120)
+        customer = st.text_input("Customer", max_chars=120)
         engine = st.text_input("Engine", max_chars=120)
         tag = st.text_input(
             "Plate tag", help="What is written or stamped on the plate; its name for life.", max_chars=120
@@ -120,7 +121,7 @@ def _new_job(kept: Casebook) -> None:
         if not tag.strip():
             raise InputError("Plate tag: write what is on the plate, or give it a number")
         with kept.together():
-            job = kept.create_job(reference, engine=engine, notes=notes)
+            job = kept.create_job(reference, customer=customer, engine=engine, notes=notes)
             if known is None:
                 plate = kept.create_plate(tag, position=position, drawing=drawing, job=job)
                 for name in ["A", "B"][: 2 if faces == "two" else 1]:
@@ -151,7 +152,9 @@ def _known_words(kept: Casebook, plate: Plate) -> str:
 def _plate(kept: Casebook, job: Job, plate: Plate) -> None:
     st.subheader(f"Plate {plate.tag}")
     state = "released" if job.state == "released" else "open"
-    st.caption(_md(f"job {job.reference} ({state}), {job.engine}"))
+    said = ", ".join(part for part in (f"job {job.reference} ({state})", job.customer, job.engine) if part)
+    st.caption(_md(said))
+    _notes(kept, job)
     life = kept.open_plate(plate.id)
     columns = st.columns(max(1, len(life.faces)))
     for face, column in zip(life.faces, columns):
@@ -174,6 +177,26 @@ def _plate(kept: Casebook, job: Job, plate: Plate) -> None:
     if job.state == "open":
         _new_face(kept, plate)
     _history(kept, plate, life)
+
+
+def _notes(kept: Casebook, job: Job) -> None:
+    """What the shop noted of the job as it came in; of an open one it can be corrected, with the customer."""
+    if job.notes:
+        st.markdown("**History and notes**")
+        for line in job.notes.splitlines():
+            st.write(_md(line))
+    if job.state != "open":
+        return
+    with (
+        st.expander("Correct customer, history and notes"),
+        st.form(f"job_{job.id}_{job.version}", border=False),
+    ):
+        customer = st.text_input("Customer", value=job.customer, max_chars=120)
+        notes = st.text_area("History and notes", value=job.notes, max_chars=5000)
+        if st.form_submit_button("Keep them"):
+            with sentences():
+                kept.update(job, customer=customer, notes=notes)
+                st.rerun()
 
 
 def _new_survey(kept: Casebook, job: Job, face: Face) -> None:
