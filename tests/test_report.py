@@ -47,10 +47,16 @@ from pitmap.report import (
 )
 from pitmap.report.draw_plotly import plot_bars, plot_lines, plot_map, plot_side_by_side
 from pitmap.report.figures import Bar, BarChart
-from pitmap.report.legend import class_entries, with_key
+from pitmap.report.legend import change_entries, class_entries, lines_note, with_key
 from pitmap.report.model import Paragraph, Picture, Table
 from pitmap.report.overlay import codes_on, numbered_marks, scale_bar, scale_bar_mm
-from pitmap.report.page_compare import cannot_tell_words, maps_of, tracks_view
+from pitmap.report.page_compare import (
+    cannot_tell_words,
+    change_on_photo,
+    change_with_key,
+    maps_of,
+    tracks_view,
+)
 from pitmap.report.words import estimate_of, number, stage_word
 from pitmap.workflow import all_readings
 
@@ -441,13 +447,27 @@ def test_key_names_what_is_on_the_picture_and_no_more():
     t, picture = translator(), np.zeros((40, 900, 3), np.uint8)
     pit_and_sound = np.array([[SurfaceClass.PIT, SurfaceClass.SOUND]], np.uint8)
     assert [word for _, word in class_entries(t, np.unique(pit_and_sound))] == ["pit"]
-    both, sound = (with_key(t, picture, codes) for codes in (pit_and_sound, pit_and_sound[:, 1:]))
+    pit, note = class_entries(t, np.unique(pit_and_sound)), lines_note(t)
+    both, sound = (with_key(picture, entries, note) for entries in (pit, []))
     assert both.shape[0] > sound.shape[0] > 40 and both.shape[1] == sound.shape[1] == 900
     assert (sound[:40] == picture).all()
     # a narrow picture has its note in more lines, none of them cut off
-    narrow = with_key(t, picture[:, :300], pit_and_sound[:, 1:])
+    narrow = with_key(picture[:, :300], [], note)
     assert narrow.shape[0] > sound.shape[0]
     assert (narrow[40:, -2:] == 255).all()
+
+
+def test_change_picture_has_the_key_of_what_changed_under_it(record):
+    pair, (before, after) = record.comparison.pairs[0], record.inspections[:2]
+    painted, keyed = change_on_photo(pair, after), change_with_key(pair, before, after)
+    assert keyed.shape[1] == painted.shape[1] and (keyed[: len(painted)] == painted).all()
+    strip = keyed[len(painted) :]
+    words = [word for _, word in change_entries(translator(), np.unique(pair.change_codes))]
+    assert {"still there", "cleared"} <= set(words)
+    # the colours of its swatches, laid over metal grey as on the face
+    for style, _ in change_entries(translator(), np.unique(pair.change_codes)):
+        veil = (0.55 * 185 + 0.45 * np.array(style.rgb)).astype(np.uint8)
+        assert (strip == veil).all(axis=-1).any()
 
 
 def test_numbered_marks_are_the_largest_of_the_working_zones():

@@ -79,13 +79,14 @@ def _row(change: dict[str, Any]) -> list[str]:
 
 
 def _write(comparison, inspections, out: Path) -> None:  # type: ignore[no-untyped-def]
-    from ..report.page_compare import change_on_photo
+    from ..report.page_compare import change_with_key
     from .write import jpeg_of
 
     out.mkdir(parents=True, exist_ok=True)
     met: Counter[str] = Counter()
     for pair in _shown(comparison):
-        stem = f"{inspections[pair.before - 1].stage}_to_{inspections[pair.after - 1].stage}"
+        before, after = inspections[pair.before - 1], inspections[pair.after - 1]
+        stem = f"{before.stage}_to_{after.stage}"
         if pair is comparison.overall and len(comparison.pairs) > 1:
             stem = "first_to_last"
         met[stem] += 1
@@ -94,6 +95,6 @@ def _write(comparison, inspections, out: Path) -> None:  # type: ignore[no-untyp
         write_whole(out / f"fates_{stem}.csv", table_csv(pair.fates))
         write_whole(out / f"zones_{stem}.csv", table_csv(pair.zone_changes))
         picture = f"change_{stem}.jpg"
-        write_whole(out / picture, jpeg_of(change_on_photo(pair, inspections[pair.after - 1]), picture))
+        write_whole(out / picture, jpeg_of(change_with_key(pair, before, after), picture))
     write_whole(out / "series.csv", table_csv(comparison.series))
     write_whole(out / "tracks.csv", table_csv(comparison.tracks))

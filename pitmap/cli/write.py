@@ -20,7 +20,7 @@ __all__ = ["jpeg_of", "write_map"]
 def write_map(inspection: Inspection, drawing: Drawing, folder: Path, units: str) -> None:
     """The inspection's files and an overlay picture that a customer can read."""
     from ..report import overlay_picture, translator
-    from ..report.legend import with_key
+    from ..report.legend import class_entries, lines_note, with_key
 
     picture = overlay_picture(
         inspection.picture,
@@ -30,7 +30,8 @@ def write_map(inspection: Inspection, drawing: Drawing, folder: Path, units: str
         picture=inspection.picture_grid,
         units=cast(UnitSystem, units),
     )
-    picture = with_key(translator(), picture, inspection.class_map.codes)
+    t = translator()
+    picture = with_key(picture, class_entries(t, np.unique(inspection.class_map.codes)), lines_note(t))
     save_inspection(inspection, folder, overlay_jpg=jpeg_of(picture, "overlay.jpg"))
 
 

@@ -46,7 +46,7 @@ def change_picture(t: Translate, record: RecordInput, *, width: float = 0.5) -> 
 
 def change_section(t: Translate, record: RecordInput) -> Section:
     """What became of every pit, and how much each zone changed."""
-    from .legend import legend_png
+    from .legend import change_entries, legend_png
 
     title = t("What changed")
     if record.comparison is None:
@@ -103,8 +103,7 @@ def change_section(t: Translate, record: RecordInput) -> Section:
     picture = change_picture(t, record)
     if picture is not None:
         blocks.append(picture)
-        present = {int(v) for v in np.unique(pair.change_codes)}
-        styles = [(s, t(s.word)) for code, s in CHANGE_STYLES.items() if int(code) in present]
+        styles = change_entries(t, np.unique(pair.change_codes))
         if styles:
             data, size = legend_png(styles, width_px=620)
             blocks.append(

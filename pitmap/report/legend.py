@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from .overlay import font_file, paint_codes
-from .palette import CLASS_STYLES, Style
+from .palette import CHANGE_STYLES, CLASS_STYLES, Style
 from .text import Translate
 
-__all__ = ["class_entries", "legend_png", "lines_note", "with_key"]
+__all__ = ["change_entries", "class_entries", "legend_png", "lines_note", "with_key"]
 
 _SIZE = 26
 _NOTE_SIZE = 18
@@ -65,6 +65,12 @@ def class_entries(t: Translate, codes: Iterable[int]) -> list[tuple[Style, str]]
     return [(style, t(style.word)) for code, style in CLASS_STYLES.items() if int(code) in there]
 
 
+def change_entries(t: Translate, codes: Iterable[int]) -> list[tuple[Style, str]]:
+    """Style and word of each kind of change that is among the codes."""
+    there = {int(c) for c in codes}
+    return [(style, t(style.word)) for code, style in CHANGE_STYLES.items() if int(code) in there]
+
+
 def lines_note(t: Translate) -> str:
     """What the lines and numbers of an overlay picture mean."""
     return t(
@@ -85,17 +91,18 @@ def _in_lines(text: str, font: ImageFont.FreeTypeFont, width_px: int) -> str:
     return "\n".join(lines)
 
 
-def with_key(t: Translate, picture: NDArray[np.uint8], codes: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """The picture with its key under it: the classes in `codes`, none where all is sound, and what lines mean."""
+def with_key(
+    picture: NDArray[np.uint8], entries: Sequence[tuple[Style, str]], note: str
+) -> NDArray[np.uint8]:
+    """The picture with its key under it: the styles that are on it, none where all is sound, and a sentence."""
     width = picture.shape[1]
     strips = [picture]
-    entries = class_entries(t, np.unique(codes))
     if entries:
         data, _ = legend_png(entries, width_px=width)
         strips.append(np.asarray(Image.open(io.BytesIO(data)).convert("RGB")))
     font = ImageFont.truetype(str(font_file()), _NOTE_SIZE)
-    text = _in_lines(lines_note(t), font, width - 2 * _NOTE_SIZE)
+    text = _in_lines(note, font, width - 2 * _NOTE_SIZE)
     height = (text.count("\n") + 2) * round(1.4 * _NOTE_SIZE)
-    note = Image.new("RGB", (width, height), (255, 255, 255))
-    ImageDraw.Draw(note).multiline_text((_NOTE_SIZE // 2, _NOTE_SIZE // 3), text, font=font, fill=(0, 0, 0))
-    return np.vstack([*strips, np.asarray(note)])
+    strip = Image.new("RGB", (width, height), (255, 255, 255))
+    ImageDraw.Draw(strip).multiline_text((_NOTE_SIZE // 2, _NOTE_SIZE // 3), text, font=font, fill=(0, 0, 0))
+    return np.vstack([*strips, np.asarray(strip)])

@@ -21,15 +21,18 @@ from ..grid import Grid
 from ..units import UnitSystem, format_depth, format_estimate, format_length
 from .draw_plotly import plot_lines
 from .figures import FaceMap, face_map, series_chart
+from .legend import change_entries, with_key
 from .overlay import codes_on, paint_codes
 from .palette import CHANGE_STYLES, CLASS_STYLES, Style
 from .text import Translate, translator
+from .words import stage_word
 
 __all__ = [
     "blended",
     "blink_picture",
     "cannot_tell_words",
     "change_on_photo",
+    "change_with_key",
     "fates_view",
     "maps_of",
     "series_figures",
@@ -85,6 +88,18 @@ def blink_picture(before: Any, after: Any, long_side_px: int = 900) -> bytes:
 def change_on_photo(pair: Any, after: Any) -> NDArray[np.uint8]:
     """Where metal was cleared, stayed damaged or came up, over the later photo."""
     return _painted(after, pair.change_codes, pair.grid, CHANGE_STYLES)
+
+
+def change_with_key(pair: Any, before: Any, after: Any) -> NDArray[np.uint8]:
+    """The same with its key under it, for a file that is looked at by itself."""
+    t = translator()
+    note = t(
+        "What changed from {before} to {after}, over the later photo. Metal without a colour is not damaged in"
+        " either, as far as the photos show.",
+        before=stage_word(t, before.stage),
+        after=stage_word(t, after.stage),
+    )
+    return with_key(change_on_photo(pair, after), change_entries(t, np.unique(pair.change_codes)), note)
 
 
 def series_figures(comparison: Any, units: UnitSystem) -> list[go.Figure]:
