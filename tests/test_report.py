@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import report_fakes as fakes
+from shapely import Point
 
 from pitmap.classes import CLASS_WORDS, Stage, SurfaceClass
 from pitmap.compare import ChangeCode, Fate, forecast_from_plan
@@ -434,6 +435,22 @@ def test_overlay_draws_on_the_face_and_leaves_the_photo_alone(record):
         overlay_picture(i.picture[:-40], i.class_map, record.drawing, i.measurement)
     with pytest.raises(InputError, match="rows, columns, 3"):
         overlay_picture(i.picture[..., 0], i.class_map, record.drawing, None)
+
+
+def test_seal_land_is_yellow_all_along_its_edges(record):
+    """It shares them with the rim and the running surface, which have lines of their own."""
+    i = record.last
+    plain = SimpleNamespace(codes=np.ones_like(i.class_map.codes), grid=i.class_map.grid)
+    grey = np.full((*i.class_map.grid.shape, 3), 172, np.uint8)
+    out = overlay_picture(grey, plain, record.drawing, None).astype(int)
+    is_yellow = (out[..., 0] > 180) & (out[..., 2] < 90)
+    for radii in ((92, 62), (100, 70)):  # its edges are ellipses around the middle of the plate
+        angle = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+        edge = np.column_stack([radii[0] * np.cos(angle), radii[1] * np.sin(angle)])
+        on_metal = [record.drawing.face().buffer(-1).covers(Point(p)) for p in edge]
+        columns, rows = np.round(i.class_map.grid.mm_to_px(edge[on_metal])).astype(int).T
+        near = [is_yellow[r - 2 : r + 3, c - 2 : c + 3].any() for r, c in zip(rows, columns)]
+        assert np.mean(near) == 1.0
 
 
 def test_overlay_of_another_scale(record):

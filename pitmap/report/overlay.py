@@ -145,9 +145,13 @@ def _draw_round(out: NDArray[np.uint8], mask: NDArray[np.uint8], style: Style, t
 
 
 def zone_lines(drawing: Drawing, grid: Grid) -> list[tuple[str, NDArray[np.int32]]]:
-    """Zone borders as whole pixels of `grid`: (zone, (N, 1, 2) points)."""
+    """Zone borders as whole pixels of `grid`: (zone, (N, 1, 2) points), in the order in which they are to be drawn.
+
+    The seal land comes last: it shares its edges with the zones beside it, whose lines would cover the one that people
+    look for.
+    """
     lines = []
-    for zone, shape in drawing.zones.items():
+    for zone, shape in sorted(drawing.zones.items(), key=lambda item: item[0] == "seal_land"):
         for polygon in getattr(shape, "geoms", [shape]):
             for ring in (polygon.exterior, *polygon.interiors):
                 points = np.round(grid.mm_to_px(np.asarray(ring.coords)[:, :2])).astype(np.int32)
@@ -238,8 +242,9 @@ def overlay_picture(
     out = paint_codes(rgb_plate, np.asarray(codes, np.uint8), CLASS_STYLES, step=pattern)
     thin = max(1, round(grid.n_cols / 900))
     for zone, points in zone_lines(drawing, grid):
-        cv2.polylines(out, [points], True, (0, 0, 0), thin + 2, cv2.LINE_AA)
-        cv2.polylines(out, [points], True, _ZONE_COLOUR[zone], thin, cv2.LINE_AA)
+        wide = thin + (zone == "seal_land")  # one pixel of yellow between two of black would look brown
+        cv2.polylines(out, [points], True, (0, 0, 0), wide + 2, cv2.LINE_AA)
+        cv2.polylines(out, [points], True, _ZONE_COLOUR[zone], wide, cv2.LINE_AA)
     size = max(11, round(grid.n_cols * label_share))
     labels: list[tuple[tuple[float, float], str]] = []
     if measurement is not None:
