@@ -58,6 +58,8 @@ from pitmap.report.page_compare import (
     maps_of,
     tracks_view,
 )
+from pitmap.report.pdf import pdf_of
+from pitmap.report.printable import printable
 from pitmap.report.words import estimate_of, number, stage_word
 from pitmap.workflow import all_readings
 
@@ -192,9 +194,26 @@ def test_pdf_has_few_pages_fonts_inside_and_selectable_text(pdf):
     assert b"/URI" not in pdf and b"/JavaScript" not in pdf
 
 
+def test_pdf_says_which_characters_its_font_lacks(record, caplog):
+    named = replace(record, workshop="\u5de5\u623f M\u00fcller", plan=None, comparison=None)
+    document = build_document(named)
+    shown = printable(document)
+    assert shown.subtitle == "\u25a1\u25a1 M\u00fcller"
+    note = shown.sections[0].blocks[0]
+    assert (note.kind, note.text) == (
+        "warning",
+        "Some characters are not in the font of this file and are shown as \u25a1; the web page of this record shows"
+        " them.",
+    )
+    assert pdf_of(document).startswith(b"%PDF-")
+    assert not [r for r in caplog.records if "glyph" in r.getMessage()]
+    assert "\u5de5\u623f M\u00fcller" in record_html(named)
+    plain = build_document(record)
+    assert printable(plain) is plain
+
+
 def test_pdf_of_a_long_record_is_set_smaller_before_it_gets_a_fifth_page(record):
     from pitmap.report import ChecklistItem
-    from pitmap.report.pdf import pdf_of
 
     long = replace(
         record,

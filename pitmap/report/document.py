@@ -16,6 +16,7 @@ from .found import (
     verdict_section,
 )
 from .model import Document, RecordInput
+from .printable import MISSING
 from .text import Translate, translator
 
 __all__ = ["build_document"]
@@ -69,4 +70,9 @@ def build_document(
         sections=tuple(s for s in sections if s is not None),
         footer=", ".join(parts),
         page_word=t("page {page} of {pages}", page="{page}", pages="{pages}"),
+        unprintable_note=t(
+            "Some characters are not in the font of this file and are shown as {square};"
+            " the web page of this record shows them.",
+            square=MISSING,
+        ),
     )

@@ -157,7 +157,7 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Document:
-    """A record ready to be set: title, sections, footer."""
+    """A record ready to be set: title, sections, footer, and what to say where a font cannot show all of it."""
 
     title: str
     subtitle: str
@@ -165,3 +165,4 @@ class Document:
     sections: tuple[Section, ...]
     footer: str
     page_word: str
+    unprintable_note: str

@@ -12,6 +12,7 @@ from fpdf.fonts import FontFace, TTFFont
 from .document import build_document
 from .model import Block, Document, Facts, Paragraph, Picture, RecordInput, Section, Table
 from .overlay import font_file
+from .printable import printable
 from .text import Translate
 
 __all__ = ["pdf_of", "record_pdf"]
@@ -229,7 +230,11 @@ def _heading(pdf: _Page, section: Section) -> None:
 
 
 def pdf_of(document: Document) -> bytes:
-    """A built document as PDF bytes: at most four pages, if letters of 7 point can do it."""
+    """A built document as PDF bytes: at most four pages, if letters of 7 point can do it.
+
+    Characters that the font lacks stand as an empty square, and the first page says so.
+    """
+    document = printable(document)
     for scale in _SCALES:
         pdf = _set(document, scale)
         if pdf.page_no() <= _MOST_PAGES or scale == _SCALES[-1]:
