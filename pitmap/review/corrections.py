@@ -64,7 +64,10 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
         if stroke is None
         else f"Drawn: {drawn_area(stroke.path_mm, stroke.width_mm).area:.1f} mm2. Now say what it is."
     )
-    with st.form("correct", border=False):
+    # Of this map, and numbered so that what was typed for one change is not there for the next. The version of the map is
+    # no part of it: a form that is sent after somebody else's change must still arrive.
+    number = f"corrections_{seen.id}"
+    with st.form(f"correct_{seen.id}_{st.session_state.setdefault(number, 0)}", border=False):
         words = {SurfaceClass.SOUND: "sound: erase what is there", **{c: CLASS_WORDS[c] for c in PAINTABLE}}
         to = st.selectbox("This area is", list(words), format_func=words.get)
         only = st.selectbox(
@@ -77,6 +80,11 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
         if st.form_submit_button("Change the map", type="primary"):
             with sentences():
                 if typed.strip():
+                    if stroke is not None:
+                        raise InputError(
+                            "two areas: one is drawn on the map and one is typed; empty the field of corners, or set the "
+                            "pointer to look to leave the drawn one out"
+                        )
                     stroke = Stroke(path_mm=_typed_corners(typed))
                 if stroke is None:
                     raise InputError(
@@ -88,6 +96,7 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
                 how = "polygon" if stroke.width_mm is None else "brush"
                 action = "erase" if to == SurfaceClass.SOUND else how
                 signing_book().add_edit(seen, action, class_code=int(to), shape=shape, reason=reason)
+                st.session_state[number] += 1
                 st.rerun()
 
 

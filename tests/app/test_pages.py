@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import shutil
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from page_steps import page, place_of
 from streamlit.testing.v1 import AppTest
 
 from pitmap.casebook import Casebook, Survey
-from pitmap.classes import Stage
+from pitmap.classes import Stage, SurfaceClass
 
 PAGES = [
     "jobs",
@@ -148,6 +149,71 @@ def test_correction_that_does_nothing_is_refused(
     with Casebook(mapped_book) as book:
         survey = book.get(Survey, test.session_state["survey_id"])
         assert book.edits(book.inspections(survey)[-1]) == ()
+
+
+@pytest.fixture
+def own_book(mapped_book: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Casebook]:
+    """A copy of the mapped casebook, to be changed by a test."""
+    import streamlit as st
+
+    st.cache_resource.clear()
+    shutil.copytree(mapped_book, tmp_path / "book")
+    monkeypatch.setenv("PITMAP_CASEBOOK", str(tmp_path / "book"))
+    with Casebook(tmp_path / "book", who="Ada") as book:
+        yield book
+    st.cache_resource.clear()
+
+
+def survey_of(book: Casebook, stage: str) -> Survey:
+    """The survey of face A of this stage."""
+    face = next(f for f in book.faces(book.plates()[0]) if f.name == "A")
+    return next(s for s in book.surveys(face=face) if s.stage == stage)
+
+
+def test_correction_by_a_stroke_is_not_that_of_corners_typed_before(
+    own_book: Casebook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from pitmap.review.corrections import Stroke
+    from pitmap.review.screens import map as screen
+
+    drawn: list[Stroke] = []
+    real = screen._picture
+    monkeypatch.setattr(screen, "_picture", lambda *given: real(*given) or (drawn[0] if drawn else None))
+    survey = survey_of(own_book, "test_lap")
+
+    def change() -> None:
+        next(s for s in test.selectbox if s.label == "This area is").set_value(SurfaceClass.PIT)
+        next(t for t in test.text_input if t.label == "Why").input("seen under the glass")
+        next(b for b in test.button if b.label == "Change the map").click().run()
+
+    test = page("map", **place_of(survey), who="Ada").run()
+    next(t for t in test.text_input if t.label == "Or type the corners in mm").input("-10 60, 10 60, 10 70")
+    change()
+    assert [e.value for e in test.error] == []
+    assert [t.value for t in test.text_input] == ["", ""]
+    drawn.append(Stroke(path_mm=[[-60.0, 60.0], [-50.0, 66.0]], width_mm=2.0))
+    test.run()
+    change()
+    assert [e.value for e in test.error] == []
+    first, second = own_book.edits(own_book.inspections(survey)[-1])
+    assert first.shape["polygon_mm"] == [[-10, 60], [10, 60], [10, 70]]
+    assert (second.shape["stroke_mm"], second.shape["width_mm"]) == ([[-60, 60], [-50, 66]], 2)
+
+    next(t for t in test.text_input if t.label == "Or type the corners in mm").input("-10 60, 10 60, 10 70")
+    change()
+    assert [e.value.split(":")[0] for e in test.error] == ["two areas"]
+    assert len(own_book.edits(own_book.inspections(survey)[-1])) == 2
+
+
+def test_why_of_one_map_is_not_in_the_form_of_the_next(own_book: Casebook) -> None:
+    one, other = survey_of(own_book, "intake"), survey_of(own_book, "test_lap")
+    test = page("map", **place_of(one), who="Ada").run()
+    next(t for t in test.text_input if t.label == "Why").input("marker pen, not a pit")
+    next(b for b in test.button if b.label == "Change the map").click().run()
+    assert [e.value.split(":")[0] for e in test.error] == ["no area"]
+    next(s for s in test.selectbox if s.label == "Survey").select(other).run()
+    assert test.session_state["survey_id"] == other.id
+    assert next(t for t in test.text_input if t.label == "Why").value == ""
 
 
 def test_limit_without_a_source_is_refused(open_page: Callable[..., AppTest]) -> None:
