@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from dataclasses import dataclass
-from typing import cast
+from typing import Any, cast
 
 import streamlit as st
 
 from ..casebook import Casebook, Face, Job, Plate, Survey
 from ..errors import InputError
 from ..units import UnitSystem
+from .remembered import leave, left, restore_desk
 
 __all__ = [
     "Place",
@@ -25,6 +27,7 @@ __all__ = [
 ]
 
 _IDS = ("job", "plate", "face", "survey")
+_ALL = 100_000
 _KINDS = {"job": Job, "plate": Plate, "face": Face, "survey": Survey}
 
 
@@ -76,37 +79,46 @@ def units() -> UnitSystem:
 
 def choose_units() -> None:
     """The units switch."""
-    st.session_state.setdefault("units", "mm")
-    st.segmented_control(
+    st.session_state.setdefault("units", left("units", "mm"))
+    chosen = st.segmented_control(
         "Units",
         ["mm", "inch"],
         key="units",
         format_func={"mm": "mm, um", "inch": "inch, thou"}.get,
         required=True,
     )
+    leave("units", chosen)
 
 
 def choose_person() -> None:
     """Whose name changes are written under."""
-    st.session_state.setdefault("who", os.environ.get("PITMAP_WHO", ""))
-    st.text_input("Your name", key="who", placeholder="written beside every change", max_chars=80)
+    st.session_state.setdefault("who", left("who", os.environ.get("PITMAP_WHO", "")))
+    leave(
+        "who",
+        st.text_input("Your name", key="who", placeholder="written beside every change", max_chars=80),
+    )
 
 
 def restore_place() -> None:
     """Take the ids from the address once, so that a reload or a sent link opens the same place."""
-    if "place_read" in st.session_state:
+    restore_desk()
+    if "place_read" not in st.session_state:
+        st.session_state["place_read"] = True
         for name in _IDS:
-            value = st.session_state.get(f"{name}_id")
-            if value is None:
-                st.query_params.pop(name, None)
-            else:
-                st.query_params[name] = str(value)
-        return
-    st.session_state["place_read"] = True
+            text = st.query_params.get(name, "")
+            if text.isdecimal() and len(text) < 12:
+                st.session_state[f"{name}_id"] = int(text)
+    _write_address()
+
+
+def _write_address() -> None:
+    """The address says which records are open; at once, for a reload may come before the next run."""
     for name in _IDS:
-        text = st.query_params.get(name, "")
-        if text.isdecimal() and len(text) < 12:
-            st.session_state[f"{name}_id"] = int(text)
+        value = st.session_state.get(f"{name}_id")
+        if value is None:
+            st.query_params.pop(name, None)
+        else:
+            st.query_params[name] = str(value)
 
 
 def go_to(**ids: int | None) -> None:
@@ -119,19 +131,41 @@ def go_to(**ids: int | None) -> None:
         st.session_state[f"{name}_id"] = value
     for name in _IDS[narrowest + 1 :]:
         st.session_state[f"{name}_id"] = None
+    _write_address()
 
 
 def here() -> Place:
-    """The records that are open, read afresh; an id that no longer exists is dropped."""
+    """The records that are open, read afresh.
+
+    An id that no longer exists is dropped; one that is not of the wider records that are open goes with all that is
+    narrower: job 2 with a plate of job 1 is no place.
+    """
     # Opened first: a name that cannot be written down is refused here, and does not mean that a record is gone.
     kept = book()
-    found: dict[str, object] = {}
+    found: dict[str, Any] = dict.fromkeys(_IDS)
     for name in _IDS:
         number = st.session_state.get(f"{name}_id")
-        found[name] = None
-        if number is not None:
-            try:
-                found[name] = kept.get(_KINDS[name], number)
-            except InputError:
-                st.session_state[f"{name}_id"] = None
-    return Place(**found)  # type: ignore[arg-type]
+        if number is None:
+            continue
+        with suppress(InputError):
+            record: Any = kept.get(_KINDS[name], number)
+            if not _fits(kept, found, record):
+                break
+            found[name] = record
+    for name in _IDS:
+        if found[name] is None:
+            st.session_state[f"{name}_id"] = None
+    _write_address()
+    return Place(**found)
+
+
+def _fits(kept: Casebook, wider: dict[str, Any], record: object) -> bool:
+    """A record is of the wider ones that are open."""
+    job, plate, face = wider["job"], wider["plate"], wider["face"]
+    if isinstance(record, Plate) and job is not None:
+        return record.id in {p.id for p in kept.plates(job=job, limit=_ALL)}
+    if isinstance(record, Face) and plate is not None:
+        return record.plate_id == plate.id
+    if isinstance(record, Survey):
+        return (face is None or record.face_id == face.id) and (job is None or record.job_id == job.id)
+    return True

@@ -221,3 +221,117 @@ def test_limit_without_a_source_is_refused(open_page: Callable[..., AppTest]) ->
     next(t for t in test.text_input if t.label.startswith("Most stock")).input("4 thou")
     next(b for b in test.button if b.label == "Keep the limit sheet").click().run()
     assert any("source" in e.value for e in test.error)
+
+
+def _router() -> None:
+    from pitmap.review import run
+
+    run()
+
+
+@pytest.fixture(autouse=True)
+def first_seen(monkeypatch: pytest.MonkeyPatch) -> dict[str, str]:
+    """The cookies of the browser; another time at their end is another browser."""
+    from streamlit.runtime.context import ContextProxy
+
+    cookies = {"_streamlit_xsrf": "2|1f|2e|1700000000"}
+    monkeypatch.setattr(ContextProxy, "cookies", property(lambda self: cookies))
+    return cookies
+
+
+def opened(address: dict[str, str]) -> AppTest:
+    """The whole review page at an address, as a browser opens it."""
+    test = AppTest.from_function(_router, default_timeout=120)
+    for name, value in address.items():
+        test.query_params[name] = value
+    return test.run()
+
+
+def address_of(test: AppTest) -> dict[str, str]:
+    return {k: v[0] if isinstance(v, list) else v for k, v in test.query_params.items()}
+
+
+def test_name_and_units_come_back_to_their_own_address_alone(own_book: Casebook) -> None:
+    first = opened({})
+    next(t for t in first.text_input if t.key == "who").input("Ada").run()
+    next(b for b in first.button_group if b.key == "units").set_value("inch").run()
+    assert address_of(first)["desk"]
+    again = opened(address_of(first))
+    assert [again.session_state[k] for k in ("who", "units")] == ["Ada", "inch"]
+    other = opened({})
+    assert [other.session_state[k] for k in ("who", "units")] == ["", "mm"]
+
+
+def test_half_done_drawing_outlives_a_reload_at_its_own_address_alone(own_book: Casebook) -> None:
+    from pitmap.drawing.edit import History, Step
+    from pitmap.review.screens.drawing_desk import Desk
+
+    def tab(address: dict[str, str], begun: Desk | None) -> tuple[dict[str, str], Desk]:
+        def script(begun, fresh):  # type: ignore[no-untyped-def]
+            import streamlit as st
+
+            from pitmap.review.remembered import recall, remember
+            from pitmap.review.state import choose_person, restore_place
+
+            restore_place()
+            choose_person()
+            if begun is not None:
+                remember("edit_desk_1", begun)
+            st.session_state["found"] = recall("edit_desk_1", fresh)
+
+        test = AppTest.from_function(script, args=(begun, Desk()))
+        for name, value in address.items():
+            test.query_params[name] = value
+        test.run()
+        if begun is not None:
+            # a name that is typed after the work was begun makes it nobody else's
+            test.text_input(key="who").input("Ada").run()
+        return address_of(test), test.session_state["found"]
+
+    begun = Desk(history=History(steps=(Step.of("remove_opening", name="bolt_03"),), n_done=1))
+    address, _ = tab({"face": "1"}, begun)
+    assert tab(address, None)[1] == begun
+    assert tab({"face": "1"}, None)[1] == Desk()
+
+
+def test_address_that_is_sent_hands_over_no_name(own_book: Casebook, first_seen: dict[str, str]) -> None:
+    first = opened({})
+    next(t for t in first.text_input if t.key == "who").input("Ada").run()
+    first_seen["_streamlit_xsrf"] = "2|3d|4c|1800000000"
+    assert opened(address_of(first)).session_state["who"] == ""
+    first_seen["_streamlit_xsrf"] = "2|5b|6a|1700000000"
+    assert opened(address_of(first)).session_state["who"] == "Ada"
+
+
+def test_address_says_the_survey_that_is_on_the_page(own_book: Casebook) -> None:
+    one, other = survey_of(own_book, "intake"), survey_of(own_book, "test_lap")
+    ids = {k.removesuffix("_id"): str(v) for k, v in place_of(one).items()}
+
+    def script() -> None:
+        from pitmap.review.screens.checklist import show
+        from pitmap.review.state import restore_place
+
+        restore_place()
+        show()
+
+    test = AppTest.from_function(script, default_timeout=120)
+    for name, value in ids.items():
+        test.query_params[name] = value
+    test.run()
+    assert {k: v for k, v in address_of(test).items() if k != "desk"} == ids
+    next(s for s in test.selectbox if s.label == "Survey").select(other).run()
+    assert test.session_state["survey_id"] == other.id
+    assert address_of(test)["survey"] == str(other.id)
+
+
+@pytest.mark.parametrize("wrong", ["plate_id", "face_id", "survey_id"])
+def test_record_of_another_one_is_no_place(own_book: Casebook, wrong: str) -> None:
+    mine = survey_of(own_book, "intake")
+    job = own_book.create_job("order 8")
+    plate = own_book.create_plate("T-8", job=job)
+    theirs = place_of(own_book.create_survey(own_book.create_face(plate, "A"), job, "intake", "2026-05-04"))
+    test = page("checklist", **{**theirs, wrong: place_of(mine)[wrong]}).run()
+    assert [e.value for e in test.error] == []
+    # The plate has one face with one survey, which are taken for those that are not of it.
+    no_plate = {"job_id": job.id, "plate_id": None, "face_id": None, "survey_id": None}
+    assert {k: test.session_state[k] for k in theirs} == (no_plate if wrong == "plate_id" else theirs)
