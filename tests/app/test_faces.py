@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from page_steps import page
 from streamlit.testing.v1 import AppTest
 
 from pitmap.casebook import Casebook
+from pitmap.drawing.edit import History, Step
+from pitmap.review.screens.drawing_desk import Desk
 from pitmap.stock import Limit, LimitSheet
 from pitmap.workflow import limits_of, save_limits
 
@@ -122,3 +125,20 @@ def test_stock_chosen_on_one_face_is_not_chosen_on_the_other() -> None:
     test.run().select_slider[0].set_value(20.0).run()
     test.session_state["face_id"] = 2
     assert test.run().select_slider[0].value == 0.0
+
+
+def test_drawing_page_opens_on_the_face_that_one_works_on(two_faces: Casebook) -> None:
+    test = page("drawing", job_id=1, plate_id=1, face_id=2).run()
+    assert [e.value for e in test.error] == []
+    chosen = next(s for s in test.selectbox if s.label == "Plate T-1: face")
+    assert chosen.value.name == "B"
+    chosen.select(chosen.options[0]).run()
+    assert test.session_state["face_id"] == 1
+    assert not test.info
+
+
+def test_drawing_page_tells_of_work_begun_on_another_face(two_faces: Casebook) -> None:
+    begun = Desk(history=History(steps=(Step.of("remove_opening", name="bolt_03"),), n_done=1))
+    test = page("drawing", job_id=1, plate_id=1, face_id=2, edit_desk_1=begun).run()
+    (said,) = [i.value for i in test.info]
+    assert said.startswith("Not kept yet on face A:")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -27,12 +28,12 @@ from ..cached import face_drawing
 from ..guard import sentences
 from ..parts import caution
 from ..remembered import recall, remember
-from ..state import book, here
+from ..state import book, go_to, here
 from .drawing_edit import editor, is_begun, key_of
 from .drawing_fields import typed_mm, unit_word
 from .drawing_file import file_tab
 from .drawing_numbers import numbers_tab
-from .drawing_trace import trace_tab
+from .drawing_trace import is_trace_begun, trace_tab
 
 __all__ = ["show"]
 
@@ -63,7 +64,7 @@ def show() -> None:
     if not faces:
         st.info("Add a face to this plate on the Jobs page first.")
         return
-    face = st.selectbox(f"Plate {plate.tag}: face", faces, format_func=lambda f: f.name)
+    face = _face(plate, faces, place.face)
     try:
         drawing: Drawing | None = face_drawing(face)
     except InputError as error:
@@ -72,6 +73,29 @@ def show() -> None:
     with sentences():
         _look_or_change(kept, plate, face, drawing)
     caution()
+
+
+def _face(plate: Plate, faces: Sequence[Face], opened: Face | None) -> Face:
+    """The face that the person works on, or another one that is chosen here and is worked on from then on."""
+    ids = [f.id for f in faces]
+    index = ids.index(opened.id) if opened is not None else 0
+    face = st.selectbox(
+        f"Plate {plate.tag}: face", faces, index=index, format_func=lambda f: f.name,
+        key=f"drawing_face_{'_'.join(map(str, ids))}",
+    )  # fmt: skip
+    if opened is None or face.id != opened.id:
+        go_to(face=face.id)
+    begun = [f.name for f in faces if f.id != face.id and _is_begun(f)]
+    if begun:
+        st.info(
+            f"Not kept yet on face {', '.join(begun)}: a drawing that was begun there. Choose that face to go on with it.",
+            icon=":material/edit:",
+        )
+    return face
+
+
+def _is_begun(face: Face) -> bool:
+    return recall(f"blank_plate_{face.id}", None) is not None or is_begun(face) or is_trace_begun(face)
 
 
 def _look_or_change(kept: Casebook, plate: Plate, face: Face, drawing: Drawing | None) -> None:

@@ -19,7 +19,7 @@ from .trace_holes import click_holes
 from .trace_result import finish
 from .trace_scale import Typed, known_distance, plate_fields
 
-__all__ = ["trace_tab"]
+__all__ = ["is_trace_begun", "trace_tab"]
 
 _TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 
@@ -27,7 +27,7 @@ _TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 @st.fragment
 def trace_tab(kept: Casebook, plate: Plate, face: Face) -> None:
     """What stands under "From photos" on the Drawing page, drawn again by itself after every click."""
-    slot = f"trace_desk_{face.id}"
+    slot = _slot_of(face)
     desk = recall(slot, Desk())
 
     def put(new: Desk) -> None:
@@ -57,6 +57,16 @@ def trace_tab(kept: Casebook, plate: Plate, face: Face) -> None:
         if desk.wanted.photos != desk.photos or desk.wanted.clicks != desk.common_clicks(desk.wanted.sheet):
             st.info("Photos or clicks were changed since this trace: trace again to take them in.")
         finish(kept, plate, face, desk, trace, put)
+
+
+def is_trace_begun(face: Face) -> bool:
+    """Photos of this face were chosen to trace from, and no drawing is kept from them yet."""
+    desk = recall(_slot_of(face), Desk())
+    return bool(desk.photos) and not desk.is_kept
+
+
+def _slot_of(face: Face) -> str:
+    return f"trace_desk_{face.id}"
 
 
 def _again() -> None:
