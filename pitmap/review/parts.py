@@ -3,16 +3,25 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from ..casebook import Casebook, Face, Job, Plate, Survey
 from ..classes import Stage
 from ..stock import CAUTION
 from .state import Place, book, go_to, here
 
-__all__ = ["caution", "choose_survey", "stage_word", "survey_labels", "tell_outdated"]
+__all__ = [
+    "caution",
+    "choose_face",
+    "choose_survey",
+    "rests_on",
+    "stage_word",
+    "survey_labels",
+    "tell_outdated",
+]
 
 
 def stage_word(stage: str) -> str:
@@ -37,7 +46,7 @@ def tell_outdated(survey: Survey) -> None:
         st.warning(sentence, icon=":material/history:")
 
 
-def survey_labels(surveys: Iterable[Survey]) -> dict[int, str]:
+def survey_labels(surveys: Sequence[Survey]) -> dict[int, str]:
     """What to call each survey, by id: its stage and day, and its number where another one has the same."""
     labels = {s.id: f"{stage_word(s.stage)}, {s.surveyed_on:%Y-%m-%d}" for s in surveys}
     times = Counter(labels.values())
@@ -55,22 +64,38 @@ def _pick(label: str, options: list, current_id: int | None, words, key: str):  
     )
 
 
-def choose_survey() -> tuple[Casebook, Job, Plate, Face, Survey] | None:
-    """Say where we are and let the person change face and survey; None, with a sentence, where there is none."""
+def choose_face() -> tuple[Casebook, Job, Plate, Face] | None:
+    """Say where we are and let the person change the face; None, with a sentence, where there is none."""
+    return _choose_face(st.container())
+
+
+def _choose_face(box: DeltaGenerator) -> tuple[Casebook, Job, Plate, Face] | None:
     place, kept = here(), book()
     if place.job is None or place.plate is None:
         st.info("No plate is open. Choose one on the Jobs page.", icon=":material/inventory_2:")
         _to_jobs()
         return None
-    job, plate = place.job, place.plate
+    plate = place.plate
     faces = list(kept.faces(plate))
-    left, right = st.columns(2)
-    with left:
+    with box:
         face = _pick(f"Plate {plate.tag}: face", faces, _id(place, "face"), lambda f: f.name, "pick_face")
     if face is None:
         st.info(f"Plate {plate.tag} has no face yet. Add one on the Jobs page.")
         _to_jobs()
         return None
+    if face.id != _id(place, "face"):
+        go_to(face=face.id)
+    return kept, place.job, plate, face
+
+
+def choose_survey() -> tuple[Casebook, Job, Plate, Face, Survey] | None:
+    """Say where we are and let the person change face and survey; None, with a sentence, where there is none."""
+    left, right = st.columns(2)
+    chosen = _choose_face(left)
+    if chosen is None:
+        return None
+    kept, job, _, face = chosen
+    current = _id(here(), "survey")
     surveys = sorted(
         kept.surveys(face=face, job=job, counting=True),
         key=lambda s: (s.surveyed_on, Stage(s.stage).order),
@@ -80,7 +105,7 @@ def choose_survey() -> tuple[Casebook, Job, Plate, Face, Survey] | None:
         survey = _pick(
             "Survey",
             surveys,
-            _id(place, "survey"),
+            current,
             lambda s: labels[s.id] + (" (signed)" if s.state == "signed" else ""),
             f"pick_survey_{face.id}",
         )
@@ -88,10 +113,15 @@ def choose_survey() -> tuple[Casebook, Job, Plate, Face, Survey] | None:
         st.info(f"Face {face.name} has no survey in this job. Add one on the Jobs page.")
         _to_jobs()
         return None
-    if (face.id, survey.id) != (_id(place, "face"), _id(place, "survey")):
-        go_to(face=face.id)
+    if survey.id != current:
         go_to(survey=survey.id)
-    return kept, job, plate, face, survey
+    return *chosen, survey
+
+
+def rests_on(surveys: Iterable[Survey]) -> None:
+    """Which surveys a page of the whole face is made from."""
+    labels = survey_labels(list(surveys)).values()
+    st.caption(f"From every mapped survey of this face in this job: {'; '.join(labels)}.")
 
 
 def _id(place: Place, name: str) -> int | None:

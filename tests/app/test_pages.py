@@ -216,6 +216,15 @@ def test_why_of_one_map_is_not_in_the_form_of_the_next(own_book: Casebook) -> No
     assert next(t for t in test.text_input if t.label == "Why").value == ""
 
 
+@pytest.mark.parametrize("module", ["plan", "before_after", "record"])
+def test_page_of_the_whole_face_offers_no_survey(open_page: Callable[..., AppTest], module: str) -> None:
+    test = open_page(module)
+    labels = [s.label for s in test.selectbox]
+    assert "Plate SAMPLE-1: face" in labels and "Survey" not in labels
+    (said,) = [c.value for c in test.caption if c.value.startswith("From every mapped survey of this face")]
+    assert "intake, " in said and "; light test lap, " in said
+
+
 def test_limit_without_a_source_is_refused(open_page: Callable[..., AppTest]) -> None:
     test = open_page("plan")
     next(t for t in test.text_input if t.label.startswith("Most stock")).input("4 thou")

@@ -22,7 +22,7 @@ from ...report.page_compare import (
 from ...units import format_length
 from ..cached import drawn, face_comparison, face_drawing, face_series
 from ..guard import sentences
-from ..parts import caution, choose_survey, stage_word
+from ..parts import caution, choose_face, rests_on, stage_word
 from ..picking import is_phone
 from ..state import units
 
@@ -32,14 +32,15 @@ __all__ = ["show"]
 def show() -> None:
     """The page."""
     st.title("Before and after")
-    chosen = choose_survey()
+    chosen = choose_face()
     if chosen is None:
         return
-    _, job, plate, face, _ = chosen
+    _, job, plate, face = chosen
     series = face_series(face, job)
     if len(series) < 2:
         st.info("Two mapped surveys of this face are needed to compare. There is " + str(len(series)) + ".")
         return
+    rests_on(survey for survey, _ in series)
     with sentences():
         comparison = face_comparison(face, job, plate)
         for problem in comparison.problems:

@@ -14,7 +14,7 @@ from ...units import format_confidence, format_depth, format_estimate, format_le
 from ...workflow import limit_rows_of, save_limits
 from ..cached import drawn, face_plan, face_series
 from ..guard import sentences
-from ..parts import choose_survey
+from ..parts import choose_face, rests_on
 from ..state import units
 
 __all__ = ["show"]
@@ -31,13 +31,15 @@ _AIM = {"pits": "last pit gone", "sound_width": "sound width reached", "uncut": 
 def show() -> None:
     """The page."""
     st.title("Plan")
-    chosen = choose_survey()
+    chosen = choose_face()
     if chosen is None:
         return
-    kept, job, plate, face, _ = chosen
-    if not face_series(face, job):
+    kept, job, plate, face = chosen
+    series = face_series(face, job)
+    if not series:
         st.info("No survey of this face is mapped yet.", icon=":material/photo_camera:")
         return
+    rests_on(survey for survey, _ in series)
     with sentences():
         plan = face_plan(face, job, plate)
         _verdict(plan)

@@ -9,7 +9,7 @@ import streamlit as st
 from ...report import record_zip, zip_member
 from ..cached import drawn, face_record, face_series
 from ..guard import sentences
-from ..parts import caution, choose_survey
+from ..parts import caution, choose_face, rests_on
 
 __all__ = ["show"]
 
@@ -17,13 +17,15 @@ __all__ = ["show"]
 def show() -> None:
     """The page."""
     st.title("Record")
-    chosen = choose_survey()
+    chosen = choose_face()
     if chosen is None:
         return
-    _, job, plate, face, _ = chosen
-    if not face_series(face, job):
+    _, job, plate, face = chosen
+    series = face_series(face, job)
+    if not series:
         st.info("No survey of this face is mapped yet.", icon=":material/photo_camera:")
         return
+    rests_on(survey for survey, _ in series)
     with sentences():
         record = face_record(face, job, plate)
         stem = re.sub(r"[^A-Za-z0-9_-]+", "-", f"{plate.tag}-{face.name}").strip("-") or "record"
