@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pitmap.classes import SurfaceClass
 from pitmap.depth import (
     CSV_COLUMNS,
     READINGS,
@@ -17,6 +18,7 @@ from pitmap.depth import (
 from pitmap.errors import InputError, ReadingError
 from pitmap.flags import Flag
 from pitmap.grid import Grid
+from pitmap.surface import ClassMap
 
 HEAD = "stage,kind,x_mm,y_mm,mark,value,unit,uncertainty,lower_bound,instrument,note\n"
 
@@ -194,6 +196,27 @@ def test_on_surveys_refuses_a_place_off_the_plate(place, said):
     used = _three(**place).on_surveys({"intake": GRID}, "A", keep_good=True)
     assert len(used) == 1
     assert used.problems[0].startswith(said)
+
+
+def test_on_surveys_refuses_a_place_in_an_opening_of_the_map():
+    codes = np.full(GRID.shape, SurfaceClass.SOUND, np.uint8)
+    codes[:, 160:240] = SurfaceClass.OUTSIDE  # from x -20 to 20 mm
+    confidence = np.ones(GRID.shape, np.float32)
+    class_map = ClassMap(codes=codes, confidence=confidence, grid=GRID, px_per_mm=2.0, stage="intake")
+    said = "row 1: x 1, y 1 mm lies off the plate or inside an opening"
+    with pytest.raises(ReadingError, match=said):
+        _three(x_mm=19.0).on_surveys({"intake": GRID}, "A", maps={"intake": class_map})
+    used = _three(x_mm=19.0).on_surveys({"intake": GRID}, "A", keep_good=True, maps={"intake": class_map})
+    assert used.table["x_mm"].tolist() == [19.0]
+    assert used.problems[0].startswith(said)
+
+
+def test_thickness_of_a_film_is_refused():
+    row = {"stage": "intake", "kind": "thickness", "x_mm": 1, "y_mm": 1, "value": "30 um"}
+    with pytest.raises(
+        ReadingError, match=r"column value: a thickness of 0.03 mm cannot be \(at least 1 mm\)"
+    ):
+        readings_from_rows([row])
 
 
 def test_csv_columns_are_documented():

@@ -100,14 +100,45 @@ def test_height_at_a_mark_has_a_place(bench: Bench) -> None:
     assert (round(bench.reading().x_mm, 1), round(bench.reading().y_mm, 1)) == (-14.0, 0.0)
 
 
-def test_number_of_a_mark_that_is_no_pit_leaves_the_reading_free_in_its_place(bench: Bench) -> None:
+def test_pit_depth_of_a_mark_that_is_no_pit_is_refused_and_its_place_is_free(bench: Bench) -> None:
     bench.paint(0.0, -14.0, 1.0, SurfaceClass.STAIN)  # the largest
-    bench.keep(mark=1)
+    with pytest.raises(ReadingError, match="reading 1, mark 1: on the map it is stain, not a pit"):
+        bench.keep(mark=1)
+    assert bench.book.readings(bench.survey) == ()
+    bench.keep(x_mm=0, y_mm=-14)
     reading = bench.reading()
     assert (reading.mark_id, reading["flags"]) == (-1, int(Flag.UNMATCHED))
     assert (reading.x_mm, reading.y_mm) == pytest.approx((0.0, -14.0), abs=0.11)
     bench.paint(0.0, -14.0, 1.0, SurfaceClass.PIT)
     assert bench.reading().mark_id == 1
+
+
+@pytest.mark.parametrize("kind", ["pit_depth", "height"])
+@pytest.mark.parametrize(("x_mm", "y_mm"), [(0, 0), (60, 0), (0, -36)])
+def test_place_off_the_plate_or_in_an_opening_is_refused(
+    bench: Bench, kind: str, x_mm: float, y_mm: float
+) -> None:
+    with pytest.raises(ReadingError, match=f"x {x_mm}, y {y_mm} mm lies off the plate or inside an opening"):
+        bench.keep(kind=kind, x_mm=x_mm, y_mm=y_mm)
+    assert bench.book.readings(bench.survey) == ()
+
+
+def test_place_beside_the_metal_within_the_error_of_a_hand_is_kept(bench: Bench) -> None:
+    bench.keep(kind="height", x_mm=4, y_mm=0)  # the bore's edge is at 5 mm
+    bench.keep(kind="height", x_mm=45, y_mm=0)  # the plate's edge is at 44 mm
+    assert len(bench.book.readings(bench.survey)) == 2
+
+
+def test_thickness_far_from_that_of_the_drawing_is_refused(bench: Bench) -> None:
+    def keep(value: str) -> None:
+        row = {"stage": "test_lap", "kind": "thickness", "value": value, "x_mm": 14, "y_mm": 0}
+        table = readings_from_rows([row]).table
+        keep_readings(bench.book, bench.survey, table, bench.opened(), drawing=bench.drawing)
+
+    with pytest.raises(ReadingError, match="127 mm cannot be of this plate, which is 12 mm thick"):
+        keep("5 in")
+    assert bench.book.readings(bench.survey) == ()
+    keep("11.9 mm")
 
 
 def test_number_that_no_mark_has_is_refused(bench: Bench) -> None:

@@ -107,7 +107,8 @@ def with_sheet(
     sheet = read_readings(path, keep_good=keep_good)
     face = _face_in(sheet, face, inspections[0].face)
     grids = {i.stage.name: i.picture_grid for i in inspections}
-    used = sheet.on_surveys(grids, face, keep_good=keep_good)
+    maps = {i.stage.name: i.class_map for i in inspections}
+    used = sheet.on_surveys(grids, face, keep_good=keep_good, maps=maps)
     for problem in used.problems:
         click.echo(f"left out: {problem}", err=True)
     click.echo(f"readings used: {len(used)} of {len(sheet) + len(sheet.problems)}")

@@ -8,6 +8,7 @@ from .flatness import Flatness
 from .heights import HeightData, LowSpotMap, height_data, low_spot_map
 from .next_readings import NEXT_READINGS, next_readings
 from .pit_model import DEPTHS, PARAMETERS, PRIOR, DepthModel, fit_depths
+from .places import off_the_metal
 from .readings import (
     CSV_COLUMNS,
     DEFAULT_UNCERTAINTY_UM,
@@ -64,6 +65,7 @@ __all__ = [
     "lap_bounds",
     "low_spot_map",
     "next_readings",
+    "off_the_metal",
     "pixel_bounds",
     "plotting_positions",
     "read_readings",

@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -20,6 +20,11 @@ from ..flags import Flag
 from ..grid import Grid
 from ..tables import Column, Schema
 from ..units import parse_length
+from .places import off_the_metal
+
+if TYPE_CHECKING:
+    # the classifier's libraries take a second to load, which a sheet of readings need not wait for
+    from ..surface import ClassMap
 
 __all__ = [
     "CSV_COLUMNS",
@@ -75,6 +80,9 @@ MOST_UM = {
     "thickness": 200_000.0,
 }
 """Beyond this a reading is a slip of the unit, not a plate that anybody would lap (house choice)."""
+
+LEAST_UM = {"thickness": 1_000.0}
+"""A plate that is thinner is a slip of the unit too, or stock that was taken off (house choice)."""
 
 READINGS = Schema(
     "readings",
@@ -133,7 +141,12 @@ class ReadingSheet:
         return self.table.loc[keep].reset_index(drop=True)
 
     def on_surveys(
-        self, surveyed: Mapping[str, Grid], face: str | None = None, *, keep_good: bool = False
+        self,
+        surveyed: Mapping[str, Grid],
+        face: str | None = None,
+        *,
+        keep_good: bool = False,
+        maps: Mapping[str, ClassMap] | None = None,
     ) -> ReadingSheet:
         """The rows that surveys of one face can use; ``problems`` tells of every other row.
 
@@ -145,6 +158,8 @@ class ReadingSheet:
             As for :meth:`of`.
         keep_good : bool
             Leave out a row whose place lies off the plate; otherwise it refuses the sheet.
+        maps : mapping of str to ClassMap, optional
+            The map of each stage: it knows the openings too.
 
         Raises
         ------
@@ -160,7 +175,7 @@ class ReadingSheet:
             elif stage not in surveyed:
                 why = f"stage {stage} was not surveyed (surveyed: {', '.join(surveyed)})"
                 left.setdefault(why, []).append(place)
-            elif off := self._off(k, surveyed[stage]):
+            elif off := self._off(k, surveyed[stage], (maps or {}).get(stage)):
                 if not keep_good:
                     raise ReadingError(off)
                 problems.append(off)
@@ -175,7 +190,7 @@ class ReadingSheet:
             problems=tuple(problems),
         )
 
-    def _off(self, k: int, grid: Grid) -> str:
+    def _off(self, k: int, grid: Grid, class_map: ClassMap | None) -> str:
         """Why the place of a row cannot be on the plate; empty when it can, or when a mark number stands for it."""
         x0, y0, x1, y1 = grid.bounds_mm
         for column, low, high in (("x_mm", x0, x1), ("y_mm", y0, y1)):
@@ -185,7 +200,11 @@ class ReadingSheet:
                     f"{self.places[k]}, column {column}: {at:g} mm lies off the plate, whose map reaches from {low:g} "
                     f"to {high:g} mm; correct the place or its unit"
                 )
-        return ""
+        if class_map is None or class_map.grid is None:
+            return ""
+        row = self.table.iloc[k]
+        off = off_the_metal(row.kind, row.x_mm, row.y_mm, class_map.grid, class_map.is_metal)
+        return off and f"{self.places[k]}: {off}"
 
 
 def _together(places: list[str]) -> str:
@@ -359,6 +378,11 @@ def _parse(row: Mapping[str, Any], where: str) -> tuple[str, str, dict[str, Any]
         most = MOST_UM[kind] / 1000
         raise fail(
             "value", f"a {kind} of {value / 1000:g} mm cannot be (at most {most:g} mm): check the unit"
+        )
+    if value < LEAST_UM.get(kind, -math.inf):
+        least = LEAST_UM[kind] / 1000
+        raise fail(
+            "value", f"a {kind} of {value / 1000:g} mm cannot be (at least {least:g} mm): check the unit"
         )
     if text("uncertainty"):
         uncertainty = _amount(text("uncertainty"), text("unit"), kind, "uncertainty", fail)

@@ -5,14 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 
 from ..casebook import Casebook, Plate, Reading, Survey
 from ..casebook import Face as CasebookFace
-from ..classes import SurfaceClass
-from ..depth import DEFAULT_UNCERTAINTY_UM, READINGS, ReadingSheet, attach_readings
+from ..classes import CLASS_WORDS, SurfaceClass
+from ..depth import DEFAULT_UNCERTAINTY_UM, READINGS, ReadingSheet, attach_readings, off_the_metal
+from ..drawing import Drawing
 from ..errors import ReadingError
 from ..flags import Flag
 from ..inspection import (
@@ -21,6 +23,10 @@ from ..inspection import (
 
 __all__ = ["HAND_SD_MM", "keep_readings", "readings_table", "rows_of_face", "tie_readings", "with_readings"]
 
+
+_THICKNESS_SLIP = 2.0
+"""A thickness so many times off that of the drawing, either way, is a slip of the unit (house choice: no plate is lapped
+to its half)."""
 
 HAND_SD_MM = 0.5
 """How far a place read off the map by eye may be from the needle, one standard deviation (house choice)."""
@@ -132,10 +138,33 @@ def _placed(readings: pd.DataFrame, inspection: Inspection | None) -> pd.DataFra
                 f"reading {tied.reading_id}, mark {number}: {why}; take the number from the map of this survey, or leave "
                 "it out and give x and y"
             )
+        what = SurfaceClass(int(marks.class_code.loc[number]))
+        if tied.kind == "pit_depth" and what != SurfaceClass.PIT:
+            raise ReadingError(
+                f"reading {tied.reading_id}, mark {number}: on the map it is {CLASS_WORDS[what]}, not a pit, and a pit "
+                "depth belongs to a pit; take the number of the pit from the map, or leave it out and give x and y"
+            )
         is_in_pit = tied.kind == "pit_depth" and tied.mark_id >= 0
         if is_in_pit or math.isnan(tied.x_mm):
             out.loc[row, ["x_mm", "y_mm"]] = marks.loc[number, ["x_mm", "y_mm"]].astype(float)
     return out
+
+
+def _must_be_of_plate(readings: pd.DataFrame, inspection: Inspection | None, drawing: Drawing | None) -> None:
+    class_map = inspection.class_map if inspection is not None else None
+    for r in (SimpleNamespace(**row) for row in readings.to_dict("records")):
+        if class_map is not None and class_map.grid is not None:
+            off = off_the_metal(r.kind, r.x_mm, r.y_mm, class_map.grid, class_map.is_metal)
+            if off:
+                raise ReadingError(f"reading {r.reading_id}: {off}")
+        if r.kind != "thickness" or drawing is None:
+            continue
+        thick_mm = r.value_um / 1000
+        if not drawing.thickness_mm / _THICKNESS_SLIP <= thick_mm <= drawing.thickness_mm * _THICKNESS_SLIP:
+            raise ReadingError(
+                f"reading {r.reading_id}: a thickness of {thick_mm:g} mm cannot be of this plate, which is "
+                f"{drawing.thickness_mm:g} mm thick by its drawing; check the unit, or correct the drawing"
+            )
 
 
 def keep_readings(
@@ -144,6 +173,7 @@ def keep_readings(
     table: pd.DataFrame,
     inspection: Inspection | None,
     *,
+    drawing: Drawing | None = None,
     as_typed: Sequence[str] = (),
 ) -> tuple[Reading, ...]:
     """Keep a table of readings with a survey, all or none.
@@ -154,8 +184,11 @@ def keep_readings(
     Raises
     ------
     ReadingError
-        A number that no mark has, or one whose mark is not at the place given with it.
+        A number that no mark has, or one whose mark is not at the place given with it; a pit depth of a mark that is
+        no pit; a place off the metal of the map; a thickness that cannot be that of `drawing`, the face's.
     """
+    placed = _placed(table, inspection)
+    _must_be_of_plate(placed, inspection, drawing)
     names = (
         "kind",
         "x_mm",
@@ -167,10 +200,7 @@ def keep_readings(
         "instrument",
         "note",
     )
-    rows = [
-        dict(zip(names, values))
-        for values in _placed(table, inspection)[list(names)].astype(object).itertuples(index=False)
-    ]
+    rows = [dict(zip(names, values)) for values in placed[list(names)].astype(object).itertuples(index=False)]
     for row, typed in zip(rows, as_typed):
         row["as_typed"] = typed
     return book.add_readings(survey, rows)

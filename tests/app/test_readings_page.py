@@ -161,3 +161,28 @@ def test_what_is_typed_for_one_survey_is_not_shown_for_another(kept: tuple[Caseb
     assert test.session_state["survey_id"] == later.id
     assert test.text_area[0].value == ""
     assert next(t for t in test.text_input if t.label == "Why").value == ""
+
+
+def test_kept_reading_says_what_it_was_tied_to(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = depth_page(survey)
+    for label, text in (("Mark number", "pit 1"), ("Reading", "70 um"), ("x, mm", "14"), ("y, mm", "0")):
+        next(t for t in test.text_input if t.label == label).input(text)
+    next(b for b in test.button if b.label == "Keep the reading").click().run()
+    assert [s.value for s in test.success] == ["kept: 70 um in pit 2"]
+    for label, text in (("Reading", "60 um"), ("x, mm", "0"), ("y, mm", "15")):
+        next(t for t in test.text_input if t.label == label).input(text)
+    next(b for b in test.button if b.label == "Keep the reading").click().run()
+    assert [s.value for s in test.success] == [
+        "kept: 60 um at 0.0, 15.0 mm, tied to no pit (no pit within the error of the place)"
+    ]
+    assert [r.mark_id for r in book.readings(survey)] == [-1, -1]
+
+
+def test_thickness_that_the_plate_cannot_have_is_a_sentence(kept: tuple[Casebook, Survey]) -> None:
+    test = depth_page(kept[1])
+    next(s for s in test.selectbox if s.label == "What").set_value("thickness")
+    for label, text in (("Reading", "5 in"), ("x, mm", "14"), ("y, mm", "0")):
+        next(t for t in test.text_input if t.label == label).input(text)
+    next(b for b in test.button if b.label == "Keep the reading").click().run()
+    assert any("127 mm cannot be of this plate" in e.value for e in test.error)

@@ -117,11 +117,12 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
                     "uncertainty": within, "lower_bound": "yes" if bound else "", "instrument": instrument,
                 }  # fmt: skip
                 table = _one_row(row)
-                (new,) = keep_readings(kept, survey, table, inspection, as_typed=[value])
+                (new,) = keep_readings(kept, survey, table, inspection, drawing=drawing, as_typed=[value])
                 st.session_state[slot] = new.id
                 st.rerun()
         elif last:
-            said.success(f"kept: {_amount(last)}{_where(last)}", icon=":material/check:")
+            tied = _tied(inspection).get(last.id, {})
+            said.success(f"kept: {_amount(last)}{_where(last, tied)}", icon=":material/check:")
 
 
 def _one_row(row: dict[str, str]) -> pd.DataFrame:
@@ -140,10 +141,20 @@ def _amount(reading: Reading) -> str:
     return ("at least " if reading.is_lower_bound else "") + format_depth(reading.value_um, units())
 
 
-def _where(reading: Reading) -> str:
-    if reading.mark_id >= 0:
-        return f" in {'pit' if reading.kind == 'pit_depth' else 'mark'} {reading.mark_id}"
-    return "" if pd.isna(reading.x_mm) else f" at {reading.x_mm:.1f}, {reading.y_mm:.1f} mm"
+def _where(reading: Reading, tied: dict[str, Any]) -> str:
+    """Where a reading belongs: to the mark that it was tied to, whatever number was typed, or to a place."""
+    mark = tied.get("mark_id", reading.mark_id)
+    place = "" if pd.isna(reading.x_mm) else f" at {reading.x_mm:.1f}, {reading.y_mm:.1f} mm"
+    if reading.kind != "pit_depth":
+        return place
+    if mark >= 0:
+        return f" in pit {mark}"
+    return f"{place}, tied to no pit" + (f" ({tied['note']})" if tied.get("note") else "")
+
+
+def _tied(inspection: Inspection | None) -> dict[int, dict[str, Any]]:
+    """The readings of a map by their number, as they were tied to its marks."""
+    return {} if inspection is None else inspection.readings.set_index("reading_id").to_dict("index")  # type: ignore[return-value]
 
 
 def _many(kept: Casebook, plate: Plate, face: Face, survey: Survey, inspection: Inspection | None) -> None:
@@ -165,7 +176,7 @@ def _many(kept: Casebook, plate: Plate, face: Face, survey: Survey, inspection: 
         with sentences():
             sheet = readings_from_csv_text(text, keep_good=keep_good)
             mine = rows_of_face(sheet, survey.stage, plate, face)
-            keep_readings(kept, survey, mine, inspection)
+            keep_readings(kept, survey, mine, inspection, drawing=face_drawing(face))
             st.session_state[slot] += 1
             for problem in sheet.problems:
                 st.warning(problem)
@@ -180,7 +191,7 @@ def _kept(kept: Casebook, survey: Survey, inspection: Inspection | None) -> None
     if not readings:
         st.write("None yet. Without readings or a second lap step the depth of a pit cannot be known.")
         return
-    tied = {} if inspection is None else inspection.readings.set_index("reading_id").to_dict("index")
+    tied = _tied(inspection)
     st.dataframe(
         pd.DataFrame([_row(r, tied.get(r.id, {})) for r in readings]),
         hide_index=True,
