@@ -3,6 +3,7 @@
 The faces of the program (command line, review page) call this; it calls the stages and holds no formulas.
 """
 
+from .entered_stock import check_stock
 from .kept_files import (
     DRAWING_ROLE,
     LIMITS_ROLE,
@@ -42,6 +43,7 @@ __all__ = [
     "PLAN_SEED",
     "UnmappedSurvey",
     "all_readings",
+    "check_stock",
     "drawing_of",
     "flatness_of",
     "inspections_of_face",

@@ -138,3 +138,42 @@ def test_customer_and_notes_of_a_job_are_asked_shown_and_corrected(
         "C. Builder",
         "ran hot\nno history before 2020",
     )
+
+
+def add_survey(test: AppTest, stage: str, removed: str) -> AppTest:
+    next(s for s in test.selectbox if s.label == "Stage").set_value(stage)
+    write(test, "Stock taken off so far", removed)
+    return press(test, "Add the survey")
+
+
+@pytest.mark.parametrize(
+    ("stage", "removed", "said"),
+    [
+        ("intake", "22 um", "Stock taken off: at intake nothing is taken off yet."),
+        ("lap_1", "1.5 mm", "Stock taken off: 1.5 mm of a plate 12 mm thick cannot be (at most 1.2 mm)"),
+        ("lap_1", "-3 thou", "Stock taken off: write it as a positive length"),
+    ],
+)
+def test_stock_that_cannot_be_is_refused_when_the_survey_is_added(
+    book: Casebook, stage: str, removed: str, said: str
+) -> None:
+    plate = book.create_plate("T-14", drawing="heron40_end", job=book.jobs()[0])
+    face = book.create_face(plate, "A")
+    test = add_survey(page("jobs", job_id=1, plate_id=plate.id, face_id=face.id).run(), stage, removed)
+    assert [e.value[: len(said)] for e in test.error] == [said]
+    assert book.surveys(face=face) == ()
+
+
+def test_what_happened_elsewhere_has_its_day_and_its_stock(
+    book: Casebook, open_page: Callable[[str], AppTest]
+) -> None:
+    test = open_page("jobs")
+    write(test, "Stock taken off, if any", "-3 thou")
+    test = press(test, "Add")
+    assert [e.value for e in test.error] == ["Stock taken off: write it as a positive length"]
+    write(test, "Stock taken off, if any", "3 thou")
+    next(d for d in test.date_input if d.label == "When, if it is known").set_value(date(2024, 2, 1))
+    test = press(test, "Add")
+    assert [e.value for e in test.error] == []
+    (event,) = book.open_plate(1).events
+    assert (event.happened_on, round(event.removed_um, 1)) == (date(2024, 2, 1), 76.2)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 
 import streamlit as st
@@ -9,9 +10,11 @@ import streamlit as st
 from ...casebook import Casebook, Face, Job, Plate, Survey
 from ...classes import Stage
 from ...drawing import shipped_plates
-from ...errors import InputError
+from ...errors import InputError, PitmapError
 from ...estimate import Estimate
 from ...units import format_depth, parse_length
+from ...workflow import check_stock
+from ..cached import face_drawing
 from ..guard import sentences
 from ..parts import caution, stage_word, survey_labels
 from ..state import book, go_to, here, units
@@ -213,7 +216,7 @@ def _new_survey(kept: Casebook, job: Job, face: Face) -> None:
         if st.form_submit_button("Add the survey"):
             with sentences():
                 survey = kept.create_survey(
-                    face, job, Stage(stage).name, day, removed_um=removed_estimate(stage, removed, within)
+                    face, job, Stage(stage).name, day, removed_um=_stock(face, stage, removed, within)
                 )
                 go_to(face=face.id)
                 go_to(survey=survey.id)
@@ -243,7 +246,8 @@ def _correct_survey(kept: Casebook, surveys: list[Survey], labels: dict[int, str
                 if st.form_submit_button("Keep the correction"):
                     changes: dict[str, object] = {"surveyed_on": day}
                     if (removed, within) != (shown, half):
-                        changes["removed_um"] = removed_estimate(survey.stage, removed, within)
+                        face = kept.get(Face, survey.face_id)
+                        changes["removed_um"] = _stock(face, survey.stage, removed, within)
                     kept.update(survey, reason=reason, **changes)
                     st.rerun()
                 if st.form_submit_button("Leave this survey out", icon=":material/block:"):
@@ -254,6 +258,21 @@ def _correct_survey(kept: Casebook, surveys: list[Survey], labels: dict[int, str
                         f"{labels[survey.id].capitalize()} is left out: it stays in the plate's life and counts no more."
                     )
                     st.rerun()
+
+
+def _stock(face: Face, stage: str, removed: str, within: str) -> Estimate:
+    """What was typed about the stock taken off, if it can have been taken off this face."""
+    stock = removed_estimate(stage, removed, within)
+    check_stock(stock.value, stage=stage, thickness_mm=_thickness_mm(face))
+    return stock
+
+
+def _thickness_mm(face: Face) -> float:
+    """By the face's drawing; NaN where it has none that can be read."""
+    try:
+        return face_drawing(face).thickness_mm
+    except PitmapError:
+        return math.nan
 
 
 def removed_estimate(stage: str, removed: str, within: str) -> Estimate:
@@ -293,12 +312,19 @@ def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-unt
         with st.form("new_event", border=False):
             st.markdown("Add something that happened elsewhere")
             kind = st.selectbox("What", ["stock", "reshaped port", "stud", "dowel", "repair", "other"])
+            day = st.date_input("When, if it is known", value=None)
             text = st.text_input("In words", max_chars=500)
             removed = st.text_input("Stock taken off, if any", placeholder="3 thou")
             source = st.text_input("Who says so", max_chars=200)
             if st.form_submit_button("Add"):
                 with sentences():
-                    more = {"removed_um": parse_length(removed, to="um")} if removed.strip() else {}
+                    more: dict[str, object] = {"happened_on": day} if day else {}
+                    if removed.strip():
+                        more["removed_um"] = parse_length(removed, to="um")
+                        check_stock(
+                            parse_length(removed, to="um"),
+                            thickness_mm=next((_thickness_mm(f) for f in life.faces), math.nan),
+                        )
                     kept.add_event(plate, kind, text=text, source=source, **more)
                     st.rerun()
         st.markdown("**Every change, newest first**")
