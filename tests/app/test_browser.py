@@ -32,7 +32,7 @@ def test_whole_job(page, samples: Path, tmp_path_factory: pytest.TempPathFactory
     page.get_by_role("tab", name="New job").click()
     write(page, "Customer's reference", "order 7")
     write(page, "Plate tag", "T-12")
-    choose(page, "Drawing", "heron40_intermediate_a")
+    choose(page, "Drawing of face A", "heron40_intermediate_a")
     page.get_by_role("button", name="Start the job").click()
     page.get_by_role("heading", name="Plate T-12").wait_for()
 

@@ -11,6 +11,9 @@ from page_steps import page
 from streamlit.testing.v1 import AppTest
 
 from pitmap.casebook import Casebook
+from pitmap.drawing import load_shipped
+from pitmap.errors import InputError
+from pitmap.workflow import drawing_of
 
 pytestmark = pytest.mark.filterwarnings("default")
 
@@ -177,3 +180,27 @@ def test_what_happened_elsewhere_has_its_day_and_its_stock(
     assert [e.value for e in test.error] == []
     (event,) = book.open_plate(1).events
     assert (event.happened_on, round(event.removed_um, 1)) == (date(2024, 2, 1), 76.2)
+
+
+def test_second_face_has_the_drawing_that_is_chosen_for_it_and_never_that_of_the_first(
+    book: Casebook, open_page: Callable[[str], AppTest]
+) -> None:
+    for tag, chosen in (("T-20", ""), ("T-21", "heron40_intermediate_b")):
+        test = open_page("jobs")
+        next(r for r in test.radio if r.label == "Machined faces").set_value("two")
+        box = {s.label: s for s in test.selectbox}
+        box["Drawing of face A"].set_value("heron40_intermediate_a")
+        if chosen:
+            box["Drawing of face B, if there are two"].set_value(chosen)
+        start_job(test, f"order {tag}", tag)
+        plate = book.plate_by_tag(tag)
+        assert plate is not None
+        a, b = book.faces(plate)
+        assert (
+            drawing_of(book, plate, a).fingerprint() == load_shipped("heron40_intermediate_a").fingerprint()
+        )
+        if chosen:
+            assert drawing_of(book, plate, b).fingerprint() == load_shipped(chosen).fingerprint()
+        else:
+            with pytest.raises(InputError, match="face B: has no drawing"):
+                drawing_of(book, plate, b)

@@ -6,6 +6,7 @@ import math
 from datetime import date
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from ...casebook import Casebook, Face, Job, Plate, Survey
 from ...classes import Stage
@@ -106,12 +107,13 @@ def _new_job(kept: Casebook) -> None:
         position = st.text_input(
             "Place in the engine", placeholder="front, rear, intermediate", max_chars=120
         )
-        drawing = st.selectbox(
-            "Drawing",
-            ["", *shipped_plates()],
-            format_func=lambda n: n or "mine: I add it on the Drawing page",
-        )
         faces = st.radio("Machined faces", ["one", "two"], horizontal=True)
+        # Each face its own: the second face of a plate is not as the first one is drawn.
+        one, two = st.columns(2)
+        drawings = {
+            "A": _drawing_box(one, "Drawing of face A"),
+            "B": _drawing_box(two, "Drawing of face B, if there are two"),
+        }
         notes = st.text_area("History and notes", placeholder="not known: assume nothing", max_chars=5000)
         is_asked = st.form_submit_button("Start the job", type="primary")
     with sentences():
@@ -126,9 +128,9 @@ def _new_job(kept: Casebook) -> None:
         with kept.together():
             job = kept.create_job(reference, customer=customer, engine=engine, notes=notes)
             if known is None:
-                plate = kept.create_plate(tag, position=position, drawing=drawing, job=job)
+                plate = kept.create_plate(tag, position=position, job=job)
                 for name in ["A", "B"][: 2 if faces == "two" else 1]:
-                    kept.create_face(plate, name)
+                    kept.create_face(plate, name, drawing=drawings[name])
             else:
                 plate = known
                 kept.put_into_job(plate, job)
@@ -139,6 +141,12 @@ def _new_job(kept: Casebook) -> None:
         st.session_state["new_job_number"] = number + 1
         go_to(job=job.id, plate=plate.id)
         st.rerun()
+
+
+def _drawing_box(column: DeltaGenerator, label: str) -> str:
+    return column.selectbox(
+        label, ["", *shipped_plates()], format_func=lambda n: n or "mine: I add it on the Drawing page"
+    )
 
 
 def _known_words(kept: Casebook, plate: Plate) -> str:
