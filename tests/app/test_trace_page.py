@@ -263,3 +263,32 @@ def test_from_trace_to_kept_drawing_and_another_photo(shop, open_desk, samples: 
     assert len(kept.openings) == 41
     assert "8. Try it on another photo" in words(test)
     assert len(asked) == 1
+
+
+def test_names_typed_in_the_openings_table_outlive_a_change_of_units(
+    shop, open_desk, samples: Path, monkeypatch
+) -> None:
+    from pitmap.review.screens import trace_result
+
+    trace = true_trace(samples)
+    monkeypatch.setattr(trace_desk, "trace_plate", lambda *_a, **_k: trace)
+    real, shown = trace_result.st.data_editor, []
+
+    def typed(table, *, key, **more):  # type: ignore[no-untyped-def]
+        if not key.startswith("trace_table_"):
+            return real(table, key=key, **more)
+        shown.append(list(zip(table["name"], table["kind"]))[:2])
+        if key.endswith("_mm") and len(shown) == 1:
+            table = table.copy()
+            table.loc[0, ["name", "kind"]] = ["my own hole", "drain"]
+        return table
+
+    monkeypatch.setattr(trace_result.st, "data_editor", typed)
+    face, photos = shop[3], shop[4]
+    test = ask(open_desk(clicked(photos, samples)), face, thickness="14 mm", distance="290.5 mm")
+    assert not test.error, words(test)
+    second = shown[0][1]
+    test.session_state["units"] = "inch"
+    test.run()
+    assert not test.exception and not test.error, words(test)
+    assert shown[-1] == [("my own hole", "drain"), second]

@@ -137,15 +137,23 @@ def _openings(face: Face, desk: Desk, trace: Trace) -> Drawing:
     """The openings as a table whose names and kinds a person confirms; the drawing with them."""
     k, word = (1 / 25.4, "in") if units() == "inch" else (1.0, "mm")
     places = 4 if word == "in" else 2
+    # The table is another one for each unit, and begins with what was named in the one before it.
+    base = f"trace_table_{face.id}_{_digest(desk.wanted)}"
+    named: tuple[tuple[str, str], ...] = st.session_state.get(f"{base}_named", ())
+    if st.session_state.get(f"{base}_unit") != word:
+        # Only then: a table that is given other rows while it is shown forgets what is typed in it.
+        st.session_state[f"{base}_unit"], st.session_state[f"{base}_from"] = word, named
+    begun = st.session_state[f"{base}_from"]
     rows = []
     rounds = {r.name: r for r in trace.circles.itertuples()}
-    for o in trace.drawing.openings:
+    for i, o in enumerate(trace.drawing.openings):
         r = rounds.get(o.name)
         middle = o.polygon.centroid
+        name, what = begun[i] if begun else (o.name, trace.suggested_kinds.get(o.name, o.kind))
         rows.append(
             {
-                "name": o.name,
-                "kind": trace.suggested_kinds.get(o.name, o.kind),
+                "name": name,
+                "kind": what,
                 f"x, {word}": k * (r.x_mm if r else middle.x),
                 f"y, {word}": k * (r.y_mm if r else middle.y),
                 "centre within": f"{k * r.centre_err_mm:.{places}f} {word}" if r else "",
@@ -159,7 +167,7 @@ def _openings(face: Face, desk: Desk, trace: Trace) -> Drawing:
     st.write("Names and kinds are suggestions: change what is not so. Intervals are 90 %.")
     edited = st.data_editor(
         table,
-        key=f"trace_table_{face.id}_{_digest(desk.wanted)}_{word}",
+        key=f"{base}_{word}",
         hide_index=True,
         width="stretch",
         height=min(420, 38 + 35 * len(table)),
@@ -170,6 +178,7 @@ def _openings(face: Face, desk: Desk, trace: Trace) -> Drawing:
             **numbers,
         },
     )
+    st.session_state[f"{base}_named"] = tuple((row.name, row.kind) for row in edited.itertuples())
     kept = [
         Opening(name=new.name.strip(), kind=new.kind, polygon=old.polygon)
         for old, new in zip(trace.drawing.openings, edited.itertuples())
