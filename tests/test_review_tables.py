@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from pitmap.review.corrections import _typed_corners
-from pitmap.review.tables import lands_view, leak_words, ratings_view, zones_view
+from pitmap.review.tables import lands_view, leak_words, ratings_view, regions_view, steps_view, zones_view
 
 
 def lands(**columns: list) -> pd.DataFrame:
@@ -69,3 +69,39 @@ def test_what_cannot_be_told_of_a_zone_is_said() -> None:
 def test_decimal_commas_of_typed_corners_are_read() -> None:
     assert _typed_corners("10,5 60; 20 60; 20 -70,25;") == [[10.5, 60.0], [20.0, 60.0], [20.0, -70.25]]
     assert _typed_corners("10.5 60, 20 60, 20 -70.25") == [[10.5, 60.0], [20.0, 60.0], [20.0, -70.25]]
+
+
+def test_steps_are_worded_in_the_chosen_units() -> None:
+    steps = pd.DataFrame({
+        "zone": ["running_surface", "seal_land"], "from_um": [0.0, 0.0], "to_um": [10.0, 25.4],
+        "pits_cleared": [17.643, 2.0], "pits_left": [3.2, float("nan")],
+        "p_clean_before": [0.0, 0.25], "p_clean_after": [0.126, 1.0],
+        "sound_width_gain_mm": [float("nan"), 0.254], "uses": [None, "a tenth of the stock"],
+    })  # fmt: skip
+    assert steps_view(steps, "inch").to_dict("list") == {
+        "zone": ["running surface", "seal land"],
+        "from": ["0.0 thou", "0.0 thou"],
+        "to": ["0.4 thou", "1.0 thou"],
+        "pits that it clears": ["18", "2"],
+        "pits left": ["3", "cannot be told"],
+        "chance that none is left": ["0 % before, 13 % after", "25 % before, 100 % after"],
+        "sound width gained": ["", "0.010 in"],
+        "uses": ["", "a tenth of the stock"],
+    }
+
+
+def test_places_of_an_alignment_are_worded_in_the_chosen_units() -> None:
+    regions = pd.DataFrame({
+        "region": ["outline_3", "bore"], "x_mm": [12.34, 0.0], "y_mm": [-4.0, 1.0], "in_frame_share": [1.0, 0.0],
+        "met_share": [0.956, float("nan")], "residual_mm": [0.083, float("nan")],
+        "residual_mean_mm": [-0.021, float("nan")],
+    })  # fmt: skip
+    assert regions_view(regions, "mm").to_dict("list") == {
+        "place": ["outline 3", "bore"],
+        "x mm": [12.3, 0.0],
+        "y mm": [-4.0, 1.0],
+        "in the photo": ["100 %", "0 %"],
+        "edge found in its place": ["96 %", "cannot be told"],
+        "distance from the drawing": ["0.08 mm", "not known"],
+        "of it, outwards": ["-0.02 mm", "not known"],
+    }

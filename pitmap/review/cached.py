@@ -21,6 +21,7 @@ from ..report import RecordInput
 from ..stock import StockPlan
 from ..workflow import (
     drawing_of,
+    housing_dip_of,
     inspections_of_face,
     limits_of,
     must_be_of_drawing,
@@ -190,17 +191,21 @@ def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
     must_be_of_drawing(face_series(face, job), face_drawing(face, job))
     system = units()
     limits = limits_of(book(), face, job, system=system)
+    dip = housing_dip_of(book(), face, job)
     unmapped = unmapped_of_face(book(), face, job)
     choices = (
         system,
         unmapped,
         repr(sorted(limits.entries.items())),
         repr(sorted(limits.doubts.items())),
+        repr(dip),
     )
     with st.spinner("Working the plan out ..."):
         return drawn(
             "plan", inspections, choices,
-            lambda: plan_face(inspections, limits, unmapped=unmapped, system=system),
+            lambda: plan_face(
+                inspections, limits, unmapped=unmapped, housing_dip_um=dip, system=system
+            ),
         )  # fmt: skip
 
 

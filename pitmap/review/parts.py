@@ -10,13 +10,17 @@ from streamlit.delta_generator import DeltaGenerator
 
 from ..casebook import Casebook, Face, Job, Plate, Survey
 from ..classes import Stage
+from ..errors import InputError
+from ..estimate import Estimate
 from ..stock import CAUTION
+from ..units import parse_length
 from .state import Place, book, go_to, here
 
 __all__ = [
     "caution",
     "choose_face",
     "choose_survey",
+    "measured_length",
     "rests_on",
     "stage_word",
     "survey_labels",
@@ -122,6 +126,16 @@ def rests_on(surveys: Iterable[Survey]) -> None:
     """Which surveys a page of the whole face is made from."""
     labels = survey_labels(list(surveys)).values()
     st.caption(f"From every mapped survey of this face in this job: {'; '.join(labels)}.")
+
+
+def measured_length(typed: str, within: str, name: str) -> Estimate | None:
+    """A length and how far off it may be, as they were typed, um; None for an empty field."""
+    if not typed.strip():
+        return None
+    value, half = parse_length(typed, to="um"), parse_length(within, to="um")
+    if value < 0 or half < 0:
+        raise InputError(f"{name}: write it as a positive length")
+    return Estimate(value=value, low=max(0.0, value - half), high=value + half)
 
 
 def _id(place: Place, name: str) -> int | None:

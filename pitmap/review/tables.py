@@ -9,9 +9,17 @@ import pandas as pd
 from ..estimate import Estimate
 from ..flags import flag_words
 from ..report.words import estimate_of
-from ..units import UnitSystem, format_estimate, format_length
+from ..units import UnitSystem, format_depth, format_estimate, format_length
 
-__all__ = ["lands_view", "leak_words", "marks_view", "ratings_view", "zones_view"]
+__all__ = [
+    "lands_view",
+    "leak_words",
+    "marks_view",
+    "ratings_view",
+    "regions_view",
+    "steps_view",
+    "zones_view",
+]
 
 _UNKNOWN = "cannot be told"
 
@@ -99,3 +107,45 @@ def ratings_view(ratings: pd.DataFrame) -> pd.DataFrame:
             "where it is published": ratings.source,
         }
     )
+
+
+def steps_view(steps: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
+    """What each further step of stock buys and uses, one row per zone and step."""
+    chances = zip(steps.p_clean_before, steps.p_clean_after)
+    return pd.DataFrame(
+        {
+            "zone": steps.zone.str.replace("_", " "),
+            "from": [format_depth(v, units) for v in steps.from_um],
+            "to": [format_depth(v, units) for v in steps.to_um],
+            "pits that it clears": [_count(v) for v in steps.pits_cleared],
+            "pits left": [_count(v) for v in steps.pits_left],
+            "chance that none is left": [f"{_percent(a)} before, {_percent(b)} after" for a, b in chances],
+            "sound width gained": [
+                "" if pd.isna(v) else format_length(v, units) for v in steps.sound_width_gain_mm
+            ],
+            "uses": ["" if pd.isna(v) else str(v) for v in steps.uses],
+        }
+    )
+
+
+def regions_view(regions: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
+    """How well the drawing lies on the photo, one row per opening or part of the outline."""
+    return pd.DataFrame(
+        {
+            "place": regions.region.str.replace("_", " "),
+            "x mm": regions.x_mm.round(1),
+            "y mm": regions.y_mm.round(1),
+            "in the photo": [_percent(v) for v in regions.in_frame_share],
+            "edge found in its place": [_percent(v) for v in regions.met_share],
+            "distance from the drawing": [format_length(v, units) for v in regions.residual_mm],
+            "of it, outwards": [format_length(v, units) for v in regions.residual_mean_mm],
+        }
+    )
+
+
+def _count(value: float) -> str:
+    return _UNKNOWN if pd.isna(value) else f"{value:.0f}"
+
+
+def _percent(share: float) -> str:
+    return _UNKNOWN if pd.isna(share) else f"{100 * share:.0f} %"

@@ -8,9 +8,11 @@ from .kept_files import (
     DRAWING_ROLE,
     LIMITS_ROLE,
     drawing_of,
+    housing_dip_of,
     limit_rows_of,
     limits_of,
     save_drawing,
+    save_housing_dip,
     save_limits,
 )
 from .kept_readings import (
@@ -46,6 +48,7 @@ __all__ = [
     "check_stock",
     "drawing_of",
     "flatness_of",
+    "housing_dip_of",
     "inspections_of_face",
     "keep_photo",
     "keep_readings",
@@ -63,6 +66,7 @@ __all__ = [
     "record_of_face",
     "rows_of_face",
     "save_drawing",
+    "save_housing_dip",
     "save_limits",
     "tie_readings",
     "unmapped_of_face",

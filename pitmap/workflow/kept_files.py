@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tempfile
 from collections.abc import Sequence
 from datetime import datetime
@@ -12,6 +13,7 @@ from ..casebook import Attachment, Casebook, Job, Plate, SignOff
 from ..casebook import Face as CasebookFace
 from ..drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plates
 from ..errors import InputError
+from ..estimate import Estimate
 from ..stock import (
     LIMIT_TEXT,
     LimitSheet,
@@ -26,15 +28,17 @@ __all__ = [
     "DRAWING_ROLE",
     "LIMITS_ROLE",
     "drawing_of",
+    "housing_dip_of",
     "limit_rows_of",
     "limits_of",
     "save_drawing",
+    "save_housing_dip",
     "save_limits",
 ]
 
 
 DRAWING_ROLE = "drawing"
-
+HOUSING_ROLE = "housing dip"
 LIMITS_ROLE = "limit sheet"
 
 
@@ -164,3 +168,19 @@ def save_drawing(book: Casebook, plate: Plate, face: CasebookFace, drawing: Draw
         with book.together():
             for one in sorted(Path(folder).iterdir()):
                 book.attach_file(plate, one.read_bytes(), one.name, role=DRAWING_ROLE, face=face)
+
+
+def housing_dip_of(book: Casebook, face: CasebookFace, job: Job | None = None) -> Estimate | None:
+    """The dip of the rotor housing that goes on a face, um, as it was last kept; None where none is.
+
+    With a released `job` the one that was signed with it.
+    """
+    kept = _attached(book, face, HOUSING_ROLE, job)
+    dip = json.loads(book.read_file(kept[-1].sha256)) if kept else {}
+    return Estimate(**dip) if dip else None
+
+
+def save_housing_dip(book: Casebook, plate: Plate, face: CasebookFace, dip_um: Estimate | None) -> None:
+    """Keep the dip of the rotor housing that goes on a face, or that it is not known any more."""
+    dip = {} if dip_um is None else {"value": dip_um.value, "low": dip_um.low, "high": dip_um.high}
+    book.attach_file(plate, json.dumps(dip).encode(), "housing_dip.json", role=HOUSING_ROLE, face=face)

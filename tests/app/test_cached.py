@@ -25,6 +25,7 @@ def test_result_is_of_the_inspections_of_now(what: str, monkeypatch: pytest.Monk
     monkeypatch.setattr(cached, "unmapped_of_face", lambda *_: ())
     monkeypatch.setattr(cached, "face_drawing", lambda *_: drawing)
     monkeypatch.setattr(cached, "must_be_of_drawing", lambda *_: None)
+    monkeypatch.setattr(cached, "housing_dip_of", lambda *_: None)
     monkeypatch.setattr(cached, "face_series", lambda *_: [(SimpleNamespace(id=1), now[0])])
     monkeypatch.setattr(cached, "plan_face", lambda inspections, *_, **__: inspections[0].number)
     monkeypatch.setattr(cached, "compare", lambda inspections, _: inspections[0].number)

@@ -14,7 +14,15 @@ from survey_fakes import keep_survey
 from pitmap.casebook import Casebook, Face, Plate, Survey
 from pitmap.depth import readings_from_rows
 from pitmap.stock import Limit, LimitSheet
-from pitmap.workflow import LIMITS_ROLE, drawing_of, keep_readings, limits_of, open_inspection, save_limits
+from pitmap.workflow import (
+    LIMITS_ROLE,
+    drawing_of,
+    housing_dip_of,
+    keep_readings,
+    limits_of,
+    open_inspection,
+    save_limits,
+)
 
 pytestmark = pytest.mark.filterwarnings("default")
 
@@ -199,3 +207,29 @@ def test_checklist_page_signs_only_what_it_showed(kept: tuple[Casebook, Survey])
     ]
     assert sign() == []
     assert book.get(Survey, survey.id).state == "signed"
+
+
+def test_gap_at_the_joint_is_judged_with_the_housing_dip(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    keep_two_readings(book, survey)
+    rows = [
+        {"stage": "test_lap", "kind": "height", "x_mm": x, "y_mm": y, "value": value, "uncertainty": "1 um"}
+        for x, y, value in ((-24, 0, "0 um"), (24, 0, "0 um"), (0, 24, "0 um"), (0, -24, "0 um"), (17, 17, "-10 um"))
+    ]  # fmt: skip
+    keep_readings(book, survey, readings_from_rows(rows).table, None)
+    plate, face = book.get(Plate, 1), book.get(Face, 1)
+    sheet = LimitSheet(entries={"joint_gap": Limit(value=76.0, source="manual, page 12")})
+    save_limits(book, plate, face, sheet)
+
+    def gap(test: AppTest) -> str:
+        return next(m.value for m in test.markdown if "joint" in m.value and "material" in m.value)
+
+    test = open_page("plan", survey)
+    assert ":material/remove:" in gap(test)
+    next(t for t in test.text_input if t.label == "Dip of the rotor housing's face").input("4 thou")
+    next(t for t in test.text_input if t.label == "Give or take" and t.key.startswith("dip_")).input("2 um")
+    next(b for b in test.button if b.label == "Keep the housing's dip").click().run()
+    assert [e.value for e in test.error] == []
+    dip = housing_dip_of(book, face)
+    assert (round(dip.value, 1), round(dip.low, 1), round(dip.high, 1)) == (101.6, 99.6, 103.6)
+    assert ":material/block:" in gap(test)  # 101.6 um alone is over the limit

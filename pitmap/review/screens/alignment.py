@@ -17,6 +17,7 @@ from ..guard import sentences
 from ..parts import caution, choose_survey
 from ..picking import Mark, Picker
 from ..state import units
+from ..tables import regions_view
 
 __all__ = ["show", "show_alignment"]
 
@@ -75,7 +76,7 @@ def show_alignment(ref: PhotoRef, drawing: Drawing, alignment) -> None:  # type:
         "Yellow: edges of the metal. Blue: seal land. They must lie on the edges of the face, not of the bench."
     )
     with st.expander("How sure is it, place by place?"):
-        st.dataframe(alignment.regions, hide_index=True, width="stretch")
+        st.dataframe(regions_view(alignment.regions, units()), hide_index=True, width="stretch")
         other = alignment.runner_up
         if other.kind == "none":
             st.write("No other way of laying the drawing came close.")

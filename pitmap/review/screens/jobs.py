@@ -17,7 +17,7 @@ from ...units import format_depth, parse_length
 from ...workflow import check_stock
 from ..cached import face_drawing
 from ..guard import sentences
-from ..parts import caution, stage_word, survey_labels
+from ..parts import caution, measured_length, stage_word, survey_labels
 from ..state import book, go_to, here, units
 
 __all__ = ["show"]
@@ -287,12 +287,8 @@ def removed_estimate(stage: str, removed: str, within: str) -> Estimate:
     """What was typed about the stock taken off, as an estimate."""
     if stage == "intake" and not removed.strip():
         return Estimate(value=0.0, low=0.0, high=0.0)
-    if not removed.strip():
-        return Estimate.unknown("the stock taken off was not entered")
-    value, half = parse_length(removed, to="um"), parse_length(within, to="um")
-    if value < 0 or half < 0:
-        raise InputError("Stock taken off: write it as a positive length")
-    return Estimate(value=value, low=max(0.0, value - half), high=value + half)
+    stock = measured_length(removed, within, "Stock taken off")
+    return stock or Estimate.unknown("the stock taken off was not entered")
 
 
 def _new_face(kept: Casebook, plate: Plate) -> None:

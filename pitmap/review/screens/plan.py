@@ -11,11 +11,12 @@ from ...casebook import Casebook, Face, Plate
 from ...report.page_plan import budget_figure, curve_figures
 from ...stock import LIMIT_TEXT, OFFERED, LimitSheet, StockPlan, usable_limits
 from ...units import format_confidence, format_depth, format_estimate, format_length
-from ...workflow import limit_rows_of, save_limits
+from ...workflow import housing_dip_of, limit_rows_of, save_housing_dip, save_limits
 from ..cached import drawn, face_plan, face_series
 from ..guard import sentences
-from ..parts import choose_face, rests_on
+from ..parts import choose_face, measured_length, rests_on
 from ..state import units
+from ..tables import steps_view
 
 __all__ = ["show"]
 
@@ -54,6 +55,8 @@ def show() -> None:
         )
     with sentences():
         _limit_sheet(kept, plate, face)
+    with sentences():
+        _housing(kept, plate, face)
 
 
 def _verdict(plan: StockPlan) -> None:
@@ -137,7 +140,7 @@ def _curves(plan: StockPlan) -> None:
     for figure in drawn("curves", (plan,), (system,), lambda: curve_figures(plan, system)):
         st.plotly_chart(figure, width="stretch")
     with st.expander("What each further step buys and uses"):
-        st.dataframe(plan.steps, hide_index=True, width="stretch")
+        st.dataframe(steps_view(plan.steps, units()), hide_index=True, width="stretch")
 
 
 def _rules(plan: StockPlan) -> None:
@@ -198,6 +201,29 @@ def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
                 st.error(f"Nothing is kept yet. To be corrected above: {labels}.", icon=":material/error:")
             for name, why in wrong.items():
                 beside[name].error(f"{LIMIT_TEXT[name][1].capitalize()}: {why}", icon=":material/error:")
+
+
+def _housing(kept: Casebook, plate: Plate, face: Face) -> None:
+    """The dip of the rotor housing that goes on this face: with the plate's own it makes the gap at the joint."""
+    dip = housing_dip_of(kept, face)
+    with st.expander("Rotor housing that goes on this face"), st.form("housing", border=False):
+        st.write(
+            "The gap at the joint is the plate's dip and the rotor housing's together. The plate's comes from heights read "
+            "on the Depth page; the housing's is measured on the housing. Without both the gap is not judged."
+        )
+        tag = f"{face.id}_{hash(repr(dip))}"
+        one, two = st.columns(2)
+        typed = one.text_input(
+            "Dip of the rotor housing's face", value=f"{dip.value:.9g} um" if dip else "", key=f"dip_{tag}",
+            placeholder="20 um or 0.8 thou; empty when not known",
+        )  # fmt: skip
+        within = two.text_input(
+            "Give or take", value=f"{dip.high - dip.value:.9g} um" if dip else "5 um", key=f"dip_within_{tag}",
+            help="How far off it may be, either way, in 9 cases of 10.",
+        )  # fmt: skip
+        if st.form_submit_button("Keep the housing's dip"):
+            save_housing_dip(kept, plate, face, measured_length(typed, within, "Dip of the rotor housing"))
+            st.rerun()
 
 
 def _shown(value: float | None, unit: str) -> str:
