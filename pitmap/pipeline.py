@@ -31,6 +31,7 @@ from .settings import Settings
 from .surface import ClassMap, classify
 
 __all__ = [
+    "MOST_REMOVED_SHARE",
     "STEPS",
     "Landmarks",
     "Progress",
@@ -44,7 +45,7 @@ __all__ = [
 STEPS = ("read", "align", "straighten", "check", "classify", "measure")
 """Names of the steps, in order, as a progress bar shows them."""
 
-_MOST_REMOVED_SHARE = 0.1
+MOST_REMOVED_SHARE = 0.1
 """Of the plate's thickness. More is a slip of the unit: a lapped face gives up tenths of a millimetre (house choice)."""
 
 Progress = Callable[[str, float], None]
@@ -158,7 +159,7 @@ def map_face(
             f"map: stage intake, and {removed_um.value:g} um taken off before it (--removed); at intake nothing was yet: "
             "name a later stage, or leave the stock out (earlier rebuilds go into the limit sheet, stock_removed_before)"
         )
-    if removed_um is not None and removed_um.value > 1000 * drawing.thickness_mm * _MOST_REMOVED_SHARE:
+    if removed_um is not None and removed_um.value > 1000 * drawing.thickness_mm * MOST_REMOVED_SHARE:
         raise InputError(
             f"map: {removed_um.value / 1000:g} mm of stock taken off a plate of {drawing.thickness_mm:g} mm; "
             "is the unit right?"

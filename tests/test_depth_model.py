@@ -370,3 +370,35 @@ def test_more_readings_do_not_widen_on_average(seed, n_first):
     few, many = np.median(widths, axis=0)
     # Five faces, 300 draws: the median width of either has a sampling error well under a quarter.
     assert many <= 1.25 * few
+
+
+@pytest.mark.parametrize(
+    ("shallow", "deep", "counts"),
+    [
+        # 168 and 40 um, 6 um each: the needle missed the floor once
+        ({}, {}, 168.0),
+        # 150 um that the needle did not reach the floor of, beside an exact 40
+        ({}, {"lower_bound": "yes"}, None),
+    ],
+)
+def test_of_readings_that_speak_against_each_other_the_deepest_counts(shallow, deep, counts):
+    table = pd.concat(
+        [_readings([40.0], sd=6.0, **shallow), _readings([168.0], sd=6.0, **deep)], ignore_index=True
+    )
+    table["reading_id"] = [1, 2]
+    data = collect(_marks((1.0,)), table, None, np.array([0.0]), np.zeros(2, int))
+    (said,) = data.problems
+    assert "40 um and" in said and "168 um" in said and "the deepest counts" in said
+    assert data.flags[0] & int(Flag.CONTRADICTION)
+    if counts is None:
+        assert np.isnan(data.y[0]) and data.at_least[0] == 168.0
+    else:
+        assert (data.y[0], data.u[0]) == (counts, pytest.approx(6.0))
+
+
+def test_readings_that_agree_are_averaged():
+    table = pd.concat([_readings([40.0], sd=6.0), _readings([52.0], sd=6.0)], ignore_index=True)
+    table["reading_id"] = [1, 2]
+    data = collect(_marks((1.0,)), table, None, np.array([0.0]), np.zeros(2, int))
+    assert data.problems == ()
+    assert (data.y[0], data.u[0]) == (pytest.approx(46.0), pytest.approx(6.0 / math.sqrt(2)))

@@ -93,7 +93,8 @@ def collect(
 
     A needle cannot reach deeper than the pit is, but a photo can miss a pit: a reading deeper than a lap step allows
     keeps its word against the map that no longer shows the pit. A needle can fail to reach the floor: a reading
-    shallower than what has come off while the pit stayed gives way.
+    shallower than what has come off while the pit stayed gives way, and so does one beside a much deeper one of the same
+    pit and survey.
     """
     ids = marks["mark_id"].to_numpy(np.int64)
     if len(np.unique(ids)) < len(ids):
@@ -169,6 +170,19 @@ def collect(
                 at_least[i], at_least_u[i], at_least_survey[i] = y, u, at
         else:
             exact.setdefault((i, at), []).append((y, u))
+    for (i, at), found in sorted(exact.items()):
+        floor = _from_the_floor(found, (at_least[i], at_least_u[i]) if at_least_survey[i] == at else None)
+        if len(floor) < len(found):
+            flags[i] |= int(Flag.CONTRADICTION)
+            said = [f"{y:.0f} um" for y, _ in found]
+            if at_least_survey[i] == at:
+                said.append(f"at least {at_least[i]:.0f} um")
+            problems.append(
+                f"pit {int(ids[i])}: readings of {' and '.join(said)} at one survey speak against each other; a needle can "
+                "miss the floor and never goes below it, so the deepest counts; read it again"
+            )
+        exact[i, at] = floor
+    exact = {key: found for key, found in exact.items() if found}
     read_pit, read_survey = np.array(sorted(exact), int).reshape(-1, 2).T
     pooled = np.array([_pooled(exact[int(i), int(k)]) for i, k in zip(read_pit, read_survey)]).reshape(-1, 2)
     read_y, read_u = pooled.T
@@ -190,6 +204,14 @@ def collect(
         free_zones=tuple(f[2] for f in free), free_is_at_least=np.array([f[3] for f in free], bool),
         flags=flags, problems=tuple(problems),
     )  # fmt: skip
+
+
+def _from_the_floor(
+    readings: list[tuple[float, float]], at_least: tuple[float, float] | None
+) -> list[tuple[float, float]]:
+    """Readings (y, u) of one pit at one survey without those that lie too far over the deepest to be of the same floor."""
+    deepest, u_deepest = max([*readings, *([at_least] if at_least else [])])
+    return [(y, u) for y, u in readings if deepest - y <= _DISAGREE_SD * float(np.hypot(u, u_deepest))]
 
 
 def _pooled(readings: list[tuple[float, float]]) -> tuple[float, float]:

@@ -6,10 +6,10 @@ import math
 
 from ..classes import Stage
 from ..errors import InputError
+from ..pipeline import MOST_REMOVED_SHARE
 
 __all__ = ["check_stock"]
 
-_MOST_SHARE = 0.1
 _MOST_MM = 5.0
 
 
@@ -38,7 +38,7 @@ def check_stock(removed_um: float, *, stage: str | None = None, thickness_mm: fl
             "Stock taken off: at intake nothing is taken off yet. Leave the field empty, or choose a later stage; what an "
             "earlier rebuild took goes into the limit sheet on the Plan page"
         )
-    most_mm = _MOST_MM if math.isnan(thickness_mm) else _MOST_SHARE * thickness_mm
+    most_mm = _MOST_MM if math.isnan(thickness_mm) else MOST_REMOVED_SHARE * thickness_mm
     if removed_um > 1000 * most_mm:
         plate = "" if math.isnan(thickness_mm) else f" of a plate {thickness_mm:g} mm thick"
         raise InputError(
