@@ -78,15 +78,14 @@ def test_lap_bounds_not_seen_is_not_gone():
 
 
 @pytest.mark.parametrize(
-    ("diam_mm", "confidence", "shown_mm", "gone_um"),
-    [(1.0, 0.9, 0.3, 20.0), (0.45, 0.9, 0.3, np.inf), (1.0, 0.4, 0.3, np.inf), (1.0, 0.9, 1.2, np.inf)],
+    ("diam_mm", "shown_mm", "gone_um"),
+    [(0.45, 0.5, 20.0), (0.45, 1.2, np.inf), (1.5, 1.2, 20.0)],
 )
-def test_lap_bounds_mark_too_weak_to_be_called_gone_has_no_upper_bound(
-    diam_mm, confidence, shown_mm, gone_um
-):
-    """Under 0.6 mm, under what the later photo shows, or never sure: as in a comparison nobody can tell."""
-    first, second = _survey("intake", 0, "A"), replace(_survey("test_lap", 20, ""), shown_mm=shown_mm)
-    first.marks[["eq_diam_mm", "confidence"]] = [[diam_mm, confidence]]
+def test_lap_bounds_photo_too_coarse_to_show_a_pit_is_no_upper_bound(diam_mm, shown_mm, gone_um):
+    """Photos of 0.5 mm show it; one that shows nothing under 1.2 mm says nothing of a pit of 0.45 mm."""
+    first = replace(_survey("intake", 0, "A"), shown_mm=0.5)
+    second = replace(_survey("test_lap", 20, ""), shown_mm=shown_mm)
+    first.marks["eq_diam_mm"] = diam_mm
     assert lap_bounds([first, second]).pits["shallower_than_um"].tolist() == [gone_um]
 
 

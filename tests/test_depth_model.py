@@ -381,7 +381,7 @@ def test_more_readings_do_not_widen_on_average(seed, n_first):
         ({}, {"lower_bound": "yes"}, None),
     ],
 )
-def test_of_readings_that_speak_against_each_other_the_deepest_counts(shallow, deep, counts):
+def test_of_readings_that_are_not_of_one_floor_the_deepest_counts(shallow, deep, counts):
     table = pd.concat(
         [_readings([40.0], sd=6.0, **shallow), _readings([168.0], sd=6.0, **deep)], ignore_index=True
     )

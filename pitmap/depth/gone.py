@@ -1,4 +1,4 @@
-"""When a pit that a later map does not show may be called gone: one set of tests for lap bounds and comparison."""
+"""When a pit that a later map does not show may be called gone: what lap bounds and comparison ask of the map."""
 
 from __future__ import annotations
 

@@ -178,8 +178,8 @@ def collect(
             if at_least_survey[i] == at:
                 said.append(f"at least {at_least[i]:.0f} um")
             problems.append(
-                f"pit {int(ids[i])}: readings of {' and '.join(said)} at one survey speak against each other; a needle can "
-                "miss the floor and never goes below it, so the deepest counts; read it again"
+                f"pit {int(ids[i])}: readings of {' and '.join(said)} at one survey are not of one floor; a needle can miss "
+                "it, or the mark holds two holes, so the deepest counts; read it again"
             )
         exact[i, at] = floor
     exact = {key: found for key, found in exact.items() if found}

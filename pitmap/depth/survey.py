@@ -51,7 +51,7 @@ class FaceSurvey:
         From places (N, 2) and radii (N,) in mm to (N,) bool: does the map show a disc there as sound metal? None takes
         the marks' word for it: what has no mark was sound.
     shown_mm : float
-        Width from which a hole shows in the photo; a narrower pit that has no mark is not taken for gone.
+        Width from which a hole shows in the photo.
     """
 
     stage: str
