@@ -13,6 +13,7 @@ from measure_fakes import ring_plate
 from survey_fakes import keep_survey
 
 from pitmap.casebook import Casebook, Face, Job, Plate, release
+from pitmap.casebook.checklists import STEPS
 from pitmap.classes import Stage
 from pitmap.depth import readings_from_rows
 from pitmap.errors import InputError
@@ -24,6 +25,7 @@ from pitmap.workflow import (
     drawing_of,
     flatness_of,
     inspections_of_face,
+    left_open,
     limits_of,
     open_inspection,
     plan_face,
@@ -310,3 +312,21 @@ def test_height_at_a_mark_has_the_place_of_the_mark(book: Casebook, tmp_path: An
     table = heights((14, 14), (14, -14), (-28, 0), (0, 1), 7)
     lost = flatness_of(with_readings(inspection, table), np.random.default_rng(0))
     assert lost.reason == "1 of 5 heights came without a place; give x and y for each"
+
+
+def test_whoever_releases_a_job_is_told_what_it_leaves_open(book: Casebook, tmp_path: Any) -> None:
+    survey, *_ = keep_survey(book, tmp_path / "map", [])
+    job, plate = book.get(Job, survey.job_id), book.plates()[0]
+    name = f"plate {plate.tag}, face {book.get(Face, survey.face_id).name}"
+    steps = f"plate {plate.tag}: nobody started 5 of the 5 steps of the checklist"
+    assert left_open(book, job) == (steps,)
+    book.create_face(plate, "Z")
+    book.create_survey(book.get(Face, survey.face_id), job, "lap_1", "2026-03-02")
+    assert left_open(book, job) == (
+        f"{name}: the survey lap_1 is not mapped",
+        f"plate {plate.tag}, face Z: has no survey in this job",
+        steps,
+    )
+    for step in STEPS[:4]:
+        book.start_checklist(job, plate, step)
+    assert left_open(book, job)[-1] == f"plate {plate.tag}: nobody started 1 of the 5 steps of the checklist"

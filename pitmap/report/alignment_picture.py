@@ -50,8 +50,9 @@ def alignment_picture(
         # The centre of pixel (0, 0) is at 0, so a scale moves it by half a pixel.
         points = (alignment.mm_to_px(np.asarray(dense.coords)[:, :2]) + 0.5) * k - 0.5
         points = np.clip(np.nan_to_num(points, nan=-1e4), -1e4, 1e5)
-        cv2.polylines(out, [np.round(points * 16).astype(np.int32)], True, (0, 0, 0), 3, cv2.LINE_AA, 4)
-        cv2.polylines(out, [np.round(points * 16).astype(np.int32)], True, colour, 1, cv2.LINE_AA, 4)
+        cv2.polylines(out, [np.round(points * 16).astype(np.int32)], True, (0, 0, 0), 4, cv2.LINE_AA, 4)
+        # two pixels: of one, blended with its dark rim, the eye sees the rim alone
+        cv2.polylines(out, [np.round(points * 16).astype(np.int32)], True, colour, 2, cv2.LINE_AA, 4)
     return out
 
 

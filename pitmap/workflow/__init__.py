@@ -23,6 +23,7 @@ from .kept_readings import (
     tie_readings,
     with_readings,
 )
+from .left_open import left_open
 from .outdated import must_be_of_drawing, outdated, photos_outdated
 from .planning import PLAN_SEED, all_readings, flatness_of, plan_face, record_of_face
 from .surveys import (
@@ -52,6 +53,7 @@ __all__ = [
     "inspections_of_face",
     "keep_photo",
     "keep_readings",
+    "left_open",
     "limit_rows_of",
     "limits_of",
     "map_survey",

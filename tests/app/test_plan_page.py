@@ -185,6 +185,14 @@ def test_plan_of_a_released_job_says_that_it_keeps_to_the_signed_sheet(kept: tup
     assert test.text_input[0].value == "200 um"
 
 
+def test_checklist_page_warns_of_what_a_release_leaves_open(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = page("checklist", **place_of(survey)).run()
+    (said,) = [w.value for w in test.warning if "leaves this open" in w.value]
+    assert "nobody started 5 of the 5 steps" in said
+    assert [b for b in test.button if b.label == "Release to the customer"]
+
+
 def test_checklist_page_signs_only_what_it_showed(kept: tuple[Casebook, Survey]) -> None:
     book, survey = kept
     test = page("checklist", **place_of(survey), who="Ada").run()

@@ -9,7 +9,7 @@ import streamlit as st
 from ...casebook import Casebook, ChecklistItem, Job, Plate, Survey
 from ...casebook.checklists import STEPS
 from ...errors import InputError
-from ...workflow import newest_inspection
+from ...workflow import left_open, newest_inspection
 from ..guard import sentences
 from ..parts import caution, choose_survey, stage_word, tell_outdated
 from ..state import go_to, signing_book
@@ -149,6 +149,9 @@ def _job(kept: Casebook, job: Job) -> None:
         "Every survey must be signed, or left out on the Jobs page, and every item of the steps that were started "
         "done or not needed."
     )
+    if open_still := left_open(kept, job):
+        lines = "\n".join(f"- {sentence}" for sentence in open_still)
+        st.warning(f"Released now, the job leaves this open:\n{lines}", icon=":material/warning:")
     with st.form("release"):
         statement = st.text_input(
             "What you stand for",
