@@ -79,8 +79,12 @@ class FreeReadings:
         deep = [w for w, left in zip(self.words, self.left_um.T) if np.median(left) > 0]
         if not deep:
             return ()
-        count = "a reading belongs" if len(deep) == 1 else f"{len(deep)} readings belong"
-        return (f"{count} to no one pit of the map; for the stock it counts all the same: {', '.join(deep)}",)
+        what, counts = (
+            ("a reading belongs", "it counts")
+            if len(deep) == 1
+            else (f"{len(deep)} readings belong", "they count")
+        )
+        return (f"{what} to no one pit of the map; for the stock {counts} all the same: {', '.join(deep)}",)
 
 
 def free_readings(

@@ -102,6 +102,10 @@ def test_nothing_is_made_of_figures_of_another_drawing(bench: Bench, name: str) 
 
 
 def test_signing_a_survey_of_another_drawing_is_warned_of(bench: Bench) -> None:
-    assert not bench.page("checklist").warning
+    def before_signing() -> list[str]:
+        # what a release would leave open is told below
+        return [w.value for w in bench.page("checklist").warning if "leaves this open" not in w.value]
+
+    assert before_signing() == []
     bench.change_drawing()
-    assert [w.value for w in bench.page("checklist").warning] == [f"test_lap, 2026-03-01: {SAID}"]
+    assert before_signing() == [f"test_lap, 2026-03-01: {SAID}"]
