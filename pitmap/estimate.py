@@ -72,6 +72,11 @@ class Estimate:
         half = NormalDist().inv_cdf((1 + level) / 2) * sd
         return cls(value=value, low=min(value, max(low, value - half)), high=value + half, level=level)
 
+    @classmethod
+    def give_or_take(cls, value: float, half: float) -> Estimate:
+        """A size that somebody entered with how far off it may be, either way; no size is less than nothing."""
+        return cls(value=value, low=max(0.0, value - half), high=value + half)
+
     @property
     def is_known(self) -> bool:
         """True when there is a value."""

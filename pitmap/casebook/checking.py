@@ -16,9 +16,8 @@ from ..errors import CasebookError
 from . import models as m
 from . import records as r
 from .blobs import BlobStore
-from .clean import canonical_json
 from .desk import KINDS
-from .release import job_content, survey_content
+from .release import text_to_sign
 
 __all__ = ["CheckReport", "Finding", "check_contents", "remove_leftovers"]
 
@@ -186,9 +185,7 @@ def _unsound_signatures(session: Session) -> tuple[int, list[Finding]]:
 
 def _content(session: Session, row: Any, sign: m.SignOffRow) -> str:
     try:
-        if isinstance(row, m.SurveyRow):
-            return canonical_json(survey_content(session, row))
-        return canonical_json(job_content(session, row, r.unfolded(sign, "content")))
+        return text_to_sign(session, row, r.unfolded(sign, "content"))
     except (CasebookError, NoResultFound):  # named by the other looks already; here it only does not match
         return ""
 

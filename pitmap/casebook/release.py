@@ -18,7 +18,7 @@ from .desk import kind_of
 from .entries import FIELDS
 from .surveys import SurveyDesk, is_counting
 
-__all__ = ["ReleaseDesk", "job_content", "survey_content"]
+__all__ = ["ReleaseDesk", "job_content", "survey_content", "text_to_sign"]
 
 S = TypeVar("S", r.Survey, r.Job)
 
@@ -77,7 +77,7 @@ class ReleaseDesk(SurveyDesk):
     def fingerprint(self, record: r.Survey | r.Job) -> str:
         """The hash of what a signature under this record would stand for now, for :meth:`sign_off` to compare with."""
         with self._read() as session:
-            return _fingerprint(_text_to_sign(session, self._row(session, kind_of(record)[1], record.id)))
+            return _fingerprint(text_to_sign(session, self._row(session, kind_of(record)[1], record.id)))
 
     def sign_off(self, record: S, statement: str, *, seen: str | None = None) -> r.SignOff:
         """Freeze a survey, or release a job, in the name of :attr:`who`.
@@ -108,7 +108,7 @@ class ReleaseDesk(SurveyDesk):
             if conflict is None:
                 self._must_be_open(session, row)
                 self._must_be_ready(session, row)
-                text = _text_to_sign(session, row)
+                text = text_to_sign(session, row)
                 if seen is not None and _fingerprint(text) != seen:
                     raise self._unseen(session, row, statement)
                 sign = m.SignOffRow(
@@ -263,9 +263,10 @@ def _told(row: m.Base, names: tuple[str, ...]) -> dict[str, Any]:
     return {name: as_plain(getattr(row, name)) for name in names}
 
 
-def _text_to_sign(session: Session, row: Any) -> str:
+def text_to_sign(session: Session, row: Any, signed: Mapping[str, Any] | None = None) -> str:
+    """What a signature under a survey or job stands for, as text; `signed` as in :func:`job_content`."""
     is_survey = isinstance(row, m.SurveyRow)
-    return canonical_json(survey_content(session, row) if is_survey else job_content(session, row))
+    return canonical_json(survey_content(session, row) if is_survey else job_content(session, row, signed))
 
 
 def _fingerprint(text: str) -> str:

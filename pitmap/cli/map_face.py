@@ -120,5 +120,4 @@ def _removed(stock_um: float | None, within_um: float | None) -> Estimate | None
         if within_um is not None:
             raise InputError("--removed-within: says how far --removed may be off, which is not given")
         return None
-    within_um = _REMOVED_WITHIN_UM if within_um is None else within_um
-    return Estimate(value=stock_um, low=max(0.0, stock_um - within_um), high=stock_um + within_um)
+    return Estimate.give_or_take(stock_um, _REMOVED_WITHIN_UM if within_um is None else within_um)

@@ -84,10 +84,7 @@ def plan_surveys(
 
     if readings is not None:
         inspections = with_sheet(inspections, readings, face, keep_good)
-    dip = None
-    if housing_dip is not None:
-        low, high = max(0.0, housing_dip - housing_dip_within), housing_dip + housing_dip_within
-        dip = Estimate(value=housing_dip, low=low, high=high)
+    dip = None if housing_dip is None else Estimate.give_or_take(housing_dip, housing_dip_within)
     plan = plan_face(
         inspections,
         read_limits(limits) if limits else None,

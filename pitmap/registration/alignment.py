@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -196,7 +196,7 @@ class Alignment:
             },
             "edge_break_mm": self.edge_break_mm,
             "blur_px": self.blur_px,
-            "displaced": [d.to_dict() for d in self.displaced],
+            "displaced": [asdict(d) for d in self.displaced],
             "method": self.method,
         }
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,10 +62,6 @@ class Displaced:
             f"{self.name} stands about {self.away_mm:.1f} mm from where the drawing has it ({side}, {height}); measure it "
             "on the plate and mend the drawing. Until then the metal round it is not read rightly."
         )
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain values for JSON."""
-        return {"name": self.name, "right_mm": self.right_mm, "up_mm": self.up_mm}
 
 
 def met(fit: ProfileFit, edges: DrawnEdges, tolerance_px: float) -> NDArray[np.bool_]:

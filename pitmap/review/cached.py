@@ -185,10 +185,11 @@ def face_series(face: Face, job: Job) -> list[tuple[Survey, Inspection]]:
 
 def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
     """The stock plan of a face from all its mapped surveys in a job and the face's limit sheet."""
-    inspections = tuple(i for _, i in face_series(face, job))
-    if not inspections:
+    series = face_series(face, job)
+    if not series:
         raise NotEnoughData(f"face {face.name}: no survey is mapped yet; add photos and map them")
-    must_be_of_drawing(face_series(face, job), face_drawing(face, job))
+    must_be_of_drawing(series, face_drawing(face, job))
+    inspections = tuple(i for _, i in series)
     system = units()
     limits = limits_of(book(), face, job, system=system)
     dip = housing_dip_of(book(), face, job)
@@ -211,8 +212,9 @@ def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
 
 def face_comparison(face: Face, job: Job, plate: Plate) -> Comparison:
     """What changed over all mapped surveys of a face in a job."""
-    inspections, drawing = tuple(i for _, i in face_series(face, job)), face_drawing(face, job)
-    must_be_of_drawing(face_series(face, job), drawing)
+    series, drawing = face_series(face, job), face_drawing(face, job)
+    must_be_of_drawing(series, drawing)
+    inspections = tuple(i for _, i in series)
     with st.spinner("Comparing the surveys ..."):
         return drawn("comparison", (*inspections, drawing), (), lambda: compare(inspections, drawing))
 
@@ -220,10 +222,11 @@ def face_comparison(face: Face, job: Job, plate: Plate) -> Comparison:
 def face_record(face: Face, job: Job, plate: Plate) -> RecordInput:
     """Everything the record of a face shows."""
     kept, system = book(), units()
-    inspections, drawing = tuple(i for _, i in face_series(face, job)), face_drawing(face, job)
+    series, drawing = face_series(face, job), face_drawing(face, job)
+    inspections = tuple(i for _, i in series)
     plan = face_plan(face, job, plate)
     comparison = face_comparison(face, job, plate) if len(inspections) > 1 else None
-    problems = tuple(p for s, i in face_series(face, job) for p in photos_outdated(kept, s, i))
+    problems = tuple(p for s, i in series for p in photos_outdated(kept, s, i))
     items = ",".join(f"{i.id}.{i.version}" for i in kept.checklist(job, plate))
     return drawn(
         "record", (*inspections, drawing, plan, comparison), (job.id, job.version, plate.version, items, system, problems),

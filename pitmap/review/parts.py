@@ -135,7 +135,7 @@ def measured_length(typed: str, within: str, name: str) -> Estimate | None:
     value, half = parse_length(typed, to="um"), parse_length(within, to="um")
     if value < 0 or half < 0:
         raise InputError(f"{name}: write it as a positive length")
-    return Estimate(value=value, low=max(0.0, value - half), high=value + half)
+    return Estimate.give_or_take(value, half)
 
 
 def _id(place: Place, name: str) -> int | None:

@@ -324,11 +324,11 @@ def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-unt
                 with sentences():
                     more: dict[str, object] = {"happened_on": day} if day else {}
                     if removed.strip():
-                        more["removed_um"] = parse_length(removed, to="um")
+                        stock_um = parse_length(removed, to="um")
                         check_stock(
-                            parse_length(removed, to="um"),
-                            thickness_mm=next((_thickness_mm(f) for f in life.faces), math.nan),
+                            stock_um, thickness_mm=next((_thickness_mm(f) for f in life.faces), math.nan)
                         )
+                        more["removed_um"] = stock_um
                     kept.add_event(plate, kind, text=text, source=source, **more)
                     st.rerun()
         st.markdown("**Every change, newest first**")
