@@ -10,7 +10,7 @@ from shapely import Point, box
 from pitmap.classes import SurfaceClass
 from pitmap.drawing import Drawing, Opening
 from pitmap.flags import Flag
-from pitmap.measure import ErrorModel, MeasureSettings, measure
+from pitmap.measure import ClassEdit, ErrorModel, MeasureSettings, change_classes, measure
 
 
 def width_of(m, drawing, **more) -> float:  # type: ignore[no-untyped-def]
@@ -228,3 +228,49 @@ def test_alignment_error_widens_where_a_pit_reaches_an_edge() -> None:
     sharp = measure(m, drawing, alignment_error_mm=0.0).sound_width_mm
     loose = measure(m, drawing, alignment_error_mm=0.4).sound_width_mm
     assert loose.low < sharp.low - 0.2
+
+
+def test_metal_of_which_the_class_is_in_doubt_lowers_the_low_end_only() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 24, 0, 2.0, PIT)
+    doubted = blank(drawing)
+    disc(doubted, 0, 24, 5.0, PIT)
+    m.confidence[doubted.codes == PIT] = 0.5
+    result = measure(m, drawing)
+    assert result.sound_width_mm.value == pytest.approx(6.0, abs=0.16)
+    # 8 mm of land less the 5 mm in doubt, and the error of the width beyond
+    assert 2.4 < result.sound_width_mm.low < 3.05
+    assert result.sound_width_mm.high < 6.5
+    feared = result.lands[result.lands["y_mm"] > 20].iloc[0]
+    assert feared["sound_width_mm"] == pytest.approx(8.0, abs=0.05)
+    assert feared["sound_width_low_mm"] == result.sound_width_mm.low
+    assert feared["flags"] & Flag.LOW_CONFIDENCE
+    assert not feared["flags"] & Flag.TOUCHES_UNSEEN
+    assert not feared["is_leak_path"]
+    # somebody looked there: what a person says is in no doubt
+    settled, edited = change_classes(m, [ClassEdit(where=doubted.codes == PIT, to=SurfaceClass.SOUND)])
+    after = measure(settled, drawing, edited=edited)
+    assert after.sound_width_mm.low > 5.5
+
+
+def test_a_pit_in_doubt_raises_the_high_end_only() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 24, 0, 3.0, PIT)
+    m.confidence[m.codes == PIT] = 0.65
+    width = measure(m, drawing).sound_width_mm
+    assert width.value == pytest.approx(5.0, abs=0.16)
+    assert width.low > 4.5
+    assert width.high == pytest.approx(8.0, abs=0.05)
+
+
+def test_a_score_is_in_no_doubt() -> None:
+    """It has been told by its shape, not by how sure each pixel of it is."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, -1, 21, 1, 26, SCORE)
+    m.confidence[m.codes == SCORE] = 0.3
+    width = measure(m, drawing).sound_width_mm
+    assert width.value == pytest.approx(3.0, abs=0.16)
+    assert width.high < 3.5

@@ -76,9 +76,10 @@ def find_blobs(
         return _none(class_code, n_zones)
     window = np.s_[top : top + height, left : left + width]
     crop = np.ascontiguousarray(mask8[window])
-    _, labels, stats, centroids = cv2.connectedComponentsWithStats(crop, connectivity=8, ltype=cv2.CV_32S)
-    areas = stats[:, cv2.CC_STAT_AREA].astype(np.int64)
-    areas[0] = 0
+    n_labels, labels = cv2.connectedComponents(crop, connectivity=8, ltype=cv2.CV_32S)
+    col, row = cv2.findNonZero(crop).reshape(-1, 2).T.astype(np.int64)
+    label = labels.reshape(-1)[row * width + col]
+    areas = np.bincount(label, minlength=n_labels)
     kept = np.flatnonzero(areas >= max(1.0, min_px))
     if kept.size == 0:
         return _none(class_code, n_zones)
@@ -87,18 +88,18 @@ def find_blobs(
     place = np.full(areas.size, n, np.int64)
     place[kept] = np.arange(n)
 
-    col, row = cv2.findNonZero(crop).reshape(-1, 2).T.astype(np.int64)
-    owner = place[labels.reshape(-1)[row * width + col]]
+    owner = place[label]
     in_full = (row + top) * mask.shape[1] + col + left
     zone = zone_raster.reshape(-1)[in_full].astype(np.int64)
     zone_px = np.bincount(owner * (n_zones + 1) + zone, minlength=(n + 1) * (n_zones + 1))
+    centroid = np.column_stack([np.bincount(owner, v, minlength=n + 1)[:n] / areas[kept] for v in (col, row)])
     sure = np.bincount(owner, weights=confidence.reshape(-1)[in_full], minlength=n + 1)[:n]
 
     edge_cr, edge_owner, perimeter, length, breadth = _edges(crop, labels, place, areas[kept])
     return Blobs(
         class_code=class_code,
         area_px=areas[kept],
-        centroid_cr=centroids[kept] + [left, top],
+        centroid_cr=centroid + [left, top],
         confidence=sure / areas[kept],
         zone_px=zone_px.reshape(n + 1, n_zones + 1)[:n],
         perimeter_px=perimeter,

@@ -259,7 +259,10 @@ def _fit_width(pairs: Sequence[MapPair], frames: dict[int, MeasureFrame], settin
             continue
         args = (frame.land, frame.grid, frame.edges, quiet)
         got = measure_land(
-            np.ascontiguousarray(pair.found.codes), *args, pair.alignment_error_mm
+            np.ascontiguousarray(pair.found.codes),
+            *args,
+            pair.alignment_error_mm,
+            np.ascontiguousarray(pair.found.confidence, dtype=np.float32),
         ).narrowest_mm
         true = measure_land(np.ascontiguousarray(pair.truth.codes), *args).narrowest_mm.value
         away = max(got.low - true, true - got.high, 0.0)

@@ -89,13 +89,13 @@ class ErrorModel:
     classes : mapping of class word to ClassErrors
         Keys ``pit stain tint uncut score affected``; what is left out takes the starting point.
     width_sd_mm : float
-        Standard deviation of the sound width beyond the edges of the marks in it, mm.
+        Standard deviation of the sound width beyond what doubt of the classes leaves, mm.
     fitted_on : str
         What the numbers come from, in words.
     """
 
     classes: Mapping[str, ClassErrors] = field(default_factory=dict)
-    width_sd_mm: float = 0.40
+    width_sd_mm: float = 0.10
     fitted_on: str = "house choice, checked on 20 photos of one invented plate"
 
     def __post_init__(self) -> None:

@@ -122,7 +122,7 @@ def measure(
     # neither needs the other's answer
     with ThreadPoolExecutor(max_workers=1) as worker:
         finding = worker.submit(_all_blobs, codes, confidence, frame, settings)
-        land = measure_land(codes, frame.land, grid, frame.edges, settings, alignment)
+        land = measure_land(codes, frame.land, grid, frame.edges, settings, alignment, confidence)
         blobs = finding.result()
     marks = marks_table(list(blobs.values()), codes, frame, settings, camera_scale, land.leaking)
     if edited is not None and len(marks):

@@ -156,11 +156,11 @@ def keep_faint_pits(
         Probability of a pit where it wins with the weight of faint pits, see :func:`where_it_wins`.
     """
     is_faint = (faint > 0).view(np.uint8)
-    n, parts, stats, _ = cv2.connectedComponentsWithStats(is_faint, connectivity=8)
+    n, parts = cv2.connectedComponents(is_faint, connectivity=8)
     at = np.flatnonzero(is_faint)
     part = np.take(parts, at)
     clear = np.bincount(part[np.take(codes, at) == SurfaceClass.PIT], minlength=n)
-    is_clear = clear > _CLEAR_SHARE * stats[:, cv2.CC_STAT_AREA]
+    is_clear = clear > _CLEAR_SHARE * np.bincount(part, minlength=n)
     added = np.unravel_index(at[~is_clear[part]], codes.shape)
     codes[added] = SurfaceClass.PIT
     confidence[added] = np.minimum(faint[added], 1)
