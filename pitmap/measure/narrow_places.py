@@ -69,15 +69,11 @@ class NarrowPlaces:
         return rows, [self.paths[k] for k in order], self.leaks
 
     def narrowest_mm(self) -> Estimate:
-        """The narrowest of the rows, within what all crossings allow; after :meth:`collect`."""
-        graphs = self.graphs
-        value = min(r["sound_width_mm"] for r in self.rows)
-        of_all = graphs.narrowest(
-            self.half_mm(graphs.seen, graphs.seen.nodes_through(COOLANT)), self.settings.level
+        """The narrowest of the rows, so that no end of it is without its place; after :meth:`collect`."""
+        value, low, high = (
+            min(r[f"sound_width{end}_mm"] for r in self.rows) for end in ("", "_low", "_high")
         )
-        low = min(of_all.low, *(r["sound_width_low_mm"] for r in self.rows))
-        high = min(of_all.high, *(r["sound_width_high_mm"] for r in self.rows))
-        return Estimate(value=value, low=min(low, value), high=max(high, value), level=self.settings.level)
+        return Estimate(value=value, low=low, high=max(value, high), level=self.settings.level)
 
     def half_mm(self, graph: CrossingGraph, nodes: list[int]) -> float:
         """Half of the interval of a crossing's width beyond what doubt of the classes leaves, mm."""
