@@ -64,6 +64,7 @@ class NarrowPlaces:
             self._pick(graphs.hidden, n)
         if graphs.feared is not graphs.hidden:
             self._add_feared()
+        self._cap()
         order = sorted(range(len(self.rows)), key=lambda k: (self.rows[k]["sound_width_mm"], k))
         rows = [{**self.rows[k], "place": i + 1} for i, k in enumerate(order)]
         return rows, [self.paths[k] for k in order], self.leaks
@@ -117,6 +118,15 @@ class NarrowPlaces:
             self._lower(near, graph, nodes, width)
         elif self._is_more_than_seen(graph, nodes):
             self._row(graph, nodes, width, middle)
+
+    def _cap(self) -> None:
+        """What is surely damaged beside a place bounds its high end, whatever spots its own path runs over."""
+        graph = self.graphs.sure
+        nodes = graph.nodes_through(COOLANT)
+        row = self._near(self._middle(graph, nodes))
+        if row is not None:
+            high = float(graph.from_running[COOLANT]) + self.half_mm(graph, nodes)
+            row["sound_width_high_mm"] = max(row["sound_width_mm"], min(row["sound_width_high_mm"], high))
 
     def _middle(self, graph: CrossingGraph, nodes: list[int]) -> NDArray[np.float64]:
         gaps = graph.gaps(nodes)
