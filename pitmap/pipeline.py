@@ -21,7 +21,7 @@ from .drawing import Drawing
 from .errors import AlignmentRefused, InputError
 from .estimate import Estimate
 from .grid import Grid
-from .inspection import Inspection, PhotoSource
+from .inspection import Inspection, PhotoSource, check_stock
 from .measure import MeasureSettings, measure
 from .photo import Photo, PhotoReport, check_photo, read_photo
 from .photo.merge import merge_lamps
@@ -31,7 +31,6 @@ from .settings import Settings
 from .surface import ClassMap, classify
 
 __all__ = [
-    "MOST_REMOVED_SHARE",
     "STEPS",
     "Landmarks",
     "Progress",
@@ -44,9 +43,6 @@ __all__ = [
 
 STEPS = ("read", "align", "straighten", "check", "classify", "measure")
 """Names of the steps, in order, as a progress bar shows them."""
-
-MOST_REMOVED_SHARE = 0.1
-"""Of the plate's thickness. More is a slip of the unit: a lapped face gives up tenths of a millimetre (house choice)."""
 
 Progress = Callable[[str, float], None]
 """Called with the name of a step and the share of the whole work that is done when it starts."""
@@ -137,8 +133,8 @@ def map_face(
     Raises
     ------
     InputError
-        No photo, a file that cannot be read, no such stage, stock taken off before the intake, or more than a tenth of
-        the plate.
+        No photo, a file that cannot be read, no such stage, or stock that cannot have been taken off
+        (:func:`pitmap.inspection.check_stock`).
     AlignmentRefused
         The drawing could not be laid on a photo with certainty.
 
@@ -154,16 +150,8 @@ def map_face(
     photos = [photos] if isinstance(photos, (str, Path, Photo)) else photos
     if not photos:
         raise InputError("map: no photo given; name at least one")
-    if not stage.is_lapped and removed_um is not None and removed_um.value > 0:
-        raise InputError(
-            f"map: stage intake, and {removed_um.value:g} um taken off before it (--removed); at intake nothing was yet: "
-            "name a later stage, or leave the stock out (earlier rebuilds go into the limit sheet, stock_removed_before)"
-        )
-    if removed_um is not None and removed_um.value > 1000 * drawing.thickness_mm * MOST_REMOVED_SHARE:
-        raise InputError(
-            f"map: {removed_um.value / 1000:g} mm of stock taken off a plate of {drawing.thickness_mm:g} mm; "
-            "is the unit right?"
-        )
+    if removed_um is not None:
+        check_stock(removed_um.value, stage=stage.name, thickness_mm=drawing.thickness_mm)
     done = _Steps(progress, len(photos))
     grid = drawing.grid(settings.map_px_per_mm)
     sources: list[PhotoSource] = []

@@ -549,13 +549,13 @@ def test_wrong_drawing_is_refused_with_its_own_exit_code(
         (
             ("map", "x.jpg", "--drawing", DRAWING, "--stage", "test_lap", "--removed", "22 mm"),
             2,
-            "22 mm of stock taken off a plate of 14 mm; is the unit right?",
+            "22 mm of a plate 14 mm thick cannot be (at most 1.4 mm); is the unit right?",
         ),
         (("plan", "x", "--housing-dip=-30 um"), 2, "'--housing-dip': '-30 um' is below 0"),
         (
             ("map", "x.jpg", "--drawing", DRAWING, "--removed", "22 um"),
             2,
-            "stage intake, and 22 um taken off",
+            "at intake nothing is taken off yet. Leave the 22 um out",
         ),
         (("map", "x.jpg", "--drawing", DRAWING, "--landmarks", "none.csv"), 2, "none.csv"),
         (("map",), 2, "PHOTOS"),
@@ -680,3 +680,19 @@ def test_declared_columns_are_documented() -> None:
     for schema in (MARKS, ZONES, LANDS):
         for name in schema.names:
             assert f"`{name}`" in text, f"{schema.name}.{name}"
+
+
+@pytest.mark.parametrize(
+    ("stage", "stock_um", "told"),
+    [
+        ("intake", 22.0, "at intake nothing is taken off yet. Leave the 22 um out"),
+        ("lap_1", -22.0, "write it as a positive length"),
+        ("lap_1", 1500.0, "1.5 mm of a plate 14 mm thick cannot be (at most 1.4 mm); is the unit right?"),
+    ],
+)
+def test_stock_that_cannot_be_is_refused_before_a_photo_is_read(
+    stage: str, stock_um: float, told: str
+) -> None:
+    stock = Estimate(value=stock_um, low=stock_um - 5, high=stock_um + 5)
+    with pytest.raises(InputError, match=re.escape(f"Stock taken off: {told}")):
+        map_face(["nowhere.jpg"], load_shipped(DRAWING), stage=stage, removed_um=stock)

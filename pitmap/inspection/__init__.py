@@ -1,5 +1,6 @@
 """The frozen record of one survey of one face, its folder on disk, and what a series of them must be."""
 
+from .entered_stock import check_stock
 from .files import (
     FILE_VERSION,
     load_inspection,
@@ -16,6 +17,7 @@ __all__ = [
     "HandEdit",
     "Inspection",
     "PhotoSource",
+    "check_stock",
     "in_order_of_work",
     "is_of_drawing",
     "load_inspection",

@@ -3,7 +3,6 @@
 The faces of the program (command line, review page) call this; it calls the stages and holds no formulas.
 """
 
-from .entered_stock import check_stock
 from .kept_files import (
     DRAWING_ROLE,
     LIMITS_ROLE,
@@ -46,7 +45,6 @@ __all__ = [
     "PLAN_SEED",
     "UnmappedSurvey",
     "all_readings",
-    "check_stock",
     "drawing_of",
     "flatness_of",
     "housing_dip_of",

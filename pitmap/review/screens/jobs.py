@@ -13,8 +13,8 @@ from ...classes import Stage
 from ...drawing import shipped_plates
 from ...errors import InputError, PitmapError
 from ...estimate import Estimate
+from ...inspection import check_stock
 from ...units import format_depth, parse_length
-from ...workflow import check_stock
 from ..cached import face_drawing
 from ..guard import sentences
 from ..parts import caution, measured_length, stage_word, survey_labels

@@ -1,4 +1,4 @@
-"""Stock taken off as a person enters it: what cannot be is refused before it is kept."""
+"""Stock taken off before a survey, as a person enters it: what cannot be is refused before anything is made of it."""
 
 from __future__ import annotations
 
@@ -6,11 +6,14 @@ import math
 
 from ..classes import Stage
 from ..errors import InputError
-from ..pipeline import MOST_REMOVED_SHARE
 
 __all__ = ["check_stock"]
 
+_MOST_SHARE = 0.1
+"""Of the plate's thickness. More is a slip of the unit: a lapped face gives up tenths of a millimetre (house choice)."""
+
 _MOST_MM = 5.0
+"""Where the thickness is not known: a tenth of the thickest plate (house choice)."""
 
 
 def check_stock(removed_um: float, *, stage: str | None = None, thickness_mm: float = math.nan) -> None:
@@ -29,16 +32,16 @@ def check_stock(removed_um: float, *, stage: str | None = None, thickness_mm: fl
     ------
     InputError
         A negative length, stock before the intake, or more than a tenth of the plate (of 50 mm where its drawing is not
-        known), which is a slip of the unit (house choice: lapping takes tenths of a millimetre).
+        known).
     """
     if removed_um < 0:
         raise InputError("Stock taken off: write it as a positive length")
     if stage is not None and not Stage(stage).is_lapped and removed_um > 0:
         raise InputError(
-            "Stock taken off: at intake nothing is taken off yet. Leave the field empty, or choose a later stage; what an "
-            "earlier rebuild took goes into the limit sheet on the Plan page"
+            f"Stock taken off: at intake nothing is taken off yet. Leave the {removed_um:g} um out, or choose a later "
+            "stage; what earlier rebuilds took off goes into the limit sheet of the face"
         )
-    most_mm = _MOST_MM if math.isnan(thickness_mm) else MOST_REMOVED_SHARE * thickness_mm
+    most_mm = _MOST_MM if math.isnan(thickness_mm) else _MOST_SHARE * thickness_mm
     if removed_um > 1000 * most_mm:
         plate = "" if math.isnan(thickness_mm) else f" of a plate {thickness_mm:g} mm thick"
         raise InputError(
