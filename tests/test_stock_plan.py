@@ -1015,3 +1015,43 @@ def test_limits_are_read_from_a_drawings_own_file():
     sheet = read_limits(PLATES / "heron40_end.toml")
     assert sheet.value("thickness_min") == 11.85
     assert sheet.value("joint_gap") == 70
+
+
+def _doubled(surveys):
+    twice = []
+    for s in surveys:
+        both = pd.concat([s.readings, s.readings], ignore_index=True)
+        twice.append(replace(s, readings=both.assign(reading_id=np.arange(1, len(both) + 1))))
+    return twice
+
+
+def test_a_sheet_pasted_twice_counts_once_and_is_told():
+    spots = [
+        {"stage": "test_lap", "kind": "thickness", "x_mm": x, "y_mm": 5.0, "value": 11.97, "unit": "mm"}
+        for x in (10.0, 90.0)
+    ]
+    intake, lapped = _lapped()
+    both = pd.concat([lapped.readings, readings_from_rows(spots).table], ignore_index=True)
+    lapped = replace(lapped, readings=both.assign(reading_id=np.arange(1, len(both) + 1)))
+    once = _plan([intake, lapped], _sheet(thickness_min=11.9))
+    twice = _plan(_doubled([intake, lapped]), _sheet(thickness_min=11.9))
+    for zone in ("seal_land", "running_surface"):
+        assert _need(twice, zone).stock_um == _need(once, zone).stock_um
+    assert twice.budget == once.budget
+    assert twice.problems == (
+        "test_lap: 8 readings repeat others in every entry, as when a sheet is pasted twice; each counts once. Where a "
+        "place was truly read again, say so in the note of that reading",
+        *once.problems,
+    )
+
+
+@pytest.mark.parametrize(
+    "again", [{"value": 28}, {"instrument": "dial"}, {"note": "read again"}, {"uncertainty": 4}]
+)
+def test_a_reading_that_differs_from_another_in_anything_counts_beside_it(again):
+    rows = _read((1, 6), (2, 13), (3, 27), (4, 8), (5, 19), (6, 35))
+    plan = _plan([_survey("intake", 0), _survey("test_lap", 20, readings=[*rows, {**rows[2], **again}])])
+    assert plan.problems == ()
+    alone = _plan([_survey("intake", 0), _survey("test_lap", 20, readings=rows)])
+    ends = [_need(p, "seal_land").stock_um for p in (plan, alone)]
+    assert ends[0].high - ends[0].low < 0.9 * (ends[1].high - ends[1].low)

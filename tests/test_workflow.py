@@ -314,6 +314,19 @@ def test_height_at_a_mark_has_the_place_of_the_mark(book: Casebook, tmp_path: An
     assert lost.reason == "1 of 5 heights came without a place; give x and y for each"
 
 
+def test_heights_pasted_twice_are_no_more_heights(book: Casebook, tmp_path: Any) -> None:
+    survey, ref, drawing = keep_survey(book, tmp_path / "map", [])
+    inspection = open_inspection(book, survey, ref, drawing)
+    table = heights((14, 14), (14, -14), (-28, 0), (-14, 0), (0, 20), values=(0.0, 1.0, 0.0, -9.0, 3.0))
+    twice = pd.concat([table, table], ignore_index=True).assign(reading_id=range(1, 11))
+    once, doubled = (
+        flatness_of(with_readings(inspection, t), np.random.default_rng(0)) for t in (table, twice)
+    )
+    assert doubled == once
+    three = with_readings(inspection, pd.concat([table[:3], table[:3]]).assign(reading_id=range(1, 7)))
+    assert flatness_of(three, np.random.default_rng(0)).reason.startswith("3 heights were measured")
+
+
 def test_whoever_releases_a_job_is_told_what_it_leaves_open(book: Casebook, tmp_path: Any) -> None:
     survey, *_ = keep_survey(book, tmp_path / "map", [])
     job, plate = book.get(Job, survey.job_id), book.plates()[0]

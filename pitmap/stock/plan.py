@@ -19,6 +19,7 @@ from ..depth import (
     lap_bounds,
     with_measured_stock,
 )
+from ..depth.doubles import surveys_with_each_once
 from ..depth.survey import no_pit_means_little
 from ..drawing import WORKING_ZONES
 from ..errors import InputError
@@ -202,9 +203,10 @@ def plan_stock(
         raise InputError(f"confidence: expected a number between 0 and 1, got {confidence!r}")
     limits, aim = limits or LimitSheet(), aim or Aim()
     surveys = sorted(surveys, key=lambda s: Stage(s.stage).order)
-    stock_problems: list[str] = []
+    surveys, problems = surveys_with_each_once(surveys)
     if stock_from_thickness:
         surveys, stock_problems = with_measured_stock(surveys)
+        problems += stock_problems
     last = surveys[-1]
     bounds, model = _fit(surveys, level, rng)
     left = left_um(model, bounds, last, _N_DRAWS)
@@ -326,7 +328,7 @@ def plan_stock(
         confidence=confidence,
         level=level,
         problems=(
-            *stock_problems,
+            *problems,
             *thickness_problems,
             *dict.fromkeys((*not_counted, *(line.doubt for line in budget if line.doubt))),
             *bounds.problems,

@@ -13,6 +13,7 @@ from ..casebook import Casebook, Job, Plate
 from ..casebook import Face as CasebookFace
 from ..compare import Comparison
 from ..depth import FaceSurvey
+from ..depth.doubles import each_once
 from ..depth.flatness import flatness
 from ..drawing import Drawing
 from ..errors import InputError, NotEnoughData
@@ -42,7 +43,7 @@ PLAN_SEED = 20260314
 
 def flatness_of(inspection: Inspection, rng: np.random.Generator) -> Estimate:
     """Minimum-zone flatness from the height readings of a survey, um; unknown where they do not settle a plane."""
-    heights = inspection.readings[inspection.readings.kind == "height"]
+    heights = each_once(inspection.readings[inspection.readings.kind == "height"])
     if len(heights) < 4:
         return Estimate.unknown(
             f"{len(heights)} heights were measured; at least four over the face are needed"
