@@ -205,6 +205,7 @@ def make_plan():
         ),
         model=None,
         confidence=0.9,
+        level=0.9,
         removed_um=Estimate(value=12.0, low=10.0, high=14.0),
         problems=(),
     )  # fmt: skip

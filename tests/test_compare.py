@@ -633,6 +633,23 @@ def test_zone_change_is_at_least_as_wide_as_the_surveys_own_intervals_say(drawin
     )
 
 
+@pytest.mark.parametrize("level", [0.5, 0.99])
+def test_zone_change_reads_the_surveys_intervals_at_their_own_level(drawing, level):
+    """A 50 % interval is 0.6745 standard deviations to either side, one of 99 % 2.5758, the comparison's 1.6449."""
+    a, b = survey(drawing, [(PIT, 20, 20, 8.0)]), survey(drawing, [(PIT, 20, 20, 4.0)], "lap_1", 20)
+    half = {0.5: 0.67449, 0.99: 2.57583}[level] / 1.64485
+    for s in (a, b):
+        at = s.measurement.zones
+        of = (at["zone"] == "running_surface") & (at["class_word"] == "pit")
+        value = at.loc[of, "share"]
+        at.loc[of, "share_low"], at.loc[of, "share_high"] = value - 0.004 * half, value + 0.03 * half
+        s.measurement.sound_width_mm = Estimate(value=4.0, low=3.5, high=4.5, level=level)
+    z = compare([a, b], drawing).overall.zone_changes.set_index(["zone", "class_word"])
+    row = z.loc[("running_surface", "pit")]
+    ends = row[["change_low", "change_high"]].astype(float) - row["change"]
+    assert ends.tolist() == pytest.approx([-math.hypot(0.004, 0.03), math.hypot(0.03, 0.004)], abs=1e-4)
+
+
 def test_zone_change_without_intervals_of_the_surveys_rests_on_repeatability(drawing):
     a, b = survey(drawing, [(PIT, 20, 20, 8.0)]), survey(drawing, [(PIT, 20, 20, 4.0)], "lap_1", 20)
     for s in (a, b):

@@ -244,6 +244,15 @@ def test_scores_are_listed_longest_first_or_not_at_all(
     assert "scores" not in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(("level", "said"), [(0.9, "90 %"), (0.95, "95 %"), (0.995, "99.5 %")])
+def test_shares_are_printed_with_the_level_that_they_were_measured_at(
+    inspection: Inspection, level: float, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    width = replace(inspection.measurement.sound_width_mm, level=level)
+    print_inspection(replace(inspection, measurement=replace(inspection.measurement, sound_width_mm=width)))
+    assert f"share of each zone that was seen, with its {said} interval:" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("units", "row"),
     [

@@ -301,6 +301,18 @@ def test_pdf_pages_render_with_ink_in_grey(pdf, tmp_path):
         assert 0.01 < (grey < 128).mean() < 0.5
 
 
+def test_record_says_the_level_of_its_intervals(record, html):
+    assert "Numbers in brackets are 90 % intervals:" in html
+    assert "with their 90 % intervals." in html
+    *first, last = record.inspections
+    width = replace(last.measurement.sound_width_mm, level=0.95)
+    measured = SimpleNamespace(**{**vars(last.measurement), "sound_width_mm": width})
+    last = SimpleNamespace(**{**vars(last), "measurement": measured})
+    page = record_html(replace(record, inspections=(*first, last)))
+    assert "Numbers in brackets are 90 % / 95 % intervals:" in page
+    assert "with their 95 % intervals." in page
+
+
 def test_record_tells_pit_marks_of_the_map_from_pits_of_the_plan(record):
     blocks = next(s for s in build_document(record).sections if s.key == "found").blocks
     assert next(b for b in blocks if isinstance(b, Table)).head[-1] == "pit marks"
@@ -351,9 +363,10 @@ def test_record_without_pictures_lands_or_pits(bare):
         picture=None,
         surveyed_on=None,
         measurement=SimpleNamespace(
-            marks=m.marks.iloc[:0], zones=m.zones, lands=m.lands.iloc[:0], land_paths=()
+            marks=m.marks.iloc[:0], zones=m.zones, lands=m.lands.iloc[:0], land_paths=(),
+            sound_width_mm=Estimate.unknown("the drawing has no seal land"),
         ),
-    )
+    )  # fmt: skip
     text = " ".join(checked(record_html(replace(bare, inspections=(poor,)))).text)
     assert "No picture: the surveys were kept without" in text
     assert "Not measured: the drawing has no coolant-seal land" in text

@@ -185,6 +185,21 @@ def test_intervals_of_a_survey_are_read_at_its_own_level():
     assert finding.value.level == 0.5
 
 
+def test_every_interval_of_a_plan_has_the_level_that_was_asked_for():
+    """At 50 % a standard deviation of 5 um is 3.37 um to either side: a wear step of 46 +- 5 um passes at 50 um."""
+    step = {"stage": "test_lap", "kind": "wear_step", "value": 46, "unit": "um", "uncertainty": 5}
+    first, now = _lapped()
+    both = pd.concat([now.readings, readings_from_rows([step]).table], ignore_index=True)
+    now = replace(now, readings=both.assign(reading_id=np.arange(1, len(both) + 1)))
+    for level, half, status in ((0.5, 0.67449 * 5, "pass"), (0.9, 1.64485 * 5, "watch")):
+        plan = _plan([first, now], _sheet(wear_step=50), level=level)
+        (found,) = [f for f in plan.verdict.findings if f.rule == "wear_step"]
+        assert (found.status, found.value.level) == (status, level)
+        assert found.value.high == pytest.approx(46 + half, abs=1e-3)
+        assert plan.removed_um.level == level
+        assert plan.removed_um.high == pytest.approx(20 + half * 1.5 / 5, abs=1e-3)
+
+
 def test_uncut_share_is_drawn_from_its_interval_at_its_own_level():
     """Logits of 0.3 +- 0.6745 at 50 %: the share itself must scatter by 1 in the logit, not by 0.41."""
     centre = math.log(0.3 / 0.7)

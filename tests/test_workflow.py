@@ -314,6 +314,21 @@ def test_height_at_a_mark_has_the_place_of_the_mark(book: Casebook, tmp_path: An
     assert lost.reason == "1 of 5 heights came without a place; give x and y for each"
 
 
+def test_flatness_and_gap_of_a_plan_have_its_level(book: Casebook, tmp_path: Any) -> None:
+    survey, ref, drawing = keep_survey(book, tmp_path / "map", [])
+    table = heights((14, 14), (14, -14), (-28, 0), (-14, 0), values=(0.0, 0.0, 0.0, -60.0))
+    inspection = with_readings(open_inspection(book, survey, ref, drawing), table)
+    dip = Estimate(value=20.0, low=15.0, high=25.0)
+    ends = {}
+    for level in (0.5, 0.9):
+        plan = plan_face([inspection], None, housing_dip_um=dip, level=level)
+        found = {f.rule: f.value for f in plan.verdict.findings}
+        assert (found["flatness"].level, found["joint_gap"].level) == (level, level)
+        ends[level] = [found[rule].high - found[rule].value for rule in ("flatness", "joint_gap")]
+    # Normal half widths of 50 and 90 %; the gap's is a little off, for a flatness leans to the high side.
+    assert ends[0.9] == pytest.approx([e * 1.64485 / 0.67449 for e in ends[0.5]], rel=0.01)
+
+
 def test_heights_pasted_twice_are_no_more_heights(book: Casebook, tmp_path: Any) -> None:
     survey, ref, drawing = keep_survey(book, tmp_path / "map", [])
     inspection = open_inspection(book, survey, ref, drawing)

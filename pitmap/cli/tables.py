@@ -13,7 +13,7 @@ from ..estimate import Estimate
 from ..flags import flag_words
 from ..inspection import Inspection
 from ..stock import CAUTION
-from ..units import UnitSystem, format_estimate, format_length
+from ..units import UnitSystem, format_confidence, format_estimate, format_length
 
 __all__ = ["print_caution", "print_inspection", "print_table"]
 
@@ -53,7 +53,8 @@ def print_inspection(inspection: Inspection, units: str = "mm") -> None:
     click.echo(f"  alignment residual {format_estimate(inspection.alignment.residual_mm, 'length', system)}")
     for sentence in (*inspection.findings, *inspection.notes):
         click.echo(f"  {sentence}")
-    click.echo("\n  share of each zone that was seen, with its 90 % interval:")
+    level = format_confidence(inspection.measurement.sound_width_mm.level)
+    click.echo(f"\n  share of each zone that was seen, with its {level} interval:")
     rows = []
     for zone, table in inspection.zones.groupby("zone", sort=False):
         by_word = table.set_index("class_word")

@@ -144,15 +144,18 @@ def _misplaced_mm(
     return math.hypot(*flow) * grid.mm_per_px
 
 
-def _stated_shares(layer: Layer) -> dict[tuple[str, str], tuple[float, float, float]]:
-    """A survey's own shares with their intervals, by zone and class word."""
+def _stated_shares(layer: Layer, level: float) -> dict[tuple[str, str], tuple[float, float, float]]:
+    """A survey's own shares by zone and class word, with their intervals stretched from its own level to another."""
     measurement = layer.inspection.measurement
     if measurement is None:
         return {}
     table = measurement.zones
-    triples = table[["share", "share_low", "share_high"]].to_numpy(float).tolist()
+    own = measurement.sound_width_mm.level
+    stretch = float(norm.ppf((1 + level) / 2) / norm.ppf((1 + own) / 2))
+    value, low, high = table[["share", "share_low", "share_high"]].to_numpy(float).T
+    ends = np.clip([value - stretch * (value - low), value + stretch * (high - value)], 0.0, 1.0)
     keys = zip(table["zone"].tolist(), table["class_word"].tolist())
-    return {key: (value, low, high) for key, (value, low, high) in zip(keys, triples)}
+    return dict(zip(keys, zip(value.tolist(), *ends.tolist())))
 
 
 def _moved(stated: tuple[float, float, float] | None, share: float) -> tuple[float, float, float]:
@@ -224,7 +227,7 @@ def zone_changes(
     alone &= (fates["seen_before"] > 0.5) & (fates["seen_after"] > 0.5)
     lost_diam = np.minimum(fates["eq_diam_mm"].to_numpy(float), rules.misread_diam_mm)[alone.to_numpy()]
     lost_zone, lost_code = (fates[c].to_numpy()[alone.to_numpy()] for c in ("zone", "class_code"))
-    stated = [_stated_shares(layer) for layer in (before, after)]
+    stated = [_stated_shares(layer, rules.level) for layer in (before, after)]
     is_uncut_told = tells_uncut(before, after)
     affected = tuple(c for c in AFFECTED if is_uncut_told or c != SurfaceClass.UNCUT)
     rows: list[dict[str, Any]] = []

@@ -11,11 +11,10 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from ..errors import InputError, NotEnoughData
-from ..estimate import Estimate
+from ..estimate import DEFAULT_LEVEL, Estimate
 
 __all__ = ["RemovedStock", "removed_from_thickness"]
 
-_Z90 = 1.6448536269514722
 _SAME_SPOT_MM = 2.0
 """Thickness readings so near each other are of one spot (house choice: a micrometer's face is wider)."""
 
@@ -95,10 +94,9 @@ class RemovedStock:
         c0, cx, cy = (a + b for a, b in zip(self.coefficients, earlier.coefficients, strict=True))
         return replace(self, coefficients=(c0, cx, cy), covariance=self.covariance + earlier.covariance)
 
-    def estimate(self, xy_mm: Sequence[float] = (0.0, 0.0)) -> Estimate:
-        """Stock at one point with its 90 % interval."""
-        value, half = float(self.at(xy_mm)), _Z90 * float(self.sd_at(xy_mm))
-        return Estimate(value=value, low=value - half, high=value + half)
+    def estimate(self, xy_mm: Sequence[float] = (0.0, 0.0), *, level: float = DEFAULT_LEVEL) -> Estimate:
+        """Stock at one point with its interval."""
+        return Estimate.from_sd(float(self.at(xy_mm)), float(self.sd_at(xy_mm)), level=level)
 
 
 def removed_from_thickness(before: pd.DataFrame, after: pd.DataFrame) -> RemovedStock:

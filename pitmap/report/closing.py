@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from ..units import format_confidence
 from .model import Facts, Paragraph, RecordInput, Section, Table
 from .text import Translate, mark
 
@@ -33,8 +34,9 @@ METHOD = (
         " was sorted into sound, pit, stain, heat tint, not reached by the lap, score, or not seen."
     ),
     mark(
-        "Numbers in brackets are 90 % intervals: of ten such intervals about nine hold the true value. They cover how far"
-        " two photos of the same face differ, how exactly the drawing lies on the metal, and how surely a mark is read."
+        "Numbers in brackets are {level} intervals: of a hundred such intervals about so many hold the true value. They"
+        " cover how far two photos of the same face differ, how exactly the drawing lies on the metal, and how surely a"
+        " mark is read."
     ),
     mark(
         "A mark under three photo pixels across can be missed. A pit is called gone only where the photo shows surely sound"
@@ -76,13 +78,24 @@ def checklist_section(t: Translate, record: RecordInput) -> Section:
 
 def method_section(t: Translate, record: RecordInput) -> Section:
     """How the figures came about, in plain words."""
-    blocks: list[Any] = [Paragraph(text=t(sentence), kind="list") for sentence in METHOD]
+    level = _levels(record)
+    blocks: list[Any] = [Paragraph(text=t(sentence, level=level), kind="list") for sentence in METHOD]
     if record.comparison is not None:
         source = t(record.comparison.repeatability.source)
         blocks.append(Paragraph(text=t("How far two photos differ: {source}.", source=source), kind="list"))
     return Section(
         key="method", title=t("How this was measured, and how far to trust it"), blocks=tuple(blocks)
     )
+
+
+def _levels(record: RecordInput) -> str:
+    """The level of the intervals in the record; of several, each."""
+    levels = {i.measurement.sound_width_mm.level for i in record.inspections}
+    if record.plan is not None:
+        levels.add(record.plan.level)
+    if record.comparison is not None:
+        levels.add(record.comparison.rules.level)
+    return " / ".join(format_confidence(level) for level in sorted(levels))
 
 
 def cautions_section(t: Translate, record: RecordInput) -> Section:

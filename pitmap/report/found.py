@@ -207,7 +207,11 @@ def found_section(t: Translate, record: RecordInput) -> Section:
     blocks: list[Any] = [
         *corrected_note(t, record),
         Paragraph(
-            text=t("Shares of the metal that the photo shows, with their 90 % intervals."), kind="note"
+            text=t(
+                "Shares of the metal that the photo shows, with their {level} intervals.",
+                level=format_confidence(record.last.measurement.sound_width_mm.level),
+            ),
+            kind="note",
         ),
         Table(
             head=head, rows=tuple(rows), widths=(0.15, 0.155, 0.155, 0.155, 0.155, 0.155, 0.075), numeric=(6,)

@@ -12,7 +12,7 @@ import pandas as pd
 from ..classes import Stage, SurfaceClass
 from ..depth import FaceSurvey, in_zone
 from ..drawing import WORKING_ZONES
-from ..estimate import DEFAULT_LEVEL, Estimate
+from ..estimate import Estimate
 from ..flags import Flag
 from ..units import UnitSystem, format_depth, format_estimate, format_length
 from .budget import normal_half
@@ -27,8 +27,6 @@ __all__ = [
     "unruled_readings",
     "zone_condition",
 ]
-
-_Z90 = 1.6448536269514722
 
 
 class Condition(TypedDict):
@@ -90,6 +88,7 @@ def form_findings(
     limits: LimitSheet,
     flatness_um: Estimate | None,
     joint_gap_um: Estimate | None,
+    level: float,
     system: UnitSystem,
 ) -> list[Finding]:
     """Rules on flatness, wear step, joint gap and sound width; each says so where it was not measured.
@@ -100,7 +99,7 @@ def form_findings(
     gap = joint_gap_um or Estimate.unknown("the rotor housing's dip was not entered")
     rows = (
         ("flatness", "Flatness of the face", flat, "flatness", False),
-        ("wear_step", "Largest wear step", _wear_step(surveys, system), "wear_step", False),
+        ("wear_step", "Largest wear step", _wear_step(surveys, level, system), "wear_step", False),
         ("joint_gap", "Gap at the joint", gap, "joint_gap", False),
         (
             "sound_width",
@@ -128,7 +127,7 @@ def unruled_readings(surveys: Sequence[FaceSurvey]) -> str:
     return f"Judged by no rule: {' and '.join(told)}; hold them against the manual yourself." if told else ""
 
 
-def _wear_step(surveys: Sequence[FaceSurvey], system: UnitSystem) -> Estimate:
+def _wear_step(surveys: Sequence[FaceSurvey], level: float, system: UnitSystem) -> Estimate:
     """The largest wear step of the face as it is: one measured before the last lap is named, not judged."""
     measured = [(s.stage, s.readings.loc[s.readings["kind"] == "wear_step"]) for s in surveys]
     measured = [(stage, steps) for stage, steps in measured if len(steps)]
@@ -137,10 +136,11 @@ def _wear_step(surveys: Sequence[FaceSurvey], system: UnitSystem) -> Estimate:
     stage, steps = measured[-1]
     heights = steps["value_um"].abs().to_numpy(float)
     worst = int(np.argmax(heights))
-    value, half = float(heights[worst]), _Z90 * float(steps["uncertainty_um"].to_numpy(float)[worst])
+    value = float(heights[worst])
+    half = normal_half(level) * float(steps["uncertainty_um"].to_numpy(float)[worst])
     if stage != surveys[-1].stage:
         return Estimate.unknown(f"{format_depth(value, system)} at {stage}, not measured since")
-    return Estimate(value=value, low=max(value - half, 0.0), high=value + half, level=DEFAULT_LEVEL)
+    return Estimate(value=value, low=max(value - half, 0.0), high=value + half, level=level)
 
 
 def thickness_now(

@@ -210,7 +210,7 @@ def plan_stock(
     last = surveys[-1]
     bounds, model = _fit(surveys, level, rng)
     left = left_um(model, bounds, last, _N_DRAWS)
-    removed = _at_level(_most_removed(last, bounds, face_bounds_mm), level)
+    removed = _most_removed(last, bounds, face_bounds_mm, level)
     free = free_readings(surveys, bounds, model, len(left), rng, system)
     wanted = _Wanted(limits=limits, confidence=confidence, level=level, system=system)
     width_now = sound_width_now(last)
@@ -278,7 +278,7 @@ def plan_stock(
     allowed = stock_allowed_um(budget)
     findings = [judge_budget(line, system=system) for line in budget]
     findings += unguarded_limits(limits, budget, system=system)
-    findings += form_findings(surveys, limits, flatness_um, joint_gap_um, system)
+    findings += form_findings(surveys, limits, flatness_um, joint_gap_um, level, system)
     table, words = read_next(model, bounds, [g.needed for g in goals], left, rng, system)
     verdict = decide(
         stage=last.stage,
@@ -411,7 +411,10 @@ def _top(left: np.ndarray) -> float:
 
 
 def _most_removed(
-    last: FaceSurvey, bounds: LapBounds, face_bounds_mm: tuple[float, float, float, float] | None
+    last: FaceSurvey,
+    bounds: LapBounds,
+    face_bounds_mm: tuple[float, float, float, float] | None,
+    level: float,
 ) -> Estimate:
     """Stock that has come off where most of it has: a budget is spent at its worst place.
 
@@ -423,12 +426,7 @@ def _most_removed(
         places = np.vstack([places, [(x0, y0), (x0, y1), (x1, y0), (x1, y1)]])
     if not len(places):
         places = np.zeros((1, 2))
-    return last.removed.estimate(tuple(places[int(np.argmax(last.removed.at(places)))]))
-
-
-def _at_level(e: Estimate, level: float) -> Estimate:
-    half = (e.high - e.value) / normal_half(DEFAULT_LEVEL) * normal_half(level)
-    return Estimate(value=e.value, low=e.value - half, high=e.value + half, level=level)
+    return last.removed.estimate(tuple(places[int(np.argmax(last.removed.at(places)))]), level=level)
 
 
 def _stack(tables: Sequence[pd.DataFrame], empty: pd.DataFrame) -> pd.DataFrame:

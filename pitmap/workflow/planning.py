@@ -17,7 +17,7 @@ from ..depth.doubles import each_once
 from ..depth.flatness import flatness
 from ..drawing import Drawing
 from ..errors import InputError, NotEnoughData
-from ..estimate import Estimate
+from ..estimate import DEFAULT_LEVEL, Estimate
 from ..inspection import (
     Inspection,
     must_be_one_face,
@@ -41,7 +41,9 @@ PLAN_SEED = 20260314
 """Plans are simulated; one fixed seed gives the same plan for the same data (house choice)."""
 
 
-def flatness_of(inspection: Inspection, rng: np.random.Generator) -> Estimate:
+def flatness_of(
+    inspection: Inspection, rng: np.random.Generator, *, level: float = DEFAULT_LEVEL
+) -> Estimate:
     """Minimum-zone flatness from the height readings of a survey, um; unknown where they do not settle a plane."""
     heights = each_once(inspection.readings[inspection.readings.kind == "height"])
     if len(heights) < 4:
@@ -54,7 +56,9 @@ def flatness_of(inspection: Inspection, rng: np.random.Generator) -> Estimate:
             f"{placeless} of {len(heights)} heights came without a place; give x and y for each"
         )
     try:
-        found = flatness(heights.x_mm, heights.y_mm, heights.value_um, heights.uncertainty_um, rng=rng)
+        found = flatness(
+            heights.x_mm, heights.y_mm, heights.value_um, heights.uncertainty_um, rng=rng, level=level
+        )
     except NotEnoughData:
         return Estimate.unknown(
             f"the {len(heights)} heights that were measured lie on one line; at least four over the face are needed"
@@ -68,6 +72,7 @@ def plan_face(
     *,
     unmapped: Sequence[UnmappedSurvey] = (),
     housing_dip_um: Estimate | None = None,
+    level: float = DEFAULT_LEVEL,
     system: UnitSystem = "mm",
     **choices: Any,
 ) -> StockPlan:
@@ -95,13 +100,15 @@ def plan_face(
             )
     rng = np.random.default_rng(PLAN_SEED)
     last = max(inspections, key=lambda i: i.stage.order)
-    flat = flatness_of(last, rng)
+    flat = flatness_of(last, rng, level=level)
     told = {u: _not_counted(u, system) for u in unmapped}
     in_the_way = [said for u, said in told.items() if u.n_depths or u.stage.order >= last.stage.order]
     gap = None
     if housing_dip_um is not None:
         gap = (
-            joint_gap_of_dips(flat, housing_dip_um).gap_um if flat.is_known else Estimate.unknown(flat.reason)
+            joint_gap_of_dips(flat, housing_dip_um, level=level).gap_um
+            if flat.is_known
+            else Estimate.unknown(flat.reason)
         )
     plan = plan_stock(
         [FaceSurvey.from_inspection(i) for i in inspections],
@@ -110,6 +117,7 @@ def plan_face(
         flatness_um=flat,
         joint_gap_um=gap,
         not_counted=in_the_way,
+        level=level,
         system=system,
         **choices,
     )
