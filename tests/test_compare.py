@@ -565,6 +565,27 @@ def test_stock_is_counted_on_over_jobs(stages, stock, over_jobs):
     assert removed_over_jobs(surveys) == pytest.approx(over_jobs, nan_ok=True)
 
 
+@pytest.mark.parametrize(
+    ("second", "told"),
+    [
+        (
+            ("test_lap", 35, date(2024, 5, 1)),
+            True,
+        ),  # the plate of 2020 came back, or lay there for four years
+        (("lap_1", 35, date(2024, 5, 1)), True),
+        (("test_lap", 35, date(2020, 5, 20)), False),
+        (("intake", 0, date(2024, 5, 1)), False),  # stage and stock tell the new job
+        (("test_lap", 10, date(2024, 5, 1)), False),
+    ],
+)
+def test_half_a_year_within_one_job_is_told(drawing, second, told):
+    first = survey(drawing, [], "test_lap", 20, date(2020, 5, 1))
+    problems = compare([first, survey(drawing, [], *second)], drawing).problems
+    said = [p for p in problems if p.startswith("test_lap of 2020-05-01 and ")]
+    assert len(said) == told
+    assert not told or said[0].endswith("or with the intake of the new job between them.")
+
+
 def test_compare_cut_of_the_next_job_opens_and_clears(drawing):
     first = survey(drawing, [(PIT, 10, 10, 2.0)], "final", 60, date(2020, 1, 1))
     again = survey(drawing, [(PIT, 30, 10, 2.0)], "final", 30, date(2024, 1, 1))

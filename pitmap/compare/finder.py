@@ -16,7 +16,14 @@ from .decide import Rules
 from .layer import layer_of
 from .pair import PairChange, compare_pair
 from .repeatability import Repeatability
-from .series import FORECASTS, judge_forecast, removed_over_jobs, series_table, survey_table
+from .series import (
+    FORECASTS,
+    judge_forecast,
+    long_pauses,
+    removed_over_jobs,
+    series_table,
+    survey_table,
+)
 from .step import Step
 from .tracks import follow
 from .zones import Zones
@@ -47,7 +54,7 @@ class Comparison:
     forecasts : pandas.DataFrame
         Schema :data:`FORECASTS`; no rows without a forecast.
     problems : tuple of str
-        What makes the comparison as a whole doubtful: dates that contradict the stages.
+        What makes the comparison as a whole doubtful: dates that contradict the stages, half a year within one job.
     repeatability : Repeatability
     rules : Rules
     """
@@ -146,7 +153,7 @@ def compare(
         series=series,
         tracks=tracks,
         forecasts=FORECASTS.empty() if forecast is None else judge_forecast(series, forecast),
-        problems=order_problems(surveys),
+        problems=(*order_problems(surveys), *long_pauses(surveys)),
         repeatability=repeatability,
         rules=rules,
     )

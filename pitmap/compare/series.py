@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -20,10 +21,14 @@ __all__ = [
     "FORECASTS",
     "forecast_from_plan",
     "judge_forecast",
+    "long_pauses",
     "removed_over_jobs",
     "series_table",
     "survey_table",
 ]
+
+_LONG_DAYS = 180
+"""A plate that lies so long between two surveys may have been in an engine meanwhile (house choice: jobs take weeks)."""
 
 _SHARES = (("affected_share", "affected"), ("pit_share", "pit"), ("uncut_share", "uncut"))
 
@@ -69,6 +74,25 @@ def removed_over_jobs(inspections: Sequence[Any]) -> list[float]:
         last = value
         out.append(base + value)
     return out
+
+
+def long_pauses(inspections: Sequence[Any]) -> tuple[str, ...]:
+    """A sentence for every two surveys that are taken for one job gone on although half a year lies between them.
+
+    A survey knows its stage and the stock of its own job, not the job: where neither goes back, a plate that came back
+    looks like one that lay on the bench, and the stock of the new job is not counted on.
+    """
+    told = []
+    for before, after in pairwise(inspections):
+        if not (before.surveyed_on and after.surveyed_on) or begins_new_job(before, after):
+            continue
+        if (after.surveyed_on - before.surveyed_on).days > _LONG_DAYS:
+            told.append(
+                f"{before.stage} of {before.surveyed_on} and {after.stage} of {after.surveyed_on} are taken for one job gone"
+                " on. If the plate was put to work in between, the stock of its new job is not counted on here: compare its "
+                "surveys by themselves, or with the intake of the new job between them."
+            )
+    return tuple(told)
 
 
 def survey_table(inspections: Sequence[Any]) -> pd.DataFrame:
