@@ -1070,3 +1070,49 @@ def test_a_reading_that_differs_from_another_in_anything_counts_beside_it(again)
     alone = _plan([_survey("intake", 0), _survey("test_lap", 20, readings=rows)])
     ends = [_need(p, "seal_land").stock_um for p in (plan, alone)]
     assert ends[0].high - ends[0].low < 0.9 * (ends[1].high - ends[1].low)
+
+
+def _micrometer(*rows):
+    readings = [
+        {"stage": "test_lap", "kind": "thickness", "x_mm": x, "y_mm": 10, "value": v, "unit": "mm",
+         "uncertainty": u}
+        for x, v, u in rows
+    ]  # fmt: skip
+    first, now = _lapped()
+    both = pd.concat([now.readings, readings_from_rows(readings).table], ignore_index=True)
+    plan = _plan(
+        [first, replace(now, readings=both.assign(reading_id=np.arange(1, len(both) + 1)))],
+        _sheet(thickness_min=11.84),
+    )
+    return next(b for b in plan.budget if b.name == "thickness").now
+
+
+@pytest.mark.parametrize(
+    ("rows", "value", "low"),
+    [
+        # Alone: 1.6449 standard deviations of 4 um.
+        ([(20, 11.95, 0.004)], 11.95, 11.95 - 0.00658),
+        # Two looks at one spot, 80 um apart: 40 um is the error of their mean, not 4 um over the root of 2.
+        ([(20, 11.95, 0.004), (21, 11.87, 0.004)], 11.91, 11.91 - 1.64485 * 0.04),
+        # The spot that was read worst may be the thinnest.
+        ([(20, 11.95, 0.001), (80, 11.96, 0.05)], 11.95, 11.96 - 1.64485 * 0.05),
+    ],
+)
+def test_thickness_is_as_uncertain_as_its_readings_disagree(rows, value, low):
+    found = _micrometer(*rows)
+    assert (found.value, found.low) == (pytest.approx(value, abs=1e-6), pytest.approx(low, abs=1e-4))
+
+
+def test_a_wear_step_read_badly_may_be_the_largest():
+    """46 +- 1 um and 45 +- 10 um: the second may be 61 um, so a limit of 50 um is not surely kept."""
+    rows = [
+        {"stage": "intake", "kind": "wear_step", "value": v, "unit": "um", "uncertainty": u}
+        for v, u in ((46, 1), (45, 10))
+    ]
+    plan = _plan(
+        [replace(_survey("intake", 0, pits=[]), readings=readings_from_rows(rows).table)],
+        _sheet(wear_step=50),
+    )
+    (found,) = [f for f in plan.verdict.findings if f.rule == "wear_step"]
+    assert (found.status, found.value.value) == ("watch", 46)
+    assert found.value.high == pytest.approx(45 + 16.4485, abs=1e-3)

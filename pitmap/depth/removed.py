@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL, Estimate
 
-__all__ = ["RemovedStock", "removed_from_thickness"]
+__all__ = ["RemovedStock", "removed_from_thickness", "thickness_spots"]
 
 _SAME_SPOT_MM = 2.0
 """Thickness readings so near each other are of one spot (house choice: a micrometer's face is wider)."""
@@ -123,7 +123,7 @@ def removed_from_thickness(before: pd.DataFrame, after: pd.DataFrame) -> Removed
     ----------
     Weighted least squares; the Birge ratio widens the errors (R. T. Birge, Phys. Rev. 40 (1932) 207, from memory).
     """
-    a, b = _spots(before), _spots(after)
+    a, b = (s[np.isfinite(s[:, :2]).all(axis=1)] for s in map(thickness_spots, (before, after)))
     xy, difference, variance = [], [], []
     for x, y, thick, its_variance in a:
         distance = np.hypot(b[:, 0] - x, b[:, 1] - y)
@@ -160,13 +160,25 @@ def removed_from_thickness(before: pd.DataFrame, after: pd.DataFrame) -> Removed
     )
 
 
-def _spots(readings: pd.DataFrame) -> NDArray[np.float64]:
-    """Spots with a place (n, 4): x and y of the first reading, mean and its variance over the repeats there."""
+def thickness_spots(readings: pd.DataFrame) -> NDArray[np.float64]:
+    """Spots of a plate with what the micrometer says there.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        ``x_mm y_mm value_um uncertainty_um``.
+
+    Returns
+    -------
+    ndarray (n, 4)
+        x and y of the first reading of each spot (mm), mean of the readings there (um) and its variance (um2), which grows
+        with their scatter where they disagree by more than stated. A reading without a place is a spot by itself, at NaN.
+    """
     rows = readings[["x_mm", "y_mm", "value_um", "uncertainty_um"]].to_numpy(float)
-    rows = rows[np.isfinite(rows[:, :2]).all(axis=1)]
     out = []
     while len(rows):
         here = np.hypot(*(rows[:, :2] - rows[0, :2]).T) <= _SAME_SPOT_MM
+        here[0] = True
         value, weight = rows[here, 2], rows[here, 3] ** -2.0
         mean = float(np.average(value, weights=weight))
         spare = int(here.sum()) - 1

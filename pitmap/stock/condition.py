@@ -11,6 +11,7 @@ import pandas as pd
 
 from ..classes import Stage, SurfaceClass
 from ..depth import FaceSurvey, in_zone
+from ..depth.removed import thickness_spots
 from ..drawing import WORKING_ZONES
 from ..estimate import Estimate
 from ..flags import Flag
@@ -135,12 +136,12 @@ def _wear_step(surveys: Sequence[FaceSurvey], level: float, system: UnitSystem) 
         return Estimate.unknown("no wear step was measured")
     stage, steps = measured[-1]
     heights = steps["value_um"].abs().to_numpy(float)
-    worst = int(np.argmax(heights))
-    value = float(heights[worst])
-    half = normal_half(level) * float(steps["uncertainty_um"].to_numpy(float)[worst])
+    half = normal_half(level) * steps["uncertainty_um"].to_numpy(float)
+    # A step that was read less surely than the largest one may be larger still.
+    value, low, high = (float(end.max()) for end in (heights, heights - half, heights + half))
     if stage != surveys[-1].stage:
         return Estimate.unknown(f"{format_depth(value, system)} at {stage}, not measured since")
-    return Estimate(value=value, low=max(value - half, 0.0), high=value + half, level=level)
+    return Estimate(value=value, low=max(low, 0.0), high=high, level=level)
 
 
 def thickness_now(
@@ -160,7 +161,8 @@ def thickness_now(
     Returns
     -------
     Estimate or None
-        Mean of the readings of the thinnest spot, less what has come off since; None where none was taken.
+        Mean of the readings of the thinnest spot, less what has come off since; None where none was taken. A spot that
+        was read less surely than the thinnest one may be thinner still.
     list of str
         The sheet says otherwise by more than three standard errors.
     """
@@ -169,23 +171,19 @@ def thickness_now(
         table = survey.readings.loc[survey.readings["kind"] == "thickness"]
         if not len(table):
             continue
-        spots = table.assign(precision=table["uncertainty_um"] ** -2.0)
-        spots = spots.assign(weighted=spots["value_um"] * spots["precision"])
-        sums = spots.groupby([table["x_mm"].round(1), table["y_mm"].round(1)], dropna=False)[
-            ["weighted", "precision"]
-        ].sum()
-        means = (sums["weighted"] / sums["precision"]).to_numpy(float)
-        at = int(np.argmin(means))
-        place = np.nan_to_num(np.array(sums.index[at], float))
-        cut = float(last.removed.at(place) - survey.removed.at(place))
-        sd = float(sums["precision"].to_numpy(float)[at] ** -0.5)
+        spots = thickness_spots(table)
+        places = np.nan_to_num(spots[:, :2])
+        now_um = spots[:, 2] - (last.removed.at(places) - survey.removed.at(places))
+        sd_um = np.sqrt(spots[:, 3])
         if survey is not last:
-            sd = float(np.sqrt(sd**2 + last.removed.sd_at(place) ** 2 + survey.removed.sd_at(place) ** 2))
-        value, half = (means[at] - cut) / 1000, normal_half(level) * sd / 1000
-        found = Estimate(value=value, low=value - half, high=value + half, level=level)
+            sd_um = np.sqrt(sd_um**2 + last.removed.sd_at(places) ** 2 + survey.removed.sd_at(places) ** 2)
+        half_um = normal_half(level) * sd_um
+        value, low, high = (float(end.min()) / 1000 for end in (now_um, now_um - half_um, now_um + half_um))
+        sd = float(sd_um[int(np.argmin(now_um))]) / 1000
+        found = Estimate(value=value, low=low, high=high, level=level)
         sheet = limits.get("thickness")
         problems = []
-        if sheet and abs(sheet.value - value) > 3 * math.hypot(sd / 1000, sheet.uncertainty):
+        if sheet and abs(sheet.value - value) > 3 * math.hypot(sd, sheet.uncertainty):
             problems.append(
                 f"the limit sheet says {format_length(sheet.value, system)} of thickness now, the micrometer at"
                 f" {survey.stage} says {format_estimate(found, 'length', system)}; the micrometer counts"
