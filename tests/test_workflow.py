@@ -12,7 +12,7 @@ import pytest
 from measure_fakes import ring_plate
 from survey_fakes import keep_survey
 
-from pitmap.casebook import Casebook, Face, Job, Plate, release
+from pitmap.casebook import Casebook, Face, Job, Plate, Survey, release
 from pitmap.casebook.checklists import STEPS
 from pitmap.classes import Stage
 from pitmap.depth import readings_from_rows
@@ -22,6 +22,7 @@ from pitmap.stock import Limit, LimitSheet, stock_budget
 from pitmap.stock.rules import judge_budget
 from pitmap.workflow import (
     UnmappedSurvey,
+    doubt_of_micrometer,
     drawing_of,
     flatness_of,
     inspections_of_face,
@@ -234,6 +235,44 @@ def test_other_face_of_the_plate_has_its_own_history_but_shares_the_thickness(
     assert limits_of(book, other, job).doubts == {
         "thickness": "25 um came off since the thickness was entered; measure it and enter it again"
     }
+
+
+def test_thickness_measured_before_the_other_face_was_lapped_is_not_that_of_now(
+    book: Casebook, tmp_path: Any
+) -> None:
+    survey, ref, drawing = keep_survey(book, tmp_path / "map", [])
+    plate, face, job = book.plates()[0], book.get(Face, survey.face_id), book.get(Job, survey.job_id)
+    other = book.create_face(plate, "B")
+    book.create_survey(other, job, "test_lap", "2026-03-01", removed_um=taken_off(20.0))
+    book.add_readings(
+        survey,
+        [{"kind": "thickness", "x_mm": 14.0, "y_mm": 14.0, "value_um": 11_950.0, "uncertainty_um": 4.0}],
+    )
+
+    def thickness() -> tuple[str, str]:
+        newest = book.surveys(face=face, job=job, counting=True)[-1]
+        plan = plan_face(
+            [open_inspection(book, newest, book.inspections(newest)[-1], drawing)],
+            sheet(thickness_min=11.9),
+            thickness_doubt=doubt_of_micrometer(book, face, job, "mm"),
+        )
+        found = {f.rule: f for f in plan.verdict.findings}["thickness"]
+        return found.status, found.sentence
+
+    # What came off the other face before is in the reading, and so is what this face's own laps took.
+    assert thickness()[0] == "pass"
+    book.create_survey(other, job, "lap_1", "2026-03-02", removed_um=taken_off(80.0))
+    why = "Thickness: not judged, 60 um came off the plate's other faces since it was measured here; measure it again."
+    assert thickness() == ("not judged", why)
+    # A revision takes the reading over; it is no new one.
+    book.sign_off(book.get(Survey, survey.id), "checked")
+    revised = book.open_revision(book.get(Survey, survey.id), "a typing error in the notes")
+    assert thickness() == ("not judged", why)
+    book.add_readings(
+        revised,
+        [{"kind": "thickness", "x_mm": 14.0, "y_mm": -14.0, "value_um": 11_890.0, "uncertainty_um": 4.0}],
+    )
+    assert thickness()[0] == "stop"
 
 
 @pytest.mark.parametrize("pits", [[], [(-14.0, 0.0, 2.0)]], ids=["sound", "pitted"])

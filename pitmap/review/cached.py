@@ -20,6 +20,7 @@ from ..registration import Alignment
 from ..report import RecordInput
 from ..stock import StockPlan
 from ..workflow import (
+    doubt_of_micrometer,
     drawing_of,
     housing_dip_of,
     inspections_of_face,
@@ -194,9 +195,11 @@ def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
     limits = limits_of(book(), face, job, system=system)
     dip = housing_dip_of(book(), face, job)
     unmapped = unmapped_of_face(book(), face, job)
+    doubt = doubt_of_micrometer(book(), face, job, system)
     choices = (
         system,
         unmapped,
+        doubt,
         repr(sorted(limits.entries.items())),
         repr(sorted(limits.doubts.items())),
         repr(dip),
@@ -205,7 +208,7 @@ def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
         return drawn(
             "plan", inspections, choices,
             lambda: plan_face(
-                inspections, limits, unmapped=unmapped, housing_dip_um=dip, system=system
+                inspections, limits, unmapped=unmapped, housing_dip_um=dip, thickness_doubt=doubt, system=system
             ),
         )  # fmt: skip
 

@@ -105,6 +105,7 @@ def stock_budget(
     *,
     level: float = DEFAULT_LEVEL,
     thickness_mm: Estimate | None = None,
+    thickness_doubt: str = "",
     lacking: str = "",
 ) -> tuple[BudgetLine, ...]:
     """Every budget that the limit sheet allows to work out.
@@ -120,6 +121,8 @@ def stock_budget(
         Further stock planned; its interval is that of the bench's thickness check.
     thickness_mm : Estimate or None
         Thickness now as the micrometer says; None where it was not measured, then that of the sheet counts.
+    thickness_doubt : str
+        Why `thickness_mm` is not that of the plate now; then it is not judged.
     lacking : str
         Why the stock that is needed is not known; then `planned_um` is the least it can be, and nothing passes.
 
@@ -158,7 +161,8 @@ def stock_budget(
             )
         )  # fmt: skip
     sheet, least = limits.get("thickness"), limits.get("thickness_min")
-    thickness_doubt = limits.doubts.get("thickness", "") if thickness_mm is None else ""
+    if thickness_mm is None:
+        thickness_doubt = limits.doubts.get("thickness", "")
     if thickness_mm is None and sheet:
         half = normal_half(level) * sheet.uncertainty
         thickness_mm = Estimate(

@@ -154,6 +154,7 @@ def plan_stock(
     face_bounds_mm: tuple[float, float, float, float] | None = None,
     tilt_max_um: float = 0.0,
     stock_from_thickness: bool = False,
+    thickness_doubt: str = "",
     not_counted: Sequence[str] = (),
     system: UnitSystem = "mm",
 ) -> StockPlan:
@@ -186,6 +187,9 @@ def plan_stock(
     stock_from_thickness : bool
         Take the removed stock of each survey from its thickness spots in place of the number entered; only for a
         plate whose other face was not worked meanwhile.
+    thickness_doubt : str
+        Why the micrometer's thickness is not that of the plate now, as after a lap of its other face; then it is not
+        judged.
     not_counted : sequence of str
         What is known of the face and could not be used, in words: the present face is another than that of the last
         survey, so no stock is advised and no budget passes.
@@ -266,6 +270,7 @@ def plan_stock(
         Estimate(value=planned, low=max(planned - half, 0.0), high=planned + half, level=level),
         level=level,
         thickness_mm=thickness,
+        thickness_doubt=thickness_doubt,
         lacking="how much must come off is not known" if math.isnan(recommended) else "",
     )
     if not_counted:

@@ -3,6 +3,7 @@
 The faces of the program (command line, review page) call this; it calls the stages and holds no formulas.
 """
 
+from .earlier_stock import doubt_of_micrometer
 from .kept_files import (
     DRAWING_ROLE,
     LIMITS_ROLE,
@@ -45,6 +46,7 @@ __all__ = [
     "PLAN_SEED",
     "UnmappedSurvey",
     "all_readings",
+    "doubt_of_micrometer",
     "drawing_of",
     "flatness_of",
     "housing_dip_of",

@@ -13,7 +13,7 @@ from ..classes import Stage
 from ..stock import Limit
 from ..units import UnitSystem, format_depth
 
-__all__ = ["doubts_of_sheet"]
+__all__ = ["doubt_of_micrometer", "doubts_of_sheet"]
 
 _ROUNDING_UM = 1.0
 """What the sheet may say less than the casebook, for it was rounded (house choice)."""
@@ -21,11 +21,14 @@ _ROUNDING_UM = 1.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Cut:
-    """Stock that came off: when the casebook learned of it, how much (NaN for not known), in which job (0 for none)."""
+    """Stock that came off: when the casebook learned of it, how much (NaN for not known), in which job, of which face (0
+    for none, as of work elsewhere).
+    """
 
     told_at: datetime
     stock_um: float
     job_id: int
+    face_id: int
 
 
 def doubts_of_sheet(
@@ -84,6 +87,51 @@ def doubts_of_sheet(
     return doubts
 
 
+def doubt_of_micrometer(book: Casebook, face: CasebookFace, job: Job, system: UnitSystem) -> str:
+    """Why the thickness that was measured on a face in a job is not that of the plate now; empty when it is.
+
+    What the face's own surveys of the job took off since is counted by the plan; what came off the plate's other faces,
+    or elsewhere, is not.
+    """
+    life = book.open_plate(face.plate_id)
+    measured_at = _thickness_measured_at(book, face, job, {s.id: s for s in life.surveys})
+    if measured_at is None:
+        return ""
+    cuts = _cuts(book, life, life.faces, job)
+    since = [c.stock_um for c in cuts if c.face_id != face.id and c.told_at > measured_at]
+    if not since:
+        return ""
+    return f"{_amount(since, system)} came off the plate's other faces since it was measured here; measure it again"
+
+
+def _thickness_measured_at(
+    book: Casebook, face: CasebookFace, job: Job, every: Mapping[int, Survey]
+) -> datetime | None:
+    """When the thickness was told that the plan of a face takes: that of its newest mapped survey with one."""
+    counting = book.surveys(face=face, job=job, counting=True)
+    for survey in sorted(counting, key=lambda s: Stage(s.stage).order, reverse=True):
+        told = _thickness_told(book, survey)
+        if not told or not book.inspections(survey):
+            continue
+        while (
+            survey.supersedes_id is not None
+        ):  # a later revision measured nothing anew that it only took over
+            survey = every[survey.supersedes_id]
+            before = _thickness_told(book, survey)
+            told = {reading: min(at, before.get(reading, at)) for reading, at in told.items()}
+        return max(told.values())
+    return None
+
+
+def _thickness_told(book: Casebook, survey: Survey) -> dict[str, datetime]:
+    """The thickness readings of a survey, by place and value, and when each was told."""
+    return {
+        f"{r.x_mm} {r.y_mm} {r.value_um}": r.created_at
+        for r in book.readings(survey)
+        if r.kind == "thickness"
+    }
+
+
 def _history_doubt(
     cuts: Sequence[_Cut], entry: Limit | None, entered_at: datetime | None, system: UnitSystem
 ) -> str:
@@ -111,7 +159,7 @@ def _cuts(book: Casebook, life: PlateLife, faces: Sequence[CasebookFace], job: J
     end = book.sign_offs(job)[-1].signed_at if job.state == "released" else None
     names = {"", *(f.name.casefold() for f in faces)}
     cuts = [
-        _Cut(told_at=e.created_at, stock_um=e.removed_um, job_id=0)
+        _Cut(told_at=e.created_at, stock_um=e.removed_um, job_id=0, face_id=0)
         for e in life.events
         if e.kind == "stock"
         and e.removed_um != 0
@@ -141,8 +189,22 @@ def _cuts_of_job(surveys: Sequence[Survey], every: Mapping[int, Survey]) -> list
             continue
         unknown = None
         if stock > so_far:
-            cuts.append(_Cut(told_at=first.created_at, stock_um=stock - so_far, job_id=survey.job_id))
+            cuts.append(
+                _Cut(
+                    told_at=first.created_at,
+                    stock_um=stock - so_far,
+                    job_id=survey.job_id,
+                    face_id=survey.face_id,
+                )
+            )
             so_far = stock
     if unknown is not None:
-        cuts.append(_Cut(told_at=unknown.created_at, stock_um=math.nan, job_id=unknown.job_id))
+        cuts.append(
+            _Cut(
+                told_at=unknown.created_at,
+                stock_um=math.nan,
+                job_id=unknown.job_id,
+                face_id=unknown.face_id,
+            )
+        )
     return cuts

@@ -23,6 +23,7 @@ def test_result_is_of_the_inspections_of_now(what: str, monkeypatch: pytest.Monk
     monkeypatch.setattr(cached, "units", lambda: "mm")
     monkeypatch.setattr(cached, "limits_of", lambda *_, **__: SimpleNamespace(entries={}, doubts={}))
     monkeypatch.setattr(cached, "unmapped_of_face", lambda *_: ())
+    monkeypatch.setattr(cached, "doubt_of_micrometer", lambda *_: "")
     monkeypatch.setattr(cached, "face_drawing", lambda *_: drawing)
     monkeypatch.setattr(cached, "must_be_of_drawing", lambda *_: None)
     monkeypatch.setattr(cached, "housing_dip_of", lambda *_: None)
