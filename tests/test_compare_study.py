@@ -47,6 +47,25 @@ def test_anova_one_person_has_no_reproducibility():
     assert result.components.loc["repeatability", "variance"] == pytest.approx(0.005)
 
 
+def test_equal_repeats_prove_nothing_though_their_numbers_are_not_exact():
+    """0.1, 0.2 ... are no exact binary numbers: their means round, and the crumbs are no spread of a gage."""
+    for operators in (1, 2, 3):
+        result = gage_anova(crossed(5, operators, 3, lambda p, o, t: 0.1 * p + 0.3))
+        assert (result.anova["ss"][["operators", "interaction", "repeatability"]] == 0).all()
+        assert result.ndc == 1 and not result.least_change.is_known
+
+
+def test_interaction_is_not_pooled_where_the_photos_of_one_person_are_equal():
+    """Persons differ by +-0.1 with the sign of the face, times not at all: that is interaction alone.
+
+    MS of 4 faces, 2 persons, 2 times: 16 cells' values, 0.01 each, over 3 degrees of freedom; its variance is half of it.
+    """
+    result = gage_anova(crossed(4, 2, 2, lambda p, o, t: 10 * p + 0.1 * (-1) ** (p + o)))
+    assert not result.is_pooled
+    assert result.anova.loc["interaction", ["f", "p"]].tolist() == [np.inf, 0]
+    assert result.components.loc["grr", "variance"] == pytest.approx(16 * 0.01 / 3 / 2)
+
+
 def test_least_change_is_1_645_root_2_times_the_gage_sd():
     result = gage_anova(crossed(3, 1, 2, lambda p, o, t: p + 0.1 * t))
     assert result.least_change.value == pytest.approx(1.6448536 * 2**0.5 * 0.005**0.5)
@@ -119,7 +138,7 @@ def test_least_change_interval_by_hand():
     ("change", "match"),
     [
         (lambda t: t.drop(columns="trial"), "columns missing: trial"),
-        (lambda t: t.drop(index=3), "the same number of times"),
+        (lambda t: t.drop(index=3), "the same number of times.*operator 1 has 1 of 2 for face 0"),
         (lambda t: t.assign(trial=1), "the same number of times"),
         (lambda t: t.assign(value=[np.nan] + [1.0] * (len(t) - 1)), "no number for part 0"),
     ],
@@ -163,6 +182,8 @@ def test_study_of_inspections_gives_a_table_per_figure():
     sentence = study_sentence("affected_share", results["affected_share"])
     assert sentence.startswith("affected share: two single photos of this workshop prove a change from 0.")
     assert "percentage points on (90% level; 3 faces, 3 people, 2 photos each)" in sentence
+    alone = gage_anova(crossed(3, 1, 2, lambda p, o, t: p + 0.1 * t))
+    assert "3 faces, 1 person, 2 photos each" in study_sentence("n_pits", alone)
 
 
 def test_study_of_a_zone_that_one_photo_does_not_show_has_no_count_of_pits():

@@ -613,6 +613,13 @@ def test_wrong_drawing_is_refused_with_its_own_exit_code(
         (("study", "header.csv", "--drawing", DRAWING), 2, "header.csv: lists no photo"),
         (("study", "text.csv", "--drawing", DRAWING), 2, "pitmap: rear/text.jpg: not a picture"),
         (("study", "text.csv", "--drawing", DRAWING, "--out", "text.csv"), 2, "text.csv: is the list itself"),
+        # Said before the first photo is mapped.
+        (("study", "lacking.csv", "--drawing", DRAWING), 2, "operator Ada has 1 of 2 for face 2"),
+        (
+            ("study", "same.csv", "--drawing", DRAWING),
+            2,
+            "same.csv, line 5, column photo: 'rear/text.jpg' is the very picture of same.csv, line 2; a repeat is a photo",
+        ),
         (
             ("map", "front/text.jpg", "rear/text.jpg", "--drawing", DRAWING),
             2,
@@ -641,7 +648,16 @@ def test_bad_input_is_a_sentence_and_a_code(
         (tmp_path / folder / "text.jpg").write_text("no picture", encoding="utf-8")
     head = "part,operator,trial,photo\n"
     (tmp_path / "header.csv").write_text(head, encoding="utf-8")
-    (tmp_path / "text.csv").write_text(f"{head}1,Ada,1,rear/text.jpg\n", encoding="utf-8")
+    repeats = [(p, t, tmp_path / f"{p}{t}.jpg") for p in ("1", "2") for t in ("1", "2")]
+    repeats[0] = ("1", "1", tmp_path / "rear" / "text.jpg")
+    for part, trial, path in repeats:
+        path.write_text(f"no picture {part} {trial}", encoding="utf-8")
+    listed = [f"{p},Ada,{t},{path.relative_to(tmp_path).as_posix()}" for p, t, path in repeats]
+    (tmp_path / "text.csv").write_text(head + "\n".join(listed), encoding="utf-8")
+    (tmp_path / "lacking.csv").write_text(head + "\n".join(listed[:3]), encoding="utf-8")
+    (tmp_path / "same.csv").write_text(
+        head + "\n".join([*listed[:3], "2,Ada,2,rear/text.jpg"]), encoding="utf-8"
+    )
     (tmp_path / "semicolons.csv").write_text(f"{head}1,Ada,1,a.jpg\n".replace(",", ";"), encoding="utf-8")
     (tmp_path / "short.csv").write_text("part,operator,trial,photo\n1,Ada,1\n", encoding="utf-8")
     (tmp_path / "absent.csv").write_text("part,operator,trial,photo\n1,Ada,1,a.jpg\n", encoding="utf-8")

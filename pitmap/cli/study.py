@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
+import math
 from collections.abc import Mapping
 from pathlib import Path
 
 import click
+import pandas as pd
 
 from ..classes import Stage
 from ..csv_rows import read_rows, table_csv
@@ -37,12 +40,14 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
     LIST_CSV has the columns part, operator, trial, photo: every face photographed several times by everybody.
     """
     from ..compare import StudyRun, study, study_sentence, study_values
+    from ..compare.study import must_be_crossed
     from ..photo import read_photo
     from ..pipeline import map_face
 
     rows = _rows(list_csv)
     if out is not None and out.resolve() == list_csv.resolve():
         raise InputError(f"{out}: is the list itself, which would be lost; give --out another name")
+    must_be_crossed(pd.DataFrame(rows).astype({"trial": int}))
     runs = []
     with click.progressbar(rows, label="mapping", show_pos=True) as bar:
         for row in bar:
@@ -60,7 +65,10 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
         click.echo(f"\n{quantity.replace('_', ' ')}")
         print_table(
             ["component", "standard deviation", "% of study variation"],
-            [[name, f"{r.sd:.4g}", f"{100 * r.share_study:.1f}"] for name, r in result.components.iterrows()],  # type: ignore[list-item]
+            [
+                [str(name), f"{r.sd:.4g}", "-" if math.isnan(r.share_study) else f"{100 * r.share_study:.1f}"]
+                for name, r in result.components.iterrows()
+            ],
         )
         click.echo(f"  distinct categories: {result.ndc}")
         click.echo(f"  {study_sentence(quantity, result)}")
@@ -68,11 +76,24 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
 
 def _rows(path: Path) -> list[Mapping[str, str]]:
     rows = []
+    places: dict[str, str] = {}
     for where, row in read_rows(path, _COLUMNS):
         if not row["trial"].strip().isdecimal():
             raise InputError(f"{where}, column trial: {row['trial']!r} is not a whole number")
         if not (path.parent / row["photo"]).is_file():
             raise InputError(f"{where}, column photo: there is no file {row['photo']!r} beside the list")
+        try:
+            sha256 = hashlib.sha256((path.parent / row["photo"]).read_bytes()).hexdigest()
+        except OSError as error:
+            raise InputError(
+                f"{where}, column photo: {row['photo']!r} cannot be read ({error.strerror})"
+            ) from error
+        if sha256 in places:
+            raise InputError(
+                f"{where}, column photo: {row['photo']!r} is the very picture of {places[sha256]}; a repeat is a photo"
+                " taken anew, or the study would promise more than photos can prove"
+            )
+        places[sha256] = where
         rows.append(row)
     if not rows:
         raise InputError(f"{path}: lists no photo; add a row for each photo under the header")

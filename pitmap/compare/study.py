@@ -23,6 +23,7 @@ __all__ = [
     "StudyRun",
     "gage_anova",
     "gage_average_range",
+    "must_be_crossed",
     "study",
     "study_sentence",
     "study_values",
@@ -107,17 +108,47 @@ def _cube(table: pd.DataFrame) -> NDArray[np.float64]:
         raise InputError(
             f"repeatability study: no number for part {bad[0]}, operator {bad[1]}, trial {bad[2]}"
         )
-    count = table.groupby(["part", "operator"])["trial"].agg(["size", "nunique"])
-    p, o = table["part"].nunique(), table["operator"].nunique()
-    r = int(count["size"].max()) if len(count) else 0
-    if len(count) != p * o or (count["size"] != r).any() or (count["nunique"] != r).any():
-        raise InputError(
-            "repeatability study: every operator must photograph every face the same number of times"
-        )
-    if p < 2 or r < 2:
-        raise NotEnoughData(f"repeatability study: {p} faces, {r} times; give at least 2 faces, 2 times each")
+    p, o, r = must_be_crossed(table)
     ordered = table.sort_values(["part", "operator", "trial"], kind="stable")
     return ordered["value"].to_numpy(float).reshape(p, o, r)
+
+
+def must_be_crossed(table: pd.DataFrame) -> tuple[int, int, int]:
+    """Refuse a study in which somebody photographed a face more often than another, before anything is mapped for it.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Columns ``part``, ``operator``, ``trial``.
+
+    Returns
+    -------
+    (int, int, int)
+        Parts, operators, trials.
+
+    Raises
+    ------
+    InputError
+        Not every operator has every part equally often, each time under its own number; the first such is named.
+    NotEnoughData
+        Fewer than 2 parts or 2 trials.
+    """
+    cells = table.groupby(["operator", "part"])["trial"].agg(["size", "nunique"])
+    every = pd.MultiIndex.from_product([table["operator"].unique(), table["part"].unique()])
+    cells = cells.reindex(every, fill_value=0)
+    r = int(cells["size"].max()) if len(cells) else 0
+    odd = cells.index[(cells["size"] != r) | (cells["nunique"] != r)]
+    if len(odd):
+        operator, part = odd[0]
+        n = int(cells.loc[odd[0], "nunique"])
+        raise InputError(
+            "repeatability study: every operator must photograph every face the same number of times, each time under its "
+            f"own trial number; operator {operator} has {n} of {r} for face {part}"
+        )
+    p, o = table["part"].nunique(), table["operator"].nunique()
+    if p < 2 or r < 2:
+        raise NotEnoughData(f"repeatability study: {p} faces, {r} times; give at least 2 faces, 2 times each")
+    return p, o, r
 
 
 def _components(repeat: float, reproduce: float, part: float) -> pd.DataFrame:
@@ -205,13 +236,15 @@ def gage_anova(table: pd.DataFrame, *, alpha: float = 0.05, level: float = DEFAU
     """
     y = _cube(table)
     p, o, r = y.shape
-    grand = y.mean()
-    by_part, by_operator, by_cell = y.mean((1, 2)), y.mean((0, 2)), y.mean(2)
+    # Repeats that are equal leave exactly nothing once each is taken from the first of its face, and of its cell.
+    z = y - y[:, :1, :1]
+    within = y - y[:, :, :1]
+    grand, by_part, by_operator, by_cell = z.mean(), z.mean((1, 2)), z.mean((0, 2)), z.mean(2)
     ss = {
-        "parts": o * r * float(((by_part - grand) ** 2).sum()),
+        "parts": o * r * float(((y.mean((1, 2)) - y.mean()) ** 2).sum()),
         "operators": p * r * float(((by_operator - grand) ** 2).sum()),
         "interaction": r * float(((by_cell - by_part[:, None] - by_operator[None, :] + grand) ** 2).sum()),
-        "repeatability": float(((y - by_cell[:, :, None]) ** 2).sum()),
+        "repeatability": float(((within - within.mean(2, keepdims=True)) ** 2).sum()),
     }
     df = {
         "parts": p - 1,
@@ -222,8 +255,10 @@ def gage_anova(table: pd.DataFrame, *, alpha: float = 0.05, level: float = DEFAU
     ms = {k: ss[k] / df[k] if df[k] else math.nan for k in ss}
 
     def f_test(top: str, bottom: str) -> tuple[float, float]:
-        if not df[top] or not df[bottom] or ms[bottom] == 0:
+        if not df[top] or not df[bottom] or ms[top] == ms[bottom] == 0:
             return math.nan, math.nan
+        if ms[bottom] == 0:
+            return math.inf, 0.0
         ratio = ms[top] / ms[bottom]
         return ratio, float(f_distribution.sf(ratio, df[top], df[bottom]))
 
@@ -387,7 +422,8 @@ def study_sentence(quantity: str, result: StudyResult) -> str:
     """
     name, scale, unit = _SENTENCE.get(quantity, (quantity, 1.0, ""))
     e = result.least_change
-    basis = f"{result.n_parts} faces, {result.n_operators} people, {result.n_trials} photos each"
+    people = "1 person" if result.n_operators == 1 else f"{result.n_operators} people"
+    basis = f"{result.n_parts} faces, {people}, {result.n_trials} photos each"
     if not e.is_known:
         return f"{name}: the least change that photos can prove is not known: {e.reason} ({basis})."
     # The upper end is used: a study of few photos must not promise more than it can.
