@@ -86,6 +86,14 @@ def test_a_comma_that_can_be_read_both_ways_is_blamed_on_its_column(tmp_path):
         ("test_lap,pit_depth,1,1,,30,kg,,,,", "line 3, column unit"),
         ("test_lap,pit_depth,1,1,,-30,um,,,,", "line 3, column value"),
         ("test_lap,pit_depth,1,1,x,30,um,,,,", "line 3, column mark"),
+        (
+            "test_lap,pit_depth,1,1,99999999999999999999,30,um,,,,",
+            "line 3, column mark: expected a mark number",
+        ),
+        (
+            "test_lap,pit_depth,1,1,,30 um,mm,8,,,",
+            "column uncertainty: 8 mm cannot be (at most 0.5 mm): check the unit",
+        ),
         ("test_lap,pit_depth,1,1,,30,um,0,,,", "line 3, column uncertainty"),
         ("test_lap,pit_depth,1,1,,30 um,,8,,,", "line 3, column uncertainty: length '8': no unit"),
         ("test_lap,pit_depth,1,1,,30,um,,maybe,,", "line 3, column lower_bound"),

@@ -81,6 +81,13 @@ MOST_UM = {
 }
 """Beyond this a reading is a slip of the unit, not a plate that anybody would lap (house choice)."""
 
+_MOST_UNCERTAINTY_UM = 500.0
+"""A gauge that is off by more tells nothing of a pit or a face: a slip of the unit, which would make its reading count for
+nothing (house choice)."""
+
+_MOST_MARKS = 2**31
+"""No map has so many marks, and no larger number can be kept."""
+
 LEAST_UM = {"thickness": 1_000.0}
 """A plate that is thinner is a slip of the unit too, or stock that was taken off (house choice)."""
 
@@ -388,6 +395,11 @@ def _parse(row: Mapping[str, Any], where: str) -> tuple[str, str, dict[str, Any]
         uncertainty = _amount(text("uncertainty"), text("unit"), kind, "uncertainty", fail)
         if not uncertainty > 0:
             raise fail("uncertainty", f"expected a number above 0, got {text('uncertainty')!r}")
+        if kind != "hardness" and uncertainty > _MOST_UNCERTAINTY_UM:
+            raise fail(
+                "uncertainty",
+                f"{uncertainty / 1000:g} mm cannot be (at most {_MOST_UNCERTAINTY_UM / 1000:g} mm): check the unit",
+            )
     else:
         uncertainty = DEFAULT_UNCERTAINTY_UM[kind]
     said = text("lower_bound").lower()
@@ -436,7 +448,7 @@ def _mark_number(text: str, fail: Any) -> int:
         number = int(float(text)) if text.endswith(".0") and text[:-2].isdigit() else 0
     if number == -1:
         return -1
-    if number < 1:
+    if not 1 <= number <= _MOST_MARKS:
         raise fail("mark", f"expected a mark number from 1, or nothing, got {text!r}")
     return number
 
