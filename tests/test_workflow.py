@@ -224,6 +224,27 @@ def test_what_happens_after_a_release_changes_none_of_its_figures(book: Casebook
     assert judged(book, face, second)["total_stock"][0] == "not judged"
 
 
+def test_a_survey_added_to_an_older_job_changes_no_figure_of_a_released_one(book: Casebook) -> None:
+    older, job = book.create_job("order 1"), book.create_job("order 2")
+    plate = book.create_plate("T-12", job=older)
+    face = book.create_face(plate, "A")
+    save_limits(
+        book,
+        plate,
+        face,
+        sheet(total_stock=100.0, stock_removed_before=0.0, thickness=12.0, thickness_min=11.9),
+    )
+    survey = book.create_survey(face, job, "test_lap", "2026-01-01")
+    book.add_readings(survey, [{"kind": "wear_step", "value_um": 3.0}])
+    book.sign_off(survey, "checked")
+    book.sign_off(book.get(Job, job.id), "released")
+    job = book.get(Job, job.id)
+    before = limits_of(book, face, job).doubts
+    book.create_survey(face, older, "final", "2026-01-02", removed_um=taken_off(60.0))
+    assert limits_of(book, face, job).doubts == before
+    assert "stock_removed_before" in limits_of(book, face, book.create_job("order 3")).doubts
+
+
 def test_other_face_of_the_plate_has_its_own_history_but_shares_the_thickness(
     book: Casebook, face: Face
 ) -> None:

@@ -161,10 +161,7 @@ def _cuts(book: Casebook, life: PlateLife, faces: Sequence[CasebookFace], job: J
     cuts = [
         _Cut(told_at=e.created_at, stock_um=e.removed_um, job_id=0, face_id=0)
         for e in life.events
-        if e.kind == "stock"
-        and e.removed_um != 0
-        and e.face.casefold() in names
-        and (end is None or e.created_at <= end)
+        if e.kind == "stock" and e.removed_um != 0 and e.face.casefold() in names
     ]
     every = {s.id: s for s in life.surveys}
     for face in faces:
@@ -172,7 +169,7 @@ def _cuts(book: Casebook, life: PlateLife, faces: Sequence[CasebookFace], job: J
             if other.id <= job.id:
                 counting = book.surveys(face=face, job=other, counting=True)
                 cuts += _cuts_of_job(counting, every)
-    return cuts
+    return [c for c in cuts if end is None or c.told_at <= end]
 
 
 def _cuts_of_job(surveys: Sequence[Survey], every: Mapping[int, Survey]) -> list[_Cut]:
