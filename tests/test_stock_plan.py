@@ -1116,3 +1116,16 @@ def test_a_wear_step_read_badly_may_be_the_largest():
     (found,) = [f for f in plan.verdict.findings if f.rule == "wear_step"]
     assert (found.status, found.value.value) == ("watch", 46)
     assert found.value.high == pytest.approx(45 + 16.4485, abs=1e-3)
+
+
+def test_budget_counts_the_stock_that_a_later_survey_takes_back():
+    """30 um before the test lap, 10 um before the next one: the metal did not come back."""
+    surveys = [_survey("intake", 0), _survey("test_lap", 30)]
+    later = replace(_survey("lap_1", 35), removed=RemovedStock.of(10, 1.5))
+    plan = _plan([*surveys, later], _sheet(total_stock=25, stock_removed_before=0))
+    (line,) = [b for b in plan.budget if b.name == "total_stock"]
+    assert line.now.value == plan.removed_um.value == 30
+    assert any(p.startswith("less stock is said to be off at a later survey") for p in plan.problems)
+    # Within the error of the stock the last word counts.
+    near = replace(_survey("lap_1", 35), removed=RemovedStock.of(28, 1.5))
+    assert _plan([*surveys, near]).removed_um.value == 28

@@ -214,7 +214,7 @@ def plan_stock(
     last = surveys[-1]
     bounds, model = _fit(surveys, level, rng)
     left = left_um(model, bounds, last, _N_DRAWS)
-    removed = _most_removed(last, bounds, face_bounds_mm, level)
+    removed = _most_removed(surveys, bounds, face_bounds_mm, level)
     free = free_readings(surveys, bounds, model, len(left), rng, system)
     wanted = _Wanted(limits=limits, confidence=confidence, level=level, system=system)
     width_now = sound_width_now(last)
@@ -416,14 +416,15 @@ def _top(left: np.ndarray) -> float:
 
 
 def _most_removed(
-    last: FaceSurvey,
+    surveys: Sequence[FaceSurvey],
     bounds: LapBounds,
     face_bounds_mm: tuple[float, float, float, float] | None,
     level: float,
 ) -> Estimate:
     """Stock that has come off where most of it has: a budget is spent at its worst place.
 
-    Of the corners of the face and the pits; the stock of most faces is one number, the same everywhere.
+    Of the corners of the face and the pits; the stock of most faces is one number, the same everywhere. Metal does not
+    come back: where an earlier survey says more than the last one by over two standard deviations, that counts.
     """
     places = bounds.pits[["x_mm", "y_mm"]].to_numpy(float)
     if face_bounds_mm is not None:
@@ -431,7 +432,12 @@ def _most_removed(
         places = np.vstack([places, [(x0, y0), (x0, y1), (x1, y0), (x1, y1)]])
     if not len(places):
         places = np.zeros((1, 2))
-    return last.removed.estimate(tuple(places[int(np.argmax(last.removed.at(places)))]), level=level)
+    most = surveys[-1].removed
+    for earlier in (s.removed for s in surveys[:-1]):
+        apart = earlier.at(places) - most.at(places)
+        if (apart > 2 * np.hypot(earlier.sd_at(places), most.sd_at(places))).any():
+            most = earlier
+    return most.estimate(tuple(places[int(np.argmax(most.at(places)))]), level=level)
 
 
 def _stack(tables: Sequence[pd.DataFrame], empty: pd.DataFrame) -> pd.DataFrame:
