@@ -502,6 +502,20 @@ def test_readings_of_the_chosen_face_are_taken(
     assert got.readings.value_um.tolist() == taken_um
 
 
+@pytest.mark.parametrize(
+    ("surveyed", "is_told"), [("A", False), ("B", True), ("", False)], ids=["same", "other", "not named"]
+)
+def test_a_sheet_of_a_face_by_another_name_is_told(
+    inspection: Inspection, tmp_path: Path, surveyed: str, is_told: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "readings.csv"
+    path.write_text(SHEET.replace("B,", "A,"), encoding="utf-8")
+    (got,) = with_sheet([replace(inspection, face=surveyed or inspection.drawing_name)], path)
+    assert len(got.readings) == 2
+    told = "the readings are of face 'A', the surveys of 'B': taken for one and the same"
+    assert (told in capsys.readouterr().err) == is_told
+
+
 def test_readings_used_and_left_out_are_told(
     inspection: Inspection, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -102,7 +102,8 @@ def with_sheet(
     from ..workflow import with_readings
 
     sheet = read_readings(path, keep_good=keep_good)
-    face = _face_in(sheet, face, inspections[0].face)
+    first = inspections[0]
+    face = _face_in(sheet, face, first.face, is_named=first.face != first.drawing_name)
     grids = {i.stage.name: i.picture_grid for i in inspections}
     maps = {i.stage.name: i.class_map for i in inspections}
     used = sheet.on_surveys(grids, face, keep_good=keep_good, maps=maps)
@@ -112,10 +113,21 @@ def with_sheet(
     return [with_readings(i, used.of(i.stage.name)) for i in inspections]
 
 
-def _face_in(sheet: ReadingSheet, asked: str | None, surveyed: str) -> str | None:
-    """Whose rows to take: the face asked for, else the surveyed one; None takes all, of the only face that is named."""
+def _face_in(sheet: ReadingSheet, asked: str | None, surveyed: str, *, is_named: bool) -> str | None:
+    """Whose rows to take: the face asked for, else the surveyed one; None takes all, of the only face that is named.
+
+    `is_named`: the surveys bear a name that the shop gave, not that of their drawing.
+    """
     named = sorted({face for face in sheet.faces if face})
-    if not named or (asked is None and len(named) == 1):
+    if not named:
+        return None
+    if asked is None and len(named) == 1:
+        if is_named and named[0] != surveyed:
+            click.echo(
+                f"the readings are of face {named[0]!r}, the surveys of {surveyed!r}: taken for one and the same; if they"
+                " are not, give the sheet of this face",
+                err=True,
+            )
         return None
     face = surveyed if asked is None else asked
     if face not in named:
