@@ -1060,6 +1060,14 @@ def test_a_sheet_pasted_twice_counts_once_and_is_told():
     )
 
 
+def test_like_readings_without_a_place_are_not_taken_for_one():
+    lines = [{"stage": "test_lap", "kind": "straightedge", "value": 30, "unit": "um"}] * 2
+    first, now = _lapped()
+    plan = _plan([first, replace(now, readings=readings_from_rows(lines).table)])
+    assert plan.problems == ()
+    assert any(r.startswith("Judged by no rule: 2 straightedge readings;") for r in plan.verdict.reasons)
+
+
 @pytest.mark.parametrize(
     "again", [{"value": 28}, {"instrument": "dial"}, {"note": "read again"}, {"uncertainty": 4}]
 )

@@ -26,9 +26,11 @@ def each_once(readings: pd.DataFrame) -> pd.DataFrame:
     Notes
     -----
     A gauge that is read anew can show the very same figure. Taking two such readings for one makes an interval wider than
-    it need be; taking one for two makes it too narrow, which is the graver error.
+    it need be; taking one for two makes it too narrow, which is the graver error. Of readings that name neither place nor
+    mark (two lines of a straightedge) nobody can say that they are of one, so each stays.
     """
-    return readings.loc[~readings.drop(columns=list(_OF_THE_ROW)).duplicated()]
+    is_somewhere = readings["x_mm"].notna() | (readings["mark_id"] >= 0)
+    return readings.loc[~(is_somewhere & readings.drop(columns=list(_OF_THE_ROW)).duplicated())]
 
 
 def surveys_with_each_once(surveys: Sequence[FaceSurvey]) -> tuple[list[FaceSurvey], list[str]]:
