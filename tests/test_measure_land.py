@@ -9,6 +9,7 @@ from shapely import Point, box
 
 from pitmap.classes import SurfaceClass
 from pitmap.drawing import Drawing, Opening
+from pitmap.errors import MeasurementError
 from pitmap.flags import Flag
 from pitmap.measure import ClassEdit, ErrorModel, MeasureSettings, change_classes, measure
 
@@ -274,3 +275,87 @@ def test_a_score_is_in_no_doubt() -> None:
     width = measure(m, drawing).sound_width_mm
     assert width.value == pytest.approx(3.0, abs=0.16)
     assert width.high < 3.5
+
+
+def land_of(land, kind: str = "", hole=None) -> Drawing:  # type: ignore[no-untyped-def]
+    """The ring plate's trace with another land round it, and an opening that was cut out of it."""
+    openings = (Opening(name="hole", kind=kind, polygon=hole),) if hole is not None else ()
+    return Drawing(
+        name="other land",
+        thickness_mm=12.0,
+        outline=box(-40, -40, 80, 40),
+        openings=openings,
+        zones={"seal_land": land if hole is None else land.difference(hole)},
+        trace=ring_plate().trace,
+    )
+
+
+WIDENING = Point(4, 0).buffer(28, quad_segs=256).difference(ring_plate().trace)
+"""4 mm wide at x = -20, 12 mm at x = 20."""
+GAP = box(0, -3, 60, 3)
+
+
+@pytest.mark.parametrize("land", [WIDENING, WIDENING.difference(GAP)], ids=["closed", "open"])
+def test_land_that_grows_wider_is_narrow_where_it_is_narrow(land) -> None:  # type: ignore[no-untyped-def]
+    """An open land measured to its widest parts alone was 8.5 mm wide here, and a pit across 3 of its 4 mm was none."""
+    drawing = land_of(land)
+    assert width_of(blank(drawing), drawing) == pytest.approx(4.0, abs=0.01)
+    m = blank(drawing)
+    rectangle(m, -23.5, -1, -20.5, 1, PIT)
+    assert width_of(m, drawing) == pytest.approx(1.0, abs=0.1)
+
+
+def test_ends_of_an_open_land_are_no_side() -> None:
+    drawing = land_of(ring_plate().zones["seal_land"].difference(GAP))
+    assert width_of(blank(drawing), drawing) == pytest.approx(8.0, abs=0.01)
+    m = blank(drawing)
+    # along the end, from the running side on; its corner is 1.52 mm from the coolant side
+    rectangle(m, 15, 3, 26, 5, PIT)
+    assert width_of(m, drawing) == pytest.approx(28 - np.hypot(26, 5), abs=0.1)
+
+
+def test_land_of_two_strips() -> None:
+    drawing = land_of(WIDENING.difference(box(-60, -3, 60, 3)))
+    assert drawing.zones["seal_land"].geom_type == "MultiPolygon"
+    # from the corner of the running side, 19.774 left and 3 up, to the circle of radius 28 about (4, 0)
+    expected = 28 - np.hypot(19.774 + 4, 3)
+    assert width_of(blank(drawing), drawing) == pytest.approx(expected, abs=0.02)
+
+
+@pytest.mark.parametrize(("kind", "expected"), [("bolt", 0.0), ("coolant", 0.0), ("port", 0.0)])
+def test_an_opening_right_across_the_land_leaves_no_metal(kind: str, expected: float) -> None:
+    drawing = land_of(ring_plate().zones["seal_land"], kind, Point(24, 0).buffer(5, quad_segs=128))
+    assert width_of(blank(drawing), drawing) == pytest.approx(expected, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("kind", "x", "expected"), [("coolant", 28, 3.0), ("port", 20, 3.0), ("", 28, 3.0), ("", 20, 3.0)]
+)
+def test_bites_out_of_an_open_land(kind: str, x: float, expected: float) -> None:
+    """A bite of 5 mm leaves 3 of 8, on whichever side it is, as an opening or as drawn."""
+    land = ring_plate().zones["seal_land"].difference(box(-60, -3, 0, 3))
+    bite = Point(x, 0).buffer(5, quad_segs=128)
+    drawing = land_of(land, kind, bite) if kind else land_of(land.difference(bite))
+    assert width_of(blank(drawing), drawing) == pytest.approx(expected, abs=0.02)
+
+
+def test_second_land_beside_the_first_is_measured_too() -> None:
+    """A ring of 4 mm around a coolant opening, apart from the band around the trace."""
+    hole = Point(60, 0).buffer(8, quad_segs=128)
+    land = ring_plate().zones["seal_land"].union(Point(60, 0).buffer(12, quad_segs=128))
+    drawing = land_of(land, "coolant", hole)
+    assert width_of(blank(drawing), drawing) == pytest.approx(4.0, abs=0.01)
+    m = blank(drawing)
+    rectangle(m, 47, -0.5, 53, 0.5, PIT)
+    m.codes[~drawing.mask(m.grid)] = 0
+    assert measure(m, drawing).lands["is_leak_path"].iloc[0]
+
+
+def test_land_whose_sides_run_into_each_other_is_refused() -> None:
+    crescent = Point(3, 0).buffer(19, quad_segs=256).difference(Point(0, 0).buffer(20, quad_segs=256))
+    drawing = land_of(crescent)
+    with pytest.raises(MeasurementError, match="seal_land has no end at .* draw the land as a closed band"):
+        measure(blank(drawing), drawing)
+    drawing = land_of(ring_plate().zones["seal_land"].union(box(50, -20, 56, 20)))
+    with pytest.raises(MeasurementError, match="seal_land has no end at 50.0"):
+        measure(blank(drawing), drawing)

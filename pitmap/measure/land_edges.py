@@ -7,17 +7,15 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
-from shapely import LinearRing, Point, Polygon
-from shapely.geometry.base import BaseGeometry
+from shapely import LinearRing, Polygon
 
 from ..drawing import Drawing
 from ..errors import MeasurementError
+from .strip_sides import dense, strip_sides
 
 __all__ = ["LandEdges", "find_land_edges", "nearest"]
 
-_STEP_MM = 0.05
-"""Spacing of the points: the distance to the nearest one is off by under 0.3 um at 1 mm."""
-_ON_EDGE_MM = 0.02
+_CRUMB_SHARE = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,15 +57,16 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
 
     Notes
     -----
-    An inner ring that surrounds most of the bore trace (without a trace: the longest inner ring) is the
-    running side. Inner rings of coolant openings belong to the coolant side, of ports to the running
-    side; other inner rings are holes. The outer ring is the coolant side. A land drawn as open strips, with no
-    ring around the trace, is split by how far its outline is from the trace; the ends of a strip are neither.
+    An inner ring that surrounds most of the bore trace (without a trace: the longest inner ring) is the running side,
+    and the outer ring around it the coolant side. Inner rings of coolant openings belong to the coolant side, of ports
+    to the running side; other inner rings are holes. What is drawn as open strips, instead of that band or beside it, is
+    parted by :func:`pitmap.measure.strip_sides.strip_sides`. Beside a band, parts of under a hundredth of the land are
+    crumbs between openings and count as coolant side.
 
     Raises
     ------
     MeasurementError
-        The land has no running side or no coolant side.
+        The land has no running side or no coolant side, or a strip of it ends so that they cannot be told apart.
     """
     land = drawing.zones.get("seal_land")
     if land is None or land.is_empty:
@@ -78,10 +77,19 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
     parts = [p for p in getattr(land, "geoms", [land]) if isinstance(p, Polygon)]
     inner = [LinearRing(r) for p in parts for r in p.interiors]
     main = _running_ring(inner, drawing.trace)
+    line = main or (None if drawing.trace is None else drawing.trace.exterior)
     for part in parts:
-        _sort_outer(_dense(part.exterior), drawing.trace, main is not None, running, coolant)
+        outer = dense(part.exterior)
+        is_band = main is not None and Polygon(part.exterior).contains(main)
+        if is_band or line is None or (main is not None and part.area < _CRUMB_SHARE * land.area):
+            coolant.append(outer)
+            continue
+        sides = strip_sides(outer, line, drawing)
+        running.append(outer[sides.is_running])
+        coolant.append(outer[sides.is_coolant])
+        holes.extend(sides.holes_xy)
     for ring in inner:
-        points = _dense(ring)
+        points = dense(ring)
         kind = "running" if ring is main else _kind_of_hole(ring, drawing)
         {"running": running, "coolant": coolant}.get(kind, holes).append(points)
     if not running or not coolant:
@@ -111,31 +119,3 @@ def _kind_of_hole(ring: LinearRing, drawing: Drawing) -> str:
         if opening.polygon.contains(middle):
             return {"coolant": "coolant", "port": "running", "bore": "running"}.get(opening.kind, "hole")
     return "hole"
-
-
-def _sort_outer(
-    points: NDArray[np.float64],
-    trace: Polygon | None,
-    has_inner: bool,
-    running: list[NDArray[np.float64]],
-    coolant: list[NDArray[np.float64]],
-) -> None:
-    if has_inner or trace is None:
-        coolant.append(points)
-        return
-    # A land drawn as open strips: the side along the trace is the running side, the far side the coolant
-    # side,
-    # and the ends of the strip are neither.
-    far = cKDTree(_dense(trace.exterior)).query(points)[0]
-    inside = np.array([trace.covers(Point(p)) for p in points[:: max(1, len(points) // 50)]])
-    near, out = far.min(), far.max()
-    middle = 0.5 * (near + out)
-    is_running = far <= near + 0.05 * (out - near) + _ON_EDGE_MM
-    is_coolant = far >= middle if not inside.all() else ~is_running
-    if is_running.any():
-        running.append(points[is_running])
-    coolant.append(points[is_coolant & (far >= out - 0.25 * (out - near))])
-
-
-def _dense(line: BaseGeometry) -> NDArray[np.float64]:
-    return np.asarray(line.segmentize(_STEP_MM).coords)[:, :2]
