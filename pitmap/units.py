@@ -169,7 +169,11 @@ def format_estimate(
     if width <= 0:
         text = f"{round(value, _MOST_PLACES):zg}"
         return f"{text} {unit} ({text} to {text})"
-    places = 0 if not math.isfinite(width) else max(0, 1 - math.floor(math.log10(width / 2)))
-    places = min(places, _MOST_PLACES)
+    # an end that is not there says nothing of the digits: the other one does, and without it three of them
+    half = width / 2 if math.isfinite(width) else min(value - low, high - value)
+    if not 0 < half < math.inf:
+        half = abs(value) / 10 or 1.0
+    places = min(max(0, 1 - math.floor(math.log10(half))), _MOST_PLACES)
+    bottom = "no lower bound" if math.isinf(low) else f"{low:z.{places}f}"
     top = "no upper bound" if math.isinf(high) else f"{high:z.{places}f}"
-    return f"{value:z.{places}f} {unit} ({low:z.{places}f} to {top})"
+    return f"{value:z.{places}f} {unit} ({bottom} to {top})"

@@ -91,6 +91,19 @@ def test_format_shows_no_more_digits_than_the_interval() -> None:
     )
 
 
+def test_an_estimate_without_one_bound_keeps_the_digits_of_the_other() -> None:
+    """A pit of 0.8 mm that runs into metal not seen was shown as 1 mm, one of 0.4 mm as 0 mm."""
+    pit = Estimate(value=0.798, low=0.714, high=math.inf)
+    assert format_estimate(pit, "length") == "0.798 mm (0.714 to no upper bound)"
+    assert format_estimate(pit, "length", "inch") == "0.0314 in (0.0281 to no upper bound)"
+    small = Estimate(value=0.437, low=0.357, high=math.inf)
+    assert format_estimate(small, "length") == "0.437 mm (0.357 to no upper bound)"
+    deep = Estimate(value=33.4, low=33.4, high=math.inf)
+    assert format_estimate(deep, "depth") == "33.4 um (33.4 to no upper bound)"
+    flat = Estimate(value=12.0, low=-math.inf, high=20.0)
+    assert format_estimate(flat, "depth") == "12.0 um (no lower bound to 20.0)"
+
+
 def test_confidence_is_never_rounded_to_certainty() -> None:
     shown = {0.9: "90 %", 0.95: "95 %", 0.995: "99.5 %", 0.999: "99.9 %", 0.5: "50 %"}
     assert {c: format_confidence(c) for c in shown} == shown
