@@ -262,6 +262,7 @@ def test_edits_by_polygon_and_mask() -> None:
     changed, where = change_classes(m, [ClassEdit(where=area, to=SurfaceClass.SOUND, only=(PIT,))])
     result = measure(changed, drawing, edited=where)
     assert result.marks.iloc[0]["area_mm2"] == pytest.approx(4.0, abs=0.2)
+    assert result.marks.iloc[0]["flags"] & Flag.HAND_EDITED  # of the metal that is left nothing was edited
     assert m.codes[where].tolist() == [int(PIT)] * int(where.sum())  # the map given is left alone
     mask = np.zeros(m.grid.shape, bool)
     mask[300:310, 200:220] = True

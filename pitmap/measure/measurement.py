@@ -6,6 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -91,7 +92,7 @@ def measure(
     frame : MeasureFrame, optional
         From :func:`pitmap.measure.make_frame`; pass it when the same drawing is measured again.
     edited : (rows, columns) bool array, optional
-        Pixels changed by hand; marks on them are flagged.
+        Pixels changed by hand; marks on them are flagged, and marks that they were cut out of.
     before : Measurement, optional
         Of the map before it was changed by hand. What its class probabilities left open stays open: a hand says nothing
         of the places that it did not touch.
@@ -186,7 +187,9 @@ def _all_blobs(codes, confidence, frame, settings) -> dict[int, Blobs]:  # type:
 
 
 def _flag_edited(marks, blobs, edited, grid):  # type: ignore[no-untyped-def]
-    """Set the flag on marks with an edited edge pixel, found again by class and centroid."""
+    """Set the flag on marks whose edge a person drew, found again by class and centroid."""
+    # the edge that an eraser left is the mark's own metal, right beside what was edited
+    edited = cv2.dilate(edited.astype(np.uint8), np.ones((3, 3), np.uint8))
     touched = set()
     for code, b in blobs.items():
         if len(b):
