@@ -68,11 +68,13 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
     # no part of it: a form that is sent after somebody else's change must still arrive.
     number = f"corrections_{seen.id}"
     with st.form(f"correct_{seen.id}_{st.session_state.setdefault(number, 0)}", border=False):
-        words = {SurfaceClass.SOUND: "sound: erase what is there", **{c: CLASS_WORDS[c] for c in PAINTABLE}}
+        # before the first lap nothing is cut, so nothing can be left uncut
+        paintable = [c for c in PAINTABLE if c != SurfaceClass.UNCUT or class_map.stage.is_lapped]
+        words = {SurfaceClass.SOUND: "sound: erase what is there", **{c: CLASS_WORDS[c] for c in paintable}}
         to = st.selectbox("This area is", list(words), format_func=words.get)
         only = st.selectbox(
             "Change",
-            [None, *PAINTABLE],
+            [None, *paintable],
             format_func=lambda c: "all of it" if c is None else f"only what is shown as {CLASS_WORDS[c]}",
         )
         typed = st.text_input("Or type the corners in mm", placeholder="x y, x y, x y (instead of drawing)")

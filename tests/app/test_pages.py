@@ -205,6 +205,19 @@ def test_correction_by_a_stroke_is_not_that_of_corners_typed_before(
     assert len(own_book.edits(own_book.inspections(survey)[-1])) == 2
 
 
+def test_nobody_can_call_metal_uncut_before_the_first_lap(open_page: Callable[..., AppTest]) -> None:
+    from_stage = {}
+    test = open_page("map", who="Ada")
+    survey = next(s for s in test.selectbox if s.label == "Survey")
+    for stage in ("intake", "light test lap"):
+        survey.select_index(next(k for k, o in enumerate(survey.options) if stage in o)).run()
+        from_stage[stage] = next(s for s in test.selectbox if s.label == "This area is").options
+        survey = next(s for s in test.selectbox if s.label == "Survey")
+    assert "uncut" in from_stage["light test lap"]
+    assert "uncut" not in from_stage["intake"]
+    assert "pit" in from_stage["intake"]
+
+
 def test_why_of_one_map_is_not_in_the_form_of_the_next(own_book: Casebook) -> None:
     one, other = survey_of(own_book, "intake"), survey_of(own_book, "test_lap")
     test = page("map", **place_of(one), who="Ada").run()
