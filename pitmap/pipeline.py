@@ -239,7 +239,9 @@ def _one_face(faces: Sequence[Straightened], drawing: Drawing) -> tuple[Straight
     merged = merge_lamps(
         [f.rgb for f in faces], [f.in_frame for f in faces], face=drawing.mask(faces[0].grid)
     )
-    scale = np.max([f.photo_px_per_mm for f in faces], axis=0)
+    # A place has the detail of the best photo that shows it, not of one that ends before it or is burnt out there.
+    scales = np.stack([f.photo_px_per_mm for f in faces])
+    scale = np.where(merged.unseen, scales, np.where(merged.shown, scales, 0)).max(axis=0)
     one = Straightened(rgb=merged.rgb, in_frame=~merged.unseen, grid=faces[0].grid, photo_px_per_mm=scale)
     return one, (merged.gain_text,)
 

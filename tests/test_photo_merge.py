@@ -5,9 +5,14 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from shapely import box
 
+from pitmap.classes import Stage
+from pitmap.drawing import Drawing
 from pitmap.errors import InputError, MeasurementError
+from pitmap.grid import Grid
 from pitmap.photo import merge_lamps
+from pitmap.pipeline import Straightened, _one_face, classify_face
 
 ROWS, COLS = 240, 320
 
@@ -104,3 +109,29 @@ def test_merge_refuses_other_faces_and_bad_calls() -> None:
         merge_lamps([good, good[:-1]], [full, full])
     with pytest.raises(InputError, match="face mask"):
         merge_lamps([good, good], [full, full], face=np.zeros((ROWS, COLS), bool))
+
+
+def test_a_place_has_the_detail_of_a_photo_that_shows_it() -> None:
+    """The close photo ends at the 200th column; beyond it there is only the one from far away, too coarse to read."""
+    drawing = Drawing(
+        name="strip", thickness_mm=12.0, outline=box(0, 0, COLS / 10, ROWS / 10), openings=(), zones={}
+    )
+    grid = Grid(x0_mm=0, y1_mm=ROWS / 10, px_per_mm=10.0, n_rows=ROWS, n_cols=COLS)
+    metal = face()
+    close, far = np.ones((ROWS, COLS), bool), np.ones((ROWS, COLS), bool)
+    close[:, 200:] = False
+    far[:, 300:] = False
+    faces = [
+        Straightened(
+            rgb=under_lamp(metal, *lamp, gloss=0.0), in_frame=frame, grid=grid,
+            photo_px_per_mm=np.full((ROWS, COLS), scale, np.float32),
+        )
+        for lamp, frame, scale in zip(LAMPS, (close, far), (8.0, 1.2))
+    ]  # fmt: skip
+    one, _ = _one_face(faces, drawing)
+    assert (one.photo_px_per_mm[5:-5, 5:190] == 8.0).all()
+    assert one.photo_px_per_mm[5:-5, 210:290] == pytest.approx(1.2)
+    assert (one.photo_px_per_mm > 0).all()
+    found = classify_face(one, drawing, Stage("test_lap"), "classic")
+    assert found.is_seen[5:-5, 5:190].all()
+    assert not found.is_seen[5:-5, 210:].any()

@@ -35,6 +35,8 @@ class LampMerge:
     rgb : (rows, columns, 3) uint8 array
     unseen : (rows, columns) bool array
         Pixels that no lamp shows: out of every frame, or burnt out or black in all.
+    shown : (n, rows, columns) bool array
+        Pixels that each lamp shows.
     shifts_px : (n, 2) float array
         (column, row) shift taken out of each picture; the first one used as reference has zeros.
     unseen_share : (n,) float array
@@ -47,6 +49,7 @@ class LampMerge:
 
     rgb: NDArray[np.uint8]
     unseen: NDArray[np.bool_]
+    shown: NDArray[np.bool_]
     shifts_px: NDArray[np.float64]
     unseen_share: NDArray[np.float64]
     merged_unseen_share: float
@@ -127,6 +130,7 @@ def merge_lamps(
     return LampMerge(
         rgb=merged,
         unseen=unseen,
+        shown=~np.stack(alone),
         shifts_px=shifts,
         unseen_share=np.array([float(u[judged].mean()) for u in alone]),
         merged_unseen_share=float(unseen[judged].mean()),
