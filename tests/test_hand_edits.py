@@ -19,7 +19,7 @@ from survey_fakes import inspection_of_pits, keep_survey
 from pitmap.casebook import Casebook, Survey
 from pitmap.classes import SurfaceClass
 from pitmap.drawing import Band, Drawing
-from pitmap.errors import MeasurementError
+from pitmap.errors import InputError, MeasurementError
 from pitmap.inspection import is_of_drawing, load_inspection, save_inspection
 from pitmap.report import RecordInput, build_document, record_html, record_zip
 from pitmap.workflow import open_inspection
@@ -103,6 +103,21 @@ def test_inspection_of_an_earlier_release_still_loads(tmp_path: Path) -> None:
     assert (old.drawing_fingerprint, old.measurement.zone_measures) == ("", ())
     assert old.alignment_error_mm == pytest.approx(0.1)
     assert is_of_drawing(old, ring_plate())
+
+
+@pytest.mark.parametrize(
+    ("entry", "value"),
+    [("marks", ["1"]), ("marks", [None]), ("zones", 3), ("lands", [-1.5]), ("alignment", {"regions": ["x"]})],
+)
+def test_damaged_inspection_is_named(tmp_path: Path, entry: str, value: object) -> None:
+    """Rows that are no rows ended in a traceback."""
+    folder = save_inspection(inspection_of_pits(ring_plate(), PITS), tmp_path / "map")
+    path = folder / "inspection.json"
+    told = json.loads(path.read_text())
+    told[entry] = told[entry] | value if isinstance(value, dict) else value
+    path.write_text(json.dumps(told))
+    with pytest.raises(InputError, match=r"inspection\.json: .* is missing or damaged; map the photo again"):
+        load_inspection(folder)
 
 
 def test_earlier_map_without_its_doubt_says_so_after_an_edit(book: Casebook, tmp_path: Path) -> None:

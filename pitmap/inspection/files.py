@@ -340,5 +340,5 @@ def load_inspection(folder: str | Path) -> Inspection:
                 for e in d.get("hand_edits", ())
             ),
         )
-    except (KeyError, TypeError, ValueError) as error:
+    except (AttributeError, KeyError, OverflowError, TypeError, ValueError) as error:
         raise InputError(f"{path}: entry {error} is missing or damaged; map the photo again") from error
