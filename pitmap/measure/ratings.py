@@ -168,7 +168,8 @@ def ratings_table(zones: pd.DataFrame, marks: pd.DataFrame) -> pd.DataFrame:
 
     ISO 10289 is read for ``affected`` and for pits, D610 and ISO 4628-3 for stain with pits (rusted area). A
     zone that
-    was not seen gets no row.
+    was not seen gets no row. The density is of the pits that reach into a zone, the mean opening of those that lie mostly
+    in it: where there are only pits of its neighbours it has no mean.
     """
     by: dict[str, dict[str, dict]] = {}
     for row in zones.to_dict("records"):
@@ -210,11 +211,15 @@ def _chart_rows(zone, pit, areas_mm2):  # type: ignore[no-untyped-def]
     if math.isnan(pit["share"]):
         return []
     per_m2 = float(pit["density_per_cm2"]) * 1e4
-    mean = float(areas_mm2.mean()) if len(areas_mm2) else 0.0
     base = {"zone": zone, "class_word": "pit", "rating_low": "", "rating_high": ""}
-    return [
+    rows = [
         {**base, "system": "ASTM G46 A", "input_value": per_m2, "input_unit": "pits per m2",
-         "rating": g46_density_class(per_m2), "source": SOURCES["ASTM G46 A"]},
-        {**base, "system": "ASTM G46 B", "input_value": mean, "input_unit": "mm2",
-         "rating": g46_size_class(mean), "source": SOURCES["ASTM G46 B"]},
+         "rating": g46_density_class(per_m2), "source": SOURCES["ASTM G46 A"]}
     ]  # fmt: skip
+    if len(areas_mm2) or not pit["n_marks"]:
+        mean = float(areas_mm2.mean()) if len(areas_mm2) else 0.0
+        rows.append(
+            {**base, "system": "ASTM G46 B", "input_value": mean, "input_unit": "mm2",
+             "rating": g46_size_class(mean), "source": SOURCES["ASTM G46 B"]}
+        )  # fmt: skip
+    return rows

@@ -159,6 +159,18 @@ def test_ratings_table_of_a_known_zone() -> None:
     assert table["seal_land", "ISO 10289", "pit"] == "10"
 
 
+def test_a_pit_of_the_next_zone_gives_no_mean_opening() -> None:
+    """A pit that reaches from the running surface 0.3 mm into the land was "below A-1" there, and "no B"."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 17, -1, 20.3, 1, PIT)
+    table = measure(m, drawing).ratings.query("class_word == 'pit'").set_index(["zone", "system"])["rating"]
+    assert table["seal_land", "ASTM G46 A"] == "below A-1"
+    assert ("seal_land", "ASTM G46 B") not in table.index
+    assert table["running_surface", "ASTM G46 B"] == "B-3"  # 6.6 mm2, nearest to 8.0 on a log scale
+    assert table["rim", "ASTM G46 A"] == "no A" and table["rim", "ASTM G46 B"] == "no B"
+
+
 def test_spherical_cap_pit_shrinks_under_the_lap() -> None:
     """Sphere radius 1 mm, depth 0.2 mm: mouth radius 0.6 mm; after 0.1 mm sqrt(0.19) = 0.43589 mm
     (geometry)."""
