@@ -180,9 +180,9 @@ def test_unseen_leaves_the_denominator() -> None:
 def test_uncut_is_not_known_at_intake() -> None:
     drawing = ring_plate()
     row = zone_row(measure(blank(drawing, stage="intake"), drawing).zones, "rim", "uncut")
-    assert np.isnan(row["share"]) and np.isnan(row["area_mm2"])
+    assert np.isnan(row["share"]) and np.isnan(row["area_mm2"]) and np.isnan(row["density_per_cm2"])
     row = zone_row(measure(blank(drawing), drawing).zones, "rim", "uncut")
-    assert row["share"] == 0.0
+    assert row["share"] == 0.0 and row["density_per_cm2"] == 0.0
 
 
 def flags_of(m, drawing: Drawing, **more: object) -> int:
@@ -272,6 +272,11 @@ def test_edits_by_polygon_and_mask() -> None:
     assert marks.loc["stain", "flags"] & Flag.HAND_EDITED
     assert not marks.loc["pit", "flags"] & Flag.HAND_EDITED
     assert changed.confidence[305, 205] == 1.0
+    hidden, _ = change_classes(changed, [ClassEdit(where=mask, to=SurfaceClass.UNSEEN)])
+    assert hidden.confidence[305, 205] == 0.0
+    # 2 mm2 less of what was seen, in whichever zone they lie; every zone has six rows
+    lost = measure(m, drawing).zones["seen_area_mm2"] - measure(hidden, drawing).zones["seen_area_mm2"]
+    assert lost.sum() / 6 == pytest.approx(2.0)
 
 
 def test_edits_refused() -> None:

@@ -110,9 +110,8 @@ def change_classes(class_map: Any, edits: Sequence[ClassEdit]) -> tuple[Any, NDA
     Returns
     -------
     (ClassMap, (rows, columns) bool array)
-        The new map (confidence 1 where a person decided, class probabilities dropped there: the field is set
-        to None)
-        and what changed, to be passed to :func:`pitmap.measure.measure` as `edited`.
+        The new map (confidence 1 where a person decided, 0 where that is "not seen", class probabilities dropped:
+        the field is set to None) and what changed, to be passed to :func:`pitmap.measure.measure` as `edited`.
 
     Raises
     ------
@@ -141,7 +140,8 @@ def change_classes(class_map: Any, edits: Sequence[ClassEdit]) -> tuple[Any, NDA
         if edit.only:
             hit &= np.isin(codes, [int(c) for c in edit.only])
         codes[hit] = int(edit.to)
-        confidence[hit] = 1.0
+        # what is not seen has no class to be sure of
+        confidence[hit] = 0.0 if edit.to == SurfaceClass.UNSEEN else 1.0
         changed |= hit
     for array in (codes, confidence, changed):
         array.setflags(write=False)

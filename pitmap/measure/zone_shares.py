@@ -198,7 +198,7 @@ def zones_table(
 
     Notes
     -----
-    Before the first lap nothing is freshly cut, so uncut metal cannot be told: its area and share are NaN,
+    Before the first lap nothing is freshly cut, so uncut metal cannot be told: its area, share and density are NaN,
     not zero. A zone of which nothing was seen has NaN shares. Metal not seen is in no denominator.
 
     A mark that crosses a border counts in every zone that it reaches into, each time with its part there: the counts of
@@ -228,7 +228,7 @@ def zones_table(
                 "share_high": high,
                 "n_marks": m.n_marks,
                 "largest_mm2": math.nan if unknown else m.largest_mm2,
-                "density_per_cm2": 100 * m.n_marks / m.seen_mm2 if m.seen_mm2 > 0 else math.nan,
+                "density_per_cm2": math.nan if unknown else 100 * m.n_marks / m.seen_mm2,
                 "flags": int(Flag.TOUCHES_UNSEEN) if unseen > _DOUBTFUL_UNSEEN else 0,
             }
         )
