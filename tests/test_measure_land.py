@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from measure_fakes import PIT, SCORE, STAIN, TINT, UNCUT, blank, disc, rectangle, ring_plate
@@ -194,6 +196,19 @@ def test_openings_in_the_land() -> None:
             trace=plate.trace,
         )
         assert width_of(blank(drawing), drawing) == pytest.approx(expected, abs=0.05)
+
+
+@pytest.mark.parametrize(("kind", "expected"), [("bolt", 8 - 3.0), ("coolant", 2.5)])
+def test_opening_that_the_drawing_does_not_cut_out_of_the_land(kind: str, expected: float) -> None:
+    """It was 8 mm of land with a spot in it that the photo does not show."""
+    plate, hole = ring_plate(), Point(24, 0).buffer(1.5, quad_segs=128)
+    drawing = replace(plate, openings=(Opening(name="hole", kind=kind, polygon=hole),))
+    result = measure(blank(drawing), drawing)
+    assert result.sound_width_mm.value == pytest.approx(expected, abs=0.05)
+    assert not (result.lands["flags"] & int(Flag.TOUCHES_UNSEEN)).any()
+    land = result.zones[result.zones["zone"] == "seal_land"].iloc[0]
+    assert land["unseen_share"] == pytest.approx(0.0, abs=1e-12)
+    assert land["zone_area_mm2"] == pytest.approx(np.pi * (28**2 - 20**2 - 1.5**2), rel=2e-3)
 
 
 def test_distinct_places_and_their_number() -> None:

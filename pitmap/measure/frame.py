@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..drawing import Drawing, fill_mask
 from ..grid import Grid
-from .land_edges import LandEdges, find_land_edges
+from .land_edges import LandEdges, find_land_edges, land_metal
 
 __all__ = ["MeasureFrame", "make_frame"]
 
@@ -58,10 +58,11 @@ def make_frame(drawing: Drawing, grid: Grid) -> MeasureFrame:
     with ThreadPoolExecutor(max_workers=1) as worker:
         seeking_edges = worker.submit(find_land_edges, drawing)
         raster = drawing.zone_raster(grid, by_centre=True)
-        inner = cv2.erode(drawing.mask(grid).view(np.uint8), np.ones((5, 5), np.uint8)).view(bool)
-        land = np.zeros(grid.shape, bool)
-        if "seal_land" in drawing.zones:
-            land = fill_mask(drawing.zones["seal_land"], grid)
+        metal = drawing.mask(grid)
+        # an opening that a drawing does not cut out of its zone is no metal that was not seen
+        raster[~metal] = 0
+        inner = cv2.erode(metal.view(np.uint8), np.ones((5, 5), np.uint8)).view(bool)
+        land = fill_mask(land_metal(drawing), grid)
         edges = seeking_edges.result()
     counts = np.array([np.count_nonzero(raster == k) for k in range(len(names) + 1)])
     for array in (raster, land, inner, counts):

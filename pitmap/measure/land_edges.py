@@ -8,14 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from shapely import LinearRing, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from ..drawing import Drawing
 from ..errors import MeasurementError
 from .strip_sides import dense, strip_sides
 
-__all__ = ["LandEdges", "find_land_edges", "nearest"]
+__all__ = ["LandEdges", "find_land_edges", "land_metal", "nearest"]
 
 _CRUMB_SHARE = 0.01
+_OVERLAP_MM2 = 0.05
+"""Less is the rounding of edges that are drawn to coincide."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,6 +55,15 @@ def nearest(tree: cKDTree, points: NDArray[np.float64]) -> tuple[NDArray[np.floa
     return tree.query(points, workers=-1)
 
 
+def land_metal(drawing: Drawing) -> BaseGeometry:
+    """The seal land without the openings in it, which not every drawing cuts out; empty when it has no land."""
+    land: BaseGeometry = drawing.zones.get("seal_land", Polygon())
+    for opening in drawing.openings:
+        if land.intersection(opening.polygon).area > _OVERLAP_MM2:
+            land = land.difference(opening.polygon)
+    return land
+
+
 def find_land_edges(drawing: Drawing) -> LandEdges | None:
     """The edges of a drawing's seal land; None when it has no land.
 
@@ -68,8 +80,8 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
     MeasurementError
         The land has no running side or no coolant side, or a strip of it ends so that they cannot be told apart.
     """
-    land = drawing.zones.get("seal_land")
-    if land is None or land.is_empty:
+    land = land_metal(drawing)
+    if land.is_empty:
         return None
     running: list[NDArray[np.float64]] = []
     coolant: list[NDArray[np.float64]] = []
