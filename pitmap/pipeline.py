@@ -21,7 +21,7 @@ from .drawing import Drawing
 from .errors import AlignmentRefused, InputError
 from .estimate import Estimate
 from .grid import Grid
-from .inspection import Inspection, PhotoSource, check_stock
+from .inspection import Inspection, PhotoSource, check_stock, kept_confidence
 from .measure import MeasureSettings, measure
 from .photo import Photo, PhotoReport, check_photo, read_photo
 from .photo.merge import merge_lamps
@@ -176,6 +176,7 @@ def map_face(
     done("classify")
     least_scale = _least_scale(one, drawing)
     class_map = classify_face(one, drawing, stage, settings.method, keep_probabilities=True)
+    class_map = replace(class_map, confidence=kept_confidence(class_map.confidence))
     done("measure")
     alignment_error_mm = max(a.error_sd_mm for a in alignments)
     measured = measure(

@@ -26,7 +26,7 @@ from pitmap.drawing import load_shipped, save_svg
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
 from pitmap.inspection import Inspection, load_inspection, save_inspection
-from pitmap.measure import LANDS, MARKS, ZONES
+from pitmap.measure import LANDS, MARKS, ZONES, measure
 from pitmap.pipeline import STEPS, map_face
 from pitmap.settings import Settings
 
@@ -105,6 +105,25 @@ def test_inspection_comes_back_as_it_was(inspection: Inspection, folder: Path) -
     assert again.measurement.sound_width_mm == inspection.measurement.sound_width_mm
     assert again.photos == inspection.photos
     assert again.picture.shape == inspection.picture.shape
+
+
+def test_a_kept_map_measured_again_gives_the_same_figures(folder: Path) -> None:
+    """As after a hand edit that is undone: the confidence is kept in 8 bits, and was measured in 32."""
+    kept = load_inspection(folder)
+    again = measure(
+        kept.class_map,
+        load_shipped(DRAWING),
+        camera_scale=kept.photo_px_per_mm,
+        alignment_error_mm=kept.alignment_error_mm,
+        edited=np.zeros(kept.class_map.shape, bool),
+        before=kept.measurement,
+    )
+    for name in ("marks", "zones", "lands", "ratings"):
+        pd.testing.assert_frame_equal(
+            getattr(again, name), getattr(kept.measurement, name), rtol=1e-12, atol=1e-12
+        )
+    assert again.sound_width_mm == kept.measurement.sound_width_mm
+    assert again.bright_sound_width_mm == kept.measurement.bright_sound_width_mm
 
 
 def test_readings_keep_their_text_and_their_csv_has_no_formula(

@@ -3,6 +3,7 @@
 from .entered_stock import check_stock
 from .files import (
     FILE_VERSION,
+    kept_confidence,
     load_inspection,
     must_be_same_survey,
     must_take_inspection,
@@ -20,6 +21,7 @@ __all__ = [
     "check_stock",
     "in_order_of_work",
     "is_of_drawing",
+    "kept_confidence",
     "load_inspection",
     "must_be_on_drawing",
     "must_be_one_face",

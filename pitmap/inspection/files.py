@@ -32,6 +32,7 @@ from .record import HandEdit, Inspection, PhotoSource
 
 __all__ = [
     "FILE_VERSION",
+    "kept_confidence",
     "load_inspection",
     "must_be_same_survey",
     "must_take_inspection",
@@ -134,6 +135,19 @@ def inspection_to_dict(inspection: Inspection) -> dict[str, Any]:
     }
 
 
+def kept_confidence(confidence: NDArray[np.float32]) -> NDArray[np.float32]:
+    """A confidence (0 to 1) as an inspection keeps it, in steps of 1/255: what is measured is measured on this."""
+    return _from_bytes(_as_bytes(confidence))
+
+
+def _as_bytes(confidence: NDArray[np.float32]) -> NDArray[np.uint8]:
+    return np.round(255 * np.clip(confidence, 0, 1)).astype(np.uint8)
+
+
+def _from_bytes(kept: NDArray[np.uint8]) -> NDArray[np.float32]:
+    return kept.astype(np.float32) / np.float32(255)
+
+
 def _encode(path: Path, picture: NDArray[Any], args: list[int] | None = None) -> None:
     ok, data = cv2.imencode(path.suffix, picture, args or [])
     if not ok:
@@ -215,10 +229,7 @@ def save_inspection(inspection: Inspection, folder: str | Path, *, overlay_jpg: 
         document = inspection_to_dict(inspection)
         (temporary / _JSON).write_text(json.dumps(document, indent=1, allow_nan=False), encoding="utf-8")
         _encode(temporary / _CODES, inspection.class_map.codes)
-        _encode(
-            temporary / _CONFIDENCE,
-            np.round(255 * np.clip(inspection.class_map.confidence, 0, 1)).astype(np.uint8),
-        )
+        _encode(temporary / _CONFIDENCE, _as_bytes(inspection.class_map.confidence))
         bgr = cv2.cvtColor(np.ascontiguousarray(inspection.picture), cv2.COLOR_RGB2BGR)
         _encode(temporary / _PICTURE, bgr, [cv2.IMWRITE_JPEG_QUALITY, 92])
         tables = {name: getattr(inspection.measurement, name) for name in _TABLES}
@@ -315,7 +326,7 @@ def load_inspection(folder: str | Path) -> Inspection:
             alignment_error_mm=d.get("alignment_error_mm", alignment.error_sd_mm),
             class_map=ClassMap(
                 codes=codes,
-                confidence=confidence.astype(np.float32) / 255,  # type: ignore[arg-type]
+                confidence=_from_bytes(confidence),
                 stage=stage,
                 px_per_mm=grids[0].px_per_mm,
                 grid=grids[0],
