@@ -64,6 +64,19 @@ def test_classify_pit_keeps_its_size_in_mm_at_another_scale() -> None:
     assert area_mm2[5] == pytest.approx(3.14, rel=0.35)
 
 
+def test_classify_a_coarse_raster_has_no_finer_detail_than_its_own(pitted: np.ndarray) -> None:
+    """The network was told of a sharp photo and shown the blur of a raster at a quarter of its scale."""
+    coarse = cv2.resize(pitted, None, fx=2.5 / PX, fy=2.5 / PX, interpolation=cv2.INTER_AREA)
+    told = [
+        classify(
+            coarse, px_per_mm=2.5, stage="test_lap", photo_px_per_mm=scale, method="learned",
+            keep_probabilities=True,
+        ).probabilities
+        for scale in (2.5, 10.0)
+    ]  # fmt: skip
+    assert np.array_equal(*told)
+
+
 def test_classify_classic_is_blind_to_exposure_and_colour_of_light(pitted: np.ndarray) -> None:
     warm = np.clip(pitted * np.array([0.75, 0.65, 0.5]), 0, 255).astype(np.uint8)
     a, b = (classify(p, px_per_mm=PX, stage="test_lap", method="classic").codes for p in (pitted, warm))

@@ -136,7 +136,8 @@ def classify(
                 small.metal,
                 small.edge,
                 stage,
-                _median_scale(scale),
+                # a raster coarser than the network's holds no more detail than it has itself
+                min(_median_scale(scale), px_per_mm if px_per_mm < work else math.inf),
                 may_be_covered=mask is not None,
                 keep_probabilities=keep_probabilities,
             )
