@@ -49,11 +49,11 @@ class Schema:
         rows = list(rows)
         if not rows:
             return self.empty()
-        out = pd.DataFrame(rows)
-        odd = set(out.columns) ^ set(self.names)
+        declared = set(self.names)
+        odd = set().union(*(declared.symmetric_difference(row) for row in rows))
         if odd:
             raise InputError(f"table {self.name}: columns missing or not declared: {', '.join(sorted(odd))}")
-        return out[self.names].astype({c.name: c.dtype for c in self.columns})
+        return pd.DataFrame(rows)[self.names].astype({c.name: c.dtype for c in self.columns})
 
     def check(self, table: pd.DataFrame) -> pd.DataFrame:
         """The table as it is, once its columns and dtypes have been found to be the declared ones."""

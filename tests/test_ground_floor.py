@@ -159,6 +159,13 @@ def test_schema_keeps_columns_when_empty() -> None:
         schema.frame([{"a_mm": 2}])
 
 
+def test_schema_refuses_one_row_without_a_column() -> None:
+    """It became a row with NaN in it, which for a flag reads as True."""
+    schema = Schema("spots", (Column("x_mm", "float64", "place"), Column("is_leak", "bool", "leaks")))
+    with pytest.raises(InputError, match="table spots: columns missing or not declared: is_leak"):
+        schema.frame([{"x_mm": 1.0, "is_leak": False}, {"x_mm": 2.0}])
+
+
 @pytest.mark.parametrize("flag", [f for f in Flag if f])
 def test_flag_has_its_words(flag: Flag) -> None:
     assert FLAG_TEXT[flag] in flag_words(int(flag))

@@ -120,6 +120,22 @@ def test_damaged_inspection_is_named(tmp_path: Path, entry: str, value: object) 
         load_inspection(folder)
 
 
+def test_entry_that_an_inspection_cannot_hold_names_the_file(tmp_path: Path) -> None:
+    folder = save_inspection(inspection_of_pits(ring_plate(), PITS), tmp_path / "map")
+    path = folder / "inspection.json"
+    whole = json.loads(path.read_text())
+    pit = dict(whole["marks"][1])
+    del pit["class_word"]
+    for entry, value, said in (
+        ("marks", [whole["marks"][0], pit], "table marks: columns missing or not declared: class_word"),
+        ("sound_width_mm", whole["sound_width_mm"] | {"low": 99.0}, "expected low <= value <= high"),
+        ("stage", "washed", "stage: expected intake"),
+    ):
+        path.write_text(json.dumps(whole | {entry: value}))
+        with pytest.raises(InputError, match=f"inspection.json: .*{said}.*; map the photo again"):
+            load_inspection(folder)
+
+
 def test_earlier_map_without_its_doubt_says_so_after_an_edit(book: Casebook, tmp_path: Path) -> None:
     survey, _, drawing = keep_survey(book, tmp_path / "map", PITS)
     inspection = inspection_of_pits(drawing, PITS)

@@ -351,5 +351,10 @@ def load_inspection(folder: str | Path) -> Inspection:
                 for e in d.get("hand_edits", ())
             ),
         )
+    except InputError as error:
+        # what a table, a grid or an estimate says of its entries does not name the file
+        if str(folder) in str(error):
+            raise
+        raise InputError(f"{path}: {error}; map the photo again") from error
     except (AttributeError, KeyError, OverflowError, TypeError, ValueError) as error:
         raise InputError(f"{path}: entry {error} is missing or damaged; map the photo again") from error
