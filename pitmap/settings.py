@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from typing import Any
 
 from .errors import InputError
 from .estimate import DEFAULT_LEVEL
@@ -45,6 +47,23 @@ class Settings:
             raise InputError(f"method: expected auto, learned or classic, got {self.method!r}")
         if not 1 <= self.n_narrowest <= 50:
             raise InputError(f"n_narrowest: expected 1 to 50, got {self.n_narrowest}")
+
+    @classmethod
+    def from_dict(cls, kept: Mapping[str, Any]) -> Settings:
+        """The settings that :meth:`to_dict` gave, as an inspection keeps them.
+
+        Raises
+        ------
+        InputError
+            One that this release does not know, or a value out of range.
+        """
+        unknown = sorted(set(kept) - {f.name for f in fields(cls)})
+        if unknown:
+            raise InputError(
+                f"settings of the map: {', '.join(unknown)} not known to this release, so it cannot be measured again as it "
+                "was; use the release that mapped it, or map the photo again"
+            )
+        return cls(**kept)
 
     def to_dict(self) -> dict[str, object]:
         """The settings as plain values."""

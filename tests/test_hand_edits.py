@@ -146,6 +146,19 @@ def test_earlier_map_without_its_doubt_says_so_after_an_edit(book: Casebook, tmp
     assert [n for n in opened(book, survey, drawing).notes if "too narrow: map it again" in n]
 
 
+def test_map_of_a_later_release_is_not_measured_again_without_its_settings(
+    book: Casebook, tmp_path: Path
+) -> None:
+    survey, _, drawing = keep_survey(book, tmp_path / "map", PITS)
+    inspection = inspection_of_pits(drawing, PITS)
+    later = replace(inspection, settings={**inspection.settings, "polish": True})
+    book.add_inspection(survey, save_inspection(later, tmp_path / "later"))
+    assert len(opened(book, survey, drawing).marks) == 3
+    paint_speck(book, survey)
+    with pytest.raises(InputError, match="settings of the map: polish not known to this release"):
+        opened(book, survey, drawing)
+
+
 def test_saved_zone_measures_come_back(tmp_path: Path) -> None:
     inspection = inspection_of_pits(ring_plate(), PITS, doubt=0.1)
     again = load_inspection(save_inspection(inspection, tmp_path / "map"))

@@ -149,6 +149,8 @@ def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing:
     ------
     MeasurementError
         It has hand edits, and the drawing is not the one it was mapped with.
+    InputError
+        It has hand edits, and was mapped with settings that this release does not know.
     """
     with tempfile.TemporaryDirectory() as folder:
         book.write_inspection(ref, Path(folder))
@@ -157,7 +159,7 @@ def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing:
     if edits:
         if not is_of_drawing(inspection, drawing):
             raise MeasurementError(f"{drawing_changed_words(survey)}; its hand edits are carried over")
-        settings = Settings(**inspection.settings)  # type: ignore[arg-type]
+        settings = Settings.from_dict(inspection.settings)
         class_map, changed, told = with_edits(inspection.class_map, edits)
         measured = measure(
             class_map,
