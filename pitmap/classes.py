@@ -88,5 +88,11 @@ class Stage:
             return 1000
         return 1 + int(self.name.split("_")[1])
 
+    @property
+    def moment(self) -> str:
+        """When it was surveyed, as a sentence says it: "at intake", "after the test lap", "after lap 2"."""
+        named = {"intake": "at intake", "test_lap": "after the test lap", "final": "at the final survey"}
+        return named.get(self.name, f"after {self.name.replace('_', ' ')}")
+
     def __str__(self) -> str:
         return self.name

@@ -93,7 +93,7 @@ def test_lap_bounds_came_back():
     found = lap_bounds([_survey("intake", 0, "AB"), _survey("test_lap", 20, "A"), _survey("lap_1", 35, "AB")])
     row = found.pits.iloc[1]
     assert Flag(row["flags"]) == Flag.CONTRADICTION
-    assert "seen again at lap_1" in row["note"]
+    assert "seen again after lap 1" in row["note"]
     assert (row["deeper_than_um"], row["shallower_than_um"]) == (35.0, np.inf)
     assert len(found.problems) == 1
 
@@ -242,12 +242,12 @@ def test_measured_stock_stands_on_that_of_the_first_survey():
 def test_measured_stock_without_a_place_is_left_out_and_told():
     surveys, problems = with_measured_stock([_thick("intake", 0, 10000), _thick("lap_1", 50, 9970, 9971)])
     assert float(surveys[1].removed.at((50, 50))) == pytest.approx(30)
-    assert problems[0] == "lap_1: 1 thickness reading without x, y cannot be compared; enter the place"
+    assert problems[0] == "after lap 1: 1 thickness reading without x, y cannot be compared; enter the place"
     elsewhere = _thick("lap_1", 50, 9970)
     elsewhere.readings["x_mm"] += 30.0
     surveys, problems = with_measured_stock([_thick("intake", 0, 10000), elsewhere])
     assert float(surveys[1].removed.at((50, 50))) == 50
-    assert problems[0].startswith("lap_1: no thickness spot was measured at intake as well")
+    assert problems[0].startswith("after lap 1: no thickness spot was measured at intake as well")
 
 
 def test_removed_stock_refuses_nonsense():

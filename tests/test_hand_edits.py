@@ -78,7 +78,7 @@ def test_edited_map_of_another_drawing_is_refused(book: Casebook, tmp_path: Path
     paint_speck(book, survey)
     with pytest.raises(
         MeasurementError,
-        match="test_lap, 2026-03-01: the drawing was changed since this photo was mapped: map it again; its hand",
+        match="after the test lap, 2026-03-01: the drawing was changed since this photo was mapped: map it again; its hand",
     ):
         opened(book, survey, other)
     assert len(opened(book, survey, drawing).marks) == 4

@@ -45,7 +45,10 @@ def test_in_order_of_work_of_what_holds_an_inspection() -> None:
 
 def test_order_problems_name_the_stage_that_is_dated_too_late() -> None:
     (said,) = order_problems([survey("intake", "2031-03-03"), survey("test_lap", "2020-01-01")])
-    assert "intake is dated 2031-03-03, after test_lap of 2020-01-01" in said
+    assert (
+        "the survey at intake is dated 2031-03-03, later than the one after the test lap of 2020-01-01"
+        in said
+    )
     assert "--date" in said
 
 
@@ -72,6 +75,6 @@ def test_one_photo_that_stands_for_two_surveys_is_told() -> None:
     (said,) = order_problems(
         [with_photo("intake", "a"), with_photo("test_lap", "b"), with_photo("lap_1", "a")]
     )
-    assert "p.jpg" in said and "intake and as lap_1" in said
+    assert "p.jpg" in said and "as the survey at intake and as the one after lap 1;" in said
     # surveys of before say nothing of their photo
     assert order_problems([with_photo("intake", ""), with_photo("test_lap", "")]) == ()

@@ -411,7 +411,7 @@ def test_map_never_replaces_another_survey_unasked(
     before = load_inspection(series / "lap_1")
     command = ("map", str(photo), "--drawing", DRAWING, "--stage", "test_lap", "--out", str(series / "lap_1"))
     assert run(*command, "--face", "A") == 2
-    assert "holds the survey lap_1 of A" in capsys.readouterr().err
+    assert "holds the survey of A after lap 1" in capsys.readouterr().err
     row = {
         "reading_id": 1, "kind": "height", "x_mm": 1.0, "y_mm": 2.0, "mark_id": -1, "value_um": 3.5,
         "uncertainty_um": 4.0, "is_lower_bound": False, "instrument": "", "note": "", "flags": 0,
@@ -466,9 +466,11 @@ def test_dates_against_stages_are_told_and_names_stay_with_their_maps(
     out = tmp_path / "change"
     assert run("compare", str(series), "--drawing", DRAWING, "--out", str(out)) == 0
     printed = capsys.readouterr().out
-    contradiction = "test_lap is dated 2031-03-05, after lap_1 of 2020-01-01"
+    contradiction = (
+        "the survey after the test lap is dated 2031-03-05, later than the one after lap 1 of 2020-01-01"
+    )
     assert contradiction in printed
-    assert "\nlap_1 to test_lap:" in printed
+    assert "\nafter lap 1 to light test lap:" in printed
     fates = pd.read_csv(out / "fates_lap_1_to_test_lap.csv")
     assert (fates.mark_before == -1).all() and len(fates) > 10
     assert run("plan", str(series)) == 0

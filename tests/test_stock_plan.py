@@ -784,7 +784,7 @@ def test_plan_readings_without_a_pit_of_their_own_stay_in_the_plan():
     for zone in ("seal_land", "running_surface"):
         assert _need(plan, zone).recommended_um == pytest.approx(96, abs=3)
     assert any(
-        "a reading belongs to no one pit of the map; for the stock it counts all the same: 90 um at test lap"
+        "a reading belongs to no one pit of the map; for the stock it counts all the same: 90 um after the test lap"
         in p
         for p in plan.problems
     )
@@ -808,10 +808,10 @@ def test_plan_place_that_was_read_again_needs_its_first_reading_no_more():
     again = [_at(63.5, 10.5, 28), *_read((1, 1))]
     deep = [_at(63.5, 10.5, 135)]
     shallow = _survey("lap_1", 30, readings=again)
-    assert any("150 um at test lap" in p for p in _plan([_lapped()[0], first, shallow]).problems)
+    assert any("150 um after the test lap" in p for p in _plan([_lapped()[0], first, shallow]).problems)
     told = _plan([_lapped()[0], first, _survey("lap_1", 30, readings=deep)]).problems
-    assert not any("150 um at test lap" in p for p in told)
-    assert any("135 um at lap 1" in p for p in told)
+    assert not any("150 um after the test lap" in p for p in told)
+    assert any("135 um after lap 1" in p for p in told)
 
 
 def test_plan_free_reading_that_only_says_at_least_leaves_the_need_open():
@@ -903,7 +903,8 @@ def test_plan_no_tilted_plane_while_a_reading_without_a_pit_may_lie_under_it():
     deep = planned(_at(100, 13, 150))
     assert deep.verdict.stock_um > 150 and deep.plane is None
     assert any(
-        p.startswith("no tilted plane is given: the reading of 150 um at test lap") for p in deep.problems
+        p.startswith("no tilted plane is given: the reading of 150 um after the test lap")
+        for p in deep.problems
     )
     # A shallow one may still lie where the tilt takes least.
     assert planned(_at(100, 13, 40)).plane is None
@@ -1137,3 +1138,64 @@ def test_budget_counts_the_stock_that_a_later_survey_takes_back():
     # Within the error of the stock the last word counts.
     near = replace(_survey("lap_1", 35), removed=RemovedStock.of(28, 1.5))
     assert _plan([*surveys, near]).removed_um.value == 28
+
+
+def test_plan_calls_a_pit_by_its_number_on_the_map_and_a_depth_as_it_was_read():
+    """Pit 7 of the nine that 14 um leave, read twice, is number 4 of the six that are left after 27 um."""
+    twice = [{"mark": 7, "value": v, "unit": "um", "uncertainty": 6} for v in (129, 198)]
+    surveys = [_survey("intake", 0), _survey("test_lap", 14, readings=twice), _survey("lap_1", 27)]
+    places = [
+        surveys[k].marks.set_index("mark_id").loc[n, ["x_mm", "y_mm"]].tolist() for k, n in ((1, 7), (2, 4))
+    ]
+    assert places == [[70, 64], [70, 64]]
+    said = "pit 4 of the map after lap 1 (number 7 after the test lap): readings of 129 um and 198 um after the test lap are"
+    assert any(p.startswith(said) for p in _plan(surveys).problems)
+    inch = [p for p in _plan(surveys, system="inch").problems if p.startswith("pit 4 of the map after lap 1")]
+    assert "readings of 5.1 thou and 7.8 thou after the test lap are" in inch[0] and " um" not in inch[0]
+
+
+def test_plan_reading_against_the_steps_is_named_as_it_was_taken():
+    low = [{"mark": 2, "value": 3, "unit": "um", "uncertainty": 1}]
+    surveys = [_survey("intake", 0, readings=low), _survey("test_lap", 14)]
+    # pit 2 of the intake (18 um deep) is the first that 14 um leave
+    said = (
+        "pit 1 of the map after the test lap (number 2 at intake): the reading of 3 um at intake speaks against the lap"
+        " steps: "
+    )
+    assert any(
+        p.startswith(said + "with 14 um off the pit was still there;") for p in _plan(surveys).problems
+    )
+
+
+def test_plan_reading_against_the_later_map_is_named_as_it_was_taken():
+    deep = [{"mark": 1, "value": 60, "unit": "um", "uncertainty": 2}]
+    surveys = [_survey("intake", 0), _survey("test_lap", 10, readings=deep), _survey("lap_1", 20)]
+    said = (
+        "pit 1 of the map after the test lap: the reading of 60 um after the test lap speaks against the later map after "
+        "lap 1, which no longer shows the pit with 20 um off;"
+    )
+    assert any(p.startswith(said) for p in _plan(surveys).problems)
+
+
+def test_plan_contradicting_surveys_name_pits_of_the_map():
+    hidden = [p for p in PITS if p[0] != 90]
+    surveys = [_survey("intake", 0), _survey("test_lap", 14, pits=hidden), _survey("lap_1", 30)]
+    said = (
+        "of the map after lap 1: not seen after the test lap (14 um off), seen again after lap 1 (30 um off);"
+    )
+    (found,) = (p for p in _plan(surveys).problems if said in p)
+    number = int(found.split()[1])
+    assert surveys[2].marks.set_index("mark_id").loc[number, "x_mm"] == 90
+    inch = _plan(surveys, system="inch").problems
+    assert any(
+        "not seen after the test lap (0.6 thou off), seen again after lap 1 (1.2 thou off)" in p for p in inch
+    )
+
+
+def test_plan_stock_that_falls_is_told_in_the_units_of_the_plan():
+    surveys = [_survey("test_lap", 40), _survey("lap_1", 20)]
+    said = "less stock is said to be off at a later survey: {} after the test lap, {} after lap 1;"
+    assert any(p.startswith(said.format("40 um", "20 um")) for p in _plan(surveys).problems)
+    assert any(
+        p.startswith(said.format("1.6 thou", "0.8 thou")) for p in _plan(surveys, system="inch").problems
+    )

@@ -316,8 +316,8 @@ def test_plan_names_a_later_survey_that_is_not_mapped_and_advises_nothing(
     )  # fmt: skip
     plan = plan_face([inspection], limits, unmapped=unmapped)
     why = (
-        "the survey lap_1 of 2026-03-02 is not mapped, so the 45 um that had come off by then and its 1 reading count for "
-        "nothing here; map it, or leave it out"
+        "the survey after lap 1 of 2026-03-02 is not mapped, so the 45 um that had come off by then and its 1 reading "
+        "count for nothing here; map it, or leave it out"
     )
     assert plan.problems == (why,)
     assert plan.verdict.outcome == "not enough readings"
@@ -333,7 +333,8 @@ def test_plan_only_names_an_earlier_survey_that_was_never_mapped(book: Casebook,
     book.create_survey(face, job, "intake", "2026-02-27", removed_um=taken_off(0.0, 0.0))
     plan = plan_face([inspection], None, unmapped=unmapped_of_face(book, face, job))
     assert plan.problems == (
-        "the survey intake of 2026-02-27 is not mapped, so what it shows counts for nothing here; map it, or leave it out",
+        "the survey at intake of 2026-02-27 is not mapped, so what it shows counts for nothing here; map it, "
+        "or leave it out",
     )
     assert plan.verdict.outcome == "polish only"
 
@@ -411,7 +412,7 @@ def test_whoever_releases_a_job_is_told_what_it_leaves_open(book: Casebook, tmp_
     book.create_face(plate, "Z")
     book.create_survey(book.get(Face, survey.face_id), job, "lap_1", "2026-03-02")
     assert left_open(book, job) == (
-        f"{name}: the survey lap_1 is not mapped",
+        f"{name}: the survey after lap 1 is not mapped",
         f"plate {plate.tag}, face Z: has no survey in this job",
         steps,
     )

@@ -28,6 +28,8 @@ __all__ = ["command"]
 def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None) -> None:
     """The fate of every pit and the change of every zone between two or more surveys of one face."""
     from ..compare import compare
+    from ..report import translator
+    from ..report.words import stage_word
 
     inspections = open_face(folders)
     if len(inspections) < 2:
@@ -36,11 +38,10 @@ def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None) -> No
     comparison = compare(inspections, drawing)
     for problem in comparison.problems:
         click.echo(f"! {problem}")
+    t = translator()
     for pair in _shown(comparison):
-        before, after = inspections[pair.before - 1], inspections[pair.after - 1]
-        click.echo(
-            f"\n{before.stage} to {after.stage}: two sights of one mark within {pair.tolerance_mm:.2f} mm"
-        )
+        before, after = (stage_word(t, inspections[k - 1].stage) for k in (pair.before, pair.after))
+        click.echo(f"\n{before} to {after}: two sights of one mark within {pair.tolerance_mm:.2f} mm")
         counts = pair.counts("pit")
         print_table(["pits", *counts], [["", *[str(n) for n in counts.values()]]])
         changes = pair.zone_changes.to_dict("records")

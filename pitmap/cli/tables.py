@@ -48,8 +48,12 @@ def _place(row: pd.Series, system: UnitSystem) -> str:
 
 def print_inspection(inspection: Inspection, units: str = "mm") -> None:
     """Alignment, zones, narrowest sound metal and what was not seen, in a dozen lines."""
+    from ..report import translator
+    from ..report.words import stage_word
+
     system = cast(UnitSystem, units)
-    click.echo(f"\n{inspection.face}, {inspection.stage}: {', '.join(p.name for p in inspection.photos)}")
+    stage = stage_word(translator(), inspection.stage)
+    click.echo(f"\n{inspection.face}, {stage}: {', '.join(p.name for p in inspection.photos)}")
     click.echo(f"  alignment residual {format_estimate(inspection.alignment.residual_mm, 'length', system)}")
     for sentence in (*inspection.findings, *inspection.notes):
         click.echo(f"  {sentence}")

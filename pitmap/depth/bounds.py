@@ -17,6 +17,8 @@ from ..errors import InputError
 from ..flags import Flag
 from ..grid import Grid
 from ..tables import Column, Schema
+from ..units import UnitSystem, format_depth
+from .pit_words import PitWords
 from .removed import RemovedStock
 from .survey import FaceSurvey
 from .zones import zones_of
@@ -92,7 +94,9 @@ class LapBounds:
     problems: tuple[str, ...] = ()
 
 
-def lap_bounds(surveys: Sequence[FaceSurvey], *, match_sd_mm: float = _MATCH_SD_MM) -> LapBounds:
+def lap_bounds(
+    surveys: Sequence[FaceSurvey], *, match_sd_mm: float = _MATCH_SD_MM, system: UnitSystem = "mm"
+) -> LapBounds:
     """Bounds on the depth of every pit under the first face.
 
     Parameters
@@ -101,6 +105,8 @@ def lap_bounds(surveys: Sequence[FaceSurvey], *, match_sd_mm: float = _MATCH_SD_
         Two or more for an upper bound; one gives lower bounds only. Taken in the order of work.
     match_sd_mm : float
         Standard deviation of a centroid between two surveys, mm.
+    system : {"mm", "inch"}
+        Units of the sentences.
 
     Returns
     -------
@@ -131,17 +137,18 @@ def lap_bounds(surveys: Sequence[FaceSurvey], *, match_sd_mm: float = _MATCH_SD_
     middle = xy.mean(axis=0) if len(xy) else np.zeros(2)
     removed = np.array([float(s.removed.at(middle)) for s in surveys])
     sd = np.array([float(s.removed.sd_at(middle)) for s in surveys])
-    problems = _stock_problems(stages, removed, sd)
+    problems = _stock_problems(stages, removed, sd, system)
     links = pd.DataFrame(seen_marks, columns=["pit_id", "survey", "mark_id"]).astype("int64")
     present = _presence(surveys, found, xy, rows, links, match_sd_mm)
     stock = np.column_stack([s.removed.at(xy) for s in surveys])
     for i, row in enumerate(rows):
-        _bound_one(row, present[i], stock[i], sd, stages)
-    problems += _told_once(rows)
+        _bound_one(row, present[i], stock[i], sd, stages, system)
+    pits = PITS.frame(rows)
+    problems += _told_once(pits, PitWords.of(surveys, pits, links, system))
     for array in (removed, sd):
         array.setflags(write=False)
     return LapBounds(
-        pits=PITS.frame(rows),
+        pits=pits,
         links=links,
         removed_um=removed,
         removed_sd_um=sd,
@@ -265,8 +272,16 @@ def _presence(
 
 
 def _bound_one(
-    row: dict[str, Any], present: NDArray, stock: NDArray, sd: NDArray, stages: tuple[str, ...]
+    row: dict[str, Any],
+    present: NDArray,
+    stock: NDArray,
+    sd: NDArray,
+    stages: tuple[str, ...],
+    system: UnitSystem,
 ) -> None:
+    def at(k: int) -> str:
+        return f"{Stage(stages[k]).moment} ({format_depth(stock[k], system)} off)"
+
     there = np.flatnonzero(present == 1)
     last = int(there[-1])
     row["seen_from_um"] = max(float(stock[row["first_survey"]]), 0.0)
@@ -277,10 +292,7 @@ def _bound_one(
     if gone_before.size:
         j = int(gone_before[0])
         row["flags"] |= int(Flag.CONTRADICTION)
-        row["note"] = (
-            f"not seen at {stages[j]} (after {stock[j]:.0f} um), seen again at {stages[last]} (after {stock[last]:.0f} um);"
-            " the later sighting counts"
-        )
+        row["note"] = f"not seen {at(j)}, seen again {at(last)}; the later sighting counts"
     gone = np.flatnonzero(present[last + 1 :] == 0) + last + 1
     if not gone.size:
         return
@@ -289,8 +301,7 @@ def _bound_one(
     if stock[j] <= 0 or stock[j] <= stock[deepest] - slack:
         row["flags"] |= int(Flag.CONTRADICTION)
         row["note"] = (
-            f"gone at {stages[j]} though no more stock had come off ({stock[j]:.0f} um) than at {stages[deepest]}"
-            f" ({stock[deepest]:.0f} um); no upper bound taken"
+            f"gone {at(j)} though no more stock had come off than {at(deepest)}; no upper bound taken"
         )
         return
     row["shallower_than_um"], row["shallower_survey"] = float(stock[j]), j
@@ -301,27 +312,30 @@ def _bound_one(
         )
 
 
-def _told_once(rows: list[dict[str, Any]]) -> list[str]:
+def _told_once(pits: pd.DataFrame, words: PitWords) -> list[str]:
     """Each contradiction with the pits that it holds for: one wrong number of removed stock speaks of all of them."""
-    pits: dict[str, list[str]] = {}
-    for row in rows:
-        if row["note"]:
-            pits.setdefault(row["note"], []).append(str(row["pit_id"]))
+    told: dict[tuple[str, int], list[str]] = {}
+    for row in pits.loc[pits["note"] != ""].itertuples():
+        newest = words.newest(int(row.pit_id))  # type: ignore[arg-type]
+        told.setdefault((str(row.note), newest), []).append(str(words.marks[int(row.pit_id), newest]))  # type: ignore[arg-type]
     out = []
-    for note, ids in pits.items():
-        more = f" and {len(ids) - _MOST_NAMED} more" if len(ids) > _MOST_NAMED else ""
-        out.append(f"pit{'s' if len(ids) > 1 else ''} {', '.join(ids[:_MOST_NAMED])}{more}: {note}")
+    for (note, newest), numbers in told.items():
+        more = f" and {len(numbers) - _MOST_NAMED} more" if len(numbers) > _MOST_NAMED else ""
+        named = f"pit{'s' if len(numbers) > 1 else ''} {', '.join(numbers[:_MOST_NAMED])}{more}"
+        out.append(f"{named} of the map{words.moment(newest)}: {note}")
     return out
 
 
-def _stock_problems(stages: tuple[str, ...], removed: NDArray, sd: NDArray) -> list[str]:
+def _stock_problems(stages: tuple[str, ...], removed: NDArray, sd: NDArray, system: UnitSystem) -> list[str]:
     out = []
     for k in range(1, len(stages)):
         drop = removed[k - 1] - removed[k]
         if drop > 2 * np.hypot(sd[k], sd[k - 1]) and drop > 1e-9:
+            before, after = (
+                f"{format_depth(removed[n], system)} {Stage(stages[n]).moment}" for n in (k - 1, k)
+            )
             out.append(
-                f"less stock is said to be off at a later survey: {removed[k - 1]:.0f} um before {stages[k - 1]},"
-                f" {removed[k]:.0f} um before {stages[k]}; check the thickness readings"
+                f"less stock is said to be off at a later survey: {before}, {after}; check the thickness readings"
             )
     return out
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..flags import Flag
+from .pit_words import PitWords
 from .zones import zones_near
 
 __all__ = ["PitData", "collect"]
@@ -88,6 +89,7 @@ def collect(
     bounds: pd.DataFrame | None,
     stock_sd_um: NDArray[np.float64],
     reading_survey: NDArray[np.int64] | None = None,
+    words: PitWords | None = None,
 ) -> PitData:
     """Gather readings and bounds per pit; contradictions are resolved on the safe side, and named.
 
@@ -126,6 +128,7 @@ def collect(
 
     flags = np.zeros(n, np.int64)
     problems: list[str] = []
+    words = words or PitWords()
     exact: dict[tuple[int, int], list[tuple[float, float]]] = {}
     at_least, at_least_u, at_least_survey = np.full(n, np.nan), np.full(n, np.nan), np.full(n, -1)
     free: list[tuple[float, float, frozenset[str], bool]] = []
@@ -154,15 +157,16 @@ def collect(
         if y - hi[i] > _DISAGREE_SD * _apart_sd(u, sd_of, at, int(hi_survey[i])):
             flags[i] |= int(Flag.CONTRADICTION)
             problems.append(
-                f"pit {mark}: a reading of {y:.0f} um speaks against the later map, which no longer shows it after"
-                f" {hi[i]:.0f} um; the reading counts, look there again"
+                f"{words.pit(mark, at)}: the reading of {words.read(y, mark, at)}{words.moment(at)} speaks against the later"
+                f" map{words.moment(int(hi_survey[i]))}, which no longer shows the pit with {words.stock(hi[i])} off; the"
+                " reading counts, look there again"
             )
             hi[i], hi_survey[i] = np.inf, -1
         if not r["is_lower_bound"] and lo[i] - y > _DISAGREE_SD * _apart_sd(u, sd_of, at, int(lo_survey[i])):
             flags[i] |= int(Flag.CONTRADICTION)
             problems.append(
-                f"pit {mark}: a reading of {y:.0f} um speaks against the lap steps, after which it was still there"
-                f" ({lo[i]:.0f} um); the steps count, read it again"
+                f"{words.pit(mark, at)}: the reading of {words.read(y, mark, at)}{words.moment(at)} speaks against the lap"
+                f" steps: with {words.stock(lo[i])} off the pit was still there; the steps count, read it again"
             )
         elif r["is_lower_bound"]:
             flags[i] |= int(Flag.DEPTH_LOWER_BOUND)
@@ -174,12 +178,14 @@ def collect(
         floor = _from_the_floor(found, (at_least[i], at_least_u[i]) if at_least_survey[i] == at else None)
         if len(floor) < len(found):
             flags[i] |= int(Flag.CONTRADICTION)
-            said = [f"{y:.0f} um" for y, _ in found]
+            pit = int(ids[i])
+            said = [words.read(y, pit, at) for y, _ in found]
             if at_least_survey[i] == at:
-                said.append(f"at least {at_least[i]:.0f} um")
+                said.append(f"at least {words.read(at_least[i], pit, at)}")
+            when = words.moment(at) or " at one survey"
             problems.append(
-                f"pit {int(ids[i])}: readings of {' and '.join(said)} at one survey are not of one floor; a needle can miss "
-                "it, or the mark holds two holes, so the deepest counts; read it again"
+                f"{words.pit(pit, at)}: readings of {' and '.join(said)}{when} are not of one floor; a needle can miss it,"
+                " or the mark holds two holes, so the deepest counts; read it again"
             )
         exact[i, at] = floor
     exact = {key: found for key, found in exact.items() if found}

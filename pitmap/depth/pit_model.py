@@ -16,6 +16,7 @@ from ..flags import Flag
 from ..tables import Column, Schema
 from .likelihood import Likelihood
 from .pit_data import PitData, collect
+from .pit_words import PitWords
 from .posterior import Draws, curvature, draw_posterior, find_mode
 from .predict import draw_depths
 from .scatter import LAWS
@@ -203,6 +204,7 @@ def fit_depths(
     stock_sd_um: ArrayLike = (),
     reading_survey: ArrayLike | None = None,
     unseen: Mapping[str, float] | None = None,
+    words: PitWords | None = None,
     level: float = DEFAULT_LEVEL,
     n_draws: int = 1000,
 ) -> DepthModel:
@@ -227,6 +229,8 @@ def fit_depths(
         survey deeper together.
     unseen : mapping of str to float, or None
         Share of each mapped zone that the last survey does not show; None where zones were not measured.
+    words : PitWords or None
+        What the problems call the pits and their readings; None: by the numbers in `marks`, under the first face.
     level : float
         Of every interval.
     n_draws : int
@@ -272,7 +276,7 @@ def fit_depths(
     surveys = None if reading_survey is None else np.asarray(reading_survey, int)
     if surveys is not None and len(surveys):
         stock_sd = np.concatenate([stock_sd, np.zeros(max(0, int(surveys.max()) + 1 - len(stock_sd)))])
-    data = collect(marks, readings, bounds, stock_sd, surveys)
+    data = collect(marks, readings, bounds, stock_sd, surveys, words)
     drawn, depth, error, weights = _draw_all(data, stock_sd, n_draws, rng)
     free = data.free_y + data.free_u * rng.standard_normal((n_draws, len(data.free_y)))
     return DepthModel(

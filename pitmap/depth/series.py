@@ -13,9 +13,11 @@ from numpy.typing import NDArray
 from ..classes import Stage
 from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL
+from ..units import UnitSystem, format_depth
 from .attach import attach_readings
 from .bounds import LapBounds, lap_bounds
 from .pit_model import DepthModel, fit_depths
+from .pit_words import PitWords
 from .readings import READINGS, ReadingSheet
 from .removed import removed_from_thickness
 from .survey import FaceSurvey
@@ -29,6 +31,7 @@ def fit_series(
     rng: np.random.Generator,
     level: float = DEFAULT_LEVEL,
     n_draws: int = 1000,
+    system: UnitSystem = "mm",
 ) -> tuple[LapBounds, DepthModel]:
     """Bounds and depth model of a face from all its surveys.
 
@@ -38,6 +41,8 @@ def fit_series(
         In any order; readings attached to the marks of their own survey.
     rng, level, n_draws
         As in :func:`~pitmap.depth.fit_depths`.
+    system : {"mm", "inch"}
+        Units of the sentences.
 
     Raises
     ------
@@ -45,7 +50,7 @@ def fit_series(
         As in :func:`~pitmap.depth.lap_bounds` and :func:`~pitmap.depth.fit_depths`.
     """
     surveys = sorted(surveys, key=lambda s: Stage(s.stage).order)
-    bounds = lap_bounds(surveys)
+    bounds = lap_bounds(surveys, system=system)
     marks = bounds.pits.rename(columns={"pit_id": "mark_id"})
     readings, of_survey = readings_under_first_face(surveys, bounds)
     model = fit_depths(
@@ -56,6 +61,7 @@ def fit_series(
         stock_sd_um=bounds.removed_sd_um,
         reading_survey=of_survey,
         unseen=surveys[-1].unseen_shares(),
+        words=PitWords.of(surveys, bounds.pits, bounds.links, system),
         level=level,
         n_draws=n_draws,
     )
@@ -149,7 +155,9 @@ def with_readings(
     return out
 
 
-def with_measured_stock(surveys: Sequence[FaceSurvey]) -> tuple[list[FaceSurvey], list[str]]:
+def with_measured_stock(
+    surveys: Sequence[FaceSurvey], *, system: UnitSystem = "mm"
+) -> tuple[list[FaceSurvey], list[str]]:
     """The surveys with the stock of each taken from the thickness spots, and what does not fit.
 
     Parameters
@@ -180,16 +188,19 @@ def with_measured_stock(surveys: Sequence[FaceSurvey]) -> tuple[list[FaceSurvey]
         spots.append(placed)
         if n_lost := len(thickness) - len(placed):
             count = "1 thickness reading" if n_lost == 1 else f"{n_lost} thickness readings"
-            problems.append(f"{survey.stage}: {count} without x, y cannot be compared; enter the place")
+            problems.append(
+                f"{Stage(survey.stage).moment}: {count} without x, y cannot be compared; enter the place"
+            )
     first = spots[0]
     for survey, after in zip(surveys[1:], spots[1:], strict=True):
+        when = Stage(survey.stage).moment
         try:
             measured = removed_from_thickness(first, after).on_top_of(surveys[0].removed)
         except NotEnoughData:
             if len(after):
                 problems.append(
-                    f"{survey.stage}: no thickness spot was measured at {surveys[0].stage} as well, so the stock that was"
-                    " entered counts; measure the same spots each time"
+                    f"{when}: no thickness spot was measured {Stage(surveys[0].stage).moment} as well, so the stock that"
+                    " was entered counts; measure the same spots each time"
                 )
             out.append(survey)
             continue
@@ -197,8 +208,8 @@ def with_measured_stock(surveys: Sequence[FaceSurvey]) -> tuple[list[FaceSurvey]
         apart = float(measured.at(middle) - survey.removed.at(middle))
         if abs(apart) > 3 * float(np.hypot(measured.sd_at(middle), survey.removed.sd_at(middle))):
             problems.append(
-                f"{survey.stage}: thickness says {float(measured.at(middle)):.0f} um came off,"
-                f" {float(survey.removed.at(middle)):.0f} um was entered; was the other face lapped too?"
+                f"{when}: thickness says {format_depth(float(measured.at(middle)), system)} came off,"
+                f" {format_depth(float(survey.removed.at(middle)), system)} was entered; was the other face lapped too?"
             )
         out.append(replace(survey, removed=measured))
     return out, problems

@@ -203,8 +203,8 @@ def must_be_same_survey(folder: Path, face: str, stage: Stage) -> None:
         return
     with_readings = f" with {n} reading{'s' * (n > 1)}" if n else ""
     raise InputError(
-        f"{folder}: holds the survey {there.stage} of {there.face}{with_readings}, which would be replaced by {stage} of "
-        f"{face}; choose another --out, or say --overwrite"
+        f"{folder}: holds the survey of {there.face} {there.stage.moment}{with_readings}, which would be replaced by "
+        f"the one of {face} {stage.moment}; choose another --out, or say --overwrite"
     )
 
 

@@ -55,8 +55,9 @@ def must_be_on_drawing(inspections: Sequence[Inspection], drawing: Drawing, what
     for inspection in inspections:
         if not is_of_drawing(inspection, drawing):
             raise InputError(
-                f"{what}: {inspection.stage} was mapped with another state of the drawing {drawing.name!r} (edges or zones "
-                "differ); give the drawing as it was then, or map the photos again with this one"
+                f"{what}: the survey {inspection.stage.moment} was mapped with another state of the drawing "
+                f"{drawing.name!r} (edges or zones differ); give the drawing as it was then, or map the photos again with "
+                "this one"
             )
 
 
@@ -118,9 +119,9 @@ def order_problems(inspections: Iterable[Inspection]) -> tuple[str, ...]:
     before, after = pair
     return (
         *problems,
-        f"Dates and stages contradict each other: {after.stage} is dated {after.surveyed_on}, after {before.stage} of "
-        f"{before.surveyed_on}. Before and after follow the dates, the stock plan the stages. Correct the date that is "
-        "wrong (map again with --date), unless the plate came back for a new job.",
+        f"Dates and stages contradict each other: the survey {after.stage.moment} is dated {after.surveyed_on}, later than "
+        f"the one {before.stage.moment} of {before.surveyed_on}. Before and after follow the dates, the stock plan the "
+        "stages. Correct the date that is wrong (map again with --date), unless the plate came back for a new job.",
     )
 
 
@@ -132,7 +133,7 @@ def _shared_photos(inspections: Sequence[Inspection]) -> tuple[str, ...]:
             seen.setdefault(sha256, []).append(inspection)
     return tuple(
         f"One photo ({next(p.name for p in those[0].photos if p.sha256 == sha256)}) was mapped as "
-        f"{' and as '.join(str(i.stage) for i in those)}; one of them is the wrong photo. Map it again."
+        f"the survey {' and as the one '.join(i.stage.moment for i in those)}; one of them is the wrong photo. Map it again."
         for sha256, those in seen.items()
         if len(those) > 1
     )

@@ -140,7 +140,7 @@ def _wear_step(surveys: Sequence[FaceSurvey], level: float, system: UnitSystem) 
     # A step that was read less surely than the largest one may be larger still.
     value, low, high = (float(end.max()) for end in (heights, heights - half, heights + half))
     if stage != surveys[-1].stage:
-        return Estimate.unknown(f"{format_depth(value, system)} at {stage}, not measured since")
+        return Estimate.unknown(f"{format_depth(value, system)} {Stage(stage).moment}, not measured since")
     return Estimate(value=value, low=max(low, 0.0), high=high, level=level)
 
 
@@ -185,8 +185,8 @@ def thickness_now(
         problems = []
         if sheet and abs(sheet.value - value) > 3 * math.hypot(sd, sheet.uncertainty):
             problems.append(
-                f"the limit sheet says {format_length(sheet.value, system)} of thickness now, the micrometer at"
-                f" {survey.stage} says {format_estimate(found, 'length', system)}; the micrometer counts"
+                f"the limit sheet says {format_length(sheet.value, system)} of thickness now, the micrometer"
+                f" {Stage(survey.stage).moment} says {format_estimate(found, 'length', system)}; the micrometer counts"
             )
         return found, problems
     return None, []

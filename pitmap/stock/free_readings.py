@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..classes import SurfaceClass
+from ..classes import Stage, SurfaceClass
 from ..depth import DepthModel, FaceSurvey, LapBounds
 from ..depth.pit_model import open_reading_words
 from ..depth.zones import NEAR_MM, zones_near
@@ -127,7 +127,7 @@ def free_readings(
             zones.append(zones_near(place, pits))
             at_least.append(bool(r["is_lower_bound"]))
             depth = format_depth(float(r["value_um"]), system)
-            words.append(f"{depth} at {survey.stage.replace('_', ' ')}")
+            words.append(f"{depth} {Stage(survey.stage).moment}")
     left_um = np.column_stack(columns) if columns else np.empty((n_draws, 0))
     return FreeReadings(
         left_um=left_um.astype(np.float32),

@@ -209,10 +209,10 @@ def plan_stock(
     surveys = sorted(surveys, key=lambda s: Stage(s.stage).order)
     surveys, problems = surveys_with_each_once(surveys)
     if stock_from_thickness:
-        surveys, stock_problems = with_measured_stock(surveys)
+        surveys, stock_problems = with_measured_stock(surveys, system=system)
         problems += stock_problems
     last = surveys[-1]
-    bounds, model = _fit(surveys, level, rng)
+    bounds, model = _fit(surveys, level, rng, system)
     left = left_um(model, bounds, last, _N_DRAWS)
     removed = _most_removed(surveys, bounds, face_bounds_mm, level)
     free = free_readings(surveys, bounds, model, len(left), rng, system)
@@ -353,14 +353,14 @@ class _Wanted:
 
 
 def _fit(
-    surveys: Sequence[FaceSurvey], level: float, rng: np.random.Generator
+    surveys: Sequence[FaceSurvey], level: float, rng: np.random.Generator, system: UnitSystem
 ) -> tuple[LapBounds, DepthModel | None]:
     n_pits = sum(int((s.marks["class_code"] == int(SurfaceClass.PIT)).sum()) for s in surveys)
     if not n_pits:
-        return lap_bounds(surveys), None
+        return lap_bounds(surveys, system=system), None
     most = max(int((s.marks["class_code"] == int(SurfaceClass.PIT)).sum()) for s in surveys)
     n_draws = int(np.clip(_MOST_CELLS // most, 300, _N_DRAWS))
-    return fit_series(surveys, rng=rng, level=level, n_draws=n_draws)
+    return fit_series(surveys, rng=rng, level=level, n_draws=n_draws, system=system)
 
 
 def _zone(

@@ -95,8 +95,8 @@ def plan_face(
     for inspection in inspections:
         if not inspection.removed_um.has_interval:
             raise NotEnoughData(
-                f"{inspection.face}, {inspection.stage}: the stock taken off before this survey is not known; enter it "
-                "(map with --removed '22 um', or when the survey is added), measured with a micrometer at named spots"
+                f"{inspection.face}, {inspection.stage.moment}: the stock taken off before this survey is not known; enter "
+                "it (map with --removed '22 um', or when the survey is added), measured with a micrometer at named spots"
             )
     rng = np.random.default_rng(PLAN_SEED)
     last = max(inspections, key=lambda i: i.stage.order)
@@ -134,7 +134,7 @@ def _not_counted(survey: UnmappedSurvey, system: UnitSystem) -> str:
     if survey.n_readings:
         held.append(f"its {survey.n_readings} reading{'s' if survey.n_readings > 1 else ''}")
     return (
-        f"the survey {survey.stage} of {survey.surveyed_on:%Y-%m-%d} is not mapped, so"
+        f"the survey {survey.stage.moment} of {survey.surveyed_on:%Y-%m-%d} is not mapped, so"
         f" {' and '.join(held) or 'what it shows'} count{'s' if not held else ''} for nothing here; map it, or leave it out"
     )
 

@@ -125,7 +125,7 @@ def newest_inspection(book: Casebook, survey: Survey) -> InspectionRef | None:
 
 def survey_words(survey: Survey) -> str:
     """A survey as sentences about it begin."""
-    return f"{survey.stage}, {survey.surveyed_on:%Y-%m-%d}"
+    return f"the survey {Stage(survey.stage).moment}, {survey.surveyed_on:%Y-%m-%d}"
 
 
 def _in_revision(survey: Survey) -> str:

@@ -67,7 +67,7 @@ def test_map_page_without_edits_keeps_its_figures_and_takes_no_correction(bench:
     bench.change_drawing()
     test.run()
     assert [m.value for m in test.metric] == figures
-    assert [w.value for w in test.warning] == [f"test_lap, 2026-03-01: {SAID}"]
+    assert [w.value for w in test.warning] == [f"the survey after the test lap, 2026-03-01: {SAID}"]
     kinds = [element.type for element in test.main]
     assert kinds.index("warning") < kinds.index("plotly_chart")
     assert not can_correct(test)
@@ -80,7 +80,9 @@ def test_map_page_with_edits_says_to_map_again_instead_of_measuring(bench: Bench
     bench.change_drawing()
     test.run()
     assert not test.exception
-    assert [e.value for e in test.error] == [f"test_lap, 2026-03-01: {SAID}; its hand edits are carried over"]
+    assert [e.value for e in test.error] == [
+        f"the survey after the test lap, 2026-03-01: {SAID}; its hand edits are carried over"
+    ]
     assert not test.metric
 
 
@@ -98,7 +100,9 @@ def test_nothing_is_made_of_figures_of_another_drawing(bench: Bench, name: str) 
     assert not test.error and not test.exception
     bench.change_drawing()
     test.run()
-    assert [e.value for e in test.error] == [f"test_lap, 2026-03-01: {SAID}; lap_1, 2026-03-02: {SAID}"]
+    assert [e.value for e in test.error] == [
+        f"the survey after the test lap, 2026-03-01: {SAID}; the survey after lap 1, 2026-03-02: {SAID}"
+    ]
 
 
 def test_signing_a_survey_of_another_drawing_is_warned_of(bench: Bench) -> None:
@@ -108,4 +112,4 @@ def test_signing_a_survey_of_another_drawing_is_warned_of(bench: Bench) -> None:
 
     assert before_signing() == []
     bench.change_drawing()
-    assert before_signing() == [f"test_lap, 2026-03-01: {SAID}"]
+    assert before_signing() == [f"the survey after the test lap, 2026-03-01: {SAID}"]

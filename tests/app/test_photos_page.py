@@ -113,7 +113,9 @@ def test_photos_that_the_map_does_not_show_are_told(tmp_path: Path, monkeypatch:
         book.withdraw(ref, "blurred")
         added = "photos were added since it was mapped, and the map does not show them: lamp.png"
         left_out = "photos were left out since it was mapped, and the map still rests on them: face.png"
-        said = [f"test_lap, 2026-03-01: {what}; map it again" for what in (added, left_out)]
+        said = [
+            f"the survey after the test lap, 2026-03-01: {what}; map it again" for what in (added, left_out)
+        ]
         for name in ("photos", "map", "checklist"):
             assert told(name) == said
         monkeypatch.setenv("PITMAP_WHO", "Ada")

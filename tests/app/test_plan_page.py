@@ -162,7 +162,10 @@ def test_page_and_record_name_a_survey_that_is_not_mapped(kept: tuple[Casebook, 
 
     book, survey = kept
     book.create_survey(book.get(Face, 1), book.get(Job, 1), "lap_1", "2026-03-02")
-    why = "the survey lap_1 of 2026-03-02 is not mapped, so what it shows counts for nothing here; map it, or leave it out"
+    why = (
+        "the survey after lap 1 of 2026-03-02 is not mapped, so what it shows counts for nothing here; map it, or leave"
+        " it out"
+    )
     assert [w.value for w in open_page("plan", survey).warning] == [f"- {why}"]
     assert why[4:] in open_page("record", survey).get("iframe")[0].proto.srcdoc
 
