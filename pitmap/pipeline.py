@@ -29,6 +29,7 @@ from .registration import Alignment, photo_scale, rectify, register, register_fr
 from .registration.landmark_file import Landmarks
 from .settings import Settings
 from .surface import ClassMap, classify
+from .units import UnitSystem
 
 __all__ = [
     "STEPS",
@@ -107,6 +108,7 @@ def map_face(
     readings: pd.DataFrame | None = None,
     settings: Settings | None = None,
     progress: Progress | None = None,
+    system: UnitSystem = "mm",
 ) -> Inspection:
     """Map one face from one photo, or from several under different lamps.
 
@@ -129,6 +131,8 @@ def map_face(
     settings : Settings, optional
     progress : callable, optional
         Called with a step of :data:`STEPS` and the share done.
+    system : {"mm", "inch"}
+        Units of the sentences about the photos.
 
     Raises
     ------
@@ -167,7 +171,11 @@ def map_face(
         face_now = straighten(photo.rgb, alignment, grid)
         done("check")
         report = check_photo(
-            photo, alignment=alignment, drawing=drawing, rectified=(face_now.rgb, face_now.in_frame, grid)
+            photo,
+            alignment=alignment,
+            drawing=drawing,
+            rectified=(face_now.rgb, face_now.in_frame, grid),
+            system=system,
         )
         sources.append(_source(photo, report))
         faces.append(face_now)

@@ -18,6 +18,7 @@ from .errors import InputError
 from .estimate import Estimate
 from .inspection import Inspection
 from .pipeline import Progress, map_face
+from .units import UnitSystem
 from .workflow import with_readings
 
 __all__ = ["SampleSurvey", "map_sample", "sample_surveys"]
@@ -75,7 +76,9 @@ def sample_surveys(folder: Path | None = None) -> list[SampleSurvey]:
     return sorted(found, key=lambda s: (s.face, s.stage.order))
 
 
-def map_sample(survey: SampleSurvey, *, progress: Progress | None = None) -> Inspection:
+def map_sample(
+    survey: SampleSurvey, *, progress: Progress | None = None, system: UnitSystem = "mm"
+) -> Inspection:
     """Map one survey and tie its readings to the marks."""
     inspection = map_face(
         survey.photos,
@@ -85,5 +88,6 @@ def map_sample(survey: SampleSurvey, *, progress: Progress | None = None) -> Ins
         surveyed_on=survey.surveyed_on,
         removed_um=survey.removed_um,
         progress=progress,
+        system=system,
     )
     return with_readings(inspection, survey.readings)

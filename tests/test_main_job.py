@@ -238,6 +238,7 @@ def test_map_command_writes_and_prints(
     printed = capsys.readouterr().out
     assert code == 0
     assert "seal land" in printed and "unseen" in printed and " in" in printed
+    assert " px per in, edges" in printed and not re.search(r"\d mm\b", printed)
     assert "do not replace measuring" in printed
     overlay = cv2.imread(str(out / "overlay.jpg"))
     assert overlay is not None and overlay.shape[0] > 400

@@ -137,6 +137,16 @@ def test_scale_says_what_is_not_seen(px_per_mm: float, severity: str, smallest: 
     assert f"pits under {smallest:.1f} mm" in finding.text
 
 
+def test_scale_is_said_in_inches_where_they_were_chosen() -> None:
+    """5 px per mm are 127 px per in; three of them are 0.6 mm or 0.0236 in."""
+    (finding,) = check_photo(picture(blur=0.5), px_per_mm=5.0, system="inch").of("scale")
+    assert (
+        finding.text.startswith("127 px per in, edges ")
+        and "pits under 0.024 in are not seen" in finding.text
+    )
+    assert "mm" not in finding.text
+
+
 @pytest.mark.parametrize("angle", [0.0, 10.0, 30.0, 50.0])
 def test_tilt_is_exact_for_a_pinhole(angle: float) -> None:
     assert tilt_deg(camera(tilt=angle), (1200, 900)) == pytest.approx(angle, abs=0.1)
@@ -222,6 +232,12 @@ def test_an_opening_that_stands_elsewhere_is_told() -> None:
     (finding,) = check_photo(picture(), alignment=Aligned(), drawing=plate()).of("drawing")
     assert finding.severity == "watch" and finding.value == pytest.approx(2.5)
     assert "port_1 stands about 2.5 mm" in finding.text and "1.5 mm left, 2.0 mm up" in finding.text
+    (inch,) = check_photo(picture(), alignment=Aligned(), drawing=plate(), system="inch").of("drawing")
+    assert (
+        "stands about 0.10 in" in inch.text
+        and "0.06 in left, 0.08 in up" in inch.text
+        and " mm" not in inch.text
+    )
     assert not check_photo(picture(), alignment=camera(), drawing=plate()).of("drawing")
 
 

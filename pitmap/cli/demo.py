@@ -47,7 +47,7 @@ def command(out: Path, samples: Path | None, units: str) -> None:
     by_face: dict[str, list] = {}
     for survey in surveys:
         with step_bar(len(survey.photos)) as progress:
-            inspection = map_sample(survey, progress=progress)
+            inspection = map_sample(survey, progress=progress, system=cast(UnitSystem, units))
         write_map(inspection, survey.drawing, out / survey.folder, units)
         print_inspection(inspection, units)
         by_face.setdefault(survey.face, []).append((survey, inspection))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
+from typing import cast
 
 import click
 
@@ -12,6 +13,7 @@ from ..drawing import Drawing
 from ..errors import InputError
 from ..estimate import Estimate
 from ..settings import Settings
+from ..units import UnitSystem
 from .options import DRAWING, OUT_FOLDER, STAGE, SURVEY_DATE, StockType, units_option
 from .progress import step_bar
 from .tables import print_inspection
@@ -109,6 +111,7 @@ def command(
             landmarks=read_landmarks(landmarks) if landmarks else None,
             settings=Settings(method=method, map_px_per_mm=scale),
             progress=progress,
+            system=cast(UnitSystem, units),
         )
     write_map(inspection, drawing, folder, units)
     print_inspection(inspection, units)

@@ -14,6 +14,7 @@ from shapely import contains_xy
 from ..drawing import Drawing
 from ..errors import InputError
 from ..grid import Grid
+from ..units import MM_PER_INCH, UnitSystem, format_length
 from .findings import PhotoFinding, PhotoLimits, PhotoReport
 from .picture import Photo
 from .sharpness import Tile, sharpness_tiles
@@ -64,6 +65,7 @@ def check_photo(
     drawing: Drawing | None = None,
     rectified: tuple[NDArray[np.uint8], NDArray[np.bool_], Grid] | None = None,
     limits: PhotoLimits | None = None,
+    system: UnitSystem = "mm",
 ) -> PhotoReport:
     """The picture gate.
 
@@ -78,6 +80,8 @@ def check_photo(
     rectified : (rgb, in_frame, grid), optional
         The straightened face; gives glare, exposure and cut-off per zone. Needs `drawing`.
     limits : PhotoLimits, optional
+    system : {"mm", "inch"}
+        Units of the sentences.
 
     Raises
     ------
@@ -104,10 +108,10 @@ def check_photo(
         findings.append(_tilt(numbers["tilt_deg"], limits))
         # a bare camera says nothing of single openings
         findings += [
-            PhotoFinding(code="drawing", severity="watch", value=d.away_mm, text=d.sentence())
+            PhotoFinding(code="drawing", severity="watch", value=d.away_mm, text=d.sentence(system))
             for d in getattr(alignment, "displaced", ())
         ]
-    findings += _sharpness(tiles, numbers, limits, is_plate=alignment is not None)
+    findings += _sharpness(tiles, numbers, limits, system, is_plate=alignment is not None)
     if rectified is not None and drawing is not None:
         findings += _zones(rectified, drawing, alignment, numbers, limits)
     else:
@@ -148,7 +152,12 @@ def _tilt(angle: float, limits: PhotoLimits) -> PhotoFinding:
 
 
 def _sharpness(
-    tiles: list[Tile], numbers: dict[str, float], limits: PhotoLimits, *, is_plate: bool
+    tiles: list[Tile],
+    numbers: dict[str, float],
+    limits: PhotoLimits,
+    system: UnitSystem,
+    *,
+    is_plate: bool,
 ) -> list[PhotoFinding]:
     known = [t for t in tiles if not math.isnan(t.spread_px)]
     scale = numbers["px_per_mm"]
@@ -165,7 +174,7 @@ def _sharpness(
                  "stop": ": blurred. Tap on the face to focus, rest your hands, and take it again."}[severity]  # fmt: skip
         found = [PhotoFinding(code="blur", severity=severity, value=middle, text=text)]
     else:
-        found = [_smallest(middle, scale, numbers, limits)]
+        found = [_smallest(middle, scale, numbers, limits, system)]
     soft = [t for t in known if t.spread_px > max(2 * middle, limits.spread_watch_px)]
     if soft and len(soft) < len(known):
         region = _around(soft)
@@ -177,12 +186,18 @@ def _sharpness(
     return found
 
 
-def _smallest(spread: float, scale: float, numbers: dict[str, float], limits: PhotoLimits) -> PhotoFinding:
+def _smallest(
+    spread: float, scale: float, numbers: dict[str, float], limits: PhotoLimits, system: UnitSystem
+) -> PhotoFinding:
     smallest = max(limits.n_resolved_px, spread) / scale
     numbers["smallest_mm"] = smallest
     severity = _step(smallest, limits.smallest_watch_mm, limits.smallest_stop_mm)
     blurred = spread > limits.n_resolved_px
-    text = f"{scale:.1f} px per mm, edges {spread:.1f} px wide: pits under {smallest:.1f} mm are not seen"
+    resolution, digits = (f"{scale:.1f} px per mm", 1)
+    if system == "inch":
+        resolution, digits = (f"{scale * MM_PER_INCH:.0f} px per in", 3)
+    least = format_length(smallest, system, digits=digits)
+    text = f"{resolution}, edges {spread:.1f} px wide: pits under {least} are not seen"
     advice = "focus on the face and hold still" if blurred else "go closer, or use a camera with more pixels"
     text += "." if severity == "pass" else f"; {advice}."
     return PhotoFinding(code="blur" if blurred else "scale", severity=severity, value=smallest, text=text)

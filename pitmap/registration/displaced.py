@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from ..units import UnitSystem, format_length
 from .edges import DrawnEdges
 from .profiles import ProfileFit, fit_profiles
 from .view import View
@@ -54,13 +55,17 @@ class Displaced:
         """Distance between the two places, mm."""
         return float(np.hypot(self.right_mm, self.up_mm))
 
-    def sentence(self) -> str:
+    def sentence(self, system: UnitSystem = "mm") -> str:
         """For the user: what is wrong and what to do."""
-        side = f"{abs(self.right_mm):.1f} mm {'right' if self.right_mm > 0 else 'left'}"
-        height = f"{abs(self.up_mm):.1f} mm {'up' if self.up_mm > 0 else 'down'}"
+
+        def size(mm: float) -> str:
+            return format_length(abs(mm), system, digits=1 if system == "mm" else 2)
+
+        side = f"{size(self.right_mm)} {'right' if self.right_mm > 0 else 'left'}"
+        height = f"{size(self.up_mm)} {'up' if self.up_mm > 0 else 'down'}"
         return (
-            f"{self.name} stands about {self.away_mm:.1f} mm from where the drawing has it ({side}, {height}); measure it "
-            "on the plate and mend the drawing. Until then the metal round it is not read rightly."
+            f"{self.name} stands about {size(self.away_mm)} from where the drawing has it ({side}, {height}); measure it on "
+            "the plate and mend the drawing. Until then the metal round it is not read rightly."
         )
 
 

@@ -165,7 +165,13 @@ def gate(ref: PhotoRef, survey: Survey) -> PhotoReport:
     """What the picture gate says of a kept photo: of the metal alone where the map knows its place, else of all of it."""
     found = _map_of(ref, survey)
     known: dict[str, Any] = {"alignment": found[0].alignment, "drawing": found[1]} if found else {}
-    return drawn("gate", found, (ref.sha256, ref.name), lambda: check_photo(photo_of(ref), **known))
+    system = units()
+    return drawn(
+        "gate",
+        found,
+        (ref.sha256, ref.name, system),
+        lambda: check_photo(photo_of(ref), system=system, **known),
+    )
 
 
 def _map_of(ref: PhotoRef, survey: Survey) -> tuple[()] | tuple[Inspection, Drawing]:

@@ -70,7 +70,7 @@ def show_alignment(ref: PhotoRef, drawing: Drawing, alignment) -> None:  # type:
         icon=":material/check:",
     )
     for opening in alignment.displaced:
-        st.warning(opening.sentence(), icon=":material/rule:")
+        st.warning(opening.sentence(units()), icon=":material/rule:")
     st.image(alignment_picture(photo_of(ref).rgb, drawing, alignment, 1600), width="stretch")
     st.caption(
         "Yellow: edges of the metal. Blue: seal land. They must lie on the edges of the face, not of the bench."
