@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import secrets
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-__all__ = ["whole_file", "write_whole"]
+__all__ = ["whole_file", "write_all_whole", "write_whole"]
 
 
 @contextmanager
@@ -43,5 +44,28 @@ def write_whole(target: Path, content: str | bytes) -> None:
     OSError
         As :func:`whole_file`.
     """
-    with whole_file(target) as temp:
-        temp.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
+    write_all_whole({target: content})
+
+
+def write_all_whole(files: Mapping[Path, str | bytes]) -> None:
+    """Write several files that belong together: all of them lie flushed beside their places before the first is renamed.
+
+    Parameters
+    ----------
+    files : mapping of Path to str or bytes
+        Text is written as UTF-8.
+
+    Raises
+    ------
+    OSError
+        As :func:`whole_file`; then every file is as it was.
+    """
+    with ExitStack() as stack:
+        for target, content in files.items():
+            if target.is_dir():
+                raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(target))
+            temp = stack.enter_context(whole_file(target))
+            with open(temp, "wb") as handle:
+                handle.write(content.encode("utf-8") if isinstance(content, str) else content)
+                handle.flush()
+                os.fsync(handle.fileno())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import errno
 import json
+import os
 import re
 import zipfile
 from dataclasses import replace
@@ -393,6 +394,30 @@ def test_files_beside_the_zip_are_those_that_its_hashes_are_of(series: Path, tmp
     with zipfile.ZipFile(out / "record.zip") as archive:
         for name in ("record.pdf", "record.html"):
             assert archive.read(name) == (out / name).read_bytes()
+
+
+@pytest.mark.parametrize("command", ["plan", "compare", "record"])
+def test_what_a_command_leaves_is_whole_or_not_there(
+    command: str,
+    series: Path,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A disk that is full from the third file on."""
+    out = tmp_path / "out"
+    flushed: list[int] = []
+
+    def full(handle: int) -> None:
+        flushed.append(handle)
+        if len(flushed) == 3:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("pitmap.whole_file.os.fsync", full)
+    drawing = () if command == "plan" else ("--drawing", DRAWING)
+    assert run(command, str(series), *drawing, "--out", str(out)) == 2
+    assert "No space left on device" in capsys.readouterr().err
+    assert list(out.iterdir()) == []
 
 
 def test_minutes_are_for_the_stock_that_is_advised(series: Path, capsys: pytest.CaptureFixture[str]) -> None:

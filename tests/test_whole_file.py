@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pitmap.whole_file import whole_file, write_whole
+from pitmap.whole_file import whole_file, write_all_whole, write_whole
 
 
 @pytest.fixture
@@ -54,3 +54,27 @@ def test_whole_file_in_the_way_of_a_folder_is_named(tmp_path: Path) -> None:
     with pytest.raises(OSError, match=r"/taken'$"):
         write_whole(tmp_path / "taken", "x")
     assert [p.name for p in tmp_path.iterdir()] == ["taken"]
+
+
+@pytest.mark.parametrize("sizes", [(10, 2000, 10), (10, 10, 2000), (2000, 10, 10)])
+def test_files_that_belong_together_are_all_new_or_all_as_they_were(
+    sizes: tuple[int, ...], tmp_path: Path, full_disk: None
+) -> None:
+    names = ("record.html", "record.pdf", "record.zip")
+    for name in names[:2]:
+        (tmp_path / name).write_bytes(b"old")
+    with pytest.raises(OSError) as refused:
+        write_all_whole({tmp_path / name: b"x" * size for name, size in zip(names, sizes)})
+    assert refused.value.filename == str(tmp_path / names[sizes.index(2000)])
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == dict.fromkeys(names[:2], b"old")
+    write_all_whole({tmp_path / name: name for name in names})
+    assert {p.name: p.read_text() for p in tmp_path.iterdir()} == {name: name for name in names}
+
+
+def test_files_that_belong_together_stay_when_a_folder_has_the_name_of_one(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text("old")
+    (tmp_path / "b.csv").mkdir()
+    with pytest.raises(OSError, match=r"/b\.csv'$"):
+        write_all_whole({tmp_path / "c.csv": "new", tmp_path / "a.csv": "new", tmp_path / "b.csv": "new"})
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.csv", "b.csv"]
+    assert (tmp_path / "a.csv").read_text() == "old"

@@ -13,7 +13,7 @@ from ..csv_rows import table_csv
 from ..drawing import Drawing
 from ..errors import InputError
 from ..inspection import must_be_on_drawing
-from ..whole_file import write_whole
+from ..whole_file import write_all_whole
 from .options import DRAWING, RESULT_FOLDER
 from .planning import open_face
 from .tables import print_table
@@ -85,6 +85,7 @@ def _write(comparison, inspections, out: Path) -> None:  # type: ignore[no-untyp
 
     out.mkdir(parents=True, exist_ok=True)
     met: Counter[str] = Counter()
+    files: dict[Path, str | bytes] = {}
     for pair in _shown(comparison):
         before, after = inspections[pair.before - 1], inspections[pair.after - 1]
         stem = f"{before.stage}_to_{after.stage}"
@@ -93,9 +94,10 @@ def _write(comparison, inspections, out: Path) -> None:  # type: ignore[no-untyp
         met[stem] += 1
         if met[stem] > 1:  # a plate that came back goes through the same stages again
             stem = f"{stem}_{met[stem]}"
-        write_whole(out / f"fates_{stem}.csv", table_csv(pair.fates))
-        write_whole(out / f"zones_{stem}.csv", table_csv(pair.zone_changes))
+        files[out / f"fates_{stem}.csv"] = table_csv(pair.fates)
+        files[out / f"zones_{stem}.csv"] = table_csv(pair.zone_changes)
         picture = f"change_{stem}.jpg"
-        write_whole(out / picture, jpeg_of(change_with_key(pair, before, after), picture))
-    write_whole(out / "series.csv", table_csv(comparison.series))
-    write_whole(out / "tracks.csv", table_csv(comparison.tracks))
+        files[out / picture] = jpeg_of(change_with_key(pair, before, after), picture)
+    files[out / "series.csv"] = table_csv(comparison.series)
+    files[out / "tracks.csv"] = table_csv(comparison.tracks)
+    write_all_whole(files)

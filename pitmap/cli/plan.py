@@ -19,7 +19,7 @@ from ..estimate import Estimate
 from ..inspection import plain_values
 from ..stock import LapStep, StockPlan, lap_rate, minutes_to_go
 from ..units import UnitSystem, format_confidence, format_depth, format_estimate, parse_length
-from ..whole_file import write_whole
+from ..whole_file import write_all_whole
 from .options import RESULT_FOLDER, units_option
 from .planning import open_face, plan_options, plan_surveys
 from .tables import print_caution, print_table
@@ -108,9 +108,8 @@ def write_plan(plan: StockPlan, out: Path) -> None:
         "problems": list(plan.problems),
         **{name: table.to_dict("records") for name, table in tables.items()},
     }
-    write_whole(out / "plan.json", json.dumps(plain_values(document), indent=1))
-    for name, table in tables.items():
-        write_whole(out / f"{name}.csv", table_csv(table))
+    files: dict[Path, str | bytes] = {out / f"{name}.csv": table_csv(table) for name, table in tables.items()}
+    write_all_whole({**files, out / "plan.json": json.dumps(plain_values(document), indent=1)})
 
 
 def print_plan(plan: StockPlan, units: str) -> None:

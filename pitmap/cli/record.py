@@ -12,7 +12,7 @@ from ..drawing import Drawing
 from ..inspection import Inspection, must_be_on_drawing
 from ..stock import StockPlan
 from ..units import UnitSystem
-from ..whole_file import write_whole
+from ..whole_file import write_all_whole
 from .options import DRAWING, RESULT_FOLDER, units_option
 from .planning import open_face, plan_options, plan_surveys
 
@@ -78,7 +78,6 @@ def write_record(
     everything = record_zip(record)
     out.mkdir(parents=True, exist_ok=True)
     # the same files beside the ZIP: a PDF made again would not have the hash that is listed in it
-    for name in ("record.html", "record.pdf"):
-        write_whole(out / name, zip_member(everything, name))
-    write_whole(out / "record.zip", everything)
+    beside = {out / name: zip_member(everything, name) for name in ("record.html", "record.pdf")}
+    write_all_whole({**beside, out / "record.zip": everything})
     return out / "record.pdf"
