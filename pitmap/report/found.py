@@ -149,7 +149,7 @@ def legend_picture(t: Translate, codes: set[int]) -> Picture:
     entries = class_entries(t, codes)
     data, size = legend_png(entries)
     alt = t("Legend: {words}", words=", ".join(word for _, word in entries))
-    return Picture(data=data, kind="png", alt=alt, caption="", width=1.0, size_px=size)
+    return Picture(data=data, kind="png", alt=alt, caption="", width=1.0, size_px=size, is_key=True)
 
 
 def pictures_section(t: Translate, record: RecordInput) -> Section:

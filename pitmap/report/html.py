@@ -41,7 +41,7 @@ def _picture(block: Picture) -> str:
     data = base64.b64encode(block.data).decode("ascii")
     width, height = block.size_px
     caption = f"<figcaption>{escape(block.caption)}</figcaption>" if block.caption else ""
-    kind = "half" if block.width < 0.99 else "full"
+    kind = "key" if block.is_key else "half" if block.width < 0.99 else "full"
     return (
         f'<figure class="{kind}"><img src="data:image/{block.kind};base64,{data}" alt="{escape(block.alt)}" '
         f'width="{width}" height="{height}">{caption}</figure>'

@@ -133,7 +133,10 @@ class Table:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Picture:
-    """An encoded picture (PNG or JPEG bytes), what it shows in words, and its share of the page width."""
+    """An encoded picture (PNG or JPEG bytes), what it shows in words, and its share of the page width.
+
+    `is_key` says that it explains the pictures above it, which it is never parted from.
+    """
 
     data: bytes
     kind: Literal["png", "jpeg"]
@@ -141,6 +144,7 @@ class Picture:
     caption: str
     width: float = 1.0
     size_px: tuple[int, int] = (0, 0)
+    is_key: bool = False
 
 
 Block = Paragraph | Facts | Table | Picture

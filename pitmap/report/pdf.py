@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from typing import Any
 
 from fpdf import FPDF
-from fpdf.enums import TableBordersLayout, XPos, YPos
+from fpdf.enums import MethodReturnValue, TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace, TTFFont
 
 from .document import build_document
@@ -19,6 +20,7 @@ __all__ = ["pdf_of", "record_pdf"]
 
 _FONT = "DejaVu"
 _BODY, _SMALL, _HEAD, _TITLE = 8.5, 7.5, 11.5, 17.0
+_CELL = _SMALL + 0.3
 _LINE = 4.1
 _GAP = 4.0
 _GREY = (70, 70, 70)
@@ -26,14 +28,15 @@ _POINTS_PER_MM = 72 / 25.4
 _MOST_PAGES = 4
 _SCALES = (1.0, 0.9, 0.8)
 """A long record is set smaller before it gets a fifth page; under 0.8 (7 point) nobody reads it in a workshop."""
-_ROW = 5.2
-"""Height of a table row of one or two lines, mm, for keeping short tables whole."""
-_LEAD = 7.0
-"""Height of a lead line with its gap, mm."""
+_CELL_LINE = _LINE - 0.2
+_PAD_Y, _PAD_X = 0.5, 1.2
+"""Inside a table's cell, mm."""
+_AFTER = 0.8
+"""Under a paragraph, mm."""
 _TITLE_LINE = 11.0
 """Height of a section's title with its rule and gaps, mm."""
 _NEED = 26.0
-"""Room, mm, that a heading wants under itself: a heading never stands alone at the foot of a page."""
+"""Room, mm, that a heading wants under itself at least."""
 
 
 class _Page(FPDF):
@@ -62,10 +65,18 @@ class _Page(FPDF):
         page = self.document.page_word.replace("{page}", str(self.page_no())).replace(
             "{pages}", self.str_alias_nb_pages
         )
-        self.cell(self.epw - 30, 5, self.document.footer)
+        self.cell(self.epw - 30, 5, self._fitting(self.document.footer, self.epw - 32))
         # Left-aligned: the number of pages is only known, and as wide as it is, when the file is written.
         self.cell(30, 5, page)
         self.set_text_color(0)
+
+    def _fitting(self, text: str, width: float) -> str:
+        """The text, or as much of it as `width` mm hold with an ellipsis behind."""
+        if self.get_string_width(text) <= width:
+            return text
+        while text and self.get_string_width(f"{text}\u2026") > width:
+            text = text[:-1]
+        return f"{text}\u2026"
 
     def drop(self) -> None:
         """Close the font files of a page that is not written."""
@@ -107,7 +118,7 @@ def _paragraph(pdf: _Page, block: Paragraph) -> None:
         )
     else:
         _text(pdf, block.text, size=_BODY + 1 if block.kind == "lead" else _BODY, bold=block.kind == "lead")
-    pdf.ln(0.8)
+    pdf.ln(_AFTER)
 
 
 def _facts(pdf: _Page, block: Facts) -> None:
@@ -136,24 +147,61 @@ def _facts(pdf: _Page, block: Facts) -> None:
     pdf.set_y(bottom + 1)
 
 
-def _height(table: Table) -> float:
-    """About how high a table will be, mm; a head of two lines and rows of one."""
-    return _ROW * (len(table.rows) + 2)
+def _lines(pdf: _Page, text: str, width: float, *, size: float = _BODY, bold: bool = False) -> int:
+    """Lines that a text takes in a column `width` mm wide."""
+    pdf.set_font(_FONT, "B" if bold else "", size)
+    lines: Any = pdf.multi_cell(width, 1, text, align="L", dry_run=True, output=MethodReturnValue.LINES)
+    return len(lines)
+
+
+def _row_height(pdf: _Page, table: Table, row: Sequence[str], *, bold: bool = False) -> float:
+    widths = (pdf.epw * w - 2 * _PAD_X for w in table.widths)
+    most = max(_lines(pdf, text, w, size=_CELL, bold=bold) for text, w in zip(row, widths))
+    return most * _CELL_LINE + 2 * _PAD_Y
+
+
+def _table_height(pdf: _Page, table: Table) -> float:
+    """How high a table will be, mm; of a long one, that goes over to the next page, its head and two rows."""
+    heights = [_row_height(pdf, table, table.head, bold=True)]
+    heights += [_row_height(pdf, table, row) for row in table.rows]
+    return sum(heights) if sum(heights) < pdf.eph / 3 else sum(heights[:3])
+
+
+def _paragraph_height(pdf: _Page, block: Paragraph) -> float:
+    size = {"note": _SMALL, "lead": _BODY + 1}.get(block.kind, _BODY)
+    lines = _lines(pdf, block.text, pdf.epw, size=size, bold=block.kind in ("lead", "warning"))
+    return min(lines, 3) * _LINE * size / _BODY + _AFTER
+
+
+def _kept(pdf: _Page, blocks: Sequence[Block]) -> float:
+    """Height, mm, of what must follow on the same page: a few words of introduction and the first thing after them."""
+    height = 0.0
+    for k, block in enumerate(blocks):
+        if isinstance(block, Picture):
+            return height + _group_height(pdf, _group(blocks[k:]))
+        if isinstance(block, Table):
+            return height + _table_height(pdf, block)
+        if isinstance(block, Facts):
+            return height + 2 * _LINE
+        height += _paragraph_height(pdf, block)
+        if block.kind not in ("note", "lead"):
+            break
+    return height
 
 
 def _table(pdf: _Page, block: Table) -> None:
-    if pdf.room() < _height(block) < pdf.eph / 3:
+    if pdf.room() < _table_height(pdf, block):
         # A short table stays whole.
         pdf.add_page()
-    pdf.set_font(_FONT, "", _SMALL + 0.3)
+    pdf.set_font(_FONT, "", _CELL)
     pdf.set_line_width(0.15)
     aligns = ["RIGHT" if k in block.numeric else "LEFT" for k in range(len(block.head))]
     with pdf.table(
         borders_layout=TableBordersLayout.HORIZONTAL_LINES,
         col_widths=tuple(pdf.epw * w for w in block.widths),
         text_align=tuple(aligns),
-        line_height=_LINE - 0.2,
-        padding=(0.5, 1.2),
+        line_height=_CELL_LINE,
+        padding=(_PAD_Y, _PAD_X),
         headings_style=FontFace(emphasis="BOLD", fill_color=(232, 232, 232)),
         first_row_as_headings=True,
     ) as table:
@@ -162,64 +210,73 @@ def _table(pdf: _Page, block: Table) -> None:
     pdf.ln(1.5)
 
 
+def _group(blocks: Sequence[Block]) -> list[list[Picture]]:
+    """The pictures that `blocks` begins with and that must stand on one page: those side by side, and their key."""
+    rows: list[list[Picture]] = []
+    for block in blocks:
+        if not isinstance(block, Picture):
+            break
+        if not rows or (block.is_key and block.width > 0.99):
+            rows.append([block])
+        elif len(rows) == 1 and sum(p.width for p in rows[0]) + block.width <= 1.001:
+            rows[0].append(block)
+        else:
+            break
+    return rows
+
+
+def _picture_height(pdf: _Page, picture: Picture) -> float:
+    width = pdf.epw * picture.width - _GAP * (picture.width < 0.99)
+    return width * picture.size_px[1] / picture.size_px[0] + 5 * bool(picture.caption)
+
+
+def _group_height(pdf: _Page, rows: Sequence[Sequence[Picture]]) -> float:
+    return sum(max(_picture_height(pdf, p) for p in row) + 1 for row in rows)
+
+
 def _pictures(pdf: _Page, pictures: Sequence[Picture]) -> None:
     """Pictures side by side, scaled to their shares of the page."""
-    if not pictures:
-        return
-    heights = [
-        (pdf.epw * p.width - _GAP * (p.width < 0.99)) * p.size_px[1] / p.size_px[0] + 5 * bool(p.caption)
-        for p in pictures
-    ]
-    if pdf.room() < max(heights):
-        pdf.add_page()
     top, x = pdf.get_y(), pdf.l_margin
-    for picture, height in zip(pictures, heights):
+    for picture in pictures:
         width = pdf.epw * picture.width - _GAP * (picture.width < 0.99)
         pdf.image(io.BytesIO(picture.data), x=x, y=top, w=width, alt_text=picture.alt)
         if picture.caption:
             pdf.set_font(_FONT, "", _SMALL)
             pdf.set_text_color(*_GREY)
-            pdf.set_xy(x, top + height - 4.6)
+            pdf.set_xy(x, top + _picture_height(pdf, picture) - 4.6)
             pdf.multi_cell(width, 3.6, picture.caption, align="L")
             pdf.set_text_color(0)
         x += pdf.epw * picture.width
-    pdf.set_y(top + max(heights) + 1)
+    pdf.set_y(top + max(_picture_height(pdf, p) for p in pictures) + 1)
 
 
 def _blocks(pdf: _Page, blocks: Sequence[Block]) -> None:
-    waiting: list[Picture] = []
-    used = 0.0
-    for k, block in enumerate(blocks):
+    k = 0
+    while k < len(blocks):
+        block = blocks[k]
+        k += 1
         if isinstance(block, Picture):
-            if used + block.width > 1.001:
-                _pictures(pdf, waiting)
-                waiting, used = [], 0.0
-            waiting.append(block)
-            used += block.width
-            continue
-        _pictures(pdf, waiting)
-        waiting, used = [], 0.0
-        if isinstance(block, Paragraph):
-            below = blocks[k + 1] if k + 1 < len(blocks) else None
-            if block.kind == "lead" and isinstance(below, Table):
-                # A lead belongs to its table: both on one page, unless the table is long.
-                wanted = _LEAD + _height(below)
-                if pdf.room() < wanted < pdf.eph / 3:
-                    pdf.add_page()
+            rows = _group(blocks[k - 1 :])
+            k += sum(map(len, rows)) - 1
+            if pdf.room() < _group_height(pdf, rows):
+                pdf.add_page()
+            for row in rows:
+                _pictures(pdf, row)
+        elif isinstance(block, Paragraph):
+            leads = block.kind == "lead" and k < len(blocks) and isinstance(blocks[k], Table)
+            if leads and pdf.room() < _kept(pdf, blocks[k - 1 :]):
+                # A lead belongs to its table: both on one page.
+                pdf.add_page()
             _paragraph(pdf, block)
         elif isinstance(block, Facts):
             _facts(pdf, block)
         else:
             _table(pdf, block)
-    _pictures(pdf, waiting)
 
 
 def _heading(pdf: _Page, section: Section) -> None:
-    first = section.blocks[0]
-    need = _NEED
-    if isinstance(first, Table) and _height(first) < pdf.eph / 3:
-        need = max(need, _TITLE_LINE + _height(first))
-    if pdf.room() < need:
+    # A heading never stands alone at the foot of a page.
+    if pdf.room() < max(_NEED, _TITLE_LINE + _kept(pdf, section.blocks)):
         pdf.add_page()
     pdf.ln(1.8)
     pdf.start_section(section.title)
