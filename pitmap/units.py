@@ -26,6 +26,7 @@ __all__ = [
     "format_entered",
     "format_estimate",
     "format_length",
+    "format_part",
     "parse_length",
 ]
 
@@ -147,6 +148,15 @@ def format_area(value_mm2: float, system: UnitSystem = "mm") -> str:
 def format_confidence(confidence: float) -> str:
     """A chance that was asked for (0..1, under 1), in percent with as many digits as it needs: never rounded to 100 %."""
     return f"{100 * confidence:.10g} %"
+
+
+def format_part(part: float) -> str:
+    """A part of a whole (0..1) in percent, with one decimal; what there is little of is never shown as none or as all."""
+    if 0 < part < 0.0005:
+        return "under 0.1 %"
+    if 0.9995 <= part < 1:
+        return "over 99.9 %"
+    return f"{100 * part:.1f} %"
 
 
 def format_estimate(

@@ -20,10 +20,11 @@ import report_fakes as fakes
 from shapely import Point
 
 from pitmap.classes import CLASS_WORDS, Stage, SurfaceClass
-from pitmap.compare import ChangeCode, Fate, forecast_from_plan
+from pitmap.compare import ChangeCode, Fate, compare, forecast_from_plan
 from pitmap.csv_rows import table_csv
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
+from pitmap.flags import Flag
 from pitmap.report import (
     CHANGE_STYLES,
     CLASS_STYLES,
@@ -262,7 +263,7 @@ def test_readings_say_at_which_survey_a_mark_had_its_number(record):
         for k, stage in enumerate(("intake", "lap_2"))
     ]
     table = readings_shown(replace(record, readings=all_readings(both)))
-    assert len(set(table["mark"])) == 1
+    assert {mark.split()[0] for mark in table["mark"]} == {str(pit.mark_id.iloc[0])}
     assert list(table["survey"]) == ["intake", "after lap 2"]
     assert set(readings_shown(replace(record, readings=pit))["survey"]) == {"\u2013"}
 
@@ -342,7 +343,7 @@ def test_bare_record_says_why_things_are_missing(bare):
     text = " ".join(checked(record_html(bare)).text)
     for words in (
         "No verdict: no stock plan was made for this face.",
-        "Nothing to compare: this is the first survey of the face.",
+        "Nothing to compare: the record holds one survey of the face.",
         "No readings were entered",
         "No budget: no stock plan was made",
         "No checklist was filled in",
@@ -434,7 +435,16 @@ def test_json_is_strict_and_complete(record, bare):
     assert document["inspections"][2]["removed_um"]["value"] == 30.0
     assert document["tables"]["tracks"][0]["depth_high_um"] in (12.0, 30.0, "inf")
     assert len(document["tables"]["zones"]) == 45
-    assert "verdict" not in json.loads(record_json(bare))
+    assert document["plan"]["needed"][0] == {
+        "zone": "seal_land",
+        "aim": "pits",
+        "stock_um": {"value": 22.0, "low": 15.0, "high": 34.0, "level": 0.9, "reason": ""},
+        "recommended_um": 34.0,
+    }
+    case = document["plan"]["budget"][1]
+    assert (case["name"], case["now"]["low"], case["after"]["high"]) == ("case_left", 150, 170)
+    assert (case["limit"], case["is_minimum"], case["source"]) == (150.0, True, "own rule")
+    assert not {"verdict", "plan"} & set(json.loads(record_json(bare)))
 
 
 def test_csv_reads_back_as_it_was(record):
@@ -732,3 +742,100 @@ def test_maps_side_by_side_carry_classes_and_nothing_else(record):
         assert not touched.all()
         assert np.array_equal(drawn.picture[~touched], i.picture[~touched])
         assert not np.array_equal(drawn.picture, i.picture)
+
+
+def section_of(record, key):
+    return next(s for s in build_document(record).sections if s.key == key)
+
+
+def with_measurement(record, **tables):
+    """The record with other tables of its last survey."""
+    last = record.last
+    changed = SimpleNamespace(
+        **{**vars(last), "measurement": SimpleNamespace(**{**vars(last.measurement), **tables})}
+    )
+    return replace(record, inspections=(*record.inspections[:-1], changed))
+
+
+def test_largest_pits_never_pass_for_pits_of_the_working_zones(record):
+    marks = record.last.measurement.marks
+    leads = [b.text for b in section_of(record, "found").blocks if getattr(b, "kind", "") == "lead"]
+    assert leads == ["Largest pits of the working zones"]
+    few = pd.concat(
+        [marks[marks.zone == "seal_land"].head(2), marks[marks.zone != "seal_land"].assign(zone="rim")]
+    )
+    found = section_of(with_measurement(record, marks=few), "found").blocks
+    assert [b.text for b in found if getattr(b, "kind", "") == "lead"] == [
+        "Largest pits, those of the working zones first"
+    ]
+    assert [row[1] for row in found[-1].rows] == ["coolant-seal land"] * 2 + ["rim"] * 4
+
+
+def test_narrowest_place_beside_metal_not_seen_says_so(record):
+    lands = record.last.measurement.lands
+    told = section_of(
+        with_measurement(
+            record,
+            lands=lands.assign(
+                is_leak_path=[True, False],
+                flags=[int(Flag.CROSSES_LAND | Flag.TOUCHES_UNSEEN), int(Flag.TOUCHES_UNSEEN)],
+            ),
+        ),
+        "narrowest",
+    )
+    unseen = "runs into metal not seen: there may be more"
+    assert [row[-1] for row in told.blocks[0].rows] == [f"no sound metal left across; {unseen}", unseen]
+
+
+@pytest.mark.parametrize(
+    ("share", "said"),
+    [(0.0, "0.0 %"), (0.0004, "under 0.1 %"), (0.0312, "3.1 %"), (0.9996, "over 99.9 %"), (1.0, "100.0 %")],
+)
+def test_little_that_was_not_seen_is_never_none(record, share, said):
+    zones = record.last.measurement.zones.assign(unseen_share=share)
+    assert {row[1] for row in section_of(with_measurement(record, zones=zones), "unseen").blocks[0].rows} == {
+        said
+    }
+
+
+def test_reading_names_the_zone_of_its_mark_and_not_of_the_needle(record):
+    """A needle that stood beside the border of its mark's zone: one mark is not in two zones of one record."""
+    land = record.first.measurement.marks.query("zone == 'seal_land'").iloc[0]
+    pit = record.readings.head(1).assign(mark_id=land.mark_id, x_mm=0.0, y_mm=40.0)
+    assert record.drawing.zones["running_surface"].covers(Point(0, 40))
+    shown = readings_shown(replace(record, readings=pit.assign(stage="intake")))
+    assert shown["mark"].tolist() == [f"{land.mark_id} (coolant-seal land)"]
+    # without its survey only the place is known
+    assert readings_shown(replace(record, readings=pit))["mark"].tolist() == [
+        f"{land.mark_id} (running surface)"
+    ]
+
+
+def test_lap_series_says_what_cannot_be_told_at_intake(record):
+    """The share of an intake has no metal in it that the lap did not reach: it may rise without more damage."""
+    said = "Metal that the lap has not reached cannot be told at intake: it is in no figure of that survey, and counts in"
+    texts = [b.text for b in section_of(record, "series").blocks if isinstance(b, Paragraph)]
+    assert any(text.startswith(said) for text in texts)
+    lapped = replace(
+        record, inspections=record.inspections[1:], comparison=compare(record.inspections[1:], record.drawing)
+    )
+    assert not any(getattr(b, "text", "").startswith(said) for b in section_of(lapped, "series").blocks)
+
+
+def test_change_says_of_which_share_a_note_speaks(record):
+    texts = [b.text for b in section_of(record, "change").blocks if isinstance(b, Paragraph)]
+    assert "Affected share: without uncut metal, which cannot be told at intake." in texts
+
+
+def test_metal_that_was_seen_is_not_called_unseen_in_the_change_map():
+    """Uncut metal beside an intake: both photos show it, and still nobody can tell whether it changed."""
+    assert CHANGE_STYLES[ChangeCode.UNSEEN].word == "cannot be told"
+
+
+def test_key_of_a_chart_covers_no_point(record):
+    figure = draw_lines(series_chart(translator(), record.comparison, "affected_share"))
+    (ax,) = figure.axes
+    figure.canvas.draw()
+    key, axes = ax.get_legend().get_window_extent(), ax.get_window_extent()
+    assert len(ax.get_legend().get_texts()) == 3
+    assert key.y0 >= axes.y1 - 1 and key.y1 <= figure.bbox.y1 and key.x0 >= 0 and key.x1 <= figure.bbox.x1

@@ -48,8 +48,8 @@ def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None) -> No
         print_table(
             ["zone", "what", "before", "after", "change", "beyond repeatability"], [_row(r) for r in changes]
         )
-        for note in dict.fromkeys(str(r["note"]) for r in changes if r["note"]):
-            click.echo(f"  {note}")
+        for what, note in dict.fromkeys((r["class_word"], r["note"]) for r in changes if r["note"]):
+            click.echo(f"  {what}: {note}")
     if out is not None:
         _write(comparison, inspections, out)
         click.echo(f"\nwritten to {out}")

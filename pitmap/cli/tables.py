@@ -13,7 +13,7 @@ from ..estimate import Estimate
 from ..flags import flag_words
 from ..inspection import Inspection
 from ..stock import CAUTION
-from ..units import UnitSystem, format_confidence, format_estimate, format_length
+from ..units import UnitSystem, format_confidence, format_estimate, format_length, format_part
 
 __all__ = ["print_caution", "print_inspection", "print_table"]
 
@@ -66,7 +66,7 @@ def print_inspection(inspection: Inspection, units: str = "mm") -> None:
             [
                 str(zone).replace("_", " "),
                 *[_share(by_word.loc[w]) if w in by_word.index else "-" for w in _SHOWN],  # type: ignore[arg-type]
-                f"{100 * by_word.unseen_share.iloc[0]:.1f} %",
+                format_part(by_word.unseen_share.iloc[0]),
                 str(int(by_word.n_marks.get("pit", 0))),
             ]
         )

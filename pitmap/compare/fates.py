@@ -41,7 +41,7 @@ class ChangeCode(IntEnum):
     CAME = 4
     """Sound before, damage after."""
     UNSEEN = 255
-    """One of the two surveys does not show it."""
+    """One of the two surveys does not show it: metal that is not seen and, at intake, metal that the lap will not reach."""
 
 
 CHANGE_TEXT = {
@@ -50,7 +50,7 @@ CHANGE_TEXT = {
     ChangeCode.STAYED: "still there",
     ChangeCode.CLEARED: "cleared",
     ChangeCode.CAME: "came up",
-    ChangeCode.UNSEEN: "not seen in one of the two",
+    ChangeCode.UNSEEN: "cannot be told",
 }
 
 FATES = Schema(

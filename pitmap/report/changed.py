@@ -51,7 +51,7 @@ def change_section(t: Translate, record: RecordInput) -> Section:
     title = t("What changed")
     if record.comparison is None:
         if len(record.inspections) < 2:
-            text = t("Nothing to compare: this is the first survey of the face.")
+            text = t("Nothing to compare: the record holds one survey of the face.")
         else:
             text = t("Not compared: the surveys were not laid on each other.")
         return Section(key="change", title=title, blocks=(Paragraph(text=text),))
@@ -86,8 +86,9 @@ def change_section(t: Translate, record: RecordInput) -> Section:
                 "amount uncertain": t("yes, amount uncertain"),
                 "no": t("no: within repeatability"),
             }[proof_of_change(z.is_beyond_repeatability, z.change_low, z.change_high)]
-        what = quantity_word(t, "affected_share" if z.class_word == "affected" else "pit_share")
-        rows.append((zone_word(t, z.zone), what, number(t, e, "share", record.units), word))
+        rows.append(
+            (zone_word(t, z.zone), _share_word(t, z.class_word), number(t, e, "share", record.units), word)
+        )
     head = (
         t("zone"),
         t("share"),
@@ -96,8 +97,8 @@ def change_section(t: Translate, record: RecordInput) -> Section:
     )
     blocks.append(Table(head=head, rows=tuple(rows), widths=(0.22, 0.2, 0.32, 0.26)))
     blocks += [
-        Paragraph(text=t(note[:1].upper() + note[1:]) + ".", kind="note")
-        for note in shown["note"].unique()
+        Paragraph(text=f"{_share_word(t, word).capitalize()}: {t(note)}.", kind="note")
+        for word, note in shown[["class_word", "note"]].drop_duplicates().itertuples(index=False)
         if note
     ]
     picture = change_picture(t, record)
@@ -117,9 +118,16 @@ def change_section(t: Translate, record: RecordInput) -> Section:
                 )
             )
     if ChangeCode.UNSEEN in {int(v) for v in np.unique(pair.change_codes)}:
-        text = t("A place that one of the two photos does not show is never called changed or unchanged.")
+        text = t(
+            "Cannot be told: metal that one of the two photos does not show and, where the intake is one of them, metal that"
+            " the lap has not reached. It is never called changed or unchanged."
+        )
         blocks.append(Paragraph(text=text, kind="note"))
     return Section(key="change", title=title, blocks=tuple(blocks))
+
+
+def _share_word(t: Translate, class_word: str) -> str:
+    return quantity_word(t, "affected_share" if class_word == "affected" else "pit_share")
 
 
 def _shift_sentence(t: Translate, record: RecordInput) -> str:
@@ -180,6 +188,12 @@ def series_section(t: Translate, record: RecordInput) -> Section | None:
         t("land: deepest pit, by the lap steps alone"),
     )
     blocks: list[Any] = [Table(head=head, rows=tuple(rows), widths=(0.15, 0.13, 0.13, 0.2, 0.2, 0.19))]
+    if len({i.stage.is_lapped for i in record.inspections}) > 1:
+        text = t(
+            "Metal that the lap has not reached cannot be told at intake: it is in no figure of that survey, and counts in"
+            " those of the surveys after it."
+        )
+        blocks.append(Paragraph(text=text, kind="note"))
     forecast = None
     if record.plan is not None:
         try:

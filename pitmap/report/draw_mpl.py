@@ -14,6 +14,10 @@ from .figures import BarChart, FaceMap, LineChart
 __all__ = ["chart_png", "draw_bars", "draw_lines", "draw_map"]
 
 
+_KEY_COLUMNS = 2
+"""Of the key of a chart as wide as a third of the page."""
+
+
 def _figure(width_in: float, height_in: float) -> Figure:
     # Figure without pyplot: nothing global, nothing to close, safe in threads. Margins are set by hand: the
     # layout engine draws every chart twice over.
@@ -25,8 +29,13 @@ def _figure(width_in: float, height_in: float) -> Figure:
 def draw_lines(chart: LineChart, *, width_in: float = 3.0, height_in: float = 2.1) -> Figure:
     """Curves with their bands."""
     figure = _figure(width_in, height_in)
+    # The key stands over the axes, where it covers no point.
+    key_in = 0.16 * -(-len(chart.lines) // _KEY_COLUMNS)
     figure.subplots_adjust(
-        left=0.62 / width_in, right=1 - 0.1 / width_in, bottom=0.45 / height_in, top=1 - 0.1 / height_in
+        left=0.62 / width_in,
+        right=1 - 0.1 / width_in,
+        bottom=0.45 / height_in,
+        top=1 - (0.1 + key_in) / height_in,
     )
     ax = figure.add_subplot()
     for line in chart.lines:
@@ -55,7 +64,10 @@ def draw_lines(chart: LineChart, *, width_in: float = 3.0, height_in: float = 2.
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
     if chart.lines:
-        ax.legend(fontsize=7, frameon=False)
+        ax.legend(
+            fontsize=7, frameon=False, ncols=_KEY_COLUMNS, loc="lower left", bbox_to_anchor=(-0.2, 0.98), borderpad=0,
+            labelspacing=0.2, columnspacing=1.0, handlelength=2.4,
+        )  # fmt: skip
     return figure
 
 

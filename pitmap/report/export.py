@@ -70,7 +70,7 @@ def _plain(value: Any) -> Any:
 
 
 def record_json(record: RecordInput) -> str:
-    """Every figure of the record as JSON: job, surveys, tables, verdict."""
+    """Every figure of the record as JSON: job, surveys, tables, verdict, stock needed and budgets."""
     document: dict[str, Any] = {
         "pitmap_record": 1,
         "job": dict(record.job),
@@ -104,6 +104,20 @@ def record_json(record: RecordInput) -> str:
                 {"rule": f.rule, "status": f.status, "sentence": f.sentence, "source": f.source}
                 for f in v.findings
             ],
+        }
+        document["plan"] = {
+            "needed": [
+                {k: getattr(n, k) for k in ("zone", "aim", "stock_um", "recommended_um")}
+                for n in record.plan.needed
+            ],
+            "budget": [
+                {
+                    k: getattr(b, k)
+                    for k in ("name", "unit", "now", "after", "limit", "is_minimum", "source", "doubt")
+                }
+                for b in record.plan.budget
+            ],
+            "problems": list(record.plan.problems),
         }
     return json.dumps(_plain(document), indent=1, ensure_ascii=False, allow_nan=False)
 

@@ -12,12 +12,12 @@ from shapely import Point
 
 from ..classes import SurfaceClass
 from ..depth.survey import no_pit_means_little, unseen_shares
-from ..drawing import ZONE_NAMES, Drawing
+from ..drawing import WORKING_ZONES, ZONE_NAMES
 from ..errors import NotEnoughData
 from ..estimate import Estimate
-from ..flags import flag_words
+from ..flags import Flag, flag_words
 from ..measure import mark_diameter_mm
-from ..units import format_confidence, format_depth, format_length
+from ..units import format_confidence, format_depth, format_length, format_part
 from .by_hand import corrected_note
 from .draw_mpl import chart_png, draw_bars
 from .figures import budget_bars
@@ -208,7 +208,8 @@ def found_section(t: Translate, record: RecordInput) -> Section:
         *corrected_note(t, record),
         Paragraph(
             text=t(
-                "Shares of the metal that the photo shows, with their {level} intervals.",
+                "Shares of the metal that the photo shows, with their {level} intervals. Affected is pit, stain, heat tint and"
+                " metal that the lap has not reached together; tint is colour alone and no defect by itself.",
                 level=format_confidence(record.last.measurement.sound_width_mm.level),
             ),
             kind="note",
@@ -241,7 +242,10 @@ def found_section(t: Translate, record: RecordInput) -> Section:
             )
             for row in pit_rows
         ]
-        blocks.append(Paragraph(text=t("Largest pits of the working zones"), kind="lead"))
+        title = t("Largest pits of the working zones")
+        if not largest["zone"].isin(WORKING_ZONES).all():
+            title = t("Largest pits, those of the working zones first")
+        blocks.append(Paragraph(text=title, kind="lead"))
         blocks.append(
             Table(
                 head=(t("no."), t("zone"), t("diameter of a disc of its area"), t("remark")),
@@ -271,7 +275,7 @@ def narrowest_section(t: Translate, record: RecordInput) -> Section:
                 number(t, e, "length", record.units),
                 format_length(row.nominal_width_mm, record.units),
                 f"{format_length(row.x_mm, record.units)}, {format_length(row.y_mm, record.units)}",
-                t("no sound metal left across") if row.is_leak_path else "\u2013",
+                _land_remark(t, row),
             )
         )
     head = (t("place"), t("sound width"), t("width of the land"), t("x, y on the drawing"), t("remark"))
@@ -280,6 +284,13 @@ def narrowest_section(t: Translate, record: RecordInput) -> Section:
         "Sound width is the least sound metal that coolant would have to cross on any path over the land."
     )
     return Section(key="narrowest", title=title, blocks=(table, Paragraph(text=note, kind="note")))
+
+
+def _land_remark(t: Translate, row: Any) -> str:
+    # The flag of a crossing says the same as the leak path.
+    doubts = flag_words(int(row.flags) & ~int(Flag.CROSSES_LAND))
+    words = [t("no sound metal left across") if row.is_leak_path else "", doubts]
+    return "; ".join(word for word in words if word) or "\u2013"
 
 
 def _deepest(record: RecordInput, zone: str) -> Estimate:
@@ -304,7 +315,9 @@ def depth_section(t: Translate, record: RecordInput) -> Section:
         ]
         blocks.append(
             Table(
-                head=(t("zone"), t("deepest pit under the first face")), rows=tuple(rows), widths=(0.3, 0.7)
+                head=(t("zone"), t("deepest pit, from the face as it came in")),
+                rows=tuple(rows),
+                widths=(0.3, 0.7),
             )
         )
     readings = record.readings
@@ -325,7 +338,7 @@ def depth_section(t: Translate, record: RecordInput) -> Section:
                 (
                     t(_KINDS.get(row.kind, row.kind)),
                     stage_word(t, row.stage) if "stage" in readings else "\u2013",
-                    _mark_and_zone(t, record.drawing, row),
+                    _mark_and_zone(t, record, row),
                     value,
                     format_depth(row.uncertainty_um, record.units),
                     str(row.instrument or "\u2013"),
@@ -348,14 +361,24 @@ def _pits_before_others(readings: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _mark_and_zone(t: Translate, drawing: Drawing, row: Any) -> str:
+def _mark_and_zone(t: Translate, record: RecordInput, row: Any) -> str:
     """Which mark was read; of a pit also where it lies, for the depths that decide are those of the working zones."""
     mark_id = str(row.mark_id) if row.mark_id >= 0 else "\u2013"
     if row.kind != "pit_depth":
         return mark_id
     at = Point(row.x_mm, row.y_mm)
-    zone = next((name for name, area in drawing.zones.items() if area.covers(at)), "")
-    return f"{mark_id} ({zone_word(t, zone)})"
+    # The zone of a mark is that of most of it, as in the table of marks: the needle may have stood beside the border.
+    zones = _zones_of_mark(record, row)
+    zones += [name for name, area in record.drawing.zones.items() if area.covers(at)]
+    return f"{mark_id} ({zone_word(t, zones[0] if zones else '')})"
+
+
+def _zones_of_mark(record: RecordInput, row: Any) -> list[str]:
+    """Zone of the mark that a reading was taken of, in the survey of its stage; none where that is not known."""
+    stage = getattr(row, "stage", "")
+    own = [i.measurement.marks for i in record.inspections if str(i.stage) == stage]
+    found = [marks.loc[marks["mark_id"] == row.mark_id, "zone"] for marks in own] if len(own) == 1 else []
+    return [str(zone) for zones in found for zone in zones]
 
 
 _UNIT_KINDS = {"um": "depth", "mm": "length", "percent": "percent"}
@@ -429,7 +452,7 @@ def unseen_section(t: Translate, record: RecordInput) -> Section:
     rows = []
     for zone in [z for z in ZONE_NAMES if (zones["zone"] == z).any()]:
         share = float(zones.loc[zones["zone"] == zone, "unseen_share"].iloc[0])
-        rows.append((zone_word(t, zone), f"{share:.1%}"))
+        rows.append((zone_word(t, zone), format_part(share)))
     note = t("Metal that was not seen is counted neither as sound nor as damaged.")
     table = Table(head=(t("zone"), t("not seen")), rows=tuple(rows), widths=(0.4, 0.6))
     notes = [Paragraph(text=t(n), kind="list") for n in getattr(record.last, "notes", ())]

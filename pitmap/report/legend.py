@@ -75,7 +75,8 @@ def lines_note(t: Translate) -> str:
     """What the lines and numbers of an overlay picture mean."""
     return t(
         "Lines are the zones of the drawing (yellow: the coolant-seal land); the white bar marks its narrowest"
-        " sound metal. Numbers are those of the table of marks."
+        " sound metal, or where damage crosses it. Numbers are those of the survey's own marks: every survey numbers its"
+        " marks anew."
     )
 
 

@@ -49,9 +49,7 @@ CHANGE_STYLES: dict[ChangeCode, Style] = {
     ChangeCode.STAYED: Style(colour="#d55e00", pattern="solid", hatch="", word=mark("still there")),
     ChangeCode.CLEARED: Style(colour="#56b4e9", pattern="rising", hatch="//", word=mark("cleared")),
     ChangeCode.CAME: Style(colour="#000000", pattern="dots", hatch="..", word=mark("came up")),
-    ChangeCode.UNSEEN: Style(
-        colour="#4d4d4d", pattern="cross", hatch="xx", word=mark("not seen in one of the two")
-    ),
+    ChangeCode.UNSEEN: Style(colour="#4d4d4d", pattern="cross", hatch="xx", word=mark("cannot be told")),
 }
 
 STATUS_SYMBOLS = {"pass": "\u2713", "watch": "\u25b2", "stop": "\u2715", "not judged": "\u2013"}

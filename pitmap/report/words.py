@@ -39,7 +39,7 @@ _FATES = {
     "smaller": mark("smaller"),
     "same": mark("no provable change"),
     "larger": mark("larger"),
-    "new": mark("new since the last survey"),
+    "new": mark("new"),
     "opened_up": mark("opened up by the lap"),
     "cannot_tell": mark("cannot tell"),
 }

@@ -9,7 +9,7 @@ import pandas as pd
 from ..estimate import Estimate
 from ..flags import flag_words
 from ..report.words import estimate_of
-from ..units import UnitSystem, format_depth, format_estimate, format_length
+from ..units import UnitSystem, format_depth, format_estimate, format_length, format_part
 
 __all__ = [
     "lands_view",
@@ -50,7 +50,7 @@ def zones_view(zones: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
                 "zone": str(r.zone).replace("_", " "),
                 "what": r.class_word,
                 "share of what was seen": share,
-                "not seen": f"{100 * r.unseen_share:.1f} %",
+                "not seen": format_part(r.unseen_share),
                 "marks": _UNKNOWN if pd.isna(r.share) else str(r.n_marks),
                 "area mm2": _UNKNOWN if pd.isna(r.area_mm2) else f"{r.area_mm2:.1f}",
                 "largest mm2": _UNKNOWN if pd.isna(r.largest_mm2) else f"{r.largest_mm2:.2f}",

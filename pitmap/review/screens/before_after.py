@@ -92,9 +92,7 @@ def _pictures(pair: PairChange, before: Inspection, after: Inspection, drawing: 
     with change:
         changed = drawn("change", (pair, after), (), lambda: change_on_photo(pair, after))
         st.image(changed, width="stretch", output_format="JPEG")
-        st.caption(
-            "Full colour: still there. Rising lines: cleared. Dots: came up. Cross: not seen in one of the two."
-        )
+        st.caption("Full colour: still there. Rising lines: cleared. Dots: came up. Cross: cannot be told.")
 
 
 def _tables(pair: PairChange) -> None:

@@ -13,7 +13,7 @@ from ...drawing import Drawing
 from ...flags import flag_words
 from ...inspection import Inspection, is_of_drawing
 from ...report.page_map import MARKS_TRACE, page_map
-from ...units import format_estimate
+from ...units import format_estimate, format_part
 from ...workflow import newest_inspection
 from ..cached import drawn, face_drawing, inspection_of
 from ..corrections import PAINTABLE, Stroke, correct
@@ -82,7 +82,7 @@ def _headline(inspection: Inspection) -> None:
         if not pd.isna(row.share):
             column.caption(
                 f"{100 * row.share_low:.1f} to {100 * row.share_high:.1f} % of what was seen; "
-                f"not seen {100 * row.unseen_share:.1f} %"
+                f"not seen {format_part(row.unseen_share)}"
             )
     leak = leak_words(inspection.lands)
     if leak:
