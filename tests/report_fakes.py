@@ -189,13 +189,13 @@ def make_plan():
         budget=(
             SimpleNamespace(name="total_stock", unit="um", now=Estimate(value=30, low=27, high=33),
                             after=Estimate(value=52, low=44, high=60), per_10_um=10.0, limit=100.0, limit_high=math.nan,
-                            is_minimum=False, source="service manual, page 12 (as entered)", doubt=""),
+                            is_minimum=False, source="service manual, page 12 (as entered)", lacking="", doubt=""),
             SimpleNamespace(name="case_left", unit="um", now=Estimate(value=170, low=150, high=190),
                             after=Estimate(value=148, low=126, high=170), per_10_um=-10.0, limit=150.0,
-                            limit_high=math.nan, is_minimum=True, source="own rule", doubt=""),
+                            limit_high=math.nan, is_minimum=True, source="own rule", lacking="", doubt=""),
             SimpleNamespace(name="thickness", unit="mm", now=Estimate.unknown("no thickness was measured"),
                             after=Estimate.unknown("no thickness was measured"), per_10_um=-0.01, limit=math.nan,
-                            limit_high=math.nan, is_minimum=True, source="", doubt=""),
+                            limit_high=math.nan, is_minimum=True, source="", lacking="", doubt=""),
         ),
         verdict=SimpleNamespace(
             outcome="lap", stock_um=34.0, headline="Lap a further 34 um off this face.",

@@ -839,3 +839,47 @@ def test_key_of_a_chart_covers_no_point(record):
     key, axes = ax.get_legend().get_window_extent(), ax.get_window_extent()
     assert len(ax.get_legend().get_texts()) == 3
     assert key.y0 >= axes.y1 - 1 and key.y1 <= figure.bbox.y1 and key.x0 >= 0 and key.x1 <= figure.bbox.x1
+
+
+@pytest.mark.parametrize(
+    "lacking",
+    [
+        "how much must come off is not known",
+        "the stock taken off at earlier rebuilds was not entered (0 for none)",
+    ],
+)
+def test_budget_of_which_nothing_can_be_said_shows_no_figure_after_the_plan(record, lacking):
+    """52 um of 100 um allowed would be those of no work at all, in blue beside a rule that says "not judged"."""
+    total, *others = record.plan.budget
+    best = SimpleNamespace(**{**vars(total), "lacking": lacking})
+    plan = SimpleNamespace(**{**vars(record.plan), "budget": (best, *others)})
+    head, *_ = record.plan.verdict.findings
+    plan.verdict = SimpleNamespace(
+        **{**vars(plan.verdict), "findings": (SimpleNamespace(**{**vars(head), "status": "not judged"}),)}
+    )
+
+    def row():
+        tables = [b for b in section_of(replace(record, plan=plan), "stock").blocks if isinstance(b, Table)]
+        return next(r for b in tables for r in b.rows if r[0] == "stock taken off this face")
+
+    assert row()[1:3] == ("30.0 um (27.0 to 33.0)", f"not known: {lacking}")
+    assert [bar.label for bar in budget_bars(translator(), plan).bars] == ["hardened case left"]
+    # what breaks the limit even at its best is known to break it
+    plan.verdict.findings[0].status = "stop"
+    assert row()[2] == "52.0 um (44.0 to 60.0)"
+    assert len(budget_bars(translator(), plan).bars) == 2
+
+
+def test_record_that_advises_no_stock_says_no_chance_of_it(record):
+    unknown = SimpleNamespace(
+        zone="seal_land",
+        aim="pits",
+        stock_um=Estimate.unknown("not seen"),
+        recommended_um=math.nan,
+        confidence=0.9,
+    )
+    plan = SimpleNamespace(**{**vars(record.plan), "needed": (unknown,)})
+    said = "Stock that this record advises is enough"
+    for of, is_said in ((record.plan, True), (plan, False)):
+        texts = [getattr(b, "text", "") for b in section_of(replace(record, plan=of), "verdict").blocks]
+        assert any(said in text for text in texts) == is_said

@@ -1199,3 +1199,15 @@ def test_plan_stock_that_falls_is_told_in_the_units_of_the_plan():
     assert any(
         p.startswith(said.format("1.6 thou", "0.8 thou")) for p in _plan(surveys, system="inch").problems
     )
+
+
+def test_plan_metal_not_seen_is_not_taken_for_cut():
+    """Where 30 % of a zone was not seen, no uncut metal on the rest is no stock of 0 um."""
+    hidden = replace(_survey("test_lap", 20, pits=[]), zones=_zones([0.3, 0.0]))
+    plan = _plan([hidden], _sheet(uncut_share_max=5))
+    land, inside = (_need(plan, zone, "uncut") for zone in ("seal_land", "running_surface"))
+    assert (
+        land.stock_um.reason == "no uncut metal shows, but 30 % of the zone was not seen: photograph it again"
+    )
+    assert math.isnan(land.recommended_um)
+    assert inside.stock_um.value == 0.0

@@ -109,14 +109,15 @@ def unseen_shares(zones: pd.DataFrame) -> dict[str, float]:
     return {str(zone): float(share) for zone, share in of_zone.items()}
 
 
-def no_pit_means_little(unseen: Mapping[str, float] | None, zone: str) -> str:
-    """Why it says nothing of a zone that no pit was found in it; empty where it was seen, or was not measured.
+def no_pit_means_little(unseen: Mapping[str, float] | None, zone: str, *, what: str = "pit") -> str:
+    """Why it says nothing of a zone that no pit (or `what`) was found in it; empty where it was seen, or not measured.
 
     Parameters
     ----------
     unseen : mapping of str to float, or None
         :meth:`FaceSurvey.unseen_shares` of the last survey.
     zone : str
+    what : str
     """
     if unseen is None:
         return ""
@@ -124,7 +125,7 @@ def no_pit_means_little(unseen: Mapping[str, float] | None, zone: str) -> str:
         return "the drawing has no such zone"
     if not unseen[zone] <= UNSEEN_MOST:
         share = f"{100 * unseen[zone]:.0f} % of the zone" if math.isfinite(unseen[zone]) else "the zone"
-        return f"no pit shows, but {share} was not seen: photograph it again"
+        return f"no {what} shows, but {share} was not seen: photograph it again"
     return ""
 
 

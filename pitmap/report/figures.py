@@ -27,6 +27,7 @@ __all__ = [
     "budget_bars",
     "curve_chart",
     "face_map",
+    "is_best_case",
     "series_chart",
 ]
 
@@ -276,15 +277,22 @@ def curve_chart(t: Translate, curves: pd.DataFrame, aim: str, units: UnitSystem 
     )
 
 
+def is_best_case(plan: Any, line: Any) -> bool:
+    """A budget's figure for after the work is only the best that it can be, and does not break the limit even so."""
+    return bool(line.lacking) and not any(
+        f.rule == line.name and f.status == "stop" for f in plan.verdict.findings
+    )
+
+
 def budget_bars(t: Translate, plan: Any, units: UnitSystem = "mm") -> BarChart:
     """The plan's budgets: what is left after the planned removal against the limit.
 
     Budgets without a limit are left out: a bar without its limit would look like a pass. So are those that rest on an
-    entry that does not hold.
+    entry that does not hold, and those of which nothing can be said after the work.
     """
     bars = []
     for line in plan.budget:
-        if math.isnan(line.limit) or not line.after.is_known or line.doubt:
+        if math.isnan(line.limit) or not line.after.is_known or line.doubt or is_best_case(plan, line):
             continue
         scale, unit = {
             ("um", "inch"): (1 / UM_PER_THOU, "thou"),

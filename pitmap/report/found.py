@@ -20,7 +20,7 @@ from ..measure import mark_diameter_mm
 from ..units import format_confidence, format_depth, format_length, format_part
 from .by_hand import corrected_note
 from .draw_mpl import chart_png, draw_bars
-from .figures import budget_bars
+from .figures import budget_bars, is_best_case
 from .legend import class_entries, legend_png, lines_note
 from .model import Facts, Paragraph, Picture, RecordInput, Section, Table
 from .overlay import numbered_marks, overlay_picture
@@ -90,7 +90,7 @@ def verdict_section(t: Translate, record: RecordInput) -> Section:
         for problem in record.plan.problems
         if problem.casefold() not in reasons
     ]
-    if record.plan.needed:
+    if any(n.stock_um.is_known and n.recommended_um > 0 for n in record.plan.needed):
         text = t(
             "Stock that this record advises is enough with a chance of {confidence}.",
             confidence=format_confidence(record.plan.confidence),
@@ -422,10 +422,8 @@ def stock_section(t: Translate, record: RecordInput) -> Section:
         lines.append(
             (
                 quantity_word(t, line.name),
-                *(
-                    t("not known") if line.doubt else number(t, e, kind, record.units)
-                    for e in (line.now, line.after)
-                ),
+                t("not known") if line.doubt else number(t, line.now, kind, record.units),
+                _after_plan(t, record, line, kind),
                 word if has_limit else limit,
                 line.source or "\u2013",
             )
@@ -444,6 +442,15 @@ def stock_section(t: Translate, record: RecordInput) -> Section:
     else:
         blocks.append(Paragraph(text=t("No budget was judged: no limits were entered.")))
     return Section(key="stock", title=title, blocks=tuple(blocks))
+
+
+def _after_plan(t: Translate, record: RecordInput, line: Any, kind: Any) -> str:
+    if line.doubt:
+        return t("not known")
+    if is_best_case(record.plan, line):
+        # A figure would be that of no work at all, or of a plate that was never lapped before.
+        return t("not known: {reason}", reason=t(line.lacking))
+    return number(t, line.after, kind, record.units)
 
 
 def unseen_section(t: Translate, record: RecordInput) -> Section:
