@@ -29,6 +29,7 @@ from pitmap.estimate import Estimate
 from pitmap.inspection import Inspection, load_inspection, save_inspection
 from pitmap.measure import LANDS, MARKS, ZONES, measure
 from pitmap.pipeline import STEPS, map_face
+from pitmap.report.closing import CAUTIONS
 from pitmap.settings import Settings
 
 SURVEY = "a_test_lap"
@@ -303,7 +304,10 @@ def test_plan_and_compare_commands(
     known = replace(inspection, removed_um=Estimate.from_sd(22.0, 3.0))
     save_inspection(known, tmp_path / "known")
     assert run("plan", str(tmp_path / "known"), "--out", str(tmp_path / "plan")) == 0
-    assert "not judged" in capsys.readouterr().out
+    printed = " ".join(capsys.readouterr().out.split())
+    assert "not judged" in printed
+    for caution in CAUTIONS:
+        assert caution in printed
     plan = json.loads((tmp_path / "plan" / "plan.json").read_text(encoding="utf-8"))
     assert plan["verdict"]["outcome"]
     assert run("compare", str(folder), "--drawing", DRAWING) == 2
@@ -496,7 +500,9 @@ def test_dates_against_stages_are_told_and_names_stay_with_their_maps(
         "the survey after the test lap is dated 2031-03-05, later than the one after lap 1 of 2020-01-01"
     )
     assert contradiction in printed
-    assert "\nafter lap 1 to light test lap:" in printed
+    assert re.search(r"\nafter lap 1 to light test lap: two sights of one mark within 0\.\d\d mm\n", printed)
+    assert run("compare", str(series), "--drawing", DRAWING, "--units", "inch") == 0
+    assert re.search(r"two sights of one mark within 0\.\d\d\d in\n", capsys.readouterr().out)
     fates = pd.read_csv(out / "fates_lap_1_to_test_lap.csv")
     assert (fates.mark_before == -1).all() and len(fates) > 10
     assert run("plan", str(series)) == 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import click
 
@@ -13,8 +13,9 @@ from ..csv_rows import table_csv
 from ..drawing import Drawing
 from ..errors import InputError
 from ..inspection import must_be_on_drawing
+from ..units import UnitSystem, format_length
 from ..whole_file import write_all_whole
-from .options import DRAWING, RESULT_FOLDER
+from .options import DRAWING, RESULT_FOLDER, units_option
 from .planning import open_face
 from .tables import print_table
 
@@ -25,7 +26,8 @@ __all__ = ["command"]
 @click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--drawing", required=True, type=DRAWING, help="Drawing that the surveys were mapped with.")
 @click.option("--out", type=RESULT_FOLDER, help="Folder for the tables as CSV and the change picture.")
-def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None) -> None:
+@units_option
+def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None, units: str) -> None:
     """The fate of every pit and the change of every zone between two or more surveys of one face."""
     from ..compare import compare
     from ..report import translator
@@ -41,7 +43,8 @@ def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None) -> No
     t = translator()
     for pair in _shown(comparison):
         before, after = (stage_word(t, inspections[k - 1].stage) for k in (pair.before, pair.after))
-        click.echo(f"\n{before} to {after}: two sights of one mark within {pair.tolerance_mm:.2f} mm")
+        within = format_length(pair.tolerance_mm, cast(UnitSystem, units))
+        click.echo(f"\n{before} to {after}: two sights of one mark within {within}")
         counts = pair.counts("pit")
         print_table(["pits", *counts], [["", *[str(n) for n in counts.values()]]])
         changes = pair.zone_changes.to_dict("records")

@@ -22,7 +22,7 @@ from ..units import UnitSystem, format_confidence, format_depth, format_estimate
 from ..whole_file import write_all_whole
 from .options import RESULT_FOLDER, units_option
 from .planning import open_face, plan_options, plan_surveys
-from .tables import print_caution, print_table
+from .tables import print_cautions_of_work, print_table
 
 __all__ = ["command", "print_plan", "write_plan"]
 
@@ -153,7 +153,7 @@ def print_plan(plan: StockPlan, units: str) -> None:
         click.echo(f"\n  read these pits next, in this order: {marks}")
     for problem in plan.problems:
         click.echo(f"  ! {problem}")
-    print_caution()
+    print_cautions_of_work()
 
 
 def _step(row: pd.Series, system: UnitSystem) -> list[str]:

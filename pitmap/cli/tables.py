@@ -15,7 +15,7 @@ from ..inspection import Inspection
 from ..stock import CAUTION
 from ..units import UnitSystem, format_confidence, format_estimate, format_length, format_part
 
-__all__ = ["print_caution", "print_inspection", "print_table"]
+__all__ = ["print_caution", "print_cautions_of_work", "print_inspection", "print_table"]
 
 _MOST_SCORES = 3
 _SHOWN = ("affected", "pit", "stain", "tint", "uncut")
@@ -24,6 +24,13 @@ _SHOWN = ("affected", "pit", "stain", "tint", "uncut")
 def print_caution() -> None:
     """The usual caution, under whatever was printed."""
     click.echo("\n" + textwrap.fill(CAUTION, 100))
+
+
+def print_cautions_of_work() -> None:
+    """Every caution of the trade, under what speaks of lapping, polishing and cleaning."""
+    from ..report.closing import CAUTIONS
+
+    click.echo("\n" + textwrap.fill(" ".join(CAUTIONS), 100, break_on_hyphens=False))
 
 
 def print_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
