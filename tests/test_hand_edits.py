@@ -199,6 +199,8 @@ def test_record_says_who_changed_what_on_the_map_and_why(book: Casebook, tmp_pat
     untouched = RecordInput(job={}, drawing=drawing, inspections=(opened(book, survey, drawing),))
     assert "by hand" not in record_html(untouched).lower()
     erase_pit(book, survey)
+    one = RecordInput(job={}, drawing=drawing, inspections=(opened(book, survey, drawing),))
+    assert "By hand: one correction of this map, by Ada; these figures hold it." in record_html(one)
     paint_speck(book, survey)
     inspection = opened(book, survey, drawing)
     first, second = inspection.edits

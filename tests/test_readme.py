@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import re
 from pathlib import Path
 
@@ -59,3 +60,24 @@ def test_top_level_holds_the_agreed_names_only() -> None:
     }
     made = {"pitmap_out", "build", "dist", "pitmap.egg-info", "record", "target.pdf"}
     assert {p.name for p in ROOT.iterdir() if not p.name.startswith(".")} <= agreed | made
+
+
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def test_main_calls_of_the_stages_exist() -> None:
+    calls = re.findall(r"^\| `(\w+)(?:/|\.py|\.py`)?`? \|[^|]*\| (`.*) \|$", DEVELOPERS, re.M)
+    found = [(stage, name) for stage, cell in calls for name in re.findall(r"`(\w+)\(", cell)]
+    assert {("report", "record_zip"), ("drawing", "load_drawing"), ("tracing", "trace_plate")} <= set(found)
+    for stage, name in found:
+        assert hasattr(importlib.import_module(f"pitmap.{stage}"), name), f"pitmap.{stage}.{name}"
+
+
+def test_what_is_said_of_an_inspection_exists() -> None:
+    from pitmap import inspection
+    from pitmap.inspection import files
+
+    said = DEVELOPERS.split("## Inspection")[1].split("\n## ")[0]
+    for name in re.findall(r"`(\w+)\(", said):
+        assert hasattr(inspection, name), name
+    assert sorted(set(re.findall(r"`([\w]+\.(?:json|png|jpg|csv))`", said))) == sorted(files._FILES)

@@ -65,12 +65,20 @@ def corrected_note(t: Translate, record: RecordInput) -> list[Paragraph]:
     edits = record.last.edits
     if not edits:
         return []
-    text = t(
-        'By hand: {n} corrections of this map, by {people}; these figures hold them. The section "Corrected by hand"'
-        " names each.",
-        n=len(edits),
-        people=", ".join(dict.fromkeys(e.person for e in edits)),
-    )
+    people = ", ".join(dict.fromkeys(e.person for e in edits))
+    if len(edits) == 1:
+        text = t(
+            'By hand: one correction of this map, by {people}; these figures hold it. The section "Corrected by hand" tells'
+            " it.",
+            people=people,
+        )
+    else:
+        text = t(
+            'By hand: {n} corrections of this map, by {people}; these figures hold them. The section "Corrected by hand"'
+            " names each.",
+            n=len(edits),
+            people=people,
+        )
     return [Paragraph(text=text, kind="warning")]
 
 

@@ -346,6 +346,8 @@ def depth_section(t: Translate, record: RecordInput) -> Section:
             )
         head = (t("reading"), t("survey"), t("mark"), t("value"), t("uncertainty"), t("instrument"))
         blocks.append(Table(head=head, rows=tuple(shown), widths=(0.13, 0.15, 0.22, 0.14, 0.13, 0.23)))
+        text = t("The uncertainty of a reading is one standard deviation, as it was entered.")
+        blocks.append(Paragraph(text=text, kind="note"))
         if len(readings) > _N_READINGS:
             text = t("{shown} of {all} readings, the deepest pits first; the others are in the exported tables.",
                      shown=_N_READINGS, all=len(readings))  # fmt: skip
