@@ -139,7 +139,7 @@ def cannot_tell_words(fates: pd.DataFrame, class_word: str = "pit") -> str:
     if why.empty:
         return ""
     return (
-        f"Cannot tell, {why.sum()} {class_word}{'s' * (why.sum() > 1)}: "
+        f"Cannot tell, {why.sum()} {class_word}{'s' if why.sum() > 1 else ''}: "
         + "; ".join(f"{text} ({n})" for text, n in why.items())
         + "."
     )
