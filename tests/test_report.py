@@ -506,7 +506,7 @@ def test_key_names_what_is_on_the_picture_and_no_more():
     t, picture = translator(), np.zeros((40, 900, 3), np.uint8)
     pit_and_sound = np.array([[SurfaceClass.PIT, SurfaceClass.SOUND]], np.uint8)
     assert [word for _, word in class_entries(t, np.unique(pit_and_sound))] == ["pit"]
-    pit, note = class_entries(t, np.unique(pit_and_sound)), lines_note(t)
+    pit, note = class_entries(t, np.unique(pit_and_sound)), lines_note(t, fakes.make_drawing())
     both, sound = (with_key(picture, entries, note) for entries in (pit, []))
     assert both.shape[0] > sound.shape[0] > 40 and both.shape[1] == sound.shape[1] == 900
     assert (sound[:40] == picture).all()
@@ -596,15 +596,35 @@ def _simulated(rgb, kind):
     return np.clip(np.array(matrix) @ linear, 0, 1)
 
 
-@pytest.mark.parametrize("kind", ["deutan", "protan"])
-def test_palette_colours_stay_apart_with_a_colour_vision_deficiency(kind):
+def _apart(colours, kind):
+    """Differences (CIEDE2000) between every two colours as somebody with a deficiency sees them."""
     from skimage.color import deltaE_ciede2000, xyz2lab
 
     to_xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
-    lab = [xyz2lab((to_xyz @ _simulated(s.rgb, kind))[None, None])[0, 0] for s in CLASS_STYLES.values()]
-    pairs = [deltaE_ciede2000(a, b) for k, a in enumerate(lab) for b in lab[:k]]
+    lab = [xyz2lab((to_xyz @ _simulated(rgb, kind))[None, None])[0, 0] for rgb in colours]
+    return [float(deltaE_ciede2000(a, b)) for k, a in enumerate(lab) for b in lab[:k]]
+
+
+@pytest.mark.parametrize("styles", [CLASS_STYLES, CHANGE_STYLES], ids=["classes", "changes"])
+@pytest.mark.parametrize("kind", ["deutan", "protan"])
+def test_palette_colours_stay_apart_with_a_colour_vision_deficiency(kind, styles):
     # A difference of 10 is seen at a glance side by side; the patterns carry the rest.
-    assert min(pairs) > 10
+    assert min(_apart([s.rgb for s in styles.values()], kind)) > 10
+
+
+@pytest.mark.parametrize("kind", ["deutan", "protan"])
+def test_damage_that_came_up_is_told_from_a_dark_hole_and_from_bare_metal(kind):
+    """Black dots on the dark floor of a pit were the photo itself."""
+    for metal in ((30, 30, 30), (185, 185, 185)):
+        assert _apart([CHANGE_STYLES[ChangeCode.CAME].rgb, metal], kind)[0] > 20
+
+
+def test_lines_of_a_plate_without_a_land_are_not_said_to_show_one():
+    drawing = fakes.make_drawing()
+    assert "yellow: the coolant-seal land" in lines_note(translator(), drawing)
+    bare = replace(drawing, zones={k: v for k, v in drawing.zones.items() if k != "seal_land"})
+    said = lines_note(translator(), bare)
+    assert said.startswith("Lines are the zones of the drawing. Numbers are") and "land" not in said
 
 
 def test_figures_are_drawn_from_one_set_of_data(record):
@@ -641,6 +661,7 @@ def test_why_fates_cannot_be_told_is_counted():
     })  # fmt: skip
     said = "Cannot tell, 3 pits: under 0.8 mm (2); the later survey is not sure of this mark (1)."
     assert cannot_tell_words(fates) == said
+    assert cannot_tell_words(fates, "stain") == "Cannot tell, 1 stain: x (1)."
     assert cannot_tell_words(fates[fates.fate == "gone"]) == ""
 
 

@@ -31,7 +31,9 @@ def write_map(inspection: Inspection, drawing: Drawing, folder: Path, units: str
         units=cast(UnitSystem, units),
     )
     t = translator()
-    picture = with_key(picture, class_entries(t, np.unique(inspection.class_map.codes)), lines_note(t))
+    picture = with_key(
+        picture, class_entries(t, np.unique(inspection.class_map.codes)), lines_note(t, drawing)
+    )
     save_inspection(inspection, folder, overlay_jpg=jpeg_of(picture, "overlay.jpg"))
 
 

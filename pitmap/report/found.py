@@ -163,7 +163,7 @@ def pictures_section(t: Translate, record: RecordInput) -> Section:
     codes = {int(c) for i in shown for c in np.unique(i.class_map.codes)}
     if codes & {int(c) for c in CLASS_STYLES}:
         blocks.append(legend_picture(t, codes))
-    blocks.append(Paragraph(text=lines_note(t), kind="note"))
+    blocks.append(Paragraph(text=lines_note(t, record.drawing), kind="note"))
     return Section(key="pictures", title=t("Pictures"), blocks=tuple(blocks))
 
 

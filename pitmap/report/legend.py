@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from ..drawing import Drawing
 from .overlay import font_file, paint_codes
 from .palette import CHANGE_STYLES, CLASS_STYLES, Style
 from .text import Translate
@@ -71,12 +72,16 @@ def change_entries(t: Translate, codes: Iterable[int]) -> list[tuple[Style, str]
     return [(style, t(style.word)) for code, style in CHANGE_STYLES.items() if int(code) in there]
 
 
-def lines_note(t: Translate) -> str:
-    """What the lines and numbers of an overlay picture mean."""
-    return t(
-        "Lines are the zones of the drawing (yellow: the coolant-seal land); the white bar marks its narrowest"
-        " sound metal, or where damage crosses it. Numbers are those of the survey's own marks: every survey numbers its"
-        " marks anew."
+def lines_note(t: Translate, drawing: Drawing) -> str:
+    """What the lines and numbers of an overlay picture of a plate mean."""
+    lines = t("Lines are the zones of the drawing.")
+    if "seal_land" in drawing.zones:
+        lines = t(
+            "Lines are the zones of the drawing (yellow: the coolant-seal land); the white bar marks its narrowest sound"
+            " metal, or where damage crosses it."
+        )
+    return f"{lines} " + t(
+        "Numbers are those of the survey's own marks: every survey numbers its marks anew."
     )
 
 

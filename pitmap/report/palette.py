@@ -48,7 +48,7 @@ CLASS_STYLES: dict[SurfaceClass, Style] = {
 CHANGE_STYLES: dict[ChangeCode, Style] = {
     ChangeCode.STAYED: Style(colour="#d55e00", pattern="solid", hatch="", word=mark("still there")),
     ChangeCode.CLEARED: Style(colour="#56b4e9", pattern="rising", hatch="//", word=mark("cleared")),
-    ChangeCode.CAME: Style(colour="#000000", pattern="dots", hatch="..", word=mark("came up")),
+    ChangeCode.CAME: Style(colour="#f0e442", pattern="dots", hatch="..", word=mark("came up")),
     ChangeCode.UNSEEN: Style(colour="#4d4d4d", pattern="cross", hatch="xx", word=mark("cannot be told")),
 }
 
