@@ -904,3 +904,26 @@ def test_record_that_advises_no_stock_says_no_chance_of_it(record):
     for of, is_said in ((record.plan, True), (plan, False)):
         texts = [getattr(b, "text", "") for b in section_of(replace(record, plan=of), "verdict").blocks]
         assert any(said in text for text in texts) == is_said
+
+
+@pytest.mark.parametrize(
+    ("units", "unit", "limit", "said"),
+    [
+        ("inch", "mm", 11.85, "at most 0.4665 in"),
+        ("inch", "um", 150.0, "at most 5.91 thou"),
+        ("mm", "um", 76.2, "at most 76.2 um"),
+        ("inch", "um", 76.2, "at most 3.0 thou"),
+        ("mm", "mm", 11.85, "at most 11.85 mm"),
+        ("mm", "percent", 22.5, "at most 22.5 %"),
+    ],
+)
+def test_limit_in_the_table_has_the_digits_of_its_rule(record, units, unit, limit, said):
+    """0.467 in beside 0.4666 in would be a limit on the wrong side of the figure."""
+    line = SimpleNamespace(**{**vars(record.plan.budget[0]), "unit": unit, "limit": limit})
+    plan = SimpleNamespace(**{**vars(record.plan), "budget": (line,)})
+    tables = [
+        b
+        for b in section_of(replace(record, plan=plan, units=units), "stock").blocks
+        if isinstance(b, Table) and b.head[0] == "budget"
+    ]
+    assert tables[0].rows[0][3] == said

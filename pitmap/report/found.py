@@ -17,7 +17,7 @@ from ..errors import NotEnoughData
 from ..estimate import Estimate
 from ..flags import Flag, flag_words
 from ..measure import mark_diameter_mm
-from ..units import format_confidence, format_depth, format_length, format_part
+from ..units import format_confidence, format_depth, format_entered, format_length, format_part
 from .by_hand import corrected_note
 from .draw_mpl import chart_png, draw_bars
 from .figures import budget_bars, is_best_case
@@ -387,11 +387,8 @@ _UNIT_KINDS = {"um": "depth", "mm": "length", "percent": "percent"}
 
 
 def _limit_text(line: Any, units: Any) -> str:
-    if line.unit == "um":
-        return format_depth(line.limit, units)
-    if line.unit == "mm":
-        return format_length(line.limit, units)
-    return f"{line.limit:g} %"
+    # With the digits that it was entered with, as its rule says it.
+    return f"{line.limit:g} %" if line.unit == "percent" else format_entered(line.limit, line.unit, units)
 
 
 def stock_section(t: Translate, record: RecordInput) -> Section:
