@@ -154,6 +154,10 @@ def test_budget_without_a_limit_is_said_and_not_drawn(kept: tuple[Casebook, Surv
     assert is_said
     entries = {"total_stock": Limit(value=150.0, source="own rule")}
     save_limits(book, book.get(Plate, 1), book.get(Face, 1), LimitSheet(entries=entries))
+    # nor one of which the stock of earlier rebuilds is not known: its rule says "not judged", a bar would say "inside"
+    assert shown() == (n_charts, False)
+    entries["stock_removed_before"] = Limit(value=0.0, source="own rule")
+    save_limits(book, book.get(Plate, 1), book.get(Face, 1), LimitSheet(entries=entries))
     assert shown() == (n_charts + 1, False)
 
 
