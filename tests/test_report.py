@@ -203,14 +203,23 @@ def test_pdf_says_which_characters_its_font_lacks(record, caplog):
     note = shown.sections[0].blocks[0]
     assert (note.kind, note.text) == (
         "warning",
-        "Some characters are not in the font of this file and are shown as \u25a1; the web page of this record shows"
-        " them.",
+        "Some characters cannot be set in this file and are shown as \u25a1; the web page of this record shows them.",
     )
     assert pdf_of(document).startswith(b"%PDF-")
     assert not [r for r in caplog.records if "glyph" in r.getMessage()]
     assert "\u5de5\u623f M\u00fcller" in record_html(named)
     plain = build_document(record)
     assert printable(plain) is plain
+
+
+@pytest.mark.parametrize("name", ["\u05e9\u05dc\u05d5\u05dd", "\u0645\u0631\u062d\u0628\u0627"])
+def test_pdf_never_turns_a_name_back_to_front(record, name):
+    """The font has Hebrew and Arabic letters; set from left to right they spell another name."""
+    named = replace(record, workshop=f"{name} M\u00fcller", plan=None, comparison=None)
+    shown = printable(build_document(named))
+    assert shown.subtitle == f"{chr(0x25A1) * len(name)} M\u00fcller"
+    assert shown.sections[0].blocks[0].text.startswith("Some characters cannot be set in this file")
+    assert name in record_html(named)
 
 
 def test_pdf_of_a_long_record_is_set_smaller_before_it_gets_a_fifth_page(record):

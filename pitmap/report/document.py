@@ -71,8 +71,8 @@ def build_document(
         footer=", ".join(parts),
         page_word=t("page {page} of {pages}", page="{page}", pages="{pages}"),
         unprintable_note=t(
-            "Some characters are not in the font of this file and are shown as {square};"
-            " the web page of this record shows them.",
+            "Some characters cannot be set in this file and are shown as {square}; the web page of this record shows"
+            " them.",
             square=MISSING,
         ),
     )

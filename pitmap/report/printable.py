@@ -1,4 +1,4 @@
-"""A document in the characters that the font of the PDF has; what it lacks is seen to be missing, and told."""
+"""A document in the characters that the PDF can set; what it cannot is seen to be missing, and told."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import fields, is_dataclass, replace
 from functools import cache
 from typing import Any
+from unicodedata import bidirectional
 
 from matplotlib.font_manager import get_font
 
@@ -18,11 +19,20 @@ MISSING = "\u25a1"
 """Stands for a character that the font lacks; an empty square, which the font has."""
 
 
+_RIGHT_TO_LEFT = ("R", "AL")
+"""Of the Unicode standard's annex 9: Hebrew, Arabic and the like."""
+
+
 @cache
 def _characters() -> frozenset[str]:
-    """What both weights of the font can show, and what parts lines without being shown."""
+    """What both weights of the font can show, and what parts lines without being shown.
+
+    Letters that run from right to left are not among them: the page is set from left to right, which would turn a name
+    back to front.
+    """
     both = [{chr(code) for code in get_font(str(font_file(bold=b))).get_charmap()} for b in (False, True)]
-    return frozenset(both[0] & both[1]) | {"\n", "\t"}
+    set_rightly = {c for c in both[0] & both[1] if bidirectional(c) not in _RIGHT_TO_LEFT}
+    return frozenset(set_rightly) | {"\n", "\t"}
 
 
 def printable(document: Document) -> Document:
