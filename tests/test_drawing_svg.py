@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from shapely import hausdorff_distance
 
 from pitmap.drawing import (
     build_drawing,
+    import_svg,
     load_drawing,
     load_numbers,
     load_shipped,
@@ -245,3 +248,61 @@ def test_intermediate_faces_are_mirror_images():
     one, other = load_shipped("heron40_intermediate_a"), load_shipped("heron40_intermediate_b")
     assert hausdorff_distance(one.mirrored("m").outline, other.outline) < 0.001
     assert one.zones["running_surface"].area != pytest.approx(other.zones["running_surface"].area, abs=1)
+
+
+BOLT = '<circle id="bolt_1" cx="20" cy="20" r="5"/>'
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        f'<g display="none">{BOLT}</g>',
+        f'<g style="fill:none;display : none">{BOLT}</g>',
+        f"<style>/* layers */ .a, .hid {{ fill:red; display:none }}</style><g class='a2 hid'>{BOLT}</g>",
+        f"<style>#off{{display:none!important}}</style><g id='off'>{BOLT}</g>",
+        f'<g visibility="hidden">{BOLT}</g>',
+        '<circle id="bolt_1" cx="20" cy="20" r="5" style="visibility:hidden"/>',
+    ],
+)
+def test_what_a_layer_hides_is_no_part_of_the_plate(tmp_path, body):
+    """Drawing programs hide a layer by an attribute, by its style or by a class; a hidden hole is not in the plate."""
+    assert load_svg(write(tmp_path, svg(OUTLINE + body))).openings == ()
+
+
+def test_what_is_shown_again_is_read(tmp_path):
+    """A style of its own counts before a sheet's, and a visible thing in an invisible group is seen."""
+    body = (
+        '<style>.off{display:none}</style><g visibility="hidden">'
+        '<circle id="bolt_1" cx="20" cy="20" r="5" visibility="visible"/></g>'
+        '<circle id="bolt_2" class="off" cx="50" cy="20" r="5" style="display:inline"/>'
+    )
+    openings = load_svg(write(tmp_path, svg(OUTLINE + body))).openings
+    assert [o.name for o in openings] == ["bolt_1", "bolt_2"]
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        '<circle id="bolt_1" cx="20" cy="20" r="5" style="transform:translate(10px,5px)"/>',
+        f"<style>.m{{transform:scale(2)}}</style><g class='m'>{BOLT}</g>",
+    ],
+)
+def test_a_place_that_only_a_style_gives_is_refused(tmp_path, body):
+    with pytest.raises(DrawingError, match="moved by its style"):
+        load_svg(write(tmp_path, svg(OUTLINE + body)))
+
+
+def test_shapes_that_nothing_names_are_told(tmp_path):
+    body = BOLT + '<circle id="circle123" cx="40" cy="30" r="3"/>'
+    found = import_svg(write(tmp_path, svg(OUTLINE + body)))
+    assert [o.name for o in found.drawing.openings] == ["bolt_1"]
+    (note,) = found.notes
+    assert "'circle123'" in note and "x 40.0, y -30.0 mm" in note and "left out" in note
+
+
+def test_an_opening_may_be_called_like_a_zone(tmp_path):
+    """What was saved must be readable: the names of zones and edges are no openings'."""
+    plate = load_shipped("heron40_end")
+    openings = (replace(plate.openings[0], name="rim"), *plate.openings[1:])
+    save_svg(replace(plate, openings=openings), tmp_path / "p.svg")
+    assert load_svg(tmp_path / "p.svg").openings[0].name == "rim"

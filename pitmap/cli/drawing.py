@@ -16,9 +16,9 @@ from ..drawing import (
     check_drawing,
     dxf_layers,
     import_dxf,
+    import_svg,
     load_layers,
     load_numbers,
-    load_svg,
     save_dxf,
     save_svg,
     shipped_plates,
@@ -139,7 +139,8 @@ def import_(file: Path, out: Path, layers: Path | None, save_layers: Path | None
         drawing = found.drawing
         said = [*(f"layer {layer}: {role}" for layer, role in found.layers.items()), *found.notes]
     else:
-        drawing = load_svg(file, beside=beside)
+        brought = import_svg(file, beside=beside)
+        drawing, said = brought.drawing, list(brought.notes)
     _save(drawing, out)
     for line in said:
         click.echo(f"  {line}")

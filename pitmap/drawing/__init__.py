@@ -10,7 +10,7 @@ from .model import OPENING_KINDS, WORKING_ZONES, ZONE_NAMES, Band, Drawing, Open
 from .numbers import BandNumbers, Ear, Hole, PlateNumbers, PortShape, Slot, load_numbers
 from .random_plate import random_numbers, random_plate
 from .rings import load_rings, opening_kind_from_name, template_grid
-from .svg import load_svg, save_svg
+from .svg import SvgImport, import_svg, load_svg, save_svg
 from .trochoid import Trochoid
 from .trochoid_fit import TrochoidFit, fit_trochoid, suggested_clicks
 
@@ -31,6 +31,7 @@ __all__ = [
     "PlateNumbers",
     "PortShape",
     "Slot",
+    "SvgImport",
     "Trochoid",
     "TrochoidFit",
     "build_drawing",
@@ -39,6 +40,7 @@ __all__ = [
     "fill_mask",
     "fit_trochoid",
     "import_dxf",
+    "import_svg",
     "load_drawing",
     "load_dxf",
     "load_layers",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from xml.sax.saxutils import escape, quoteattr
 
@@ -17,7 +18,7 @@ from .model import Drawing
 from .roles import Piece, assemble, check_role, guess_role, polygon_from_rings
 from .svg_read import SvgShape, read_svg_shapes
 
-__all__ = ["load_svg", "save_svg"]
+__all__ = ["SvgImport", "import_svg", "load_svg", "save_svg"]
 
 _STYLE = """
     .rim { fill: #d9d9d9 } .running_surface { fill: #a6bddb } .seal_land { fill: #a1d99b }
@@ -25,6 +26,21 @@ _STYLE = """
     .band { fill: #fdae6b; fill-opacity: 0.35 }
     .edge { fill: none; stroke: #000000; stroke-width: 0.3 }
 """
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SvgImport:
+    """A drawing from an SVG file and what was left out of it.
+
+    Parameters
+    ----------
+    drawing : Drawing
+    notes : tuple of str
+        A sentence for every shape that nothing gives a meaning, with its place.
+    """
+
+    drawing: Drawing
+    notes: tuple[str, ...]
 
 
 def _ring_data(coords: object) -> str:
@@ -103,8 +119,10 @@ def _role(shape: SvgShape, mapping: Mapping[str, str]) -> str:
     return guess_role((shape.label, *reversed(shape.groups)), mapping, shape.where)
 
 
-def load_svg(path: str | Path, *, beside: Beside | None = None, user_unit_mm: float | None = None) -> Drawing:
-    """Read a drawing from an SVG and the TOML beside it.
+def import_svg(
+    path: str | Path, *, beside: Beside | None = None, user_unit_mm: float | None = None
+) -> SvgImport:
+    """Read a drawing from an SVG and the TOML beside it, and say what was left out.
 
     A shape's meaning comes from its ``data-role`` (``data-kind``, ``data-zone``, ``data-band``), else from
     the mapping of the TOML, else from words in its label or in that of a group around it; shapes that
@@ -129,16 +147,33 @@ def load_svg(path: str | Path, *, beside: Beside | None = None, user_unit_mm: fl
         beside = read_beside(toml) if toml.exists() else Beside()
     if user_unit_mm is None and math.isfinite(beside.user_unit_mm):
         user_unit_mm = beside.user_unit_mm
-    pieces = []  # type: ignore[var-annotated]
+    pieces: list[Piece] = []
+    notes: list[str] = []
     taken: set[str] = set()
     for shape in read_svg_shapes(path, user_unit_mm=user_unit_mm):
         role = _role(shape, beside.roles)
         if role == "ignore":
+            if shape.rings:
+                notes.append(_left_out(shape, path))
             continue
         polygon = polygon_from_rings(shape.rings, shape.where)
         name = shape.label or f"{role.partition(':')[2] or role}_{len(pieces) + 1}"
-        if name in taken and role.startswith("opening"):
-            raise DrawingError(f"{shape.where}: a second opening called {name!r}")
-        taken.add(name)
+        if role.startswith("opening"):
+            # Zones and edges have names of their own kind: an opening may be called like one of them.
+            if name in taken:
+                raise DrawingError(f"{shape.where}: a second opening called {name!r}")
+            taken.add(name)
         pieces.append(Piece(role=role, name=name, where=shape.where, polygon=polygon))
-    return assemble(pieces, where=str(path), beside=beside, default_name=path.stem)
+    drawing = assemble(pieces, where=str(path), beside=beside, default_name=path.stem)
+    return SvgImport(drawing=drawing, notes=tuple(notes))
+
+
+def _left_out(shape: SvgShape, path: Path) -> str:
+    x, y = shape.rings[0][0].mean(0)
+    name = shape.where.removeprefix(f"{path}: ")
+    return f"{name} near x {x:.1f}, y {y:.1f} mm was left out: nothing says what it is; name it or its layer"
+
+
+def load_svg(path: str | Path, *, beside: Beside | None = None, user_unit_mm: float | None = None) -> Drawing:
+    """The drawing of an SVG file; :func:`import_svg` also tells what was left out of it."""
+    return import_svg(path, beside=beside, user_unit_mm=user_unit_mm).drawing

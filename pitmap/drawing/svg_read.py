@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from ..errors import DrawingError
 from .svg_path import MAX_COORDINATE, MAX_POINTS, Ring, ellipse_points, parse_path
+from .svg_style import style_rules, styled
 
 __all__ = ["CURVE_TOLERANCE_MM", "SvgShape", "read_svg_shapes"]
 
@@ -252,7 +253,7 @@ def _parse(path: Path) -> Any:
 
 
 def read_svg_shapes(path: str | Path, *, user_unit_mm: float | None = None) -> list[SvgShape]:
-    """Every drawn shape of an SVG file.
+    """Every shape of an SVG file that a picture of it shows; what its styles hide is no part of the drawing.
 
     Parameters
     ----------
@@ -272,12 +273,13 @@ def read_svg_shapes(path: str | Path, *, user_unit_mm: float | None = None) -> l
         raise DrawingError(f"{path}: expected an svg element, got {_local(root.tag)!r}")
     shapes: list[SvgShape] = []
     n_points = n_elements = 0
+    rules = style_rules(e.text or "" for e in root.iter() if _local(e.tag) == "style")
     # A list in place of recursion: the depth of a file is the writer's choice, the stack is ours.
-    todo: list[tuple[Any, NDArray[np.float64], tuple[str, ...], bool]] = [
-        (root, _root_matrix(root, path, user_unit_mm), (), True)
+    todo: list[tuple[Any, NDArray[np.float64], tuple[str, ...], bool, bool]] = [
+        (root, _root_matrix(root, path, user_unit_mm), (), True, True)
     ]
     while todo:
-        element, matrix, groups, drawn = todo.pop()
+        element, matrix, groups, drawn, visible = todo.pop()
         tag = _local(element.tag)
         n_elements += 1
         label = (
@@ -293,14 +295,19 @@ def read_svg_shapes(path: str | Path, *, user_unit_mm: float | None = None) -> l
             matrix = matrix @ _matrix(element.get("transform"), where)
             if not (np.isfinite(matrix).all() and (np.abs(matrix) < MAX_COORDINATE).all()):
                 raise DrawingError(f"{where}: its transform throws it out of reach")
-        drawn = (
-            drawn
-            and tag not in _NOT_DRAWN
-            and not re.search(r"display\s*:\s*none", element.get("style") or "")
-        )
+        # A hidden group takes all that is in it along; what is invisible may hold something visible.
+        drawn = drawn and tag not in _NOT_DRAWN and styled(element, tag, "display", rules) != "none"
+        seen = styled(element, tag, "visibility", rules)
+        visible = seen == "visible" if seen in ("visible", "hidden", "collapse") else visible
         if tag == "svg" and element is not root:
             raise DrawingError(f"{where}: an svg inside the svg; save the drawing as plain shapes")
-        if drawn and tag in _SHAPES and element.get("display") != "none":
+        moved = styled(element, tag, "transform", rules)
+        if drawn and moved not in ("", "none", (element.get("transform") or "").strip().lower()):
+            raise DrawingError(
+                f"{where}: is moved by its style (transform: {moved[:40]}), which is not read; save the drawing as "
+                "plain shapes"
+            )
+        if drawn and visible and tag in _SHAPES:
             scale = math.sqrt(abs(np.linalg.det(matrix[:2, :2])))
             rings = [(p @ matrix[:2, :2].T + matrix[:2, 2], c) for p, c in _rings(element, tag, scale, where)]
             n_points += sum(len(p) for p, _ in rings)
@@ -313,5 +320,5 @@ def read_svg_shapes(path: str | Path, *, user_unit_mm: float | None = None) -> l
             data = {k[5:]: v for k, v in element.attrib.items() if k.startswith("data-")}
             shapes.append(SvgShape(where=where, label=label, groups=groups, data=data, rings=rings))
         inner = (*groups, label) if element is not root else groups
-        todo.extend((child, matrix, inner, drawn) for child in reversed(list(element)))
+        todo.extend((child, matrix, inner, drawn, visible) for child in reversed(list(element)))
     return shapes
