@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import ezdxf
 import numpy as np
 import pytest
@@ -195,3 +197,103 @@ def test_not_flat(tmp_path):
     space.add_line((0, 0, 0), (10, 0, 5), dxfattribs={"layer": "port"})
     with pytest.raises(DrawingError, match="LINE .* on layer 'port': is not flat"):
         import_dxf(save(document, tmp_path))
+
+
+def holes_of(document, tmp_path):
+    return import_dxf(save(document, tmp_path)).drawing.openings
+
+
+@pytest.mark.parametrize("nested", [False, True])
+def test_what_a_block_holds_on_layer_0_is_of_the_layer_it_is_laid_on(tmp_path, nested):
+    """DXF reference: entities on layer 0 of a block take the layer of its insert; a bolt circle is often such a block."""
+    document, space = new()
+    frame(space)
+    document.blocks.new("HOLE").add_circle((0, 0), 3, dxfattribs={"layer": "0"})
+    if nested:
+        document.blocks.new("PAIR").add_blockref("HOLE", (5, 0), dxfattribs={"layer": "0"})
+    space.add_blockref("PAIR" if nested else "HOLE", (20, 20), dxfattribs={"layer": "bolts"})
+    (hole,) = holes_of(document, tmp_path)
+    assert hole.kind == "bolt"
+    assert hole.polygon.centroid.coords[0] == pytest.approx((25 if nested else 20, 20), abs=1e-6)
+
+
+@pytest.mark.parametrize("begin", [0.3, np.pi, -np.pi])
+def test_a_whole_ellipse_may_begin_anywhere(tmp_path, begin):
+    document, space = new()
+    frame(space)
+    space.add_ellipse((50, 50), (10, 0), 0.5, begin, begin + 2 * np.pi, dxfattribs={"layer": "drain"})
+    (drain,) = holes_of(document, tmp_path)
+    assert drain.polygon.area == pytest.approx(50 * np.pi, rel=1e-3)
+
+
+@pytest.mark.parametrize("weight", [1.0, 2.5])
+def test_a_periodic_spline_is_drawn_where_its_knots_define_it(tmp_path, weight):
+    """A uniform cubic round a square of 10 mm: its farthest points are (1, 23, 23, 1) / 48 of the corners."""
+    document, space = new()
+    frame(space)
+    spline = space.add_spline(dxfattribs={"layer": "ports"})
+    corners = [(20, 20, 0), (30, 20, 0), (30, 30, 0), (20, 30, 0)]
+    spline.set_closed(corners)
+    if weight != 1.0:  # the same weight everywhere changes nothing
+        spline.weights = [weight] * len(spline.control_points)
+    (port,) = holes_of(document, tmp_path)
+    low, high = (20 * 46 + 30 * 2) / 48, (30 * 46 + 20 * 2) / 48
+    assert port.polygon.bounds == pytest.approx((low, low, high, high), abs=0.001)
+
+
+def test_a_spline_that_only_says_it_is_closed_is_open(tmp_path):
+    document, space = new()
+    frame(space)
+    spline = space.add_open_spline([(20, 20), (30, 20), (30, 30), (20, 30)], dxfattribs={"layer": "ports"})
+    spline.closed = True
+    with pytest.raises(DrawingError, match="is open, its ends are 10 mm apart"):
+        import_dxf(save(document, tmp_path))
+
+
+@pytest.mark.parametrize("how", ["off", "freeze", "invisible"])
+def test_what_is_not_shown_is_left_out_and_told(tmp_path, how):
+    document, space = new()
+    frame(space)
+    hole = space.add_circle((20, 20), 3, dxfattribs={"layer": "bolts"})
+    if how == "invisible":
+        hole.dxf.invisible = 1
+    else:
+        getattr(document.layers.add("bolts"), how)()
+    found = import_dxf(save(document, tmp_path))
+    assert found.drawing.openings == ()
+    assert any("layer 'bolts'" in note and "left out" in note for note in found.notes)
+
+
+def test_lines_drawn_twice_are_taken_once_and_told(tmp_path):
+    document, space = new()
+    frame(space)
+    frame(space)
+    space.add_circle((60, 20), 3, dxfattribs={"layer": "bolts"})
+    space.add_circle((60, 20), 3, dxfattribs={"layer": "bolts"})
+    corners = [(10, 10), (15, 10), (15, 15), (10, 15)]
+    for a, b in zip(corners, [*corners[1:], corners[0]]):
+        space.add_line(a, b, dxfattribs={"layer": "ports"})
+        space.add_line(b, a, dxfattribs={"layer": "ports"})
+    space.add_line((50, 50), (50, 50), dxfattribs={"layer": "ports"})
+    found = import_dxf(save(document, tmp_path))
+    assert {o.kind: round(o.polygon.area, 1) for o in found.drawing.openings} == {"bolt": 28.3, "port": 25.0}
+    assert sum("drawn twice" in note for note in found.notes) == 6
+    assert sum("has no length" in note for note in found.notes) == 1
+
+
+@pytest.mark.parametrize("name", ["Side seal", "side-seal", "inner/outer: 2", "Spur Ä"])
+def test_bands_of_any_name_come_back(tmp_path, name):
+    plate = load_shipped("heron40_end")
+    named = replace(plate, bands=(replace(plate.bands[0], name=name), *plate.bands[1:]))
+    save_dxf(named, tmp_path / "p.dxf")
+    back = import_dxf(tmp_path / "p.dxf").drawing
+    assert [(b.name, b.seal_width_mm) for b in back.bands] == [(b.name, b.seal_width_mm) for b in named.bands]
+
+
+def test_an_opening_may_be_called_like_a_zone(tmp_path):
+    plate = load_shipped("heron40_end")
+    save_dxf(
+        replace(plate, openings=(replace(plate.openings[0], name="rim"), *plate.openings[1:])),
+        tmp_path / "p.dxf",
+    )
+    assert import_dxf(tmp_path / "p.dxf").drawing.openings[0].name == "rim"

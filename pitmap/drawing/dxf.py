@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -24,6 +25,8 @@ __all__ = ["GAP_MM", "DxfImport", "import_dxf", "load_dxf", "save_dxf"]
 GAP_MM = 0.05
 """Ends this close are joined, and said to have been (house choice: half of a 0.1 mm pen width)."""
 _SAME_MM = 1e-6
+_NOT_IN_LAYERS = re.compile(r"[<>/\\\":;?*=`|,']")
+"""Characters that no layer may carry (DXF reference)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +37,7 @@ class DxfImport:
     ----------
     drawing : Drawing
     notes : tuple of str
-        A sentence for every gap closed, layer left out and kind of entity not read.
+        A sentence for every gap closed, line drawn twice, layer left out and kind of entity not read.
     layers : mapping of str to str
         Layer name to the role that was taken for it (``ignore`` for those left out).
     """
@@ -93,9 +96,10 @@ def _pieces(
         named: dict[str, list[Ring]] = {}
         for ring, stroke in rings:
             named.setdefault(stroke.name, []).append(ring)
-        for part in named.values():
+        for name, part in named.items():
             where = f"{path}: layer {layer!r}"
-            yield Piece(role=role, name=layer, where=where, polygon=polygon_from_rings(part, where))
+            own = f"band:{name}" if name and role.startswith("band") else role
+            yield Piece(role=own, name=layer, where=where, polygon=polygon_from_rings(part, where))
         return
     for i, (ring, stroke) in enumerate(rings, 1):
         name = stroke.name or f"{role.partition(':')[2] or role}_{i:02d}"
@@ -107,8 +111,11 @@ def _pieces(
 def _unique(pieces: Iterable[Piece]) -> Iterator[Piece]:
     taken: set[str] = set()
     for piece in pieces:
+        if not piece.role.startswith(("opening", "plate")):
+            yield piece
+            continue
         name, k = piece.name, 1
-        while name in taken and piece.role.startswith(("opening", "plate")):
+        while name in taken:
             k += 1
             name = f"{piece.name}_{k}"
         taken.add(name)
@@ -203,7 +210,7 @@ def save_dxf(drawing: Drawing, path: str | Path, *, beside: bool = True) -> None
     for name, zone in drawing.zones.items():
         add(name, 8, zone, name)
     for band in drawing.bands:
-        add(f"band_{band.name}", 30, band.polygon, band.name)
+        add(f"band_{_NOT_IN_LAYERS.sub('_', band.name)}", 30, band.polygon, band.name)
     for opening in drawing.openings:
         add("openings" if opening.kind == "other" else opening.kind, 1, opening.polygon, opening.name)
     for layer, edge in (("coolant_edge", drawing.coolant_edge), ("trace", drawing.trace)):

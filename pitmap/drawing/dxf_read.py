@@ -6,13 +6,14 @@ Nothing is fetched: blocks in other files are refused, pictures and other refere
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import BSpline
 
 from ..errors import DrawingError
 from .model import FARTHEST_MM
@@ -28,6 +29,13 @@ _MAX_BYTES = 32_000_000
 _MAX_ENTITIES = 10_000
 _MAX_DEPTH = 8
 _FLAT_MM = 0.01
+_MEET_MM = 0.01
+"""A spline that calls itself closed has its ends this near to each other; else the straight way between is none of it."""
+_FULL_TURN = 1e-4
+"""An ellipse whose parameters span a turn to within this is whole, wherever it begins: files carry few digits."""
+_MOST_PIECES = 512
+_SAME_MM = 1e-4
+"""Shorter is no line, and nearer is no other line."""
 _DRAWN = {"LINE", "ARC", "CIRCLE", "ELLIPSE", "SPLINE", "LWPOLYLINE", "POLYLINE"}
 _MM_PER_UNIT = {1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0, 8: 25.4e-6, 9: 0.0254, 13: 0.001, 14: 100.0}
 """By $INSUNITS (DXF reference): inch, foot, mm, cm, m, microinch, mil, micrometre, decimetre."""
@@ -74,17 +82,29 @@ def _unit_mm(document: Any, path: Path, user_unit_mm: float) -> float:
     return _MM_PER_UNIT[code]
 
 
-def _entities(layout: Iterable[Any], path: Path, notes: set[str]) -> Iterator[Any]:
-    """Every drawn entity, blocks opened, within a budget of number and depth."""
+def _off_layers(document: Any) -> set[str]:
+    """Names in small letters of the layers that are switched off or frozen."""
+    return {v.dxf.name.casefold() for v in document.layers if v.is_off() or v.is_frozen()}
+
+
+def _entities(document: Any, path: Path, notes: set[str]) -> Iterator[Any]:
+    """Every entity that a picture of the file shows, blocks opened, within a budget of number and depth."""
     count = 0
-    todo: list[tuple[Any, int]] = [(e, 0) for e in layout]
+    off = _off_layers(document)
+    todo: list[tuple[Any, int]] = [(e, 0) for e in document.modelspace()]
     todo.reverse()
     while todo:
         entity, depth = todo.pop()
         count += 1
         if count > _MAX_ENTITIES:
             raise DrawingError(f"{path}: more than {_MAX_ENTITIES} entities, which is no plate drawing")
-        kind = entity.dxftype()
+        kind, layer = entity.dxftype(), entity.dxf.layer
+        if entity.dxf.get("invisible", 0):
+            notes.add(f"layer {layer!r}: what is made invisible was left out")
+            continue
+        if layer.casefold() in off:
+            notes.add(f"layer {layer!r} is switched off or frozen: what is on it was left out")
+            continue
         if kind == "INSERT":
             block = entity.block()
             if block is None:
@@ -100,7 +120,12 @@ def _entities(layout: Iterable[Any], path: Path, notes: set[str]) -> Iterator[An
                 )
             if count + len(todo) + len(block) > _MAX_ENTITIES:
                 raise DrawingError(f"{path}: blocks hold more than {_MAX_ENTITIES} entities in all")
-            todo.extend((e, depth + 1) for e in reversed(list(entity.virtual_entities())))
+            inner = list(entity.virtual_entities())
+            for e in inner:
+                # What a block holds on layer 0 belongs to the layer that the block is laid on (DXF reference).
+                if e.dxf.layer == "0":
+                    e.dxf.layer = layer
+            todo.extend((e, depth + 1) for e in reversed(inner))
         elif kind in _DRAWN:
             yield entity
         else:
@@ -124,6 +149,34 @@ def _bulge_points(
     return np.concatenate(out)
 
 
+def _spline_points(spline: Any, sag: float) -> Any:
+    """Points (N, 2 or 3) along a spline; only where its knots define it, which for a periodic one is not all of them."""
+    if spline.closed and not len(spline.control_points):
+        raise ValueError("a closed spline without control points; turn it into a polyline")
+    knots, degree, n = np.asarray(spline.knots, float), spline.dxf.degree, len(spline.control_points)
+    if not n or (knots[0] == knots[degree] and knots[n] == knots[-1]):
+        return list(spline.flattening(sag, segments=8))
+    weights = np.asarray(spline.weights, float) if len(spline.weights) else np.ones(n)
+    handles = np.array([tuple(p) for p in spline.control_points], float)
+    curve = BSpline(knots, np.column_stack([handles * weights[:, None], weights]), degree)
+    spans = np.unique(knots[degree : n + 1])
+
+    def at(pieces: int) -> NDArray[np.float64]:
+        steps = np.arange(pieces) / pieces
+        t = np.append((spans[:-1, None] + np.diff(spans)[:, None] * steps).ravel(), spans[-1])
+        p = curve(t)
+        return p[:, :-1] / p[:, -1:]
+
+    pieces = 8
+    while pieces < _MOST_PIECES:
+        finer = at(2 * pieces)
+        off = np.abs(finer[1:-1:2] - (finer[:-2:2] + finer[2::2]) / 2).max()
+        if off < sag:
+            return finer
+        pieces *= 2
+    return at(pieces)
+
+
 def _xy_closed(entity: Any, unit_mm: float) -> tuple[Any, bool]:
     """World coordinates (N, 2 or 3) along an entity, and whether it says that it is closed."""
     kind = entity.dxftype()
@@ -138,13 +191,19 @@ def _xy_closed(entity: Any, unit_mm: float) -> tuple[Any, bool]:
     if kind == "ELLIPSE":
         if not entity.dxf.major_axis.magnitude * unit_mm < FARTHEST_MM:
             raise ValueError("an axis too long")
-        turn = abs(entity.dxf.end_param - entity.dxf.start_param)
-        return list(entity.flattening(sag, segments=32)), math.isclose(turn, math.tau, rel_tol=1e-9)
+        is_whole = math.isclose(
+            abs(entity.dxf.end_param - entity.dxf.start_param), math.tau, abs_tol=_FULL_TURN
+        )
+        if is_whole:
+            entity = entity.copy()
+            entity.dxf.start_param, entity.dxf.end_param = 0.0, math.tau
+        return list(entity.flattening(sag, segments=32)), is_whole
     if kind == "SPLINE":
         handles = [v * unit_mm for p in (*entity.control_points, *entity.fit_points) for v in p]
         if not all(abs(v) < FARTHEST_MM for v in handles):
             raise ValueError("a control point too far away")
-        return list(entity.flattening(sag, segments=8)), bool(entity.closed)
+        points = _spline_points(entity, sag)
+        return points, bool(entity.closed) and math.dist(points[0], points[-1]) * unit_mm < _MEET_MM
     if kind == "POLYLINE":
         if not (entity.is_2d_polyline or entity.is_3d_polyline):
             raise ValueError("a mesh, which is no line")
@@ -187,7 +246,8 @@ def read_strokes(path: Path, user_unit_mm: float, notes: set[str]) -> list[Strok
     unit_mm = _unit_mm(document, path, user_unit_mm)
     out: list[Stroke] = []
     n_points = 0
-    for entity in _entities(document.modelspace(), path, notes):
+    taken: set[tuple[str, str, bytes]] = set()
+    for entity in _entities(document, path, notes):
         where = f"{path}: {entity.dxftype()} {entity.dxf.handle or ''} on layer {entity.dxf.layer!r}"
         try:
             xyz, closed = _xy_closed(entity, unit_mm)
@@ -201,10 +261,26 @@ def read_strokes(path: Path, user_unit_mm: float, notes: set[str]) -> list[Strok
         n_points += len(points)
         if n_points > MAX_POINTS:
             raise DrawingError(f"{where}: more than {MAX_POINTS} points in all, which is no plate drawing")
-        if len(points) > 1:
-            name = _xdata_name(entity)
-            out.append(Stroke(entity.dxf.layer, points[:, :2], closed, name, where))
+        if len(points) < 2 or np.ptp(points[:, :2], axis=0).max() < _SAME_MM:
+            notes.add(f"{where}: has no length and was left out")
+            continue
+        stroke = Stroke(entity.dxf.layer, points[:, :2], closed, _xdata_name(entity), where)
+        key = _drawn_as(stroke)
+        if key in taken:
+            x, y = stroke.points[0]
+            notes.add(
+                f"layer {stroke.layer!r}: a line near x {x:.2f}, y {y:.2f} mm is drawn twice and was taken once"
+            )
+            continue
+        taken.add(key)
+        out.append(stroke)
     return out
+
+
+def _drawn_as(stroke: Stroke) -> tuple[str, str, bytes]:
+    """The same for two strokes of one layer and name that lie on each other, whichever way they run."""
+    there = np.round(stroke.points / _SAME_MM).astype(np.int64)
+    return stroke.layer, stroke.name, min(there.tobytes(), there[::-1].tobytes())
 
 
 def _ezdxf_errors() -> type[Exception]:

@@ -63,6 +63,11 @@ def check_role(role: str, where: str) -> str:
     )
 
 
+def _plain(label: str) -> str:
+    """A label as layers are compared by: small letters, words held together by one sign."""
+    return re.sub(r"[\s\-]+", "_", label.strip().casefold())
+
+
 def guess_role(labels: Iterable[str], mapping: Mapping[str, str], where: str) -> str:
     """Role from labels, nearest first: the user's mapping, then plain words; ``ignore`` when nothing tells.
 
@@ -78,7 +83,7 @@ def guess_role(labels: Iterable[str], mapping: Mapping[str, str], where: str) ->
     for label in labels:
         if label.casefold() in folded:
             return check_role(folded[label.casefold()], where)
-        word = re.sub(r"[\s\-]+", "_", label.strip().casefold())
+        word = _plain(label)
         if word in EDGE_ROLES:
             return word
         if word in ZONE_NAMES:
@@ -192,6 +197,11 @@ def assemble(pieces: Iterable[Piece], *, where: str, beside: Beside, default_nam
         elif head == "zone":
             zones.setdefault(tail, []).append(piece.polygon)
         elif head == "band":
+            tail = (
+                next((name for name in widths if _plain(name) == _plain(tail)), tail)
+                if tail not in widths
+                else tail
+            )
             if tail not in widths:
                 raise DrawingError(
                     f"{piece.where}: band {tail!r} has no seal_width_mm in the TOML beside the drawing"
