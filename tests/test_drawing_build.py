@@ -20,7 +20,7 @@ from pitmap.drawing import (
     load_numbers,
     random_plate,
 )
-from pitmap.errors import DrawingError
+from pitmap.errors import DrawingError, InputError
 
 NUMBERS = PlateNumbers(
     name="test plate",
@@ -94,6 +94,10 @@ def test_build_refusal_names_the_element(change, words):
         build_drawing(replace(NUMBERS, **change))
 
 
+WHOLE = "name = 'x'\nthickness_mm = 12\nland_width_mm = 6\n[trace]\neccentricity_mm = 10\nradius_mm = 90\n"
+BORE_BAND = "[[bands]]\nname = 'b'\nabout = 'bore'\nfrom_mm = -5\nto_mm = 40\nseal_width_mm = 1"
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
@@ -104,6 +108,23 @@ def test_build_refusal_names_the_element(change, words):
         ("nmae = 'x'\n[trace]\neccentricity_mm = 10\nradius_mm = 90", "unknown field nmae"),
         ("holes = 3\n[trace]\neccentricity_mm = 10\nradius_mm = 90", r"\[\[holes\]\]"),
         ("[trace\n", "not TOML"),
+        (WHOLE + "[[ears]]\nx_mm = 130\ny_mm = 0\nradius_mm = -5", "ear at 130, 0 mm needs a radius above 0"),
+        (WHOLE + "[[ears]]\nx_mm = 130\ny_mm = 0\nradius_mm = 0", "ear at 130, 0 mm needs a radius above 0"),
+        (WHOLE + BORE_BAND, "band 'b' needs .*about the bore both 0 or more"),
+        (
+            WHOLE + "[[ports]]\nname = 'p'\npoints_mm = [[nan, 0], [9, 0], [0, 9]]",
+            "points_mm: expected a number",
+        ),
+        (WHOLE + "[[ports]]\nname = 'p'\npoints_mm = ['12', '34', '57']", r"points_mm: expected \[x, y\]"),
+        (
+            WHOLE + "[[slots]]\nname = 's'\nfrom_deg = 0\nto_deg = 9\ndepth_mm = 8\ncorner_mm = -2",
+            "'s' needs a corner",
+        ),
+        (WHOLE.replace("[trace]", "fillet_mm = -5\n[trace]"), "fillet_mm must be 0 or more"),
+        (WHOLE.replace("= 90", "= 1e200"), "radius_mm: expected a number of at most"),
+        (WHOLE + "[limits.case]\nvalue = 3", "limits.case has no source"),
+        (WHOLE.replace("[trace]", "zone_purposes = 'x'\n[trace]"), r"zone_purposes must be a table"),
+        (WHOLE + "[zone_purposes]\nrim = 3", "zone_purposes holds a text"),
     ],
 )
 def test_numbers_refusal_names_the_field(tmp_path, text, words):
@@ -137,3 +158,23 @@ def test_random_plate_nearly_symmetric(symmetry, turn):
     twin = scale(drawing.outline, *turn, origin=(0, 0))
     apart = drawing.outline.symmetric_difference(twin).area / drawing.outline.area
     assert 0.0005 < apart < 0.02
+
+
+@pytest.mark.parametrize(
+    ("e", "radius", "offset", "tightest"),
+    [
+        (30.0, 100.0, 3.0, 10**3 / 1700),  # the waist bends by (R - 3e)^3 / (12Re - R^2 - 27e^2)
+        (15.0, 100.0, 87.0, 55**3 / 1925),
+    ],
+)
+def test_an_offset_beyond_the_bend_of_the_trace_is_refused(e, radius, offset, tightest):
+    """A parallel curve has loops where its distance is more than the radius of curvature (TRO-5 at the waist)."""
+    with pytest.raises(InputError, match=rf"outwards at the waist \({tightest:.1f} mm\)"):
+        Trochoid(eccentricity_mm=e, radius_mm=radius, offset_mm=offset)
+    inside = Trochoid(eccentricity_mm=e, radius_mm=radius, offset_mm=0.99 * tightest)
+    assert inside.polygon(7200).is_valid
+
+
+def test_an_offset_inwards_beyond_the_ends_is_refused():
+    with pytest.raises(InputError, match="inwards at the ends"):
+        Trochoid(eccentricity_mm=15.0, radius_mm=100.0, offset_mm=-84.0)

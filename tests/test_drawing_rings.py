@@ -43,6 +43,9 @@ def test_rings_are_read(tmp_path):
         ({"zones": None}, "expected outline, holes, zones and thickness"),
         ({"holes": {"bolt": 3}}, "holes.bolt is not a ring"),
         ({"trace": {"x": 1}}, "trace is not a ring"),
+        ({"thickness": -12}, "thickness must be above 0 mm, got -12"),
+        ({"zones": {"rim": []}}, "zones.rim is empty"),
+        ({"holes": {"a\nb": square(5)}}, "hole .* has a character that no drawing file can hold"),
         ({"outline": square(15_000)}, "the outline is 30000 mm across"),
         (
             {"outline": [[x + 30_000, y] for x, y in square(50)]},
@@ -54,4 +57,13 @@ def test_rings_refusal_names_file_and_field(tmp_path, change, words):
     path = tmp_path / "plate.json"
     path.write_text(json.dumps(plate(**change)))
     with pytest.raises(DrawingError, match=f"plate.json: {words}"):
+        load_rings(path)
+
+
+def test_two_holes_of_one_name_are_refused(tmp_path):
+    """Of two entries of one name a reader of JSON keeps the last: a hole would be lost."""
+    path = tmp_path / "plate.json"
+    text = json.dumps(plate())
+    path.write_text(text.replace('"holes": {', '"holes": {"bolt": [[20, 20], [30, 20], [30, 30]], '))
+    with pytest.raises(DrawingError, match="plate.json: .*'bolt' is there twice"):
         load_rings(path)

@@ -16,6 +16,7 @@ from pitmap.drawing import (
     load_shipped,
     load_svg,
     random_plate,
+    save_dxf,
     save_svg,
     shipped_plates,
 )
@@ -306,3 +307,24 @@ def test_an_opening_may_be_called_like_a_zone(tmp_path):
     openings = (replace(plate.openings[0], name="rim"), *plate.openings[1:])
     save_svg(replace(plate, openings=openings), tmp_path / "p.svg")
     assert load_svg(tmp_path / "p.svg").openings[0].name == "rim"
+
+
+@pytest.mark.parametrize(
+    "change",
+    [{"thickness_mm": -5.0}, {"thickness_mm": 0.0}, {"name": "a\nb"}, {"name": "a\x01"}, {"name": "\ud800"}],
+)
+def test_no_drawing_is_made_that_no_file_can_give_back(change):
+    with pytest.raises(DrawingError, match="thickness_mm must be above 0|no drawing file can hold"):
+        replace(load_shipped("heron40_end"), **change)
+
+
+@pytest.mark.parametrize(("ending", "write_one"), [("svg", save_svg), ("dxf", save_dxf)])
+def test_drawing_and_toml_take_their_places_together(tmp_path, ending, write_one):
+    """A new drawing beside another's TOML would be another plate."""
+    path = tmp_path / f"p.{ending}"
+    path.write_text("the old drawing")
+    (tmp_path / "p.toml").mkdir()
+    with pytest.raises(OSError):
+        write_one(load_shipped("heron40_end"), path)
+    assert path.read_text() == "the old drawing"
+    assert sorted(f.name for f in tmp_path.iterdir()) == [f"p.{ending}", "p.toml"]

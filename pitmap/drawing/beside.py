@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -12,11 +13,11 @@ from typing import Any
 import tomlkit
 
 from ..errors import DrawingError
-from ..whole_file import write_whole
+from ..whole_file import whole_file
 from .model import ZONE_NAMES, Drawing
-from .numbers import read_toml
+from .numbers import check_limits, read_toml
 
-__all__ = ["Beside", "read_beside", "write_beside"]
+__all__ = ["Beside", "read_beside", "written_beside"]
 
 _FORMAT = "pitmap drawing 1"
 _KNOWN = {
@@ -75,16 +76,6 @@ def _table(path: Path, data: Mapping[str, Any], key: str) -> Mapping[str, Any]:
     return value
 
 
-def _limits(path: Path, table: Mapping[str, Any]) -> Mapping[str, object]:
-    """Limits that carry a number must say where the number comes from."""
-    for key, value in table.items():
-        if isinstance(value, Mapping) and "value" in value and not str(value.get("source", "")).strip():
-            raise DrawingError(
-                f"{path}: limits.{key} has no source; name the manual and page it was read from"
-            )
-    return table
-
-
 def read_beside(path: str | Path, data: Mapping[str, Any] | None = None) -> Beside:
     """Read and check the TOML beside a drawing.
 
@@ -110,7 +101,8 @@ def read_beside(path: str | Path, data: Mapping[str, Any] | None = None) -> Besi
         raise DrawingError(
             f"{path}: drawing must be the name of a file in the same folder, got {drawing[:60]!r}"
         )
-    zones, bands, roles = (_table(path, data, key) for key in ("zones", "bands", "map"))
+    zones, bands, roles, limits = (_table(path, data, key) for key in ("zones", "bands", "map", "limits"))
+    check_limits(str(path), limits)
     for name, zone in zones.items():
         if name not in ZONE_NAMES or not isinstance(zone, Mapping):
             raise DrawingError(f"{path}: zones.{name} is not one of {', '.join(ZONE_NAMES)} with its entries")
@@ -131,16 +123,42 @@ def read_beside(path: str | Path, data: Mapping[str, Any] | None = None) -> Besi
             for name, band in bands.items()
         },
         photo_hints=dict(_table(path, data, "photo_hints")),
-        limits=dict(_limits(path, _table(path, data, "limits"))),
+        limits=dict(limits),
         roles={str(k): str(v) for k, v in roles.items()},
     )
 
 
-def write_beside(drawing: Drawing, path: str | Path, svg_name: str) -> None:
-    """Write the TOML beside `drawing`'s SVG."""
+@contextmanager
+def written_beside(drawing: Drawing, path: Path, *, beside: bool) -> Iterator[Path]:
+    """A temporary path for the file of a drawing, which takes its place together with the TOML beside it.
+
+    Both are written before either takes its place: a file beside another's TOML would be another plate.
+
+    Parameters
+    ----------
+    drawing : Drawing
+    path : Path
+        Of the SVG or DXF; the TOML gets the same name.
+    beside : bool
+        False leaves the TOML out.
+
+    Raises
+    ------
+    OSError
+        As :func:`pitmap.whole_file.whole_file`; nothing was replaced then.
+    """
+    with ExitStack() as both:
+        temp = both.enter_context(whole_file(path))
+        if beside:
+            toml = both.enter_context(whole_file(path.with_suffix(".toml")))
+            toml.write_text(_toml_of(drawing, path.name), encoding="utf-8")
+        yield temp
+
+
+def _toml_of(drawing: Drawing, drawing_name: str) -> str:
     out = tomlkit.document()
     out.add("format", tomlkit.item(_FORMAT))
-    out.add("drawing", tomlkit.item(svg_name))
+    out.add("drawing", tomlkit.item(drawing_name))
     out.add("name", tomlkit.item(drawing.name))
     if math.isfinite(drawing.thickness_mm):
         out.add("thickness_mm", tomlkit.item(float(drawing.thickness_mm)))
@@ -154,4 +172,4 @@ def write_beside(drawing: Drawing, path: str | Path, svg_name: str) -> None:
     ):
         if value:
             out.add(key, tomlkit.item(value))
-    write_whole(Path(path), tomlkit.dumps(out))
+    return tomlkit.dumps(out)

@@ -68,8 +68,9 @@ def make_zones(
 
 def single_shape(name: str, geometry: BaseGeometry) -> Polygon:
     """The one closed shape of a geometry, on the grid and without holes; a refusal that names it otherwise."""
-    geometry = polygons_only(snap(geometry))
-    if not isinstance(geometry, Polygon) or geometry.is_empty:
+    is_whole = geometry.is_valid
+    geometry = polygons_only(snap(geometry)) if is_whole else geometry
+    if not is_whole or not isinstance(geometry, Polygon) or geometry.is_empty:
         raise DrawingError(f"{name}: its numbers make no single closed shape; check sizes and corner radii")
     return Polygon(geometry.exterior)
 

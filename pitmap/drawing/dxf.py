@@ -13,8 +13,7 @@ from scipy.spatial import cKDTree
 from shapely import MultiPolygon, Polygon
 
 from ..errors import DrawingError
-from ..whole_file import whole_file
-from .beside import Beside, read_beside, write_beside
+from .beside import Beside, read_beside, written_beside
 from .dxf_read import APP_NAME, Stroke, read_strokes
 from .model import Drawing
 from .roles import Piece, assemble, guess_role, polygon_from_rings
@@ -217,7 +216,5 @@ def save_dxf(drawing: Drawing, path: str | Path, *, beside: bool = True) -> None
         if edge is not None:
             add(layer, 5, edge, layer)
     add("outline", 7, drawing.outline, "outline")
-    with whole_file(path) as temp:
+    with written_beside(drawing, path, beside=beside) as temp:
         document.saveas(temp)
-    if beside:
-        write_beside(drawing, path.with_suffix(".toml"), path.name)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import math
+import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
@@ -66,6 +68,7 @@ class Opening:
     polygon: Polygon
 
     def __post_init__(self) -> None:
+        check_name(self.name, "opening")
         if self.kind not in OPENING_KINDS:
             raise DrawingError(
                 f"opening {self.name!r}: kind {self.kind!r} is not one of {', '.join(OPENING_KINDS)}"
@@ -80,6 +83,9 @@ class Band:
     polygon: Polygon | MultiPolygon
     seal_width_mm: float
 
+    def __post_init__(self) -> None:
+        check_name(self.name, "band")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Drawing:
@@ -90,7 +96,7 @@ class Drawing:
     name : str
         What the plate and face are called.
     thickness_mm : float
-        Thickness of the plate; openings show a wall this deep.
+        Thickness of the plate; openings show a wall this deep. NaN where it is not known.
     outline : shapely.Polygon
         Outer edge, mm, without interiors.
     openings : tuple of Opening
@@ -109,8 +115,8 @@ class Drawing:
     Raises
     ------
     DrawingError
-        Empty or invalid outline, one of no plate's size or too far from the origin, repeated opening name, unknown
-        zone.
+        Empty or invalid outline, one of no plate's size or too far from the origin, a thickness that is none, a name
+        that no file can hold, repeated opening name, unknown zone, or one without area.
     """
 
     name: str
@@ -129,6 +135,12 @@ class Drawing:
         if self.outline.is_empty or not self.outline.is_valid:
             raise DrawingError(f"drawing {self.name!r}: the outline is empty or crosses itself")
         check_range(self.outline, f"drawing {self.name!r}")
+        check_name(self.name, "drawing")
+        if not (math.isnan(self.thickness_mm) or 0 < self.thickness_mm < math.inf):
+            raise DrawingError(
+                f"drawing {self.name!r}: thickness_mm must be above 0, got {self.thickness_mm:g}; leave it out where it is "
+                "not known"
+            )
         names = [o.name for o in self.openings]
         repeated = {n for n in names if names.count(n) > 1}
         if repeated:
@@ -138,6 +150,9 @@ class Drawing:
         odd = set(self.zones) - set(ZONE_NAMES)
         if odd:
             raise DrawingError(f"drawing {self.name!r}: unknown zones {', '.join(sorted(odd))}")
+        empty = sorted(name for name, zone in self.zones.items() if zone.is_empty)
+        if empty:
+            raise DrawingError(f"drawing {self.name!r}: zone {', '.join(empty)} has no area; leave it out")
         ordered = {name: self.zones[name] for name in ZONE_NAMES if name in self.zones}
         object.__setattr__(self, "zones", MappingProxyType(ordered))
 
@@ -201,6 +216,20 @@ class Drawing:
             trace=None if self.trace is None else to(self.trace),
             bands=tuple(replace(b, polygon=to(b.polygon)) for b in self.bands),
             coolant_edge=None if self.coolant_edge is None else to(self.coolant_edge),
+        )
+
+
+def check_name(name: str, what: str) -> None:
+    """Refuse a name that would make a file nobody can read.
+
+    Raises
+    ------
+    DrawingError
+        Line ends and other control characters, or halves of characters.
+    """
+    if any(unicodedata.category(c) in ("Cc", "Cs") or c in "\ufffe\uffff" for c in name):
+        raise DrawingError(
+            f"{what} {name!r}: has a character that no drawing file can hold; write the name again"
         )
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from ..errors import DrawingError, InputError
-from .model import OPENING_KINDS
+from .model import FARTHEST_MM, OPENING_KINDS, ZONE_NAMES
 from .trochoid import Trochoid
 
 __all__ = [
@@ -136,6 +136,19 @@ class PlateNumbers:
         for label, value in (("thickness_mm", self.thickness_mm), ("land_width_mm", self.land_width_mm)):
             if not (math.isfinite(value) and value > 0):
                 raise DrawingError(f"plate {self.name!r}: {label} must be above 0, got {value!r}")
+        for label, value in (("body_corner_mm", self.body_corner_mm), ("fillet_mm", self.fillet_mm)):
+            if not value >= 0:
+                raise DrawingError(f"plate {self.name!r}: {label} must be 0 or more, got {value!r}")
+        for ear in self.ears:
+            if not (ear.radius_mm > 0 and ear.neck_mm >= 0):
+                raise DrawingError(
+                    f"plate {self.name!r}: the ear at {ear.x_mm:g}, {ear.y_mm:g} mm needs a radius above 0, and a neck of 0 "
+                    "or more"
+                )
+        corners = [(s.name, s.corner_mm) for s in self.slots] + [(p.name, p.corner_mm) for p in self.ports]
+        for name, corner_mm in corners:
+            if not corner_mm >= 0:
+                raise DrawingError(f"plate {self.name!r}: {name!r} needs a corner_mm of 0 or more")
         for opening in (*self.holes, *self.ports):
             if opening.kind not in OPENING_KINDS:  # type: ignore[attr-defined]
                 raise DrawingError(
@@ -156,10 +169,11 @@ class PlateNumbers:
                 band.about not in ("trace", "bore")
                 or not band.to_mm > band.from_mm
                 or not band.seal_width_mm > 0
+                or (band.about == "bore" and band.from_mm < 0)
             ):
                 raise DrawingError(
                     f"plate {self.name!r}: band {band.name!r} needs about trace or bore, to_mm above "
-                    f"from_mm, seal_width_mm"
+                    f"from_mm (about the bore both 0 or more), seal_width_mm"
                 )
 
 
@@ -177,15 +191,15 @@ def _make(cls: type[_T], where: str, data: Any) -> _T:
     values = dict(data)
     for key, value in values.items():
         if known[key].type == "float":
-            if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-                raise DrawingError(f"{where}.{key}: expected a number, got {value!r}")
-            values[key] = float(value)
+            values[key] = _number(f"{where}.{key}", value)
         elif known[key].type == "str" and not isinstance(value, str):
             raise DrawingError(f"{where}.{key}: expected text, got {value!r}")
         elif known[key].type == "bool" and not isinstance(value, bool):
             raise DrawingError(f"{where}.{key}: expected true or false, got {value!r}")
         elif known[key].name in ("points_mm", "body_points_mm", "centre_xy_mm"):
             values[key] = _points(f"{where}.{key}", value)
+        elif known[key].name in ("zone_purposes", "photo_hints", "limits"):
+            values[key] = _free_table(where, key, value)
     try:
         return cls(**values)
     except TypeError as error:
@@ -196,14 +210,50 @@ def _make(cls: type[_T], where: str, data: Any) -> _T:
         raise DrawingError(f"{where}: {error}") from error
 
 
+def _number(where: str, value: Any) -> float:
+    """A number of a plate: millimetres or degrees, so none is large."""
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not (is_number and abs(value) <= FARTHEST_MM):
+        raise DrawingError(f"{where}: expected a number of at most {FARTHEST_MM:g}, got {value!r}")
+    return float(value)
+
+
 def _points(where: str, value: Any) -> Any:
-    try:
-        if where.endswith("centre_xy_mm"):
-            x, y = (float(v) for v in value)
-            return (x, y)
-        return tuple((float(x), float(y)) for x, y in value)
-    except (TypeError, ValueError) as error:
-        raise DrawingError(f"{where}: expected [x, y] numbers in mm") from error
+    rows = [value] if where.endswith("centre_xy_mm") else value
+    if not isinstance(rows, list | tuple) or not all(
+        isinstance(p, list | tuple) and len(p) == 2 for p in rows
+    ):
+        raise DrawingError(f"{where}: expected [x, y] numbers in mm")
+    points = tuple((_number(where, x), _number(where, y)) for x, y in rows)
+    return points[0] if where.endswith("centre_xy_mm") else points
+
+
+def _free_table(where: str, key: str, value: Any) -> Mapping[str, Any]:
+    """A table that goes into the TOML beside the drawing as it is, so what is refused there is refused here."""
+    if not isinstance(value, Mapping):
+        raise DrawingError(f"{where}: {key} must be a table, written [{key}]")
+    if key == "zone_purposes" and not all(
+        k in ZONE_NAMES and isinstance(text, str) for k, text in value.items()
+    ):
+        raise DrawingError(f"{where}: {key} holds a text for a zone, which is one of {', '.join(ZONE_NAMES)}")
+    if key == "limits":
+        check_limits(where, value)
+    return value
+
+
+def check_limits(where: str, table: Mapping[str, Any]) -> None:
+    """Limits that carry a number must say where the number comes from.
+
+    Raises
+    ------
+    DrawingError
+        One does not; it is named.
+    """
+    for key, value in table.items():
+        if isinstance(value, Mapping) and "value" in value and not str(value.get("source", "")).strip():
+            raise DrawingError(
+                f"{where}: limits.{key} has no source; name the manual and page it was read from"
+            )
 
 
 def numbers_from_mapping(data: Mapping[str, Any], where: str = "numbers") -> PlateNumbers:

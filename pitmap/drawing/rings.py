@@ -16,7 +16,7 @@ from shapely import MultiPolygon, Polygon
 
 from ..errors import DrawingError
 from ..grid import Grid
-from .model import Drawing, Opening, check_range
+from .model import Drawing, Opening, check_name, check_range
 
 __all__ = ["load_rings", "opening_kind_from_name", "template_grid"]
 
@@ -29,16 +29,25 @@ def opening_kind_from_name(name: str) -> str:
     return next((kind for kind in _KIND_WORDS if kind in low), "other")
 
 
+def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """A JSON object; of two entries of one name the reader would keep the last and lose a hole."""
+    names = [name for name, _ in pairs]
+    repeated = sorted({name for name in names if names.count(name) > 1})
+    if repeated:
+        raise ValueError(f"{', '.join(map(repr, repeated))} is there twice; give each its own name")
+    return dict(pairs)
+
+
 def _read(path: str | Path) -> dict[str, Any]:
     path = Path(path)
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=_once_each)
     except OSError as error:
         raise DrawingError(
             f"{path}: cannot be read ({error.strerror}); give the path of a JSON file of rings"
         ) from error
     except ValueError as error:
-        raise DrawingError(f"{path}: is not JSON ({error})") from error
+        raise DrawingError(f"{path}: is not JSON that can be read ({error})") from error
     if not isinstance(data, dict):
         raise DrawingError(f"{path}: expected an object with outline, holes and zones")
     return data
@@ -59,6 +68,8 @@ def _polygon(path: Path, field: str, exterior: Any, interiors: Any = ()) -> Poly
 def _zone(path: Path, field: str, parts: Any) -> Polygon | MultiPolygon:
     if not isinstance(parts, list) or not all(isinstance(p, dict) for p in parts):
         raise DrawingError(f"{path}: {field} is not a list of {{exterior, interiors}}")
+    if not parts:
+        raise DrawingError(f"{path}: {field} is empty; leave out a zone that has no area")
     polygons = [_polygon(path, field, p.get("exterior"), p.get("interiors") or ()) for p in parts]
     return polygons[0] if len(polygons) == 1 else MultiPolygon(polygons)
 
@@ -80,6 +91,10 @@ def load_rings(path: str | Path) -> Drawing:
     except (KeyError, TypeError, ValueError) as error:
         raise DrawingError(f"{path}: expected outline, holes, zones and thickness ({error})") from error
     check_range(outline, str(path))
+    if not (math.isnan(thickness) or 0 < thickness < math.inf):
+        raise DrawingError(f"{path}: thickness must be above 0 mm, got {thickness:g}")
+    for name in holes:
+        check_name(name, f"{path}: hole")
     zones = {name: _zone(path, f"zones.{name}", parts) for name, parts in zone_lists.items()}
     trace = _polygon(path, "trace", data["trace"]) if data.get("trace") else None
     land = zones.get("seal_land")

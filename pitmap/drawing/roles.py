@@ -15,7 +15,7 @@ from shapely.ops import unary_union
 from ..errors import DrawingError
 from .beside import Beside
 from .build import make_zones, polygons_only
-from .model import OPENING_KINDS, ZONE_NAMES, Band, Drawing, Opening, check_range
+from .model import OPENING_KINDS, ZONE_NAMES, Band, Drawing, Opening, check_name, check_range
 from .rings import opening_kind_from_name
 
 __all__ = ["Piece", "assemble", "guess_role", "polygon_from_rings"]
@@ -193,6 +193,7 @@ def assemble(pieces: Iterable[Piece], *, where: str, beside: Beside, default_nam
                 raise DrawingError(f"{piece.where}: a second {head}; there can be one")
             edges[head] = _single(piece)
         elif head == "opening":
+            check_name(piece.name, f"{piece.where}: opening")
             openings.append(Opening(name=piece.name, kind=tail, polygon=_single(piece)))
         elif head == "zone":
             zones.setdefault(tail, []).append(piece.polygon)

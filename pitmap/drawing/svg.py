@@ -12,8 +12,7 @@ import numpy as np
 from shapely import MultiPolygon, Polygon
 
 from ..errors import DrawingError
-from ..whole_file import write_whole
-from .beside import Beside, read_beside, write_beside
+from .beside import Beside, read_beside, written_beside
 from .model import Drawing
 from .roles import Piece, assemble, check_role, guess_role, polygon_from_rings
 from .svg_read import SvgShape, read_svg_shapes
@@ -101,9 +100,8 @@ def save_svg(drawing: Drawing, path: str | Path, *, beside: bool = True) -> None
     ):
         if edge is not None:
             add(role, role, "edge", edge)
-    write_whole(path, "\n".join([*lines, "</svg>", ""]))
-    if beside:
-        write_beside(drawing, path.with_suffix(".toml"), path.name)
+    with written_beside(drawing, path, beside=beside) as temp:
+        temp.write_text("\n".join([*lines, "</svg>", ""]), encoding="utf-8")
 
 
 def _role(shape: SvgShape, mapping: Mapping[str, str]) -> str:

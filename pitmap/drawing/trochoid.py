@@ -63,6 +63,13 @@ class Trochoid:
             raise InputError(
                 f"bore trace: an offset of {self.offset_mm} mm leaves no waist between its two sides"
             )
+        tightest = self._tightest_mm()
+        if not abs(self.offset_mm) < tightest:
+            side = "outwards at the waist" if self.offset_mm > 0 else "inwards at the ends"
+            raise InputError(
+                f"bore trace: an offset of {self.offset_mm:g} mm is more than the curve bends {side} ({tightest:.1f} mm), "
+                "so the trace would cross itself; check e, R and the offset"
+            )
 
     def points(self, angles_rad: ArrayLike) -> NDArray[np.float64]:
         """Points (..., 2) of the trace in mm at parameters a (rotor angle thirds), radians."""
@@ -129,6 +136,14 @@ class Trochoid:
         c = r * e * np.cos(2 * a)
         with np.errstate(divide="ignore"):
             return (r**2 + 9 * e**2 + 6 * c) ** 1.5 / (r**2 + 27 * e**2 + 12 * c) + self.offset_mm
+
+    def _tightest_mm(self) -> float:
+        """The least radius of curvature on the side that the offset goes to; beyond it a parallel curve has loops."""
+        e, r = self.eccentricity_mm, self.radius_mm
+        c = r * e * np.linspace(-1, 1, 2001)
+        bend = (r**2 + 27 * e**2 + 12 * c) / (r**2 + 9 * e**2 + 6 * c) ** 1.5
+        most = float(-bend.min() if self.offset_mm > 0 else bend.max())
+        return 1 / most if most > 0 else math.inf
 
     def swept_volume_mm3(self, width_mm: float) -> float:
         """Largest less smallest volume of one chamber, ``3 sqrt(3) e R b``, for a housing `width_mm` wide.
