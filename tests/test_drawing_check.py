@@ -216,3 +216,59 @@ def test_look_alike_nearly(symmetry, is_mirrored):
 
 def test_look_alike_of_a_lopsided_plate_is_poor():
     assert look_alikes(load_shipped("heron40_end"))[0].edge_share < 0.6
+
+
+def cut_by(*openings: Opening) -> Drawing:
+    """The plate with its land between circles of 30 and 35 mm, and some openings more."""
+    whole = plate()
+    every = (*whole.openings, *openings)
+    return plate(openings=every, zones=make_zones(whole.outline, every, whole.trace, whole.coolant_edge))
+
+
+def test_opening_that_cuts_the_land_through():
+    """Past such an opening the sound width is taken along a land that is open there."""
+    assert found(cut_by(hole("bolt_x", 32.5, 0, 4)), "bolt_x", "cuts the seal land through") == "error"
+    port = Opening(name="port_x", kind="port", polygon=box(20, -3, 40, 3))
+    assert found(cut_by(port), "port_x", "cuts the seal land through") == "error"
+
+
+def test_opening_that_leaves_next_to_nothing_of_the_land():
+    """From 30.3 to 36.3 mm: 0.3 mm are left beside the trace."""
+    assert found(cut_by(hole("bolt_x", 33.3, 0, 3)), "bolt_x", "leaves 0.3") == "warning"
+
+
+def test_opening_in_the_land_or_beside_it_is_no_finding():
+    assert (
+        check_drawing(cut_by(hole("pin", 32.5, 0, 1.0), hole("bolt_x", 39.5, 0, 4), hole("p", 24, 0, 4)))
+        == []
+    )
+
+
+def test_land_edge_over_the_outline():
+    trace, edge = Point(0, 0).buffer(30), Point(0, 0).buffer(60)
+    wide = plate(
+        trace=trace, coolant_edge=edge, zones=make_zones(plate().outline, plate().openings, trace, edge)
+    )
+    assert found(wide, "coolant_edge", "reaches outside the outline") == "error"
+
+
+def test_land_too_narrow_to_seal():
+    trace, edge = Point(0, 0).buffer(30), Point(0, 0).buffer(30.2)
+    thin = plate(
+        trace=trace, coolant_edge=edge, zones=make_zones(plate().outline, plate().openings, trace, edge)
+    )
+    assert found(thin, "seal_land", "is only 0.20 mm wide") == "warning"
+
+
+def test_zones_that_are_not_where_the_edges_put_them():
+    moved = make_zones(plate().outline, plate().openings, Point(3, 0).buffer(30), Point(3, 0).buffer(35))
+    drawing = plate(zones=moved)
+    assert found(drawing, "running_surface", "not inside the bore trace") == "warning"
+    assert found(drawing, "seal_land", "not between the bore trace and the land's outer edge") == "warning"
+
+
+def test_band_narrower_than_its_seal():
+    ring = Point(0, 0).buffer(25).difference(Point(0, 0).buffer(22))
+    thin = Band(name="oil_seal", polygon=ring, seal_width_mm=4.0)
+    assert found(plate(bands=(thin,)), "oil_seal", "nowhere as wide as its seal of 4 mm") == "warning"
+    assert check_drawing(plate(bands=(Band(name="oil_seal", polygon=ring, seal_width_mm=2.0),))) == []

@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 from shapely import STRtree, is_valid_reason
 from shapely.geometry.base import BaseGeometry
-from shapely.ops import nearest_points
+from shapely.ops import nearest_points, unary_union
 
 from .look_alikes import look_alikes
 from .model import WORKING_ZONES, Drawing
@@ -25,6 +25,8 @@ _THICKNESS_MM = (3.0, 80.0)
 _SLACK_MM = 0.01
 """Edges that are drawn to coincide may miss each other by this."""
 _AREA_MM2 = 0.05
+_STRAY_MM2 = 5.0
+"""A drawn zone may stray from a drawn edge by a hundredth of a millimetre all round, which adds up (house choice)."""
 _BRIDGE_MM = 0.8
 """Thinner metal between openings is more likely a slip of the pen than a casting (house choice)."""
 _ALIKE = 0.80
@@ -147,6 +149,34 @@ def _zones(d: Drawing) -> Iterator[Finding]:
         yield _at("warning", "zones", f"leave {left.area:.4g} mm2 of the face in no zone", left)
 
 
+def _land(d: Drawing) -> Iterator[Finding]:
+    """The seal land must go all round the bore trace, and be wide enough to seal."""
+    if "seal_land" not in d.zones or d.trace is None or d.coolant_edge is None:
+        return
+    if not d.coolant_edge.buffer(_SLACK_MM).contains(d.trace):
+        return
+    width = d.trace.distance(d.coolant_edge.exterior)
+    if width < _BRIDGE_MM:
+        place = nearest_points(d.trace, d.coolant_edge.exterior)[1]
+        text = f"is only {width:.2f} mm wide where it is narrowest; check the bore trace and the land's outer edge"
+        yield _at("warning", "seal_land", text, place)
+        return
+    for opening in d.openings:
+        from_running = d.trace.distance(opening.polygon)
+        beyond = opening.polygon.difference(d.coolant_edge).area > _AREA_MM2
+        from_coolant = 0.0 if beyond else opening.polygon.distance(d.coolant_edge.exterior)
+        on_land = opening.polygon.intersection(d.coolant_edge).difference(d.trace)
+        if on_land.area <= _AREA_MM2:
+            continue
+        left = from_running + from_coolant
+        if left <= _SLACK_MM:
+            text = "cuts the seal land through, so that nothing can seal there; check its place, the trace and the land"
+            yield _at("error", opening.name, text, on_land)
+        elif left < _BRIDGE_MM:
+            text = f"leaves {left:.2f} mm of the seal land; check its place and size"
+            yield _at("warning", opening.name, text, on_land)
+
+
 def _edges(d: Drawing) -> Iterator[Finding]:
     inside = d.outline.buffer(_SLACK_MM)
     if d.trace is not None:
@@ -155,6 +185,10 @@ def _edges(d: Drawing) -> Iterator[Finding]:
         if d.coolant_edge is not None and not d.coolant_edge.buffer(_SLACK_MM).contains(d.trace):
             text = "does not enclose the bore trace, so the land has no width there"
             yield _at("error", "coolant_edge", text, d.trace.difference(d.coolant_edge))
+    if d.coolant_edge is not None and not inside.contains(d.coolant_edge):
+        text = "reaches outside the outline, where there is no metal to seal on"
+        yield _at("error", "coolant_edge", text, d.coolant_edge.difference(inside))
+    yield from _zones_and_edges(d)
     names = [b.name for b in d.bands]
     for band in d.bands:
         if names.count(band.name) > 1:
@@ -164,6 +198,34 @@ def _edges(d: Drawing) -> Iterator[Finding]:
         outside = band.polygon.difference(inside)
         if outside.area > _AREA_MM2:
             yield _at("error", band.name, "reaches outside the outline", outside)
+        if (
+            band.seal_width_mm > 0
+            and _without_openings(band.polygon, d).buffer(-band.seal_width_mm / 2).is_empty
+        ):
+            text = f"is nowhere as wide as its seal of {band.seal_width_mm:g} mm; check both"
+            yield _at("warning", band.name, text, band.polygon)
+
+
+def _without_openings(area: BaseGeometry, d: Drawing) -> BaseGeometry:
+    """An area with the openings that were cut out of it filled again."""
+    return area.union(unary_union([o.polygon for o in d.openings if o.polygon.intersects(area)]))
+
+
+def _zones_and_edges(d: Drawing) -> Iterator[Finding]:
+    """Zones that are drawn must lie where the drawn edges put them: figures take both."""
+    land = None
+    if d.trace is not None and d.coolant_edge is not None:
+        land = d.coolant_edge.difference(d.trace)
+    for name, area, words in (
+        ("running_surface", d.trace, "inside the bore trace"),
+        ("seal_land", land, "between the bore trace and the land's outer edge"),
+    ):
+        if name not in d.zones or area is None:
+            continue
+        beside = d.zones[name].difference(area.buffer(_SLACK_MM))
+        if beside.area > _STRAY_MM2:
+            text = f"has {beside.area:.4g} mm2 that are not {words}; redraw the one or the other"
+            yield _at("warning", name, text, beside)
 
 
 def _limits(d: Drawing) -> Iterator[Finding]:
@@ -212,15 +274,16 @@ def check_drawing(drawing: Drawing, *, poses: bool = True) -> list[Finding]:
     Notes
     -----
     Sizes, openings inside the outline and clear of each other, working zones inside the outline and not
-    overlapping, metal in no zone, trace inside the land's edge, bands, limits, and poses in which the plate
-    looks like itself (turned or mirrored) with the shares of area and edges in common.
+    overlapping, metal in no zone, trace inside the land's edge, a land that goes all round and is wide enough,
+    zones where the edges put them, bands, limits, and poses in which the plate looks like itself (turned or
+    mirrored) with the shares of area and edges in common.
     """
     findings = [*_shapes(drawing)]
     if not findings:
         findings = [*_sizes(drawing)]
         # turned and mirrored copies of what is no plate cost the most and say nothing
         poses &= not any(f.severity == "error" for f in findings)
-        for check in (_openings, _zones, _edges, _limits, *((_poses,) if poses else ())):
+        for check in (_openings, _zones, _edges, _land, _limits, *((_poses,) if poses else ())):
             findings.extend(check(drawing))
     order = {"error": 0, "warning": 1, "note": 2}
     return sorted(findings, key=lambda f: order[f.severity])
