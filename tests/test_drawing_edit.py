@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import pickle
 
@@ -470,3 +471,39 @@ def test_numbers_text_holds_the_numbers_exactly() -> None:
     for name in ("heron40_end", "heron40_intermediate_b"):
         numbers = load_numbers(str(files("pitmap.drawing") / "plates" / f"{name}.numbers.toml"))
         assert numbers_from_mapping(tomllib.loads(numbers_to_toml(numbers))) == numbers
+
+
+RENAME = Step.of("rename_opening", name="bolt_01", new_name="first")
+
+
+def test_zones_drawn_otherwise_than_the_edges_stay_as_drawn(heron: Drawing) -> None:
+    """A land that begins 2 mm beside the trace must not become the whole strip because a hole got a name."""
+    inner = Polygon(heron.trace.buffer(2.0).exterior)
+    drawn = dataclasses.replace(
+        heron, zones={**heron.zones, "seal_land": heron.zones["seal_land"].difference(inner)}
+    )
+    land_mm2 = drawn.zones["seal_land"].area
+    renamed = Replay()(drawn, "x", (RENAME,)).drawing
+    assert renamed.zones["seal_land"].area == land_mm2
+    taken_out = Replay()(drawn, "x", (Step.of("remove_opening", name="bolt_01"),)).drawing
+    assert taken_out.zones["seal_land"].area == pytest.approx(land_mm2, abs=0.1)
+    bolt = next(o.polygon.area for o in heron.openings if o.name == "bolt_01")
+    assert taken_out.zones["rim"].area == pytest.approx(drawn.zones["rim"].area + bolt, abs=0.1)
+    x, y = drawn.zones["seal_land"].representative_point().coords[0]
+    holed = Replay()(drawn, "x", (Step.of("add_hole", x_mm=x, y_mm=y, diameter_mm=1.0),)).drawing
+    assert holed.zones["seal_land"].area == pytest.approx(land_mm2 - np.pi / 4, abs=0.1)
+
+
+def test_a_land_drawn_alone_stays_in_the_drawing(heron: Drawing) -> None:
+    land = heron.zones["seal_land"]
+    alone = dataclasses.replace(heron, zones={"seal_land": land}, trace=None, coolant_edge=None, bands=())
+    edited = Replay()(alone, "x", (RENAME,)).drawing
+    assert list(edited.zones) == ["seal_land"] and edited.zones["seal_land"].area == land.area
+
+
+def test_a_band_that_a_change_takes_along_is_told(heron: Drawing) -> None:
+    edited = Replay()(heron, "x", (Step.of("remove_edge", edge="trace"),))
+    assert edited.drawing.bands == ()
+    assert "with it went band side_seal_track, oil_seal_track" in edited.sentence
+    removed = Replay()(heron, "x", (Step.of("remove_band", name="oil_seal_track"),))
+    assert removed.sentence == "band oil_seal_track taken out"

@@ -18,6 +18,8 @@ from .remake import Edited, adopted
 __all__ = ["OPERATIONS", "History", "Replay", "Step", "apply_step"]
 
 _MAX_STEPS = 2000
+_ON_BANDS = ("remove_band", "rename_band")
+"""Changes after which a band is gone because somebody asked for it."""
 
 OPERATIONS: Mapping[str, Callable[..., Edited]] = {
     f.__name__: f
@@ -83,7 +85,14 @@ def apply_step(drawing: Drawing, step: Step) -> Edited:
     DrawingError
         The step cannot be made on this drawing; the element is named.
     """
-    return OPERATIONS[step.operation](drawing, **dict(step.arguments))
+    edited = OPERATIONS[step.operation](drawing, **dict(step.arguments))
+    left = {b.name for b in edited.drawing.bands}
+    lost = [b.name for b in drawing.bands if b.name not in left]
+    if not lost or step.operation in _ON_BANDS:
+        return edited
+    return dataclasses.replace(
+        edited, sentence=f"{edited.sentence}; with it went band {', '.join(lost)}, which has no metal left"
+    )
 
 
 @dataclass(frozen=True, slots=True)

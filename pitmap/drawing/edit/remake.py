@@ -1,4 +1,4 @@
-"""A changed drawing made whole again: zones and bands follow the edges and openings."""
+"""A changed drawing made whole again: zones and bands follow the edges and openings, or are kept as they were drawn."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import shapely
-from shapely import Polygon
+from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 
@@ -22,6 +22,8 @@ __all__ = ["Edited", "adopted", "band_rule", "remade"]
 _RULE_MM = 0.02
 """A band whose edges keep their distance this well is an offset of the trace or a ring about its centre."""
 _CUT_MM = 0.05
+_STRAY_MM2 = 1.0
+"""Zones that differ by less from what their edges make are the same."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -84,20 +86,54 @@ def band_rule(drawing: Drawing, band: Band) -> BandNumbers | None:
     return None
 
 
+def _recut(area: BaseGeometry, old: Drawing, new: Drawing) -> Polygon | MultiPolygon:
+    """A drawn area after openings changed.
+
+    The metal under an opening that went away belongs to the area again where the area lay all round it.
+    """
+    kept = {o.name: o.polygon for o in new.openings}
+    gone = [o.polygon for o in old.openings if kept.get(o.name) is not o.polygon]
+    rings = [Polygon(p.exterior) for p in getattr(area, "geoms", [area])]
+    refilled = [g for g in gone if any(r.buffer(_CUT_MM).contains(g) for r in rings)]
+    return polygons_only(snap(unary_union([area, *refilled]).intersection(new.face())))
+
+
 def _band(band: Band, rule: BandNumbers | None, old: Drawing, new: Drawing) -> Band | None:
     running = new.zones.get("running_surface")
     if rule is not None and new.trace is not None and running is not None:
         middle = new.trace.centroid
-        area = band_area(rule, new.trace, (middle.x, middle.y)).intersection(running)
+        strip = band_area(rule, new.trace, (middle.x, middle.y)).intersection(running)
+        area = polygons_only(snap(strip))
     else:
-        # The metal under an opening that went away belongs to the band again where the band lay all round it.
-        kept = {o.name: o.polygon for o in new.openings}
-        gone = [o.polygon for o in old.openings if kept.get(o.name) is not o.polygon]
-        rings = [Polygon(p.exterior) for p in getattr(band.polygon, "geoms", [band.polygon])]
-        refilled = [g for g in gone if any(r.buffer(_CUT_MM).contains(g) for r in rings)]
-        area = unary_union([band.polygon, *refilled]).intersection(new.face())
-    area = polygons_only(snap(area))
+        area = _recut(band.polygon, old, new)
     return None if area.is_empty else Band(name=band.name, polygon=area, seal_width_mm=band.seal_width_mm)
+
+
+def _follows(drawing: Drawing) -> bool:
+    """The zones are those that the drawing's edges make."""
+    made = make_zones(drawing.outline, drawing.openings, drawing.trace, drawing.coolant_edge)
+    return set(made) == set(drawing.zones) and all(
+        zone.symmetric_difference(drawing.zones[name]).area < _STRAY_MM2 for name, zone in made.items()
+    )
+
+
+def _zones(old: Drawing, new: Drawing) -> dict[str, Polygon | MultiPolygon]:
+    """The zones of a changed drawing: laid anew where they follow its edges or an edge was drawn anew, else as drawn.
+
+    A land that somebody drew otherwise than between the two edges must not become another because a hole got a name.
+    """
+    holes = [[o.polygon for o in d.openings] for d in (old, new)]
+    is_same = len(holes[0]) == len(holes[1]) and all(a is b for a, b in zip(*holes))
+    if is_same and new.outline is old.outline and _same_edges(old, new):
+        return dict(old.zones)
+    if _same_edges(old, new) and not _follows(old):
+        kept = {name: _recut(zone, old, new) for name, zone in old.zones.items()}
+        return {name: zone for name, zone in kept.items() if not zone.is_empty}
+    return make_zones(new.outline, new.openings, new.trace, new.coolant_edge)
+
+
+def _same_edges(old: Drawing, new: Drawing) -> bool:
+    return new.trace is old.trace and new.coolant_edge is old.coolant_edge
 
 
 def remade(drawing: Drawing, **changes: Any) -> Drawing:
@@ -106,7 +142,7 @@ def remade(drawing: Drawing, **changes: Any) -> Drawing:
     Parameters
     ----------
     drawing : Drawing
-        From :func:`adopted`: its zones follow from its edges.
+        From :func:`adopted`.
     **changes
         Fields of :class:`Drawing`. Bands that are given are taken as they are.
 
@@ -117,7 +153,7 @@ def remade(drawing: Drawing, **changes: Any) -> Drawing:
     """
     new = dataclasses.replace(drawing, **changes)
     try:
-        zones = make_zones(new.outline, new.openings, new.trace, new.coolant_edge)
+        zones = _zones(drawing, new)
     except shapely.errors.GEOSException as error:
         raise DrawingError(
             f"drawing {new.name!r}: its edges make no zones ({error}); undo the change"
