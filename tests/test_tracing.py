@@ -10,6 +10,7 @@ import pytest
 import trace_scoring as scoring
 from numpy.typing import NDArray
 from shapely import Point, Polygon
+from shapely.affinity import affine_transform
 
 from pitmap.drawing import Drawing, load_rings, load_shipped
 from pitmap.errors import InputError, MeasurementError, NotEnoughData
@@ -41,8 +42,14 @@ def view(
     return Camera(homography=h / h[2, 2], lens=Lens(k1=k1, centre_xy=(cx, cy), scale_px=f_px))
 
 
-def picture(drawing: Drawing, camera: Camera, size_wh, rng: np.random.Generator) -> NDArray[np.uint8]:
-    """Flat colours, four times finer and averaged, with bench grain and noise."""
+PIT = Point(-60, -10).buffer(2.1)
+"""Of 4.2 mm, on the running surface."""
+
+
+def picture(
+    drawing: Drawing, camera: Camera, size_wh, rng: np.random.Generator, pit: Polygon | None = None
+) -> NDArray[np.uint8]:
+    """Flat colours, four times finer and averaged, with bench grain and noise; a pit is as dark as a hole."""
     w, h = size_wh
     fine = np.empty((4 * h, 4 * w, 3), np.uint8)
     fine[:] = BENCH
@@ -55,6 +62,8 @@ def picture(drawing: Drawing, camera: Camera, size_wh, rng: np.random.Generator)
     fill(drawing.outline.exterior, METAL)
     for opening in drawing.openings:
         fill(opening.polygon.exterior, BENCH if opening.kind in ("bore", "port") else DARK)
+    if pit is not None:
+        fill(pit.exterior, DARK)
     out = cv2.resize(fine, (w, h), interpolation=cv2.INTER_AREA).astype(float)
     grain = cv2.GaussianBlur(rng.normal(0, 1, (h, w)), (0, 0), 3) * 25
     out += grain[..., None] * (np.abs(out - METAL).sum(-1) > 60)[..., None]
@@ -268,7 +277,7 @@ def clicks(
 
 @pytest.fixture(scope="module")
 def flat_trace() -> tuple[Drawing, Trace]:
-    """The shipped end plate in three flat-coloured pictures, traced from the dowels' distance."""
+    """The shipped end plate with a pit in three flat-coloured pictures, traced from the dowels' distance."""
     rng = np.random.default_rng(11)
     drawing = load_shipped("heron40_end")
     size = (1200, 960)
@@ -279,7 +288,7 @@ def flat_trace() -> tuple[Drawing, Trace]:
     ]
     names = ("dowel_a", "dowel_b", "lift_a", "lift_b")
     photos = [
-        PhotoClicks(rgb=picture(drawing, c, size, rng), clicks_px=clicks(drawing, c, names, rng))
+        PhotoClicks(rgb=picture(drawing, c, size, rng, PIT), clicks_px=clicks(drawing, c, names, rng))
         for c in cameras
     ]
     distance = float(np.hypot(107 + 113, 98 + 92))
@@ -296,6 +305,15 @@ def test_traced_outline_and_holes(flat_trace):
     assert score.centre_mm.max() < 0.1
     assert np.abs(score.diameter_mm).max() < 0.25
     assert (trace.circles["n_photos"] == 3).all()
+
+
+@pytest.mark.slow
+def test_a_dark_pit_is_no_opening_of_the_traced_plate(flat_trace):
+    """As an opening, the damage would leave every figure of every map."""
+    drawing, trace = flat_trace
+    six = scoring.score_trace(trace, drawing).six
+    assert not any(affine_transform(o.polygon, six).intersects(PIT) for o in trace.drawing.openings)
+    assert any("may be a pit; where it is a hole, draw it in" in note for note in trace.notes)
 
 
 @pytest.mark.slow
@@ -363,6 +381,11 @@ def test_refusals():
         trace_plate([photo, photo], ("a", "z", 100.0))
     with pytest.raises(InputError, match="mm above 0"):
         trace_plate([photo, photo], ("a", "b", -1.0))
+    square = {"a": (10.0, 10.0), "b": (70.0, 12.0), "c": (68.0, 50.0), "d": (9.0, 51.0)}
+    first = PhotoClicks(rgb=blank, clicks_px=square)
+    swapped = PhotoClicks(rgb=blank, clicks_px={**square, "c": square["d"], "d": square["c"]})
+    with pytest.raises(MeasurementError, match="photo 2: one of the 4 clicks is at another hole"):
+        trace_plate([first, swapped], ("a", "b", 100.0))
     one = PhotoClicks(rgb=blank, clicks_px={**four, "b": (0.5, 0.5)})
     with pytest.raises(InputError, match="'a' and 'b' are clicked on one place in photo 2"):
         trace_plate([photo, one], ("a", "b", 100.0))

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 import trace_renders as renders
 import trace_scoring as scoring
 from click.testing import CliRunner
-from shapely import LineString, Point, box
+from shapely import LineString, Point, Polygon, box
 
 from pitmap.cli.drawing import command
 from pitmap.drawing import load_shipped
 from pitmap.errors import InputError, MeasurementError, NotEnoughData
+from pitmap.registration.camera import Camera, Lens
 from pitmap.tracing import PhotoClicks, SheetUse, focal_in_px, read_trace_sources, trace_plate
+from pitmap.tracing.by_sheet import _check_lies_on
+from pitmap.tracing.cameras import pose_camera
 from pitmap.tracing.kinds import suggest_kinds
+from pitmap.tracing.lit_walls import wall_doubt_mm, whole_circles
+from pitmap.tracing.result import may_be_pit
 from pitmap.tracing.stretches import find_stretches, with_stretches
+from pitmap.tracing.trace import _bay
 
 BLANK = np.full((60, 80, 3), 90, np.uint8)
 
@@ -117,3 +124,83 @@ def test_suggested_kinds() -> None:
 
 def test_suggests_nothing_for_a_lone_hole() -> None:
     assert suggest_kinds(box(0, 0, 240, 180), [Point(40, 90).buffer(5, quad_segs=32)]) == ["other"]
+
+
+def test_a_hole_of_which_a_lit_wall_hides_a_side_is_a_whole_circle() -> None:
+    """The side away from the camera ends at a straight line, as at the wall's foot; on the other side it is no wall."""
+    turn = np.linspace(0, 2 * np.pi, 80, endpoint=False)
+    ring = 6.0 * np.stack([np.cos(turn), np.sin(turn)], -1) + [50, 20]
+    cut = np.stack([np.minimum(ring[:, 0], 52.0), ring[:, 1]], -1)
+    hexagon = np.asarray(box(0, 0, 12, 20).exterior.segmentize(0.8).coords)[:-1] + [50, 20]
+    outline = np.zeros((4, 2))
+    from_left = whole_circles([outline, cut, hexagon], np.array([-200.0, 20.0]))
+    np.testing.assert_allclose(np.hypot(*(from_left[1] - [50, 20]).T), 6.0, atol=0.05)
+    assert from_left[2] is hexagon
+    from_right = whole_circles([outline, cut, hexagon], np.array([300.0, 20.0]))
+    assert from_right[1] is cut
+
+
+def test_what_may_be_a_pit_is_no_opening() -> None:
+    assert may_be_pit(Point(0, 0).buffer(1.8), is_round=True)
+    assert may_be_pit(box(0, 0, 7, 7), is_round=False)
+    assert not may_be_pit(Point(0, 0).buffer(3.0), is_round=True)
+    assert not may_be_pit(box(0, 0, 6, 20), is_round=False)
+
+
+def test_an_outline_that_runs_into_an_opening_is_told() -> None:
+    """A slot of 12 x 40 mm whose rim was lost over 4 mm; over 9 mm it is a bay that a plate may have."""
+    plate, slot = box(0, 0, 200, 120), box(50, 4, 90, 16)
+    assert _bay(plate) is None
+    assert _bay(plate.difference(slot).difference(box(60, -1, 69, 5))) is None
+    lost = plate.difference(slot).difference(box(60, -1, 64, 5))
+    x, y = _bay(lost) or (0.0, 0.0)
+    assert 50 < x < 90 and 4 < y < 16
+
+
+def test_sizes_of_no_plate_are_refused_before_the_work() -> None:
+    photo = PhotoClicks(rgb=BLANK)
+    for thickness_mm, edge_break_mm, words in (
+        (-12.0, 0.0, "thickness_mm: must be above 0"), (0.0, 0.0, "thickness_mm: must be above 0"),
+        (12.0, -0.3, "edge_break_mm"), (12.0, 30.0, "edge_break_mm: .* 0 to 3 mm, got 30"),
+    ):  # fmt: skip
+        with pytest.raises(InputError, match=words):
+            trace_plate(
+                [photo], sheet=SheetUse(on="face"), thickness_mm=thickness_mm, edge_break_mm=edge_break_mm
+            )
+
+
+@pytest.mark.parametrize(("lies", "said"), [("bench", "face"), ("face", "bench")])
+def test_a_sheet_that_lies_elsewhere_than_was_said_is_refused(lies: str, said: str) -> None:
+    """Said to be on the face while on the bench, every length would be 2 to 3 % too large."""
+    camera = Camera(homography=np.array([[4.0, 0, 900], [0, -4.0, 700], [0, 0, 1]]), lens=Lens())
+    outline = camera.mm_to_px(np.array([(-120, -90), (120, -90), (120, 90), (-120, 90)]))
+    corners = np.array([(-40, -30), (40, -30), (40, 30), (-40, 30)]) + (
+        [0, 0] if lies == "face" else [170, 0]
+    )
+    paper = camera.mm_to_px(corners).astype(np.float32)
+    _check_lies_on(SheetUse(on=lies), outline, paper, camera, 1)  # type: ignore[arg-type]
+    with pytest.raises(
+        MeasurementError, match=f"in photo 1, and not where was said; say that it lies on the {lies}"
+    ):
+        _check_lies_on(SheetUse(on=said), outline, paper, camera, 1)  # type: ignore[arg-type]
+
+
+def test_a_side_that_may_be_the_foot_of_a_lit_wall_is_open_by_its_width() -> None:
+    """From 500 mm above a place 90 mm beside it, a wall of 12 mm is in sight over 90 x 12 / 512 = 2.1 mm."""
+    pose = np.zeros(11)
+    pose[:3], pose[5] = cv2.Rodrigues(np.diag([1.0, -1.0, -1.0]))[0].ravel(), 5.0
+    camera = pose_camera(pose, (1600, 1200))
+    rgb = np.full((1200, 1600, 3), 180, np.uint8)
+    for area, tone in ((box(60, -15, 90, 15), 150), (box(60, -15, 87.9, 15), 60)):
+        corners = camera.mm_to_px(np.asarray(area.exterior.coords)[:-1])
+        cv2.fillPoly(rgb, [np.round(corners).astype(np.int32)], (tone, tone, tone))
+
+    def doubt(area: Polygon) -> tuple[np.ndarray, np.ndarray]:
+        points = np.asarray(area.exterior.segmentize(0.8).coords)[:-1]
+        return points, wall_doubt_mm(rgb, points, camera, pose, 12.0)
+
+    points, at_foot = doubt(box(60, -15, 87.9, 15))
+    far = (points[:, 0] > 87.8) & (np.abs(points[:, 1]) < 12)
+    np.testing.assert_allclose(at_foot[far], 87.9 * 12 / 512, atol=0.01)
+    assert not at_foot[points[:, 0] < 80].any()
+    assert not doubt(box(60, -15, 90, 15))[1].any()

@@ -28,6 +28,7 @@ from .cameras import (
     pose_camera,
 )
 from .contours import clearly_shown, measure_edges, metal_mask, usable_contours, vote
+from .lit_walls import camera_foot, wall_doubt_mm, whole_circles
 from .merge import LEAST_PLACES, NEAR_MM, draw_plane, signed_area
 from .photos import PhotoClicks, SheetUse
 from .silhouette import Paper, check_around, find_silhouette
@@ -42,6 +43,8 @@ _EDGE_SD_MM = 0.06
 _ROOM_MM = 2.5
 """Edges this near to the sheet are the sheet's."""
 _MOVED_MM = 2.0
+_AROUND_MM = (3.0, 12.0)
+"""What lies around the sheet is looked at from here to there beyond its edge (house choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,11 +54,13 @@ class SheetTrace:
     Parameters
     ----------
     sets, plane, errors, solution
-        As of :func:`trace_by_distance`; the origin is the middle of the outline, the axes are the sheet's.
+        As of :func:`trace_by_distance`; origin and axes are the sheet's.
     height_correction : float
         Share by which lengths would have been too large without the height of the face over the sheet.
     hidden_mm2 : float
         Area of the face that the sheet covers in every photo.
+    wall_doubt_mm : list of (N,) arrays
+        How much larger each opening may be, place by place, because of a wall as bright as the face; the outline's is 0.
     """
 
     sets: list[EdgeSet]
@@ -64,6 +69,7 @@ class SheetTrace:
     solution: Solution
     height_correction: float
     hidden_mm2: float
+    wall_doubt_mm: list[NDArray[np.float64]]
 
 
 def _paper_mm(pose: TargetPose, print_scale: float) -> NDArray[np.float64]:
@@ -160,7 +166,7 @@ def _off_paper(sets: list[EdgeSet], papers_px: list[NDArray[np.float32]], camera
 
 
 def trace_by_sheet(
-    photos: Sequence[PhotoClicks], sheet: SheetUse, height_mm: float, edge: EdgeLook
+    photos: Sequence[PhotoClicks], sheet: SheetUse, height_mm: float, edge: EdgeLook, thickness_mm: float
 ) -> SheetTrace:
     """Edges, contours and cameras from photos that each show the printed target.
 
@@ -169,7 +175,8 @@ def trace_by_sheet(
     MeasurementError
         No sheet, no plate, or a sheet that was moved between two photos.
     """
-    poses, masks, papers, silhouettes = [], [], [], []
+    poses: list[TargetPose] = []
+    masks, papers, silhouettes = [], [], []
     for photo in photos:
         pose = find_target(photo.rgb, focal_px=photo.focal_px, print_scale=sheet.print_scale)
         camera_for_face(pose, height_mm)  # refuses a scale that the view does not tell
@@ -181,6 +188,7 @@ def trace_by_sheet(
             Paper(corners_px=paper, is_metal=sheet.on == "face"),
         )
         check_around(silhouette[0], np.reshape(clicks, (-1, 2)))
+        _check_lies_on(sheet, silhouette[0], paper, pose.camera, len(poses) + 1)
         poses.append(pose)
         papers.append(paper)
         silhouettes.append(silhouette)
@@ -192,6 +200,8 @@ def trace_by_sheet(
     plane = usable_contours([cameras[0].px_to_mm(c) for c in silhouettes[0]])
     if len(photos) > 1:
         plane = usable_contours(vote(masks, cameras, plane[0]))
+    else:
+        plane = whole_circles(plane, camera_foot(found[0][0]))
     if signed_area(plane[0]) < 0:
         plane = [c[::-1] for c in plane]
     is_round: list[bool] | None = None
@@ -217,6 +227,11 @@ def trace_by_sheet(
         at = slice(N_CAMERA * i, N_CAMERA * (i + 1))
         covariance[at, at] = c
     solution = _solution(sets, plane, circles, cameras, np.array([p for p, _ in found]), covariance)
+    doubt = [np.zeros(len(p)) for p in plane]
+    if len(photos) == 1 and np.isfinite(thickness_mm):
+        for k in range(1, len(sets)):
+            if not sets[k].is_round:
+                doubt[k] = wall_doubt_mm(photos[0].rgb, plane[k], cameras[0], found[0][0], thickness_mm)
     return SheetTrace(
         sets=sets,
         plane=plane,
@@ -224,6 +239,37 @@ def trace_by_sheet(
         solution=solution,
         height_correction=ratio - 1,
         hidden_mm2=hidden if sheet.on == "face" else 0.0,
+        wall_doubt_mm=doubt,
+    )
+
+
+def _check_lies_on(
+    sheet: SheetUse,
+    outline_px: NDArray[np.float64],
+    paper_px: NDArray[np.float32],
+    camera: Camera,
+    photo: int,
+) -> None:
+    """Refuse a sheet that lies elsewhere than was said: a plate's thickness of height is some hundredths of every length.
+
+    Raises
+    ------
+    MeasurementError
+        Less than half of what is around the sheet is plate where it is to lie on the plate, or more where it is not.
+    """
+    from shapely import Polygon
+
+    px_per_mm = float(np.median(camera.px_per_mm(camera.px_to_mm(paper_px))))
+    paper, plate = Polygon(paper_px), Polygon(outline_px).buffer(0)
+    near, far = (paper.buffer(mm * px_per_mm) for mm in _AROUND_MM)
+    around = far.difference(near)
+    is_on_plate = around.intersection(plate).area > 0.5 * around.area
+    if is_on_plate == (sheet.on == "face"):
+        return
+    where, say = ("on the plate", "face") if is_on_plate else ("beside the plate, on the bench", "bench")
+    raise MeasurementError(
+        f"the sheet lies {where}, in photo {photo}, and not where was said; say that it lies on the {say}, or every length "
+        "would be wrong by some percent"
     )
 
 

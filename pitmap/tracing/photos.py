@@ -10,9 +10,13 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import InputError, NotEnoughData
+from ..errors import InputError, MeasurementError, NotEnoughData
+from .same_holes import check_same_holes
 
-__all__ = ["PhotoClicks", "SheetUse", "check_known", "check_sheet"]
+__all__ = ["PhotoClicks", "SheetUse", "check_known", "check_sheet", "check_sizes"]
+
+_WIDEST_BREAK_MM = 3.0
+"""Edges of plates are broken by some tenths of a millimetre; ten times as much is another unit (house choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,6 +103,11 @@ def check_known(photos: Sequence[PhotoClicks], known: tuple[str, str, float] | N
     for k, photo in enumerate(photos, 1):
         if math.dist(photo.clicks_px[a], photo.clicks_px[b]) < 1:
             raise InputError(f"known distance: {a!r} and {b!r} are clicked on one place in photo {k}")
+    for k, photo in enumerate(photos[1:], 2):
+        try:
+            check_same_holes(photos[0].clicks_px, photo.clicks_px)
+        except MeasurementError as error:
+            raise MeasurementError(f"photo {k}: {error}") from error
     return names
 
 
@@ -113,3 +122,19 @@ def check_sheet(photos: Sequence[PhotoClicks], sheet: SheetUse, thickness_mm: fl
             f"thickness_mm: with the sheet on the bench the plate's thickness is needed, mm above 0, got {thickness_mm!r}"
         )
     return thickness_mm
+
+
+def check_sizes(thickness_mm: float, edge_break_mm: float) -> None:
+    """Refuse a thickness or an edge break that no plate has, before the work.
+
+    Raises
+    ------
+    InputError
+        A thickness that is not above 0 (NaN is none given), an edge break below 0 or wider than a broken edge.
+    """
+    if not (math.isnan(thickness_mm) or 0 < thickness_mm < math.inf):
+        raise InputError(f"thickness_mm: must be above 0, got {thickness_mm:g}")
+    if not 0 <= edge_break_mm <= _WIDEST_BREAK_MM:
+        raise InputError(
+            f"edge_break_mm: is the width of the chamfer on the edges, 0 to {_WIDEST_BREAK_MM:g} mm, got {edge_break_mm:g}"
+        )

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
-from shapely import Polygon
+from shapely import Polygon, contains_xy
 
 from ..drawing import Drawing, Opening, make_zones
 from ..estimate import Estimate
@@ -22,7 +22,7 @@ from .merge import LEAST_PLACES, NEAR_MM
 from .spread import BIAS_MM, across_sd, place_covariance, place_shifts, place_slopes, size_sd, without_motion
 from .stretches import Stretch, find_stretches, with_stretches
 
-__all__ = ["CIRCLES", "Contour", "Trace", "make_trace"]
+__all__ = ["CIRCLES", "Contour", "Trace", "make_trace", "may_be_pit"]
 
 _EDGE_MM = 0.06
 """What the place of an edge is uncertain by whatever the number of photos."""
@@ -36,6 +36,9 @@ _LIT_SHARE = 0.5
 """One photo alone shows the broken edge as bright as the face on the half of a hole's rim that the light falls on, and no
 other photo shows where the face ends there: this share of the edge's width is then taken for face (house choice, from
 renders)."""
+_LEAST_HOLE_MM, _LEAST_RAGGED_MM2 = 5.0, 60.0
+"""Holes of plates are for bolts and dowels of 6 mm and more, slots and ports are larger; single pits are mostly smaller
+(house choice: a hole that is missing shows on every map, a pit that is drawn as a hole on none)."""
 _Z90 = 1.6449
 _LEAST_FIT_MM, _FIT_SHARE = 0.04, 0.6
 """A line or an arc fits when the edges scatter about it by no more than this, or this share of a single photo's edges'
@@ -91,8 +94,7 @@ class Trace:
     ----------
     drawing : Drawing
         Outline and openings; the whole face is rim until a bore trace is fitted. With a known distance the origin is
-        at the first hole and the x axis points to the second; with a printed target the origin is the middle of
-        the outline and the axes are the sheet's.
+        at the first hole and the x axis points to the second; with a printed target origin and axes are the sheet's.
     circles : DataFrame
         :data:`CIRCLES`.
     contours : tuple of Contour
@@ -125,6 +127,17 @@ class Trace:
     notes: tuple[str, ...]
 
 
+def _width_mm(shape: Polygon) -> float:
+    """The shorter side of the narrowest box round a shape."""
+    corners = np.asarray(shape.minimum_rotated_rectangle.exterior.coords)
+    return float(np.hypot(*np.diff(corners, axis=0).T).min())
+
+
+def may_be_pit(shape: Polygon, *, is_round: bool) -> bool:
+    """Too small, or too small and ragged, to be told from a pit: as an opening, damage would leave every figure."""
+    return _width_mm(shape) < _LEAST_HOLE_MM or (not is_round and shape.area < _LEAST_RAGGED_MM2)
+
+
 def _polygon(points: NDArray[np.float64]) -> Polygon:
     shape = Polygon(points)
     return (
@@ -145,9 +158,13 @@ def make_trace(
     edge_break_mm: float,
     height_correction: float,
     notes: list[str],
+    clicked_mm: NDArray[np.float64],
+    wall_doubt_mm: list[NDArray[np.float64]] | None = None,
 ) -> Trace:
     """Outline and openings with the chamfer taken into account, and how sure each figure is.
 
+    What is small or ragged enough for a pit is left out, unless it is one of the places (N, 2) that were clicked as holes.
+    `wall_doubt_mm`, by contour and place, is how much larger an opening may be than it was traced.
     A solution without covariances of its circles has cameras from a sheet: its frame is the plate's own then.
     """
     stretches = [
@@ -178,6 +195,7 @@ def make_trace(
         _across(p, s, m, e, solution, edge_sd, is_hole=k > 0)
         for k, (p, s, m, e) in enumerate(zip(plane, slopes, shifts, errors, strict=True))
     ]
+    doubtful: list[tuple[str, float]] = []
     openings, rows = [], []  # type: ignore[var-annotated]
     contours = [Contour(name="outline", points_mm=plane[0], err_mm=spreads[0], stretches=tuple(stretches[0]))]
     for k in range(1, len(sets)):
@@ -192,6 +210,13 @@ def make_trace(
                 f"a mark near x {plane[k][:, 0].mean():.1f}, y {plane[k][:, 1].mean():.1f} mm was left out"
             )
             continue
+        if may_be_pit(shape, is_round=sets[k].is_round) and not contains_xy(shape, *clicked_mm.T).any():
+            x, y = shape.centroid.coords[0]
+            notes.append(
+                f"a dark mark {_width_mm(shape):.1f} mm wide near x {x:.1f}, y {y:.1f} mm was left out, as it may be a pit; "
+                "where it is a hole, draw it in"
+            )
+            continue
         if sets[k].is_round:
             n = _n_clear(sets[k], solution, c)
             covariance = solution.circle_covariance.get(k)
@@ -201,9 +226,18 @@ def make_trace(
                     slopes[k].mean(0, keepdims=True), solution.pose_covariance
                 )[0]
             rows.append(_circle_row(label, c, covariance, n, seen_break_mm, round_sd))
+        if wall_doubt_mm is not None and (most := float(wall_doubt_mm[k].max())) > 0:
+            doubtful.append((label, most))
+            spreads[k] = np.maximum(spreads[k], wall_doubt_mm[k])
         openings.append(Opening(name=label, kind="other", polygon=Polygon(shape.exterior)))
         contours.append(
             Contour(name=label, points_mm=plane[k], err_mm=spreads[k], stretches=tuple(stretches[k]))
+        )
+    if doubtful:
+        named = ", ".join(f"{label} ({most:.1f} mm)" for label, most in doubtful)
+        notes.append(
+            "one photo does not tell a wall as bright as the face from the face: on the side that shows its wall an opening "
+            f"may be larger than drawn, {named}; compare them with the plate, or add a photo from another side"
         )
     fitted = [s.kind for c in contours for s in c.stretches]
     if fitted:

@@ -9,13 +9,14 @@ from dataclasses import replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from shapely import Polygon
 
 from ..errors import MeasurementError
 from .bundle import Solution
 from .by_distance import trace_by_distance
 from .by_sheet import trace_by_sheet
 from .cameras import EdgeSet
-from .photos import PhotoClicks, SheetUse, check_sheet
+from .photos import PhotoClicks, SheetUse, check_sheet, check_sizes
 from .result import Trace, make_trace
 from .subpixel import EdgeLook
 
@@ -24,6 +25,8 @@ __all__ = ["trace_plate"]
 _AIM_MM, _MOST_MM = 0.3, 1.5
 """An outline less sure than the first gets a note how to do better, one less sure than the second is refused; the
 first is the aim for a drawing, the second makes holes of neighbouring sizes unsafe to tell apart (house choice)."""
+_GAP_MM, _LEAST_BAY_MM2 = 6.0, 5.0
+"""No outline of a plate has a bay behind a gap as narrow as this (house choice)."""
 _SQUARE_ON_DEG = 10.0
 _SAME_SIDE_DEG = 45.0
 """Photos that lean over the plate less than this apart are from one side: half of the quarter turn that is asked for
@@ -69,20 +72,25 @@ def trace_plate(
     NotEnoughData
         Neither sheet nor two photos, or fewer than four common clicks.
     InputError
-        No scale, a known distance that is none, or a sheet on the bench without the plate's thickness.
+        No scale, a known distance that is none, a sheet on the bench without the plate's thickness, or a thickness or an
+        edge break of no plate.
     MeasurementError
         The plate does not stand out from the bench, a hole of the known distance was not found or is not
-        round, the photos do not fit together, or they leave the cameras too open for a drawing.
+        round, the clicks are not the same holes, the sheet does not lie where it was said, the photos do not fit
+        together, or they leave the cameras too open for a drawing.
     """
+    check_sizes(thickness_mm, edge_break_mm)
     edge = EdgeLook([p.rgb for p in photos], edge_break_mm)
     sizes = [(p.rgb.shape[1], p.rgb.shape[0]) for p in photos]
     notes: list[str] = []
     correction = 0.0
+    doubt: list[NDArray[np.float64]] | None = None
     if sheet is None:
         sets, plane, errors, solution = trace_by_distance(photos, known, edge, thickness_mm)
     else:
         height = check_sheet(photos, sheet, thickness_mm)
-        found = trace_by_sheet(photos, sheet, height, edge)
+        found = trace_by_sheet(photos, sheet, height, edge, thickness_mm)
+        doubt = found.wall_doubt_mm
         sets, plane, errors, solution = found.sets, found.plane, found.errors, found.solution
         correction = found.height_correction
         if height:
@@ -94,14 +102,23 @@ def trace_plate(
             notes.append(
                 f"the sheet hides {found.hidden_mm2 / 100:.0f} cm2 of the face: openings under it are not in the drawing"
             )
+    clicked = np.array(list(photos[0].clicks_px.values()), float).reshape(-1, 2)
     trace = make_trace(
-        sets, plane, errors, solution, sizes, name, thickness_mm, edge_break_mm, correction, notes
-    )
+        sets, plane, errors, solution, sizes, name, thickness_mm, edge_break_mm, correction, notes,
+        solution.cameras[0].px_to_mm(clicked), doubt,
+    )  # fmt: skip
     return _judge(trace, sets, solution, is_sheet=sheet is not None)
 
 
 def _judge(trace: Trace, sets: list[EdgeSet], solution: Solution, *, is_sheet: bool) -> Trace:
-    """Refuse a trace that is too unsure, and say how to do better where it is less sure than a drawing should be."""
+    """Refuse a trace that is wrong or too unsure; say how to do better where it is less sure than a drawing should be."""
+    bay = _bay(trace.drawing.outline)
+    if bay is not None:
+        x, y = trace.cameras[0].mm_to_px(np.array([bay]))[0]
+        raise MeasurementError(
+            f"the outline runs into an opening at x {x:.0f}, y {y:.0f} px of the first photo: rust or a shadow at the rim "
+            "passed for bench; clean the rim there, or use a bench of another colour, and take the photo again"
+        )
     if trace.outline_err_mm <= _AIM_MM:
         return trace
     if is_sheet:
@@ -114,6 +131,14 @@ def _judge(trace: Trace, sets: list[EdgeSet], solution: Solution, *, is_sheet: b
         )
     note = f"the outline is sure to {trace.outline_err_mm:.2f} mm only: {advice}"
     return replace(trace, notes=(*trace.notes, note))
+
+
+def _bay(outline: Polygon) -> tuple[float, float] | None:
+    """A place in a bay of an outline that a narrow gap leads into, as an opening has whose rim was lost."""
+    closed = outline.buffer(0.5 * _GAP_MM)
+    bays = [Polygon(ring) for ring in closed.interiors]
+    large = [b for b in bays if b.area > _LEAST_BAY_MM2]
+    return tuple(max(large, key=lambda b: b.area).representative_point().coords[0]) if large else None
 
 
 def _missing_view(poses: NDArray[np.float64]) -> str:
