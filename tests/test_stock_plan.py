@@ -1055,8 +1055,8 @@ def test_a_sheet_pasted_twice_counts_once_and_is_told():
         assert _need(twice, zone).stock_um == _need(once, zone).stock_um
     assert twice.budget == once.budget
     assert twice.problems == (
-        "test_lap: 8 readings repeat others in every entry, as when a sheet is pasted twice; each counts once. Where a "
-        "place was truly read again, say so in the note of that reading",
+        "after the test lap: 8 readings repeat others in every entry, as when a sheet is pasted twice; each counts once. "
+        "Where a place was truly read again, say so in the note of that reading",
         *once.problems,
     )
 

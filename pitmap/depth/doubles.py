@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pandas as pd
 
+from ..classes import Stage
 from .survey import FaceSurvey
 
 __all__ = ["each_once", "surveys_with_each_once"]
@@ -42,8 +43,8 @@ def surveys_with_each_once(surveys: Sequence[FaceSurvey]) -> tuple[list[FaceSurv
         if n:
             what = "1 reading repeats another" if n == 1 else f"{n} readings repeat others"
             told.append(
-                f"{survey.stage}: {what} in every entry, as when a sheet is pasted twice; each counts once. Where a place"
-                " was truly read again, say so in the note of that reading"
+                f"{Stage(survey.stage).moment}: {what} in every entry, as when a sheet is pasted twice; each counts once."
+                " Where a place was truly read again, say so in the note of that reading"
             )
         out.append(replace(survey, readings=once.reset_index(drop=True)) if n else survey)
     return out, told

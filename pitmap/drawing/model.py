@@ -176,11 +176,14 @@ class Drawing:
     def zone_raster(self, grid: Grid, *, by_centre: bool = False) -> NDArray[np.uint8]:
         """0 outside every zone, else 1 + place in :attr:`zone_names`; borders go to the later zone.
 
-        `by_centre` is for areas: a pixel is in a zone when its centre is, so that none is larger than drawn.
+        `by_centre` is for areas: a pixel is in a zone when its centre is, so that none is larger than drawn, and no
+        opening is in one, whether the drawing cuts it out of its zone or not.
         """
         out, inside = np.zeros(grid.shape, np.uint8), _centre_mask if by_centre else fill_mask
         for value, geometry in enumerate(self.zones.values(), 1):
             out[inside(geometry, grid)] = value
+        if by_centre:
+            out[~self.mask(grid)] = 0
         return out
 
     def fingerprint(self) -> str:

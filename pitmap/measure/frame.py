@@ -59,8 +59,6 @@ def make_frame(drawing: Drawing, grid: Grid) -> MeasureFrame:
         seeking_edges = worker.submit(find_land_edges, drawing)
         raster = drawing.zone_raster(grid, by_centre=True)
         metal = drawing.mask(grid)
-        # an opening that a drawing does not cut out of its zone is no metal that was not seen
-        raster[~metal] = 0
         inner = cv2.erode(metal.view(np.uint8), np.ones((5, 5), np.uint8)).view(bool)
         land = fill_mask(land_metal(drawing), grid)
         edges = seeking_edges.result()

@@ -208,8 +208,8 @@ def found_section(t: Translate, record: RecordInput) -> Section:
         *corrected_note(t, record),
         Paragraph(
             text=t(
-                "Shares of the metal that the photo shows, with their {level} intervals. Affected is pit, stain, heat tint and"
-                " metal that the lap has not reached together; tint is colour alone and no defect by itself.",
+                "Shares of the metal that the photo shows, with their {level} intervals. Affected is pit, stain, heat tint"
+                " and metal that the lap has not reached together; tint is colour alone and no defect by itself.",
                 level=format_confidence(record.last.measurement.sound_width_mm.level),
             ),
             kind="note",
