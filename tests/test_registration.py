@@ -29,8 +29,9 @@ from pitmap.registration import (
     register,
     register_from_landmarks,
 )
+from pitmap.registration.agreement import Neighbours
 from pitmap.registration.coarse import focal_for, round_openings
-from pitmap.registration.edges import drawn_edges
+from pitmap.registration.edges import DrawnEdges, drawn_edges
 from pitmap.registration.evidence import shrink
 from pitmap.registration.judge import Evidence
 from pitmap.registration.landmarks import view_from_points
@@ -167,6 +168,32 @@ def test_profiles_that_lie_on_one_side_of_every_step_are_fitted() -> None:
     rgb = np.full((760, 1000, 3), 120, np.uint8)
     fit = fit_profiles(rgb, view, drawn_edges(square, 2.0), thickness_mm=10, edge_break_mm=0.8, blur_px=0.8)
     assert fit.inside.any() and np.abs(fit.offset_px).max() < 1e-6
+
+
+def test_neighbours_on_a_ring_bear_each_other_out() -> None:
+    """A square of 40 samples 10 mm apart, 20 mm to either side: 5 neighbours, round the ring's end too."""
+    ring = np.asarray(box(0, 0, 100, 100).exterior.segmentize(10.0).coords)[:-1]
+    n = len(ring)
+    edges = DrawnEdges(
+        points_mm=ring,
+        normals=ring,
+        part=np.zeros(n, int),
+        part_names=("outline",),
+        length_mm=np.full(n, 10.0),
+    )
+    near = Neighbours(edges, 20.0)
+    assert n == 40
+    met, seen = np.zeros(n), np.ones(n, bool)
+    met[0] = 1.0
+    step = np.tile([30.0, 30.0, 30.0], (n, 1))
+    share = near.share(met, seen, step)
+    assert share[[38, 39, 0, 1, 2]] == pytest.approx([0.2] * 5)
+    assert share[3:38] == pytest.approx(0.0)
+    met[:] = 1.0
+    assert near.share(met, seen, step) == pytest.approx(1.0)
+    step[::2] *= -1
+    assert near.share(met, seen, step) == pytest.approx(0.2)
+    assert near.share(met, ~seen, step) == pytest.approx(0.0)
 
 
 def test_a_fit_for_a_picture_of_twice_the_size(plate: Drawing, photo: np.ndarray) -> None:
@@ -367,6 +394,27 @@ def test_a_right_drawing_has_no_opening_elsewhere_also_where_one_is_covered(
         cv2.rectangle(covered, (int(x) - 40, int(y) - 40), (int(x) + 40, int(y) + 40), (150, 30, 30), -1)
     found = refine(covered, plate, Camera(homography=aligned.homography, lens=aligned.lens))
     assert found.displaced == ()
+
+
+@pytest.mark.parametrize(("side", "seed"), [(3.1, 3), (5.2, 4)])
+def test_a_rag_over_a_third_of_the_plate_does_not_pull_the_drawing_to_its_folds(
+    plate: Drawing, photo: np.ndarray, side: float, seed: int
+) -> None:
+    """Its folds have edges too; half a millimetre over all of the plate, hidden or not, is the bar of the whole photo."""
+    rng = np.random.default_rng(seed)
+    h, w = photo.shape[:2]
+    y, x = np.mgrid[0:h, 0:w]
+    along = x * np.cos(side) + y * np.sin(side)
+    metal = np.zeros((h, w), np.uint8)
+    outline = lying_view().project(np.asarray(plate.outline.exterior.coords))
+    cv2.fillPoly(metal, [np.round(outline).astype(np.int32)], 1)
+    folds = cv2.GaussianBlur(rng.normal(0, 1, (h, w)), (0, 0), 5)
+    hides = along > np.quantile(along[metal > 0], 0.65)
+    covered = np.where(
+        hides[..., None], np.clip(120 + 30 * folds / folds.std(), 0, 255)[..., None], photo
+    ).astype(np.uint8)
+    found = register(covered, plate)
+    assert rms_mm(found, lying_view(), plate) < 0.5
 
 
 def test_displaced_openings_are_kept_in_the_file_and_files_of_before_are_read(aligned: Alignment) -> None:

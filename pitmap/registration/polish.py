@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
+from .agreement import Neighbours
 from .edges import DrawnEdges
 from .profiles import ProfileFit, fit_profiles
 from .view import View
@@ -24,6 +25,12 @@ with the plate and one that goes with the pixels. Set so that the interval cover
 FINEST_PX_PER_MM = _MODEL_SD_PX / _MODEL_SD_MM
 """Where the two weigh the same. Finer pixels say little more of the plate, and a profile, some pixels long, then no longer
 spans a broken edge: the break comes out too narrow and the plate is laid beside its place, farther the finer they are."""
+_NEAR_MM, _BEST_QUARTER, _ENOUGH, _AGREEMENT_POWER = 30.0, 0.75, 0.75, 4
+"""A sample counts in full when the edge this far round about it is met as well as by most of what the best quarter of all
+shows, and less the less it is: what covers the plate has edges too, and each of them alone looks as good as one of the plate
+(house choice: photos that nothing covers keep about the interval that they would have without)."""
+_CLEAR, _SHARP_PX2 = 2.0, 0.5
+"""Contrast over misfit, and variance of its place, at which a sample is half a witness for its neighbours."""
 _MOST_BEND = 0.25
 """Of the tolerance: an edge may leave the straight way of a step by so much, root mean square."""
 _MOST_PARTS, _MOST_HALVINGS = 6, 6
@@ -110,6 +117,7 @@ def _solve(
     size_wh: tuple[int, int],
     priors: Priors,
     tolerance_px: float,
+    neighbours: Neighbours,
 ) -> tuple[NDArray, NDArray, NDArray]:
     """Step, covariance and robust weights."""
     spacing = max(float(np.median(edges.length_mm[edges.length_mm > 0])), 1e-6)
@@ -118,8 +126,10 @@ def _solve(
         (_MODEL_SD_MM * fit.px_per_mm) ** 2 + _MODEL_SD_PX**2
     )
     robust = (1 + (fit.offset_px / tolerance_px) ** 2) ** -2.0
-    robust *= fit.inside & (edges.length_mm > 0) & (np.abs(fit.offset_px) < 4 * tolerance_px)
+    seen = fit.inside & (edges.length_mm > 0)
+    robust *= seen & (np.abs(fit.offset_px) < 4 * tolerance_px)
     robust *= np.clip(fit.explained, 0, 1) ** 2
+    robust *= _agreement(fit, robust, seen, neighbours)
     weighted = fit.rows * (robust / variance)[:, None]
     information = weighted.T @ fit.rows + np.diag(priors.precision(max(size_wh)))
     right = weighted.T @ fit.offset_px + priors.precision(max(size_wh)) * priors.pull(view, size_wh)
@@ -128,6 +138,17 @@ def _solve(
     step = scale * np.linalg.solve(scaled + 1e-9 * np.eye(11), scale * right)
     covariance = np.linalg.inv(scaled + 1e-9 * np.eye(11)) * scale[:, None] * scale
     return step, covariance, robust
+
+
+def _agreement(
+    fit: ProfileFit, robust: NDArray[np.float64], seen: NDArray[np.bool_], neighbours: Neighbours
+) -> NDArray[np.float64]:
+    """How far each sample's neighbours bear it out, 0..1: without a threshold, or a hair's breadth would move the plate."""
+    clear = fit.contrast**2 / np.maximum(fit.contrast**2 + (_CLEAR * fit.misfit) ** 2, 1e-9)
+    sharp = 1 / (1 + fit.variance_px2 * fit.condition / _SHARP_PX2)
+    share = neighbours.share(robust * clear * sharp, seen, fit.step)
+    best = float(np.quantile(share[seen], _BEST_QUARTER)) if seen.any() else 0.0
+    return np.minimum(share / (_ENOUGH * best), 1.0) ** _AGREEMENT_POWER if best else np.ones(len(share))
 
 
 def _moved(
@@ -190,15 +211,16 @@ def refine_view(
     find_shape = edge_break_mm is None or blur_px is None
     e = 0.3 if edge_break_mm is None else edge_break_mm
     b = 0.8 if blur_px is None else blur_px
+    neighbours = Neighbours(edges, _NEAR_MM)
     for k, tolerance in enumerate(tolerance_px):
         if find_shape and k == len(tolerance_px) // 2:
             e, b = _edge_shape(rgb, view, edges, thickness_mm, e, b)
         for _ in range(_MOST_PARTS):
             fit = fit_profiles(rgb, view, edges, thickness_mm=thickness_mm, edge_break_mm=e, blur_px=b)
-            step, _, robust = _solve(fit, view, edges, size, priors, tolerance)
+            step, _, robust = _solve(fit, view, edges, size, priors, tolerance, neighbours)
             view, is_whole = _moved(view, step, edges.points_mm[robust > 0], _MOST_BEND * tolerance)
             if is_whole:
                 break
     fit = fit_profiles(rgb, view, edges, thickness_mm=thickness_mm, edge_break_mm=e, blur_px=b)
-    _, covariance, weight = _solve(fit, view, edges, size, priors, tolerance_px[-1])
+    _, covariance, weight = _solve(fit, view, edges, size, priors, tolerance_px[-1], neighbours)
     return Fit(view=view, covariance=covariance, profiles=fit, weight=weight, edge_break_mm=e, blur_px=b)

@@ -44,8 +44,8 @@ class ProfileFit:
         Across the edge.
     rows : (N, 11) array
         Derivative of the predicted place along the normal by the view's parameters.
-    contrast : (N,) array
-        Step from metal to beyond, in grey levels (root mean square over the channels).
+    step : (N, C) array
+        From metal to beyond, in grey levels, by channel.
     misfit : (N,) array
         Root mean square of what the three levels leave unexplained, grey levels.
     explained : (N,) array
@@ -58,9 +58,14 @@ class ProfileFit:
     condition: NDArray[np.float64]
     px_per_mm: NDArray[np.float64]
     rows: NDArray[np.float64]
-    contrast: NDArray[np.float64]
+    step: NDArray[np.float64]
     misfit: NDArray[np.float64]
     explained: NDArray[np.float64]
+
+    @property
+    def contrast(self) -> NDArray[np.float64]:
+        """Root mean square of the step over the channels, (N,)."""
+        return np.sqrt((self.step**2).mean(1))
 
 
 def fit_profiles(
@@ -161,7 +166,7 @@ def fit_profiles(
         condition=np.maximum((shift**2).sum((1, 2)) / np.maximum(information, 1e-6), 1.0),
         px_per_mm=scale,
         rows=np.einsum("nip,ni->np", jacobian, normal),
-        contrast=np.sqrt((levels[:, 1] ** 2).mean(1)),
+        step=levels[:, 1],
         misfit=np.sqrt(left / (2 * _HALF_STEPS + 1) / n_channels),
         explained=1 - left / np.maximum(spread, 1e-6),
     )
