@@ -298,6 +298,27 @@ def test_landmarks_a_bad_pick_is_named() -> None:
         view_from_points(FOUR, picks, SIZE)
 
 
+@pytest.mark.parametrize(("per_mm", "per_px"), [(1 / 25.4, 1.0), (1.0, 0.5)])
+def test_landmarks_in_another_unit_or_off_a_smaller_copy_are_told(
+    plate: Drawing, photo: np.ndarray, per_mm: float, per_px: float
+) -> None:
+    """The plate is in the photo and the drawing is right: only the picks can be wrong."""
+    mm = np.array([o.polygon.centroid.coords[0] for o in plate.openings])
+    px = lying_view().project(mm)
+    with pytest.raises(AlignmentRefused, match="landmarks do not lead to the plate"):
+        register_from_landmarks(photo, plate, mm * per_mm, px * per_px)
+
+
+def test_a_landmark_beside_the_photo_is_named(plate: Drawing, photo: np.ndarray) -> None:
+    mm = np.array([o.polygon.centroid.coords[0] for o in plate.openings])
+    px = lying_view().project(mm)
+    px[2] = 1200.0, 40.0
+    with pytest.raises(
+        InputError, match=r"place 3 at \(1200, 40\) px lies beside the photo of 1000 x 760 px"
+    ):
+        register_from_landmarks(photo, plate, mm, px)
+
+
 def test_landmarks_mirrored_are_refused() -> None:
     with pytest.raises(AlignmentRefused, match="mirrored"):
         view_from_points(FOUR * [-1, 1], lying_view().project(FOUR), SIZE)

@@ -23,7 +23,7 @@ from .displaced import Looked, displaced_openings
 from .edges import DrawnEdges, drawn_edges
 from .evidence import shrink
 from .judge import weigh
-from .landmarks import view_from_points
+from .landmarks import check_picks, view_from_points
 from .lookalike import best_lookalike
 from .polish import FINEST_PX_PER_MM, Fit, Priors, refine_view
 from .verdict import check_size, conclude, doubt, is_found, may_settle
@@ -281,17 +281,23 @@ def register_from_landmarks(
     Raises
     ------
     InputError
-        Fewer than four pairs, not finite, or three and more on one line.
+        Fewer than four pairs, not finite, beside the photo, or three and more on one line.
     AlignmentRefused
         The picks do not fit one view of the plate, or the drawn edges are not met there.
     """
     rgb = np.asarray(rgb)
     _check_picture(rgb)
     size = rgb.shape[1], rgb.shape[0]
-    view = view_from_points(
-        np.asarray(points_mm, float), np.asarray(points_px, float), size, focal_px=focal_px
-    )
-    return _from_view(rgb, drawing, view, focal_px=focal_px, method="landmarks")
+    points_mm, points_px = np.asarray(points_mm, float), np.asarray(points_px, float)
+    check_picks(points_mm, points_px, size)
+    view = view_from_points(points_mm, points_px, size, focal_px=focal_px)
+    try:
+        return _from_view(rgb, drawing, view, focal_px=focal_px, method="landmarks")
+    except _NotFound as error:
+        raise AlignmentRefused(
+            "the landmarks do not lead to the plate: where they lay the drawing, its edges are not met; check that each "
+            "is the right place, in mm on this drawing and in px of this photo at its full size, and pick them far apart"
+        ) from error
 
 
 def _from_view(

@@ -14,7 +14,7 @@ from .coarse import focal_for
 from .polish import Priors
 from .view import View
 
-__all__ = ["view_from_points"]
+__all__ = ["check_picks", "view_from_points"]
 
 _PICK_SHARE = 0.012
 """A pick may be this share of the frame's long side off (20 px in 1600): more than a hand is, less than a wrong hole."""
@@ -38,6 +38,31 @@ def _check(points_mm: NDArray, points_px: NDArray) -> None:
             raise InputError(
                 f"landmarks ({name}): the picks lie on one line or coincide; spread them over the plate"
             )
+
+
+def check_picks(points_mm: NDArray, points_px: NDArray, size_wh: tuple[int, int]) -> None:
+    """Refuse places that cannot have been picked on this photo.
+
+    Parameters
+    ----------
+    points_mm, points_px : (N, 2) arrays
+    size_wh : (int, int)
+        Photo, px.
+
+    Raises
+    ------
+    InputError
+        Fewer than four pairs, not finite, on one line, or beside the photo.
+    """
+    _check(points_mm, points_px)
+    beside = np.nonzero(((points_px < -0.5) | (points_px > np.array(size_wh) - 0.5)).any(1))[0]
+    if len(beside):
+        k = int(beside[0])
+        x, y = points_px[k]
+        raise InputError(
+            f"landmarks: place {k + 1} at ({x:.0f}, {y:.0f}) px lies beside the photo of {size_wh[0]} x {size_wh[1]} px; "
+            "read the pixels off this photo, turned upright and at its full size"
+        )
 
 
 def view_from_points(
