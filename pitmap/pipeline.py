@@ -74,6 +74,15 @@ def straighten(rgb: NDArray[np.uint8], alignment: Alignment, grid: Grid) -> Stra
     return Straightened(rgb=plate, in_frame=in_frame, grid=grid, photo_px_per_mm=photo_scale(alignment, grid))
 
 
+def _opaque(face: Straightened, photo: Photo, alignment: Alignment) -> Straightened:
+    """The same face, where the photo is transparent taken for out of frame: what colour lies there is no metal's."""
+    if photo.seen is None:
+        return face
+    opaque, _ = rectify(np.where(photo.seen, np.uint8(255), np.uint8(0)), alignment, face.grid)
+    seen = face.in_frame & (opaque == 255)
+    return replace(face, rgb=np.where(seen[..., None], face.rgb, np.uint8(0)), in_frame=seen)
+
+
 def classify_face(
     face: Straightened,
     drawing: Drawing,
@@ -178,7 +187,7 @@ def map_face(
             system=system,
         )
         sources.append(_source(photo, report))
-        faces.append(face_now)
+        faces.append(_opaque(face_now, photo, alignment))
         alignments.append(alignment)
     one, notes = _one_face(faces, drawing)
     done("classify")

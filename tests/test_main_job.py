@@ -28,6 +28,10 @@ from pitmap.errors import InputError
 from pitmap.estimate import Estimate
 from pitmap.inspection import Inspection, load_inspection, save_inspection
 from pitmap.measure import LANDS, MARKS, ZONES, measure
+
+
+from pitmap.measure import LANDS, MARKS, ZONES
+from pitmap.photo import read_photo
 from pitmap.pipeline import STEPS, map_face
 from pitmap.report.closing import CAUTIONS
 from pitmap.settings import Settings
@@ -80,6 +84,29 @@ def test_figures_are_near_the_truth(inspection: Inspection) -> None:
         # The project's bar for a zone: half a percentage point or 15 % of the truth, whichever is larger.
         assert abs(row.share - share) <= max(0.005, 0.15 * share)
         assert row.share_low <= row.share <= row.share_high
+
+
+def test_what_is_transparent_in_the_file_is_not_seen(photo: Path, inspection: Inspection) -> None:
+    """The colour that an erased place keeps under its transparency is read for metal nowhere."""
+    whole = read_photo(photo)
+    w, h = whole.size_wh
+    low, high = np.array([0.35 * w, 0.15 * h]), np.array([0.65 * w, 0.45 * h])
+    y, x = np.mgrid[0:h, 0:w]
+    erased = (x > low[0]) & (x < high[0]) & (y > low[1]) & (y < high[1])
+    found = map_face(
+        replace(whole, seen=~erased),
+        load_shipped(DRAWING),
+        stage="test_lap",
+        settings=Settings(map_px_per_mm=5.0, picture_px_per_mm=2.0),
+    )
+    grid = found.class_map.grid
+    place = found.alignment.mm_to_px(np.stack(np.meshgrid(*grid.centres_mm()), -1))
+    inside = ((place > low + 1) & (place < high - 1)).all(-1) & (
+        inspection.class_map.codes != SurfaceClass.OUTSIDE
+    )
+    assert inside.sum() > 10_000
+    assert (found.class_map.codes[inside] == SurfaceClass.UNSEEN).all()
+    assert found.measurement.zones.unseen_share.max() > 0.05
 
 
 def test_progress_names_every_step_in_order(inspection: Inspection, steps: list[tuple[str, float]]) -> None:
