@@ -28,9 +28,6 @@ from pitmap.errors import InputError
 from pitmap.estimate import Estimate
 from pitmap.inspection import Inspection, load_inspection, save_inspection
 from pitmap.measure import LANDS, MARKS, ZONES, measure
-
-
-from pitmap.measure import LANDS, MARKS, ZONES
 from pitmap.photo import read_photo
 from pitmap.pipeline import STEPS, map_face
 from pitmap.report.closing import CAUTIONS
