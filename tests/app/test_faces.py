@@ -79,6 +79,26 @@ def test_limit_sheet_kept_by_somebody_else_is_shown(two_faces: Casebook) -> None
     assert field(test.run(), "Most stock").value == "80 um"
 
 
+def test_limit_sheet_sent_after_somebody_else_kept_one_is_laid_over_it(two_faces: Casebook) -> None:
+    plate = two_faces.plates()[0]
+    test = sheet_page(1)
+    k = [t.label.startswith("Least thickness") for t in test.text_input].index(True)
+    test.text_input[k].input("11.5 mm")
+    test.text_input[k + 2].input("manual, page 4")
+    theirs = Limit(value=80.0, source="manual, page 3")
+    save_limits(two_faces, plate, two_faces.faces(plate)[0], LimitSheet(entries={"total_stock": theirs}))
+    keep(test)
+    assert [w.value.split(".")[0] for w in test.warning] == ["Somebody else changed this after you opened it"]
+    assert sheet(two_faces, 1).entries == {"total_stock": theirs}
+    assert (field(test, "Most stock").value, field(test, "Least thickness").value) == ("80 um", "11.5 mm")
+    keep(test)
+    assert [w.value for w in test.warning] == []
+    assert sheet(two_faces, 1).entries == {
+        "total_stock": theirs,
+        "thickness_min": Limit(value=11.5, source="manual, page 4"),
+    }
+
+
 def test_limit_sheet_keeps_every_number_when_it_is_kept_as_shown(two_faces: Casebook) -> None:
     plate = two_faces.plates()[0]
     entries = {

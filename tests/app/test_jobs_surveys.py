@@ -143,6 +143,40 @@ def test_customer_and_notes_of_a_job_are_asked_shown_and_corrected(
     )
 
 
+LATE = "Somebody else changed this after you opened it"
+
+
+def test_correction_sent_after_somebody_elses_is_not_lost(
+    book: Casebook, open_page: Callable[[str], AppTest]
+) -> None:
+    test = open_page("jobs")
+    next(s for s in test.selectbox if s.label == "Survey").set_value(2).run()
+    write(test, "Stock taken off so far", "22 um", 1)
+    write(test, "Why", "read wrongly")
+    book.update(next(s for s in book.surveys(job=book.jobs()[0]) if s.id == 2), surveyed_on="2026-05-08")
+    press(test, "Keep the correction")
+    assert [w.value.split(".")[0] for w in test.warning] == [LATE]
+    shown = [t.value for t in test.text_input if t.label in ("Stock taken off so far", "Why")]
+    assert shown == ["", "22 um", "read wrongly"]
+    press(test, "Keep the correction")
+    assert [w.value for w in test.warning] == []
+    corrected = next(s for s in book.surveys(job=book.jobs()[0]) if s.id == 2)
+    assert (corrected.surveyed_on, corrected.removed_um.value) == (date(2026, 5, 8), 22)
+
+
+def test_notes_sent_after_somebody_elses_are_not_lost(
+    book: Casebook, open_page: Callable[[str], AppTest]
+) -> None:
+    test = open_page("jobs")
+    [t for t in test.text_area if t.label == "History and notes"][0].input("ran hot")
+    book.update(book.jobs()[0], customer="B. Builder")
+    press(test, "Keep them")
+    assert [w.value.split(".")[0] for w in test.warning] == [LATE]
+    assert [t.value for t in test.text_input if t.label == "Customer"][0] == "B. Builder"
+    press(test, "Keep them")
+    assert (book.jobs()[0].customer, book.jobs()[0].notes) == ("B. Builder", "ran hot")
+
+
 def add_survey(test: AppTest, stage: str, removed: str) -> AppTest:
     next(s for s in test.selectbox if s.label == "Stage").set_value(stage)
     write(test, "Stock taken off so far", removed)

@@ -58,6 +58,11 @@ def test_number_read_off_a_map_that_was_changed_meanwhile_is_not_kept(kept: tupl
     )  # fmt: skip
     keep_by_number(test, "2")
     assert book.readings(survey) == ()
+    assert [w.value.split(".")[0] for w in test.warning] == [
+        "The map was changed after you opened it, and its marks are numbered anew"
+    ]
+    fields = {t.label: t.value for t in test.text_input}
+    assert (fields["Mark number"], fields["Reading"]) == ("", "70 um")
 
 
 def paste(test: AppTest, text: str) -> AppTest:
@@ -114,6 +119,27 @@ def test_kept_reading_is_told_and_the_form_begins_anew(kept: tuple[Casebook, Sur
     assert (fields["Mark number"], fields["Reading"], fields["Instrument"]) == ("", "", "needle 2")
     next(b for b in test.button if b.label == "Keep the reading").click().run()
     assert len(book.readings(survey)) == 1
+
+
+def test_nothing_is_taken_out_of_readings_that_changed_meanwhile(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    step = [{"stage": survey.stage, "kind": "wear_step", "value": "5 um"}]
+    keep_readings(book, survey, readings_from_rows(step).table, None)
+    test = depth_page(survey)
+    next(t for t in test.text_input if t.label == "Why").input("slipped")
+    keep_readings(book, survey, readings_from_rows(step).table, None)
+
+    def take_out() -> None:
+        next(b for b in test.button if b.label == "Take it out").click().run()
+
+    take_out()
+    assert [w.value.split(".")[0] for w in test.warning] == [
+        "The readings were changed after you opened them"
+    ]
+    assert len(book.readings(survey)) == 2
+    assert next(t for t in test.text_input if t.label == "Why").value == "slipped"
+    take_out()
+    assert [r.id for r in book.readings(survey)] == [1]
 
 
 def test_newest_reading_is_listed_first(kept: tuple[Casebook, Survey]) -> None:

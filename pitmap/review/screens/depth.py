@@ -18,6 +18,7 @@ from ...units import format_depth
 from ...workflow import keep_readings, newest_inspection, rows_of_face
 from ..cached import drawn, face_drawing, face_plan, inspection_of
 from ..guard import sentences
+from ..kept_form import KeptForm
 from ..parts import caution, choose_survey
 from ..state import units
 
@@ -31,6 +32,11 @@ _KIND_WORDS = {
     "straightedge": "straightedge and feeler",
     "hardness": "hardness",
 }
+_RENUMBERED = (
+    "The map was changed after you opened it, and its marks are numbered anew. The reading is not kept yet: give the mark's "
+    "number as the map shows it now, and press again."
+)
+_OTHER_READINGS = "The readings were changed after you opened them. None is taken out yet: choose it again, and press again."
 _FIELDS = {
     "mark": "Mark number",
     "value": "Reading",
@@ -94,23 +100,27 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
     slot = f"reading_kept_{survey.id}"
     last = next((r for r in kept.readings(survey) if r.id == st.session_state.get(slot)), None)
     # After a reading is kept it does too, so that a second press keeps nothing twice; the instrument in the hand stays.
-    with right, st.form(f"reading_{shown}_{last.id if last else 0}", border=True):
-        kind = st.selectbox(
-            "What", READING_KINDS, READING_KINDS.index(last.kind) if last else 0, format_func=_KIND_WORDS.get
+    with right, st.form(f"reading_{survey.id}", border=True):
+        form = KeptForm(f"reading_{survey.id}", (shown, last.id if last else 0), late=_RENUMBERED)
+        kind = form.field(_kind_box, "What", "kind", last.kind if last else READING_KINDS[0])
+        mark = form.field(
+            st.text_input, _FIELDS["mark"], f"mark_{picked}", "" if picked is None else str(picked),
+            carried=False, help="Empty for a place that is no mark.",
+        )  # fmt: skip
+        value = form.field(st.text_input, _FIELDS["value"], "value", "", placeholder="3 thou, 0.08 mm, 76 um")
+        within = form.field(
+            st.text_input, _FIELDS["uncertainty"], "within", "", placeholder="empty: usual for this kind"
         )
-        mark = st.text_input(
-            _FIELDS["mark"],
-            value="" if picked is None else str(picked),
-            help="Empty for a place that is no mark.",
+        x = form.field(st.text_input, _FIELDS["x_mm"], "x", "", help="Empty when the mark number says where.")
+        y = form.field(st.text_input, _FIELDS["y_mm"], "y", "")
+        bound = form.field(
+            st.checkbox, "The needle did not reach the floor (at least this deep)", "bound", False
         )
-        value = st.text_input(_FIELDS["value"], placeholder="3 thou, 0.08 mm, 76 um")
-        within = st.text_input(_FIELDS["uncertainty"], placeholder="empty: usual for this kind")
-        x = st.text_input(_FIELDS["x_mm"], help="Empty when the mark number says where.")
-        y = st.text_input(_FIELDS["y_mm"])
-        bound = st.checkbox("The needle did not reach the floor (at least this deep)")
-        instrument = st.text_input("Instrument", last.instrument if last else "", max_chars=100)
+        instrument = form.field(
+            st.text_input, "Instrument", "instrument", last.instrument if last else "", max_chars=100
+        )
         said = st.empty()
-        if st.form_submit_button("Keep the reading", type="primary"):
+        if form.submit("Keep the reading", type="primary"):
             with sentences():
                 row = {
                     "stage": survey.stage, "kind": kind, "value": value, "x_mm": x, "y_mm": y, "mark": mark,
@@ -119,10 +129,18 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
                 table = _one_row(row)
                 (new,) = keep_readings(kept, survey, table, inspection, drawing=drawing, as_typed=[value])
                 st.session_state[slot] = new.id
+                form.done()
                 st.rerun()
-        elif last:
+        elif last and not form.is_late:
             tied = _tied(inspection).get(last.id, {})
             said.success(f"kept: {_amount(last)}{_where(last, tied)}", icon=":material/check:")
+
+
+def _kind_box(label: str, *, value: str, key: str) -> str:
+    """The kinds of readings as a field of a form."""
+    return st.selectbox(
+        label, READING_KINDS, READING_KINDS.index(value), format_func=_KIND_WORDS.get, key=key
+    )
 
 
 def _one_row(row: dict[str, str]) -> pd.DataFrame:
@@ -198,19 +216,19 @@ def _kept(kept: Casebook, survey: Survey, inspection: Inspection | None) -> None
         width="stretch",  # type: ignore[arg-type]
     )
     if survey.state == "open":
-        with (
-            st.expander("Let a reading count no longer"),
-            st.form(f"withdraw_{survey.id}_{len(readings)}", border=False),
-        ):
+        with st.expander("Let a reading count no longer"), st.form(f"withdraw_{survey.id}", border=False):
+            form = KeptForm(f"withdraw_{survey.id}", [r.id for r in readings], late=_OTHER_READINGS)
             which = st.selectbox(
                 "Reading",
                 readings,
                 format_func=lambda r: f"{r.id}: {_KIND_WORDS[r.kind]}, {r.as_typed or r.value_um}",
+                key=form.key("which"),
             )
-            reason = st.text_input("Why", max_chars=300)
-            if st.form_submit_button("Take it out"):
+            reason = form.field(st.text_input, "Why", "why", "", max_chars=300)
+            if form.submit("Take it out"):
                 with sentences():
                     kept.withdraw(which, reason)
+                    form.done()
                     st.rerun()
 
 

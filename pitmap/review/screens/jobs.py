@@ -17,6 +17,7 @@ from ...inspection import check_stock
 from ...units import format_depth, parse_length
 from ..cached import face_drawing
 from ..guard import sentences
+from ..kept_form import KeptForm
 from ..parts import caution, measured_length, stage_word, survey_labels
 from ..state import book, go_to, here, units
 
@@ -200,13 +201,15 @@ def _notes(kept: Casebook, job: Job) -> None:
         return
     with (
         st.expander("Correct customer, history and notes"),
-        st.form(f"job_{job.id}_{job.version}", border=False),
+        st.form(f"job_{job.id}", border=False),
     ):
-        customer = st.text_input("Customer", value=job.customer, max_chars=120)
-        notes = st.text_area("History and notes", value=job.notes, max_chars=5000)
-        if st.form_submit_button("Keep them"):
+        form = KeptForm(f"job_{job.id}", job.version)
+        customer = form.field(st.text_input, "Customer", "customer", job.customer, max_chars=120)
+        notes = form.field(st.text_area, "History and notes", "notes", job.notes, max_chars=5000)
+        if form.submit("Keep them"):
             with sentences():
                 kept.update(job, customer=customer, notes=notes)
+                form.done()
                 st.rerun()
 
 
@@ -243,25 +246,30 @@ def _correct_survey(kept: Casebook, surveys: list[Survey], labels: dict[int, str
             st.selectbox("Survey", list(by_id), format_func=labels.get, key=f"correct_{surveys[0].face_id}")
         ]
         stock = survey.removed_um
-        with st.form(f"correct_{survey.id}_{survey.version}", border=False):
-            day = st.date_input("Day", value=survey.surveyed_on)
+        with st.form(f"correct_survey_{survey.id}", border=False):
+            form = KeptForm(f"correct_survey_{survey.id}", survey.version)
+            day = form.field(st.date_input, "Day", "day", survey.surveyed_on)
             shown = f"{stock.value:g} um" if stock.is_known else ""
-            removed = st.text_input("Stock taken off so far", value=shown)
+            removed = form.field(st.text_input, "Stock taken off so far", "removed", shown)
             half = f"{stock.high - stock.value:g} um" if stock.has_interval else "5 um"
-            within = st.text_input("How far off may that be, either way?", value=half)
-            reason = st.text_input("Why", placeholder="read wrongly; added by mistake", max_chars=300)
+            within = form.field(st.text_input, "How far off may that be, either way?", "within", half)
+            reason = form.field(
+                st.text_input, "Why", "why", "", placeholder="read wrongly; added by mistake", max_chars=300
+            )
             with sentences():
-                if st.form_submit_button("Keep the correction"):
+                if form.submit("Keep the correction"):
                     changes: dict[str, object] = {"surveyed_on": day}
                     if (removed, within) != (shown, half):
                         face = kept.get(Face, survey.face_id)
                         changes["removed_um"] = _stock(face, survey.stage, removed, within)
                     kept.update(survey, reason=reason, **changes)
+                    form.done()
                     st.rerun()
-                if st.form_submit_button("Leave this survey out", icon=":material/block:"):
+                if form.submit("Leave this survey out", icon=":material/block:"):
                     if not reason.strip():
                         raise InputError("Why: say in a word why this survey is left out")
                     kept.withdraw(survey, reason)
+                    form.done()
                     st.session_state["jobs_said"] = (
                         f"{labels[survey.id].capitalize()} is left out: it stays in the plate's life and counts no more."
                     )

@@ -14,6 +14,7 @@ from ...units import format_confidence, format_depth, format_estimate, format_le
 from ...workflow import housing_dip_of, limit_rows_of, save_housing_dip, save_limits
 from ..cached import drawn, face_plan, face_series
 from ..guard import sentences
+from ..kept_form import KeptForm
 from ..parts import choose_face, measured_length, rests_on
 from ..state import units
 from ..tables import steps_view
@@ -166,36 +167,35 @@ def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
             "From the engine maker's service manual, with the page, or your own rule in your words. What is left empty "
             "is not judged, never passed."
         )
-        # A field is known by its key alone: without the face and what is kept for it, it would go on showing the
-        # sheet of the face that was open before.
-        tag = f"{face.id}_{hash(repr(rows))}"
-        with st.form("limits", border=False):
+        with st.form(f"limits_{face.id}", border=False):
+            form = KeptForm(f"limits_{face.id}", rows)
             typed, beside = {}, {}
             for name, (unit, text) in LIMIT_TEXT.items():
                 now = entries.get(name)
                 # What cannot be used is shown as it stands, to be mended.
                 value, source, within = rows[name] if name in wrong else ("", now.source if now else "", "")
                 columns = st.columns([3, 2, 3])
-                filled = columns[0].text_input(
-                    text.capitalize(), value=_shown(now.value, unit) if now else str(value), key=f"limit_{name}_{tag}",
-                    placeholder=f"for example in {unit}",
+                filled = form.field(
+                    columns[0].text_input, text.capitalize(), f"limit_{name}",
+                    _shown(now.value, unit) if now else str(value), placeholder=f"for example in {unit}",
                 )  # fmt: skip
-                give = columns[1].text_input(
-                    "Give or take", value=_shown(now.uncertainty or None, unit) if now else str(within or ""),
-                    key=f"within_{name}_{tag}", placeholder="empty: exact",
-                    help="One standard deviation of what was entered.",
+                give = form.field(
+                    columns[1].text_input, "Give or take", f"within_{name}",
+                    _shown(now.uncertainty or None, unit) if now else str(within or ""),
+                    placeholder="empty: exact", help="One standard deviation of what was entered.",
                 )  # fmt: skip
-                said = columns[2].text_input(
-                    "Source", value=source, key=f"source_{name}_{tag}",
+                said = form.field(
+                    columns[2].text_input, "Source", f"source_{name}", source,
                     placeholder=OFFERED[name].source if name in OFFERED else "manual and page",
                 )  # fmt: skip
                 beside[name] = st.empty()
                 if filled.strip():
                     typed[name] = (filled, said, give.strip() or 0)
-            if st.form_submit_button("Keep the limit sheet", type="primary"):
+            if form.submit("Keep the limit sheet", type="primary"):
                 entries, wrong = usable_limits(typed)
                 if not wrong:
                     save_limits(kept, plate, face, LimitSheet(entries=entries))
+                    form.done()
                     st.rerun()
                 labels = ", ".join(LIMIT_TEXT[name][1] for name in wrong)
                 st.error(f"Nothing is kept yet. To be corrected above: {labels}.", icon=":material/error:")
@@ -206,23 +206,25 @@ def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
 def _housing(kept: Casebook, plate: Plate, face: Face) -> None:
     """The dip of the rotor housing that goes on this face: with the plate's own it makes the gap at the joint."""
     dip = housing_dip_of(kept, face)
-    with st.expander("Rotor housing that goes on this face"), st.form("housing", border=False):
+    slot = f"housing_{face.id}"
+    with st.expander("Rotor housing that goes on this face"), st.form(slot, border=False):
         st.write(
             "The gap at the joint is the plate's dip and the rotor housing's together. The plate's comes from heights read "
             "on the Depth page; the housing's is measured on the housing. Without both the gap is not judged."
         )
-        tag = f"{face.id}_{hash(repr(dip))}"
+        form = KeptForm(slot, dip)
         one, two = st.columns(2)
-        typed = one.text_input(
-            "Dip of the rotor housing's face", value=f"{dip.value:.9g} um" if dip else "", key=f"dip_{tag}",
+        typed = form.field(
+            one.text_input, "Dip of the rotor housing's face", "dip", f"{dip.value:.9g} um" if dip else "",
             placeholder="20 um or 0.8 thou; empty when not known",
         )  # fmt: skip
-        within = two.text_input(
-            "Give or take", value=f"{dip.high - dip.value:.9g} um" if dip else "5 um", key=f"dip_within_{tag}",
+        within = form.field(
+            two.text_input, "Give or take", "dip_within", f"{dip.high - dip.value:.9g} um" if dip else "5 um",
             help="How far off it may be, either way, in 9 cases of 10.",
         )  # fmt: skip
-        if st.form_submit_button("Keep the housing's dip"):
+        if form.submit("Keep the housing's dip"):
             save_housing_dip(kept, plate, face, measured_length(typed, within, "Dip of the rotor housing"))
+            form.done()
             st.rerun()
 
 

@@ -1,0 +1,76 @@
+"""A form over something kept: where somebody else changed that before it was sent, nothing that was typed is lost."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import streamlit as st
+
+T = TypeVar("T")
+
+__all__ = ["KeptForm"]
+
+_LATE = (
+    "Somebody else changed this after you opened it. The fields show what is kept now, and what you typed where it "
+    "differs. Nothing of yours is kept yet: look at it and press again."
+)
+
+
+class KeptForm:
+    """The fields of a form during one run of the page, between ``st.form(slot)`` and its buttons.
+
+    A field is known by its key alone, so the key holds what is kept: else the field would go on showing an older state.
+    A form that is sent over an older state is not taken; what was typed is laid over the newer one, to be sent again.
+
+    Parameters
+    ----------
+    slot : str
+        Which form, of which record.
+    kept : object
+        What the fields are made from; another one has another ``repr``.
+    late : str
+        What to say where it was sent over an older state.
+    """
+
+    def __init__(self, slot: str, kept: object, *, late: str = _LATE) -> None:
+        self._slot, self._stamp, self._late = f"kept_form_{slot}", hash(repr(kept)), late
+        self._fields: dict[str, tuple[str, Any]] = {}
+        over, typed = st.session_state.pop(f"{self._slot}_sent", (self._stamp, {}))
+        self._is_old = over != self._stamp
+        # A second press of what was taken already is no second wish.
+        self._is_again = self._is_old and over == st.session_state.get(f"{self._slot}_done")
+        self.is_late = False
+        """It was sent over an older state, and the person was told."""
+        self._typed: dict[str, Any] = typed if self._is_old and not self._is_again else {}
+
+    def key(self, name: str) -> str:
+        """Key of a field that begins anew with every state."""
+        return f"{name}_{self._slot}_{self._stamp}"
+
+    def field(
+        self, ask: Callable[..., T], label: str, name: str, kept: T, *, carried: bool = True, **style: Any
+    ) -> T:
+        """A field; `ask` is ``st.text_input`` or its like, `carried` whether it means the same in a newer state."""
+        key = self.key(name)
+        if carried:
+            self._fields[name] = (key, kept)
+        return ask(label, value=self._typed.get(name, kept), key=key, **style)
+
+    def submit(self, label: str, **style: Any) -> bool:
+        """The button: whether it was pressed over what is kept now; one pressed over an older state says so."""
+        is_sent = st.form_submit_button(label, on_click=self._send, **style)
+        if is_sent and self._is_old and not self._is_again:
+            self.is_late = True
+            st.warning(self._late, icon=":material/group:")
+        return is_sent and not self._is_old
+
+    def done(self) -> None:
+        """What was sent is kept."""
+        st.session_state[f"{self._slot}_done"] = self._stamp
+
+    def _send(self) -> None:
+        # runs before the page is drawn again, while the session still holds the fields of the older state
+        now = {name: (st.session_state.get(key, kept), kept) for name, (key, kept) in self._fields.items()}
+        typed = {name: value for name, (value, kept) in now.items() if value != kept}
+        st.session_state[f"{self._slot}_sent"] = (self._stamp, typed)
