@@ -60,3 +60,22 @@ def test_drawing_beside_the_photo_is_that_of_the_open_plate(
         test.run()
         assert not test.exception and not test.error
     assert shown == [0.0, 3.0]
+
+
+def test_place_picked_of_an_opening_that_the_drawing_lost_is_told_and_left_out(
+    two_plates: Casebook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from pitmap.review.screens import alignment
+
+    monkeypatch.setattr(alignment, "_as_found", lambda *_: None)
+    test = AppTest.from_function(_alignment, default_timeout=60)
+    ids = {f"{name}_id": 1 for name in ("job", "plate", "face", "survey")}
+    picks = {name: (10.0 * k, 20.0) for k, name in enumerate(["bore", "bolt_1", "bolt_2", "bolt_3"])}
+    for name, value in {**ids, "place_read": True, "picks_1": picks}.items():
+        test.session_state[name] = value
+    test.run()
+    assert [e.value for e in test.error] == []
+    assert [w.value for w in test.warning] == [
+        "No longer in the drawing, so not picked any more: bolt_1, bolt_2, bolt_3."
+    ]
+    assert "1 picked: bore" in [m.value for m in test.markdown]

@@ -97,6 +97,10 @@ def _by_hand(
     key = f"picks_{ref.id}"
     picks: dict[str, tuple[float, float]] = st.session_state.setdefault(key, {})
     centres = {o.name: (o.polygon.centroid.x, o.polygon.centroid.y) for o in drawing.openings}
+    # the drawing may have been changed since: an opening that it no longer has is no place to go by
+    if gone := [n for n in picks if n not in centres]:
+        st.warning(f"No longer in the drawing, so not picked any more: {', '.join(gone)}.")
+        picks = {n: place for n, place in picks.items() if n in centres}
     names = [n for n in centres if n not in picks] or list(centres)
     picker = Picker(photo_of(ref).rgb, f"pick_{ref.id}")
     left, right = st.columns([3, 2])
