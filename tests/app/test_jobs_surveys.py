@@ -216,6 +216,19 @@ def test_what_happened_elsewhere_has_its_day_and_its_stock(
     assert (event.happened_on, round(event.removed_um, 1)) == (date(2024, 2, 1), 76.2)
 
 
+def test_what_happened_elsewhere_is_added_once_and_never_empty(
+    book: Casebook, open_page: Callable[[str], AppTest]
+) -> None:
+    test = open_page("jobs")
+    write(test, "In words", "lapped by another shop")
+    write(test, "Stock taken off, if any", "3 thou")
+    test = press(press(test, "Add"), "Add")
+    assert [e.value for e in test.error] == ["In words: say what happened, or how much stock came off"]
+    assert [(e.text, round(e.removed_um, 1)) for e in book.open_plate(1).events] == [
+        ("lapped by another shop", 76.2)
+    ]
+
+
 def test_second_face_has_the_drawing_that_is_chosen_for_it_and_never_that_of_the_first(
     book: Casebook, open_page: Callable[[str], AppTest]
 ) -> None:

@@ -321,7 +321,9 @@ def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-unt
         for survey in life.surveys:
             out = f", left out: {survey.withdrawn}" if survey.withdrawn else ""
             st.write(_md(f"{survey.surveyed_on:%Y-%m-%d}: survey, {stage_word(survey.stage)}{out}"))
-        with st.form("new_event", border=False):
+        # Of this plate, and numbered: what was added is not there to be added, and counted, once more.
+        number = f"new_event_{plate.id}"
+        with st.form(f"{number}_{st.session_state.setdefault(number, 1)}", border=False):
             st.markdown("Add something that happened elsewhere")
             kind = st.selectbox("What", ["stock", "reshaped port", "stud", "dowel", "repair", "other"])
             day = st.date_input("When, if it is known", value=None)
@@ -330,6 +332,8 @@ def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-unt
             source = st.text_input("Who says so", max_chars=200)
             if st.form_submit_button("Add"):
                 with sentences():
+                    if not text.strip() and not removed.strip():
+                        raise InputError("In words: say what happened, or how much stock came off")
                     more: dict[str, object] = {"happened_on": day} if day else {}
                     if removed.strip():
                         stock_um = parse_length(removed, to="um")
@@ -338,6 +342,7 @@ def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-unt
                         )
                         more["removed_um"] = stock_um
                     kept.add_event(plate, kind, text=text, source=source, **more)
+                    st.session_state[number] += 1
                     st.rerun()
         st.markdown("**Every change, newest first**")
         for entry in kept.trail(plate_id=plate.id, limit=30):
