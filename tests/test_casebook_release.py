@@ -62,7 +62,9 @@ def test_left_out_survey_stays_and_holds_up_no_release(book, survey):
     job, face = the_job(book), book.faces(the_plate(book))[0]
     slip = book.create_survey(face, job, "final", "2026-05-05")
     book.sign_off(survey, "measured and checked")
-    with pytest.raises(CasebookError, match="survey number 2 of 2026-05-05 is not signed"):
+    with pytest.raises(
+        CasebookError, match="plate T-12, face front, final: survey number 2 of 2026-05-05 is not signed"
+    ):
         book.sign_off(job, "done")
     out = book.withdraw(slip, "added by mistake")
     assert out.withdrawn == "added by mistake"

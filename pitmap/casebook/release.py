@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
+from ..classes import Stage
 from ..errors import CasebookError, EditConflict, InputError
 from . import models as m
 from . import records as r
@@ -158,9 +159,7 @@ class ReleaseDesk(SurveyDesk):
             surveys = _counting_surveys(session, row.id)
             if not surveys:
                 missing.append("it has no survey")
-            missing += [
-                f"survey number {s.id} of {s.surveyed_on} is not signed" for s in surveys if s.state == "open"
-            ]
+            missing += [self._not_signed(session, s) for s in surveys if s.state == "open"]
             missing += [
                 f"checklist {i.step}: {i.text}"
                 for i in self._items(session, row.id, None)
@@ -170,6 +169,12 @@ class ReleaseDesk(SurveyDesk):
             name = row.__tablename__
             shown = "; ".join(missing[:10]) + ("; and more" if len(missing) > 10 else "")
             raise CasebookError(f"{name} number {row.id} cannot be signed yet: {shown}")
+
+    def _not_signed(self, session: Session, survey: m.SurveyRow) -> str:
+        """By plate, face and stage: the surveys of two faces are of one day as a rule."""
+        plate, face = session.get_one(m.PlateRow, survey.plate_id), session.get_one(m.FaceRow, survey.face_id)
+        where = f"plate {plate.tag}, face {face.name}, {Stage(survey.stage)}"
+        return f"{where}: survey number {survey.id} of {survey.surveyed_on} is not signed"
 
     def sign_offs(self, record: r.Survey | r.Job) -> tuple[r.SignOff, ...]:
         """Who signed a survey or a job, oldest first."""
