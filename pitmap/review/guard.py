@@ -15,6 +15,25 @@ from ..errors import PitmapError
 __all__ = ["guarded", "sentences"]
 
 _LOG = logging.getLogger("pitmap.review")
+_LABELS = {
+    "who": "Your name",
+    "job.reference": "Customer's reference",
+    "job.customer": "Customer",
+    "job.engine": "Engine",
+    "job.notes": "History and notes",
+    "plate.tag": "Plate tag",
+    "face.name": "Name of the face",
+    "plate_event.text": "In words",
+    "plate_event.source": "Who says so",
+    "survey.surveyed_on": "Day",
+    "map_edit.reason": "Why",
+    "checklist_item.note": "Why",
+    "reason": "Why",
+    "sign_off.statement": "What you stand for",
+    "reading.instrument": "Instrument",
+    "search.text": "Search",
+}
+"""The casebook's names of what is entered, as the fields of the pages are labelled."""
 
 
 @contextmanager
@@ -25,7 +44,7 @@ def sentences() -> Iterator[None]:
     except (RerunException, StopException):
         raise
     except PitmapError as error:
-        st.error(str(error), icon=":material/error:")
+        st.error(_on_the_page(str(error)), icon=":material/error:")
     except Exception:
         _LOG.exception("unexpected error on a page")
         st.error(
@@ -33,6 +52,12 @@ def sentences() -> Iterator[None]:
             "window where pitmap was started; try again, and report it if it stays.",
             icon=":material/error:",
         )
+
+
+def _on_the_page(text: str) -> str:
+    """A sentence of the casebook with the label of the field that it begins with."""
+    field, colon, why = text.partition(": ")
+    return f"{_LABELS.get(field, field)}{colon}{why}"
 
 
 def guarded(show: Callable[[], None]) -> Callable[[], None]:

@@ -34,7 +34,7 @@ def start_job(test: AppTest, tag: str) -> None:
 def test_job_whose_plate_is_refused_is_not_kept(book: Casebook) -> None:
     test = open_page("jobs")
     start_job(test, "T-2\u202e")
-    assert [e.value for e in test.error] == ["plate.tag: character U+202E cannot be shown; take it out"]
+    assert [e.value for e in test.error] == ["Plate tag: character U+202E cannot be shown; take it out"]
     assert [j.reference for j in book.jobs()] == ["order 1"]
     start_job(test, "T-2")
     assert len(book.jobs()) == 2
@@ -61,7 +61,7 @@ def test_drawing_is_kept_whole_or_not_at_all(book: Casebook, monkeypatch: pytest
 
 def test_name_that_cannot_be_written_down_leaves_the_job_open(book: Casebook) -> None:
     test = open_page("checklist", job_id=1, plate_id=1, who="Ada\u202e")
-    assert [e.value for e in test.error] == ["who: character U+202E cannot be shown; take it out"]
+    assert [e.value for e in test.error] == ["Your name: character U+202E cannot be shown; take it out"]
     test.session_state["who"] = "Ada"
     test.run()
     assert not test.error

@@ -85,10 +85,34 @@ def test_another_tag_makes_another_plate(book: Casebook, open_page: Callable[[st
 
 def test_refused_job_leaves_nothing_behind(book: Casebook, open_page: Callable[[str], AppTest]) -> None:
     test = open_page("jobs")
-    write(test, "Place in the engine", "upstairs")
-    test = start_job(test, "order 9", "T-13")
-    assert any("plate.position" in e.value for e in test.error)
+    test = start_job(test, "order 9", "T-13\u202e")
+    assert [e.value for e in test.error] == ["Plate tag: character U+202E cannot be shown; take it out"]
     assert [j.reference for j in book.jobs()] == ["order 7"]
+
+
+def test_place_in_the_engine_is_chosen(book: Casebook, open_page: Callable[[str], AppTest]) -> None:
+    test = open_page("jobs")
+    place = next(s for s in test.selectbox if s.label == "Place in the engine")
+    assert place.options == ["not known", "front", "intermediate", "rear", "other"]
+    place.set_value("rear")
+    start_job(test, "order 9", "T-13")
+    assert [p.position for p in book.plates(job=book.jobs()[0])] == ["rear"]
+
+
+@pytest.mark.parametrize(
+    ("typed", "button", "said"),
+    [
+        ({"Plate tag": "T-13"}, "Start the job", "Customer's reference: empty; enter something"),
+        ({}, "Add the face", "Name of the face: empty; enter something"),
+    ],
+)
+def test_refusal_names_the_field_by_its_label(
+    open_page: Callable[[str], AppTest], typed: dict[str, str], button: str, said: str
+) -> None:
+    test = open_page("jobs")
+    for label, text in typed.items():
+        write(test, label, text)
+    assert [e.value for e in press(test, button).error] == [said]
 
 
 def test_survey_is_corrected(book: Casebook, open_page: Callable[[str], AppTest]) -> None:

@@ -9,6 +9,7 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from ...casebook import Casebook, Face, Job, Plate, Survey
+from ...casebook.entries import POSITIONS
 from ...classes import Stage
 from ...drawing import shipped_plates
 from ...errors import InputError, PitmapError
@@ -105,9 +106,7 @@ def _new_job(kept: Casebook) -> None:
         tag = st.text_input(
             "Plate tag", help="What is written or stamped on the plate; its name for life.", max_chars=120
         )
-        position = st.text_input(
-            "Place in the engine", placeholder="front, rear, intermediate", max_chars=120
-        )
+        position = st.selectbox("Place in the engine", POSITIONS, format_func=lambda p: p or "not known")
         faces = st.radio("Machined faces", ["one", "two"], horizontal=True)
         # Each face its own: the second face of a plate is not as the first one is drawn.
         one, two = st.columns(2)
