@@ -964,6 +964,32 @@ def test_plan_thickness_is_the_micrometers_where_it_was_used():
     assert line.now.value == pytest.approx(11.93)
 
 
+def test_plan_thickness_that_no_plate_has_passes_no_limit():
+    """119.5 mm where 11.95 was meant, on a plate that may have 11.93: ten times too thick is not thick enough."""
+    sheet = _sheet(thickness_min=11.93, stock_removed_before=0)
+
+    def thickness(value_mm):
+        rows = [
+            {
+                "kind": "thickness",
+                "x_mm": 10,
+                "y_mm": 10,
+                "value": value_mm,
+                "unit": "mm",
+                "uncertainty": 0.003,
+            }
+        ]
+        surveys = [
+            replace(_survey("intake", 0, pits=[]), readings=_survey("intake", 0, readings=rows).readings)
+        ]
+        return next(f for f in _plan(surveys, sheet).verdict.findings if f.rule == "thickness")
+
+    assert thickness(11.95).status == "pass"
+    finding = thickness(119.5)
+    assert finding.status == "not judged"
+    assert "more than twice the least that the plate may have; check the unit" in finding.sentence
+
+
 def test_plan_says_which_readings_no_rule_judges():
     rows = [
         {"kind": "straightedge", "x_mm": 5, "y_mm": 5, "value": 60, "unit": "um"},

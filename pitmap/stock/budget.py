@@ -14,6 +14,10 @@ from .limits import LimitSheet
 
 __all__ = ["BudgetLine", "fill_percent", "normal_half", "squeeze_percent", "stock_allowed_um", "stock_budget"]
 
+_MOST_OF_LEAST = 2.0
+"""A thickness so many times the least that the plate may have is a slip of the unit (house choice: no plate is made to be
+lapped to its half)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BudgetLine:
@@ -169,6 +173,10 @@ def stock_budget(
             value=sheet.value, low=sheet.value - half, high=sheet.value + half, level=level
         )
     if thickness_mm is not None:
+        if least and thickness_mm.value > _MOST_OF_LEAST * least.value:
+            thickness_doubt = (
+                "it was given as more than twice the least that the plate may have; check the unit"
+            )
         lines.append(
             BudgetLine(
                 name="thickness", unit="mm", now=thickness_mm,
