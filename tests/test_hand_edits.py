@@ -19,7 +19,7 @@ from survey_fakes import inspection_of_pits, keep_survey
 from pitmap.casebook import Casebook, Survey
 from pitmap.classes import SurfaceClass
 from pitmap.drawing import Band, Drawing
-from pitmap.errors import InputError, MeasurementError
+from pitmap.errors import EditConflict, InputError, MeasurementError
 from pitmap.inspection import is_of_drawing, load_inspection, save_inspection
 from pitmap.report import RecordInput, build_document, record_html, record_zip
 from pitmap.workflow import open_inspection
@@ -241,6 +241,32 @@ def test_correction_of_another_correction_is_told_as_the_map_stood_then(
     assert opened(book, survey, drawing).edits[1].area_before_mm2 == {
         "sound": pytest.approx(0.785 + 0.157, abs=0.06)
     }
+
+
+def test_record_tells_who_accepted_somebody_elses_draft(book: Casebook, tmp_path: Path) -> None:
+    survey, _, drawing = keep_survey(book, tmp_path / "map", PITS)
+    seen = book.inspections(survey)[-1]
+    paint_speck(book, survey)
+    shape = {"stroke_mm": [[24.0, 0.0]], "width_mm": 1.0}
+    with pytest.raises(EditConflict):
+        book.as_person("Bob").add_edit(
+            seen, "brush", class_code=int(SurfaceClass.STAIN), shape=shape, reason="stain"
+        )
+    pile = book.inspections(survey)[-1]
+    (draft,) = book.edits(pile, states=("draft",))
+    book.as_person("Cem").accept_draft_edit(pile, draft)
+
+    def told() -> list[tuple[str, str]]:
+        return [(e.person, e.accepted_by) for e in opened(book, survey, drawing).edits]
+
+    assert told() == [("Ada", ""), ("Bob", "Cem")]
+    record = RecordInput(job={}, drawing=drawing, inspections=(opened(book, survey, drawing),))
+    table = {s.key: s for s in build_document(record).sections}["by_hand"].blocks[-1]
+    assert [row[0] for row in table.rows] == ["Ada", "Bob, accepted by Cem"]
+    book.sign_off(survey, "measured")
+    assert book.check().ok
+    survey = book.open_revision(survey, "one more look")
+    assert told() == [("Ada", ""), ("Bob", "Cem")]
 
 
 def test_hand_edits_are_saved_with_the_inspection(book: Casebook, tmp_path: Path) -> None:

@@ -148,6 +148,7 @@ class EditDesk(Desk):
                 row = self._chosen(session, pile.id, edit, before, action)
                 if before == "draft" and after == "applied":
                     row.layer = self._top(session, pile.id) + 1
+                    row.accepted_by = self.who
                 row.state = after
                 row.changed_at, row.changed_by = m.now(), self.who
                 session.flush()
@@ -212,7 +213,9 @@ class EditDesk(Desk):
             m.MapEditRow.inspection_id == source.id, m.MapEditRow.state == "applied"
         )
         for layer, row in enumerate(session.scalars(query.order_by(m.MapEditRow.layer)).all(), start=1):
-            copied = ("action", "class_code", "shape_json", "reason", "state", "created_at", "created_by")
+            copied = (
+                "action", "class_code", "shape_json", "reason", "state", "accepted_by", "created_at", "created_by",
+            )  # fmt: skip
             session.add(
                 m.MapEditRow(
                     inspection_id=target.id,

@@ -11,10 +11,16 @@ from .place import Place
 
 __all__ = ["HEAD", "KNOWN", "migrate", "no_casebook", "schema_of", "upgrade"]
 
-HEAD = "0004_survey_left_out"
+HEAD = "0005_draft_accepted_by"
 """The newest step; kept here so that opening an up-to-date casebook need not load Alembic."""
 
-KNOWN = ("0001_first_casebook", "0002_lasting_trail", "0003_drawing_per_face", "0004_survey_left_out")
+KNOWN = (
+    "0001_first_casebook",
+    "0002_lasting_trail",
+    "0003_drawing_per_face",
+    "0004_survey_left_out",
+    "0005_draft_accepted_by",
+)
 """Every step, oldest first (a test holds it against the files)."""
 
 _LOCK_NUMBER = 7_481_627  # any number, the same in every pitmap: one migration at a time on a server

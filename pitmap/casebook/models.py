@@ -282,6 +282,7 @@ class MapEditRow(Base):
     reason: Mapped[str]
     state: Mapped[str]
     seen_version: Mapped[int]
+    accepted_by: Mapped[str] = mapped_column(default="")
     created_at: Mapped[datetime] = mapped_column(default=now)
     created_by: Mapped[str]
     changed_at: Mapped[datetime] = mapped_column(default=now)

@@ -160,7 +160,8 @@ class MapEdit:
     """One layer over the machine's map: `state` is ``applied``, ``undone``, ``draft`` or ``discarded``.
 
     `layer` is its place in the pile from the bottom (1..), None for one that was never laid on it.
-    `shape` is in plate millimetres; what is in it is the editor's own business.
+    `shape` is in plate millimetres; what is in it is the editor's own business. `accepted_by` laid it on the pile where it
+    was a draft; empty for one that its author laid there.
     """
 
     id: int
@@ -172,6 +173,7 @@ class MapEdit:
     reason: str
     state: str
     seen_version: int
+    accepted_by: str
     created_at: datetime
     created_by: str
     changed_at: datetime

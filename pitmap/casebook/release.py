@@ -299,7 +299,9 @@ def survey_content(session: Session, survey: m.SurveyRow) -> dict[str, Any]:
                 "files": {row.name: row.sha256 for row in session.scalars(files)},
                 "layers": [
                     {**_told(row, ("layer", "action", "class_code", "reason", "created_by")),
-                     "shape": r.unfolded(row, "shape")}
+                     "shape": r.unfolded(row, "shape"),
+                     # left out where it is empty: the older signatures knew nothing of it
+                     **({"accepted_by": row.accepted_by} if row.accepted_by else {})}
                     for row in session.scalars(layers.order_by(m.MapEditRow.layer))
                 ],
             }

@@ -49,6 +49,8 @@ class HandEdit:
         Middle of the area.
     reason : str
         Why, in the person's words.
+    accepted_by : str
+        Who laid it on the map, where that was somebody else than the person; else empty.
     """
 
     person: str
@@ -58,6 +60,7 @@ class HandEdit:
     x_mm: float
     y_mm: float
     reason: str
+    accepted_by: str = ""
 
     @property
     def area_mm2(self) -> float:

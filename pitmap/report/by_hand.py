@@ -23,6 +23,7 @@ HAND_EDITS = Schema(
             "edit", "int64", "number of the correction in that survey, from 1, in the order they were laid"
         ),
         Column("person", "object", "who made it"),
+        Column("accepted_by", "object", "who laid it on the map, where that was somebody else; else empty"),
         Column("made_at_utc", "object", "when, UTC"),
         Column("class_before", "object", "what the map said of this part of the area"),
         Column("class_after", "object", "what the area was called by hand"),
@@ -42,6 +43,7 @@ def hand_edits(record: RecordInput) -> pd.DataFrame:
             "stage": str(inspection.stage),
             "edit": n,
             "person": edit.person,
+            "accepted_by": edit.accepted_by,
             "made_at_utc": _moment(edit),
             "class_before": word,
             "class_after": edit.word_after,
@@ -108,8 +110,11 @@ def _row(t: Translate, edit: Any, units: UnitSystem) -> tuple[str, ...]:
     before = ", ".join(
         f"{class_word(t, word)} {format_area(area, units)}" for word, area in edit.area_before_mm2.items()
     )
+    who = edit.person
+    if edit.accepted_by:
+        who = t("{who}, accepted by {other}", who=who, other=edit.accepted_by)
     return (
-        edit.person,
+        who,
         _moment(edit),
         before or t("no metal"),
         class_word(t, edit.word_after),

@@ -111,13 +111,16 @@ def _layers(kept: Casebook, ref: InspectionRef, seen: InspectionRef) -> None:
     edits = _layers_of(kept, ref)
     for edit in edits:
         state = " (kept as a draft: somebody else was first)" if edit.state == "draft" else ""
+        if edit.accepted_by not in ("", edit.created_by):
+            state = f" (accepted by {edit.accepted_by})"
         st.caption(f"{edit.created_by}: {CLASS_WORDS[SurfaceClass(edit.class_code)]}, {edit.reason}{state}")
         if edit.state != "draft":
             continue
         one, two = st.columns(2)
         if one.button("Lay this draft on top", key=f"draft_{edit.id}"):
-            kept.accept_draft_edit(ref, edit)
-            st.rerun()
+            with sentences():
+                signing_book().accept_draft_edit(ref, edit)
+                st.rerun()
         if two.button("Lay this draft aside", key=f"aside_{edit.id}"):
             kept.discard_draft_edit(ref, edit)
             st.rerun()

@@ -52,6 +52,7 @@ def with_edits(
                 x_mm=float(middle.x),
                 y_mm=float(middle.y),
                 reason=edit.reason,
+                accepted_by="" if edit.accepted_by == edit.created_by else edit.accepted_by,
             )
         )
         class_map, changed = after, changed | hit
