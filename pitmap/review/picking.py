@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -13,7 +12,9 @@ import streamlit as st
 from numpy.typing import ArrayLike, NDArray
 from streamlit_image_coordinates import streamlit_image_coordinates
 
-__all__ = ["Curve", "Kind", "Mark", "Picker", "is_phone", "marked"]
+from .device import is_phone
+
+__all__ = ["Curve", "Kind", "Mark", "Picker", "marked"]
 
 SIDE_PX = 1100
 """Longer side of the picture that is clicked on; sharp on a wide screen, some 150 kB on the way to a phone."""
@@ -45,11 +46,6 @@ class Curve:
 
     points: NDArray[np.float64]
     kind: Kind = "suggested"
-
-
-def is_phone() -> bool:
-    """The browser says that it runs on a phone."""
-    return bool(re.search("Mobi|Android|iPhone", st.context.headers.get("User-Agent") or ""))
 
 
 def marked(

@@ -41,6 +41,13 @@ def _to_first() -> None:
     st.switch_page(page_named(PAGES[0][1]))
 
 
+_TOUCH_STYLE = """<style>
+@media (hover: none) {
+  [data-testid="stDataFrame"] { margin-top: 2.6rem; }
+}
+</style>"""
+"""Where nothing hovers, the tools of a table are always there: they get room above it, and lie over no title."""
+
 _SHOWN: dict[str, Any] = {}
 
 
@@ -62,6 +69,7 @@ def run() -> None:
     alias = st.Page(_to_first, title="Jobs", url_path=PAGES[0][1], visibility="hidden")
     sections[PAGES[0][0]].append(alias)
     chosen = st.navigation(sections)
+    st.html(_TOUCH_STYLE)
     guarded(restore_place)()
     with st.sidebar:
         choose_units()

@@ -106,3 +106,35 @@ def test_tablet_cuts_no_class_off(browser, mapped_server: str) -> None:  # type:
         ".map(e => e.innerText)"
     )
     assert cut_off == []
+
+
+OVER_TITLES = """() => {
+    const written = e => { const r = document.createRange(); r.selectNodeContents(e); return r; };
+    const boxes = (what, of) => [...document.querySelectorAll(what)].map(e => [e, of(e).getBoundingClientRect()])
+        .filter(([e, b]) => b.width > 0 && b.height > 0);
+    const tools = boxes('[data-testid=stElementToolbar], .modebar-group', e => e);
+    return boxes('h1, h2, h3, .gtitle, [role=tab]', written).filter(([e, b]) => tools.some(([t, a]) =>
+        a.left < b.right - 1 && b.left < a.right - 1 && a.top < b.bottom - 1 && b.top < a.bottom - 1
+    )).map(([e]) => e.textContent);
+}"""
+"""What the tools of tables and charts lie over."""
+
+
+def test_phone_cuts_no_statement_and_covers_no_title(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
+    phone = browser.new_context(
+        viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True,
+        user_agent="Mozilla/5.0 (Linux; Android 14) Mobile",
+    ).new_page()  # fmt: skip
+    phone.set_default_timeout(60_000)
+    for path, title in (("map", "Map"), ("depth", "Depth"), ("plan", "Plan"), ("checklist", "Checklist")):
+        phone.goto(f"{mapped_server}/{path}?job=1&plate=1&face=1&survey=2")
+        headed(phone, title)
+        phone.wait_for_timeout(1000)
+        assert phone.evaluate(OVER_TITLES) == [], path
+        no_error(phone)
+    fields = phone.locator("textarea")
+    assert fields.count() == 2
+    for k in range(2):
+        assert fields.nth(k).evaluate("e => e.scrollHeight <= e.clientHeight + 1"), fields.nth(
+            k
+        ).input_value()

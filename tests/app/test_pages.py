@@ -118,7 +118,8 @@ def test_nobody_signs_or_corrects_without_a_name(
     open_page: Callable[..., AppTest], module: str, button: str
 ) -> None:
     test = open_page(module)
-    next((t for t in test.text_input if t.label == "Why"), test.text_input[0]).input("oil, wiped off")
+    for why in (t for t in test.text_input if t.label == "Why"):
+        why.input("oil, wiped off")
     for corners in (t for t in test.text_input if t.label == "Or type the corners in mm"):
         corners.input("-10 60, 10 60, 10 70")
     next(b for b in test.button if b.label == button).click().run()

@@ -21,9 +21,9 @@ from ...report.page_compare import (
 )
 from ...units import format_length
 from ..cached import drawn, face_comparison, face_drawing, face_series
+from ..device import chart_config, is_phone
 from ..guard import sentences
 from ..parts import caution, choose_face, rests_on, stage_word
-from ..picking import is_phone
 from ..state import units
 
 __all__ = ["show"]
@@ -78,9 +78,7 @@ def _pictures(pair: PairChange, before: Inspection, after: Inspection, drawing: 
             "side by side", (before, after, drawing), (is_stacked,),
             lambda: plot_side_by_side(*maps_of(translator(), before, after, drawing), is_stacked=is_stacked),
         )  # fmt: skip
-        st.plotly_chart(
-            figure, width="stretch", config={"scrollZoom": True, "displaylogo": False}, key="side_by_side"
-        )
+        st.plotly_chart(figure, width="stretch", config=chart_config(), key="side_by_side")
     with slide:
         share = st.slider("From before to after", 0, 100, 50, format="%d %%", key="slide_share")
         slid = drawn("slide", (before, after), (share,), lambda: blended(before, after, share / 100))
@@ -113,7 +111,7 @@ def _series(comparison: Comparison) -> None:
     st.subheader("The lap series")
     system = units()
     for figure in drawn("series", (comparison,), (system,), lambda: series_figures(comparison, system)):
-        st.plotly_chart(figure, width="stretch")
+        st.plotly_chart(figure, width="stretch", config=chart_config(zooms=False))
     if not comparison.forecasts.empty:
         st.write("How good the plan's forecast was:")
         st.dataframe(comparison.forecasts, hide_index=True, width="stretch")

@@ -17,6 +17,8 @@ from ..state import go_to, signing_book
 __all__ = ["show"]
 
 _SEEN = "seen_to_sign"
+_STATEMENT_PX = 98
+"""Height of a field for a sentence to sign: three lines, so that a phone shows all of it."""
 
 _STEP_WORDS = {
     "intake": "Intake",
@@ -112,8 +114,9 @@ def _survey(kept: Casebook, survey: Survey) -> None:
     if survey.state == "open":
         st.write(_holds(kept, survey))
         with st.form("sign_survey"):
-            statement = st.text_input(
+            statement = st.text_area(
                 "What you stand for",
+                height=_STATEMENT_PX,
                 value="Photos, map and readings are of this face at this stage.",
                 max_chars=500,
             )
@@ -153,8 +156,9 @@ def _job(kept: Casebook, job: Job) -> None:
         lines = "\n".join(f"- {sentence}" for sentence in open_still)
         st.warning(f"Released now, the job leaves this open:\n{lines}", icon=":material/warning:")
     with st.form("release"):
-        statement = st.text_input(
+        statement = st.text_area(
             "What you stand for",
+            height=_STATEMENT_PX,
             value="The plate is clean, measured and oiled; the record is complete.",
             max_chars=500,
         )

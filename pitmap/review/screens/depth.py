@@ -17,6 +17,7 @@ from ...report.page_map import page_map
 from ...units import format_depth
 from ...workflow import keep_readings, newest_inspection, rows_of_face
 from ..cached import drawn, face_drawing, face_plan, inspection_of
+from ..device import chart_config
 from ..guard import sentences
 from ..kept_form import KeptForm
 from ..parts import caution, choose_survey
@@ -91,7 +92,7 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
             )  # fmt: skip
             event = st.plotly_chart(
                 figure, key=f"depth_map_{shown}", on_select="rerun", selection_mode="points",
-                config={"scrollZoom": True, "displaylogo": False},
+                config=chart_config(),
             )  # fmt: skip
             points = [p for p in (event.selection.points if event else []) if "customdata" in p]
             if points:

@@ -25,6 +25,7 @@ from ...drawing.edit import blank_plate
 from ...errors import InputError
 from ...workflow import save_drawing
 from ..cached import face_drawing
+from ..device import chart_config
 from ..guard import sentences
 from ..parts import caution
 from ..remembered import recall, remember
@@ -165,9 +166,7 @@ def _figure(drawing: Drawing, findings) -> go.Figure:  # type: ignore[no-untyped
 
 def _look(drawing: Drawing) -> None:
     findings = _findings(key_of(drawing), drawing)
-    st.plotly_chart(
-        _figure(drawing, findings), width="stretch", config={"scrollZoom": True, "displaylogo": False}
-    )
+    st.plotly_chart(_figure(drawing, findings), width="stretch", config=chart_config())
     st.caption(
         f"{drawing.name}, {drawing.thickness_mm:g} mm thick, {len(drawing.openings)} openings. "
         + ", ".join(f"{n.replace('_', ' ')} {z.area / 100:.1f} cm2" for n, z in drawing.zones.items())

@@ -17,6 +17,7 @@ from ...units import format_estimate, format_part
 from ...workflow import newest_inspection
 from ..cached import drawn, face_drawing, inspection_of
 from ..corrections import PAINTABLE, Stroke, correct
+from ..device import chart_config
 from ..guard import sentences
 from ..parts import caution, choose_survey, tell_outdated
 from ..state import units
@@ -129,7 +130,7 @@ def _picture(inspection: Inspection, drawing: Drawing, key: str) -> Stroke | Non
     )  # fmt: skip
     event = st.plotly_chart(
         figure, key=f"map_{key}", on_select=partial(_choose_ring, key, _trace(figure)),
-        selection_mode=("points", "lasso"), config={"scrollZoom": True, "displaylogo": False},
+        selection_mode=("points", "lasso"), config=chart_config(),
     )  # fmt: skip
     _mark_row(inspection, selected)
     lasso = list(event.selection.get("lasso", [])) if event else []

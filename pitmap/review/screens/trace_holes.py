@@ -10,7 +10,8 @@ from ...casebook import Face
 from ...errors import MeasurementError
 from ...tracing.same_holes import carried_places, check_same_holes
 from ..cached import photo_of
-from ..picking import Mark, Picker, is_phone, marked
+from ..device import is_phone
+from ..picking import Mark, Picker, marked
 from .trace_desk import Desk, Source
 
 __all__ = ["click_holes"]
