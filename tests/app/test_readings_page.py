@@ -84,6 +84,14 @@ def test_pasted_rows_of_another_face_stay_out(kept: tuple[Casebook, Survey]) -> 
     assert test.success[0].value == "2 readings of this face and stage kept; 2 of others left out."
 
 
+def test_table_of_which_nothing_is_kept_is_told_as_a_warning(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = paste(depth_page(survey), "face,stage,kind,x_mm,y_mm,value\nA,lap_1,pit_depth,14,0,60 um")
+    assert book.readings(survey) == ()
+    assert [s.value for s in test.success] == []
+    assert "0 readings of this face and stage kept; 1 of others left out." in [w.value for w in test.warning]
+
+
 def test_pasted_rows_may_name_the_plate_too(kept: tuple[Casebook, Survey]) -> None:
     book, survey = kept
     paste(depth_page(survey), "face,stage,kind,x_mm,y_mm,value\nr-1 a,test_lap,pit_depth,14,0,60 um")

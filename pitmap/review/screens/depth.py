@@ -199,7 +199,8 @@ def _many(kept: Casebook, plate: Plate, face: Face, survey: Survey, inspection: 
             st.session_state[slot] += 1
             for problem in sheet.problems:
                 st.warning(problem)
-            st.success(
+            tell = st.success if len(mine) else st.warning
+            tell(
                 f"{len(mine)} readings of this face and stage kept; {len(sheet) - len(mine)} of others left out."
             )
 
