@@ -275,3 +275,18 @@ def test_second_face_has_the_drawing_that_is_chosen_for_it_and_never_that_of_the
         else:
             with pytest.raises(InputError, match="face B: has no drawing"):
                 drawing_of(book, plate, b)
+
+
+def test_survey_of_another_job_says_so_and_the_trail_speaks_plainly(
+    book: Casebook, open_page: Callable[[str], AppTest]
+) -> None:
+    plate = book.plates()[0]
+    job, face = book.create_job("order 9"), book.faces(plate)[0]
+    book.create_survey(face, job, "intake", "2029-02-01")
+    book.add_event(plate, "stock", text="lapped elsewhere", removed_um=50.0)
+    test = open_page("jobs")
+    labels = [b.label for b in test.button]
+    assert "intake, 2026-05-04" in labels and "intake, 2029-02-01 (job order 9)" in labels
+    trail = [c.value.replace("\\", "") for c in test.caption]
+    for said in ("Ada: event elsewhere added.", "Ada: survey added.", "Ada: plate in a job added."):
+        assert any(line.rstrip().endswith(said) for line in trail), (said, trail)

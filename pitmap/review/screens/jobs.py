@@ -8,7 +8,7 @@ from datetime import date
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from ...casebook import Casebook, Face, Job, Plate, Survey
+from ...casebook import AuditEntry, Casebook, Face, Job, Plate, Survey
 from ...casebook.entries import POSITIONS
 from ...classes import Stage
 from ...drawing import shipped_plates
@@ -25,6 +25,28 @@ from ..state import book, go_to, here, units
 __all__ = ["show"]
 
 _PAGE = 20
+_WHAT = {
+    "job_plate": "plate in a job",
+    "plate_event": "event elsewhere",
+    "inspection": "map",
+    "map_edit": "correction of a map",
+    "checklist_item": "item of the checklist",
+    "attachment": "file",
+}
+"""Kinds of records as people name them, where it is not their own name."""
+_DONE = {
+    "create": "added",
+    "change": "changed",
+    "withdraw": "left out",
+    "sign off": "signed",
+    "reopen": "opened again",
+    "edit": "laid on",
+    "keep as draft": "kept as a draft",
+    "undo": "taken back",
+    "redo": "put back",
+    "accept": "accepted",
+    "discard": "laid aside",
+}
 
 
 def show() -> None:
@@ -167,6 +189,7 @@ def _plate(kept: Casebook, job: Job, plate: Plate) -> None:
     st.caption(_md(said))
     _notes(kept, job)
     life = kept.open_plate(plate.id)
+    references = {j.id: j.reference for j in life.jobs}
     columns = st.columns(max(1, len(life.faces)))
     for face, column in zip(life.faces, columns):
         with column, st.container(border=True):
@@ -174,7 +197,8 @@ def _plate(kept: Casebook, job: Job, plate: Plate) -> None:
             surveys = kept.surveys(face=face, counting=True)
             labels = survey_labels(surveys)
             for survey in surveys:
-                if st.button(labels[survey.id], key=f"survey_{survey.id}", width="stretch"):
+                other = "" if survey.job_id == job.id else f" (job {_md(references[survey.job_id])})"
+                if st.button(labels[survey.id] + other, key=f"survey_{survey.id}", width="stretch"):
                     go_to(job=survey.job_id, plate=plate.id, face=face.id)
                     go_to(survey=survey.id)
                     from ..router import page_named
@@ -307,6 +331,12 @@ def _new_face(kept: Casebook, plate: Plate) -> None:
                 st.rerun()
 
 
+def _done(entry: AuditEntry) -> str:
+    """What a line of the trail tells, in words."""
+    what = _WHAT.get(entry.kind, entry.kind.replace("_", " "))
+    return f"{what} {_DONE.get(entry.action, entry.action)}"
+
+
 def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-untyped-def]
     with st.expander("This plate's whole life"):
         for event in life.events:
@@ -345,8 +375,4 @@ def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-unt
                     st.rerun()
         st.markdown("**Every change, newest first**")
         for entry in kept.trail(plate_id=plate.id, limit=30):
-            st.caption(
-                _md(
-                    f"{entry.at:%Y-%m-%d %H:%M} UTC, {entry.who}: {entry.action} {entry.kind}. {entry.reason}"
-                )
-            )
+            st.caption(_md(f"{entry.at:%Y-%m-%d %H:%M} UTC, {entry.who}: {_done(entry)}. {entry.reason}"))
