@@ -127,6 +127,14 @@ def test_sound_width_before_further_stock_is_the_one_of_the_map(kept: tuple[Case
     assert (row["left"], row["from"], row["to"]) == ("8.00 mm", "7.34 mm", "8.00 mm")
 
 
+def test_reason_why_the_stock_is_not_known_is_no_cell_of_a_table(kept: tuple[Casebook, Survey]) -> None:
+    _, survey = kept
+    test = open_page("plan", survey)
+    (table,) = [d.value for d in test.dataframe if "truly needed" in d.value]
+    assert "not known" in set(table["truly needed"])
+    assert any(c.value.startswith("Not known: not enough readings: 0 of 2 pits") for c in test.caption)
+
+
 def test_pits_of_the_map_are_counted_and_have_no_interval(kept: tuple[Casebook, Survey]) -> None:
     book, survey = kept
     keep_two_readings(book, survey)

@@ -132,12 +132,17 @@ def _curves(plan: StockPlan) -> None:
         {
             "zone": n.zone.replace("_", " "),
             "aim": _AIM.get(n.aim, n.aim),
-            "truly needed": format_estimate(n.stock_um, "depth", units()),
+            "truly needed": format_estimate(n.stock_um, "depth", units())
+            if n.stock_um.is_known
+            else "not known",
             f"enough at {format_confidence(n.confidence)}": format_depth(n.recommended_um, units()),
         }
         for n in plan.needed
     ]
     st.dataframe(pd.DataFrame(needed), hide_index=True, width="stretch")
+    # a cell would cut the reason off
+    for why in dict.fromkeys(n.stock_um.reason for n in plan.needed if not n.stock_um.is_known):
+        st.caption(f"Not known: {why}.")
     system = units()
     for figure in drawn("curves", (plan,), (system,), lambda: curve_figures(plan, system)):
         st.plotly_chart(figure, width="stretch", config=chart_config(zooms=False))
