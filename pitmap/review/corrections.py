@@ -13,6 +13,7 @@ from ..errors import InputError
 from ..measure import drawn_area, must_change
 from ..surface import ClassMap
 from .guard import sentences
+from .parts import plain
 from .state import signing_book
 
 __all__ = ["PAINTABLE", "Stroke", "correct"]
@@ -113,7 +114,8 @@ def _layers(kept: Casebook, ref: InspectionRef, seen: InspectionRef) -> None:
         state = " (kept as a draft: somebody else was first)" if edit.state == "draft" else ""
         if edit.accepted_by not in ("", edit.created_by):
             state = f" (accepted by {edit.accepted_by})"
-        st.caption(f"{edit.created_by}: {CLASS_WORDS[SurfaceClass(edit.class_code)]}, {edit.reason}{state}")
+        said = f"{edit.created_by}: {CLASS_WORDS[SurfaceClass(edit.class_code)]}, {edit.reason}{state}"
+        st.caption(plain(said))
         if edit.state != "draft":
             continue
         one, two = st.columns(2)

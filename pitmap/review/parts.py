@@ -21,11 +21,19 @@ __all__ = [
     "choose_face",
     "choose_survey",
     "measured_length",
+    "plain",
     "rests_on",
     "stage_word",
     "survey_labels",
     "tell_outdated",
 ]
+
+
+def plain(text: str) -> str:
+    """Text of people, shown as it is: nothing in it is taken for markup."""
+    for mark in "\\`*_{}[]()#+-.!|<>~$:":
+        text = text.replace(mark, "\\" + mark)
+    return text
 
 
 def stage_word(stage: str) -> str:
@@ -84,7 +92,7 @@ def _choose_face(box: DeltaGenerator) -> tuple[Casebook, Job, Plate, Face] | Non
     with box:
         face = _pick(f"Plate {plate.tag}: face", faces, _id(place, "face"), lambda f: f.name, "pick_face")
     if face is None:
-        st.info(f"Plate {plate.tag} has no face yet. Add one on the Jobs page.")
+        st.info(f"Plate {plain(plate.tag)} has no face yet. Add one on the Jobs page.")
         _to_jobs()
         return None
     if face.id != _id(place, "face"):
@@ -114,7 +122,7 @@ def choose_survey() -> tuple[Casebook, Job, Plate, Face, Survey] | None:
             f"pick_survey_{face.id}",
         )
     if survey is None:
-        st.info(f"Face {face.name} has no survey in this job. Add one on the Jobs page.")
+        st.info(f"Face {plain(face.name)} has no survey in this job. Add one on the Jobs page.")
         _to_jobs()
         return None
     if survey.id != current:

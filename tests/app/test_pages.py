@@ -219,6 +219,23 @@ def test_nobody_can_call_metal_uncut_before_the_first_lap(open_page: Callable[..
     assert "pit" in from_stage["intake"]
 
 
+def test_words_of_people_are_shown_as_they_are_and_never_as_markup(own_book: Casebook) -> None:
+    survey = survey_of(own_book, "test_lap")
+    photo = own_book.photos(survey)[0]
+    own_book.add_photo(survey, own_book.read_file(photo.sha256) + b" ", "a*2*_$5$.jpg")
+    names = [m.value for m in page("photos", **place_of(survey)).run().markdown]
+    assert any(r"**a\*2\*\_\$5\$\.jpg**" in name for name in names)
+    edit = {"polygon_mm": [[-10, 60], [10, 60], [10, 70]], "only": []}
+    own_book.add_edit(
+        own_book.inspections(survey)[-1], "erase", class_code=int(SurfaceClass.SOUND), shape=edit, reason=":red[ink]"
+    )  # fmt: skip
+    shown = [c.value for c in page("map", **place_of(survey)).run().caption]
+    assert any(r"\:red\[ink\]" in c for c in shown)
+    own_book.sign_off(survey, "flat to $5$ and *clean*")
+    (said,) = [s.value for s in page("checklist", **place_of(survey)).run().success]
+    assert said.endswith(r"flat to \$5\$ and \*clean\*")
+
+
 def test_why_of_one_map_is_not_in_the_form_of_the_next(own_book: Casebook) -> None:
     one, other = survey_of(own_book, "intake"), survey_of(own_book, "test_lap")
     test = page("map", **place_of(one), who="Ada").run()

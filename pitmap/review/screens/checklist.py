@@ -6,12 +6,12 @@ from typing import Any
 
 import streamlit as st
 
-from ...casebook import Casebook, ChecklistItem, Job, Plate, Survey
+from ...casebook import Casebook, ChecklistItem, Job, Plate, SignOff, Survey
 from ...casebook.checklists import STEPS
 from ...errors import InputError
 from ...workflow import left_open, newest_inspection
 from ..guard import sentences
-from ..parts import caution, choose_survey, stage_word, tell_outdated
+from ..parts import caution, choose_survey, plain, stage_word, tell_outdated
 from ..state import go_to, signing_book
 
 __all__ = ["show"]
@@ -72,7 +72,7 @@ def _item(kept: Casebook, item: ChecklistItem, is_open: bool) -> None:
     if item.caution:
         left.caption(f":material/warning: {item.caution}")
     if item.state == "not needed":
-        right.caption(f"not needed: {item.note}")
+        right.caption(plain(f"not needed: {item.note}"))
     elif item.state == "done":
         right.caption(f"{item.changed_by}, {item.changed_at:%Y-%m-%d %H:%M} UTC")
     elif is_open:
@@ -107,6 +107,11 @@ def _holds(kept: Casebook, survey: Survey) -> str:
     return f"It holds {photos} photo{'s' * (photos != 1)}, {readings} reading{'s' * (readings != 1)} and {mapped}."
 
 
+def _signed(how: str, sign: SignOff) -> str:
+    """Who stands for what, as it was written."""
+    return plain(f"{how} by {sign.signed_by}, {sign.signed_at:%Y-%m-%d %H:%M} UTC: {sign.statement}")
+
+
 def _survey(kept: Casebook, survey: Survey) -> None:
     st.subheader(f"This survey: {stage_word(survey.stage)}, {survey.surveyed_on:%Y-%m-%d}")
     # a signature stands for the map as well
@@ -126,7 +131,7 @@ def _survey(kept: Casebook, survey: Survey) -> None:
                     st.rerun()
         return
     for sign in kept.sign_offs(survey):
-        st.success(f"Signed by {sign.signed_by}, {sign.signed_at:%Y-%m-%d %H:%M} UTC: {sign.statement}")
+        st.success(_signed("Signed", sign))
     with st.form("revise_survey"):
         reason = st.text_input("A later change needs a new revision. Why?", max_chars=300)
         if st.form_submit_button("Open a new revision"):
@@ -140,7 +145,7 @@ def _job(kept: Casebook, job: Job) -> None:
     st.subheader("The job")
     if job.state == "released":
         for sign in kept.sign_offs(job):
-            st.success(f"Released by {sign.signed_by}, {sign.signed_at:%Y-%m-%d %H:%M} UTC: {sign.statement}")
+            st.success(_signed("Released", sign))
         with st.form("reopen"):
             reason = st.text_input("Open it again? Why?", max_chars=300)
             if st.form_submit_button("Open the job again"):

@@ -19,7 +19,7 @@ from ...units import format_depth, parse_length
 from ..cached import face_drawing
 from ..guard import sentences
 from ..kept_form import KeptForm
-from ..parts import caution, measured_length, stage_word, survey_labels
+from ..parts import caution, measured_length, plain, stage_word, survey_labels
 from ..state import book, go_to, here, units
 
 __all__ = ["show"]
@@ -98,8 +98,8 @@ def _find(kept: Casebook) -> None:
             job = row.jobs[0] if row.jobs else None
             with st.container(border=True):
                 left, middle, right = st.columns([3, 3, 1], vertical_alignment="center")
-                left.markdown(f"**{_md(row.plate.tag)}** {_md(row.plate.position)}")
-                left.caption(_md(f"{job.reference} {job.engine}" if job else "in no job"))
+                left.markdown(f"**{plain(row.plate.tag)}** {plain(row.plate.position)}")
+                left.caption(plain(f"{job.reference} {job.engine}" if job else "in no job"))
                 if row.last_surveyed_on:
                     middle.write(f"{stage_word(row.last_stage)}, {row.last_surveyed_on:%Y-%m-%d}")
                 else:
@@ -109,13 +109,6 @@ def _find(kept: Casebook) -> None:
                     st.rerun()
         if result.n_found > len(result.rows):
             st.caption(f"{len(result.rows)} of {result.n_found} shown; type more to narrow it down.")
-
-
-def _md(text: str) -> str:
-    """Text of people, shown as it is: nothing in it is taken for markup."""
-    for mark in "\\`*_{}[]()#+-.!|<>~$:":
-        text = text.replace(mark, "\\" + mark)
-    return text
 
 
 def _new_job(kept: Casebook) -> None:
@@ -157,7 +150,7 @@ def _new_job(kept: Casebook) -> None:
                 plate = known
                 kept.put_into_job(plate, job)
         what = "new" if known is None else "known"
-        st.session_state["jobs_said"] = _md(
+        st.session_state["jobs_said"] = plain(
             f"Job {job.reference} is started with the {what} plate {plate.tag}."
         )
         st.session_state["new_job_number"] = number + 1
@@ -176,28 +169,28 @@ def _known_words(kept: Casebook, plate: Plate) -> str:
     jobs = f"{life.jobs[-1].reference}, " if life.jobs else ""
     seen = [s.surveyed_on for s in life.surveys if not s.withdrawn]
     last = f"last seen {max(seen):%Y-%m-%d}" if seen else "not surveyed yet"
-    return _md(
+    return plain(
         f"{plate.tag} is known ({jobs}{last}). Is it the same plate? Then its life goes on, with the faces and the "
         "drawing that it has. If it is another one, give it another tag and start the job again."
     )
 
 
 def _plate(kept: Casebook, job: Job, plate: Plate) -> None:
-    st.subheader(f"Plate {plate.tag}")
+    st.subheader(f"Plate {plain(plate.tag)}")
     state = "released" if job.state == "released" else "open"
     said = ", ".join(part for part in (f"job {job.reference} ({state})", job.customer, job.engine) if part)
-    st.caption(_md(said))
+    st.caption(plain(said))
     _notes(kept, job)
     life = kept.open_plate(plate.id)
     references = {j.id: j.reference for j in life.jobs}
     columns = st.columns(max(1, len(life.faces)))
     for face, column in zip(life.faces, columns):
         with column, st.container(border=True):
-            st.markdown(f"**Face {_md(face.name)}**")
+            st.markdown(f"**Face {plain(face.name)}**")
             surveys = kept.surveys(face=face, counting=True)
             labels = survey_labels(surveys)
             for survey in surveys:
-                other = "" if survey.job_id == job.id else f" (job {_md(references[survey.job_id])})"
+                other = "" if survey.job_id == job.id else f" (job {plain(references[survey.job_id])})"
                 if st.button(labels[survey.id] + other, key=f"survey_{survey.id}", width="stretch"):
                     go_to(job=survey.job_id, plate=plate.id, face=face.id)
                     go_to(survey=survey.id)
@@ -219,7 +212,7 @@ def _notes(kept: Casebook, job: Job) -> None:
     if job.notes:
         st.markdown("**History and notes**")
         for line in job.notes.splitlines():
-            st.write(_md(line))
+            st.write(plain(line))
     if job.state != "open":
         return
     with (
@@ -346,10 +339,12 @@ def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-unt
                 if event.removed_um == event.removed_um
                 else ""
             )
-            st.write(_md(f"{when}: {event.kind}{stock}. {event.text} ({event.source or 'no source given'})"))
+            st.write(
+                plain(f"{when}: {event.kind}{stock}. {event.text} ({event.source or 'no source given'})")
+            )
         for survey in life.surveys:
             out = f", left out: {survey.withdrawn}" if survey.withdrawn else ""
-            st.write(_md(f"{survey.surveyed_on:%Y-%m-%d}: survey, {stage_word(survey.stage)}{out}"))
+            st.write(plain(f"{survey.surveyed_on:%Y-%m-%d}: survey, {stage_word(survey.stage)}{out}"))
         # Of this plate, and numbered: what was added is not there to be added, and counted, once more.
         number = f"new_event_{plate.id}"
         with st.form(f"{number}_{st.session_state.setdefault(number, 1)}", border=False):
@@ -375,4 +370,4 @@ def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-unt
                     st.rerun()
         st.markdown("**Every change, newest first**")
         for entry in kept.trail(plate_id=plate.id, limit=30):
-            st.caption(_md(f"{entry.at:%Y-%m-%d %H:%M} UTC, {entry.who}: {_done(entry)}. {entry.reason}"))
+            st.caption(plain(f"{entry.at:%Y-%m-%d %H:%M} UTC, {entry.who}: {_done(entry)}. {entry.reason}"))

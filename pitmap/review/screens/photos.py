@@ -10,7 +10,7 @@ from ...report.alignment_picture import findings_picture
 from ...workflow import keep_photo, map_survey
 from ..cached import gate, photo_of
 from ..guard import sentences
-from ..parts import caution, choose_survey, tell_outdated
+from ..parts import caution, choose_survey, plain, tell_outdated
 
 __all__ = ["show"]
 
@@ -77,7 +77,7 @@ def _one(kept: Casebook, survey: Survey, ref: PhotoRef) -> None:
         report = gate(ref, survey)
         left.image(findings_picture(photo_of(ref).rgb, report), width="stretch")
         with right:
-            st.markdown(f"**{ref.name}**: {_WORDS[report.severity]}")
+            st.markdown(f"**{plain(ref.name)}**: {_WORDS[report.severity]}")
             for finding in report.findings:
                 st.write(f"{_ICONS[finding.severity]} {finding.text}")
             if survey.state == "open" and st.button("Leave this photo out", key=f"withdraw_{ref.id}"):
