@@ -39,10 +39,10 @@ class KeptForm:
         over, typed = st.session_state.pop(f"{self._slot}_sent", (self._stamp, {}))
         self._is_old = over != self._stamp
         # A second press of what was taken already is no second wish.
-        self._is_again = self._is_old and over == st.session_state.get(f"{self._slot}_done")
-        self.is_late = False
-        """It was sent over an older state, and the person was told."""
-        self._typed: dict[str, Any] = typed if self._is_old and not self._is_again else {}
+        is_again = self._is_old and over == st.session_state.get(f"{self._slot}_done")
+        self.is_late = self._is_old and not is_again
+        """It was sent over an older state, and says so: what folds it away must be open."""
+        self._typed: dict[str, Any] = typed if self.is_late else {}
 
     def key(self, name: str) -> str:
         """Key of a field that begins anew with every state."""
@@ -60,8 +60,7 @@ class KeptForm:
     def submit(self, label: str, **style: Any) -> bool:
         """The button: whether it was pressed over what is kept now; one pressed over an older state says so."""
         is_sent = st.form_submit_button(label, on_click=self._send, **style)
-        if is_sent and self._is_old and not self._is_again:
-            self.is_late = True
+        if is_sent and self.is_late:
             st.warning(self._late, icon=":material/group:")
         return is_sent and not self._is_old
 

@@ -89,6 +89,7 @@ def test_limit_sheet_sent_after_somebody_else_kept_one_is_laid_over_it(two_faces
     save_limits(two_faces, plate, two_faces.faces(plate)[0], LimitSheet(entries={"total_stock": theirs}))
     keep(test)
     assert [w.value.split(".")[0] for w in test.warning] == ["Somebody else changed this after you opened it"]
+    assert [e.proto.expanded for e in test.expander] == [True]  # the warning is not folded away
     assert sheet(two_faces, 1).entries == {"total_stock": theirs}
     assert (field(test, "Most stock").value, field(test, "Least thickness").value) == ("80 um", "11.5 mm")
     keep(test)

@@ -218,8 +218,11 @@ def _kept(kept: Casebook, survey: Survey, inspection: Inspection | None) -> None
         width="stretch",  # type: ignore[arg-type]
     )
     if survey.state == "open":
-        with st.expander("Let a reading count no longer"), st.form(f"withdraw_{survey.id}", border=False):
-            form = KeptForm(f"withdraw_{survey.id}", [r.id for r in readings], late=_OTHER_READINGS)
+        form = KeptForm(f"withdraw_{survey.id}", [r.id for r in readings], late=_OTHER_READINGS)
+        with (
+            st.expander("Let a reading count no longer", expanded=form.is_late),
+            st.form(f"withdraw_{survey.id}", border=False),
+        ):
             which = st.selectbox(
                 "Reading",
                 readings,

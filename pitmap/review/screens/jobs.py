@@ -215,11 +215,11 @@ def _notes(kept: Casebook, job: Job) -> None:
             st.write(plain(line))
     if job.state != "open":
         return
+    form = KeptForm(f"job_{job.id}", job.version)
     with (
-        st.expander("Correct customer, history and notes"),
+        st.expander("Correct customer, history and notes", expanded=form.is_late),
         st.form(f"job_{job.id}", border=False),
     ):
-        form = KeptForm(f"job_{job.id}", job.version)
         customer = form.field(st.text_input, "Customer", "customer", job.customer, max_chars=120)
         notes = form.field(st.text_area, "History and notes", "notes", job.notes, max_chars=5000)
         if form.submit("Keep them"):
@@ -256,14 +256,17 @@ def _correct_survey(kept: Casebook, surveys: list[Survey], labels: dict[int, str
     """Correct what was entered with a survey, or leave it out; a signed one is changed in a new revision."""
     if not surveys:
         return
-    with st.expander("Correct a survey, or leave it out"):
+    forms = {s.id: KeptForm(f"correct_survey_{s.id}", s.version) for s in surveys}
+    with st.expander(
+        "Correct a survey, or leave it out", expanded=any(form.is_late for form in forms.values())
+    ):
         by_id = {s.id: s for s in surveys}
         survey = by_id[
             st.selectbox("Survey", list(by_id), format_func=labels.get, key=f"correct_{surveys[0].face_id}")
         ]
         stock = survey.removed_um
         with st.form(f"correct_survey_{survey.id}", border=False):
-            form = KeptForm(f"correct_survey_{survey.id}", survey.version)
+            form = forms[survey.id]
             day = form.field(st.date_input, "Day", "day", survey.surveyed_on)
             shown = f"{stock.value:g} um" if stock.is_known else ""
             removed = form.field(st.text_input, "Stock taken off so far", "removed", shown)

@@ -168,13 +168,13 @@ def _rules(plan: StockPlan) -> None:
 def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
     rows = limit_rows_of(kept, face)
     entries, wrong = usable_limits(rows)
-    with st.expander("Limit sheet of this face", expanded=bool(wrong)):
+    form = KeptForm(f"limits_{face.id}", rows)
+    with st.expander("Limit sheet of this face", expanded=bool(wrong) or form.is_late):
         st.write(
             "From the engine maker's service manual, with the page, or your own rule in your words. What is left empty "
             "is not judged, never passed."
         )
         with st.form(f"limits_{face.id}", border=False):
-            form = KeptForm(f"limits_{face.id}", rows)
             typed, beside = {}, {}
             for name, (unit, text) in LIMIT_TEXT.items():
                 now = entries.get(name)
@@ -212,13 +212,15 @@ def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
 def _housing(kept: Casebook, plate: Plate, face: Face) -> None:
     """The dip of the rotor housing that goes on this face: with the plate's own it makes the gap at the joint."""
     dip = housing_dip_of(kept, face)
-    slot = f"housing_{face.id}"
-    with st.expander("Rotor housing that goes on this face"), st.form(slot, border=False):
+    form = KeptForm(f"housing_{face.id}", dip)
+    with (
+        st.expander("Rotor housing that goes on this face", expanded=form.is_late),
+        st.form(f"housing_{face.id}", border=False),
+    ):
         st.write(
             "The gap at the joint is the plate's dip and the rotor housing's together. The plate's comes from heights read "
             "on the Depth page; the housing's is measured on the housing. Without both the gap is not judged."
         )
-        form = KeptForm(slot, dip)
         one, two = st.columns(2)
         typed = form.field(
             one.text_input, "Dip of the rotor housing's face", "dip", f"{dip.value:.9g} um" if dip else "",
