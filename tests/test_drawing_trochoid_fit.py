@@ -82,8 +82,8 @@ def test_500_trials_of_12_clicks():
     for seed in range(500):
         rng = np.random.default_rng(seed)
         e, radius = rng.uniform(8, 18), rng.uniform(65, 110)
-        # the bend at the waist (TRO-5): a trace laid further outwards crosses itself and is of no engine
-        while radius < 9 * e and (radius - 3 * e) ** 2 / (9 * e - radius) <= 2.0:
+        # the bend at the waist (TRO-5): a trace laid 2 mm outwards must not cross itself there, with room for the noise
+        while radius < 9 * e and (radius - 3 * e) ** 2 / (9 * e - radius) <= 4.0:
             e, radius = rng.uniform(8, 18), rng.uniform(65, 110)
         truth = Trochoid(
             eccentricity_mm=e,
