@@ -89,6 +89,8 @@ class Fit:
     weight : (N,) array
         Robust weight of each sample, 0..1; 0 out of the frame.
     edge_break_mm, blur_px : float
+    priors : Priors
+        What was assumed of the camera.
     """
 
     view: View
@@ -97,6 +99,22 @@ class Fit:
     weight: NDArray[np.float64]
     edge_break_mm: float
     blur_px: float
+    priors: Priors
+
+    def lens_axis(self, size_wh: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Where the edges alone put the optical axis, px beside the middle of the frame, (2,), and its covariance (2, 2).
+
+        What was assumed of the axis is taken out again, and so is what was assumed of the focal length: a photo cut down
+        about its middle belies that, and the axis would give way for it.
+        """
+        held, precision = np.zeros(11), self.priors.precision(max(size_wh))
+        held[6:9] = precision[6:9]
+        pull = self.priors.pull(self.view, size_wh)
+        free = np.linalg.inv(self.covariance) - np.diag(held)
+        scale = 1 / np.sqrt(np.maximum(np.diag(free), 1e-12))
+        covariance = np.linalg.inv(free * scale[:, None] * scale + 1e-9 * np.eye(11)) * scale[:, None] * scale
+        moved = -covariance @ (held * pull)
+        return moved[7:9] - pull[7:9], covariance[7:9, 7:9]
 
     def scaled(self, factor: float) -> Fit:
         """The same camera for a picture of another size."""
@@ -223,4 +241,12 @@ def refine_view(
                 break
     fit = fit_profiles(rgb, view, edges, thickness_mm=thickness_mm, edge_break_mm=e, blur_px=b)
     _, covariance, weight = _solve(fit, view, edges, size, priors, tolerance_px[-1], neighbours)
-    return Fit(view=view, covariance=covariance, profiles=fit, weight=weight, edge_break_mm=e, blur_px=b)
+    return Fit(
+        view=view,
+        covariance=covariance,
+        profiles=fit,
+        weight=weight,
+        edge_break_mm=e,
+        blur_px=b,
+        priors=priors,
+    )

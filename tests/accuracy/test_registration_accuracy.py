@@ -82,3 +82,67 @@ def test_development_photos_are_laid_within_half_a_millimetre(name: str) -> None
 def test_photos_without_the_plate_are_refused(name: str) -> None:
     with pytest.raises(AlignmentRefused, match="not found"):
         register(read(DEVELOPMENT / name / "photo.jpg"), load_rings(DEVELOPMENT / "plate.json"))
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not DEVELOPMENT.is_dir(), reason="the development photos are not on this machine")
+def test_intervals_of_alignments_cover_the_truth() -> None:
+    """Root mean square over the plate's frame against the stated 90 % interval; 20 photos are few: 0.9 less two sigma."""
+    drawing = load_rings(DEVELOPMENT / "plate.json")
+    x0, y0, x1, y1 = drawing.outline.bounds
+    points = np.stack(np.meshgrid(np.linspace(x0, x1, 9), np.linspace(y0, y1, 9)), -1).reshape(-1, 2)
+    covered = []
+    for truth_file in sorted(DEVELOPMENT.glob("*/truth.json")):
+        truth = json.loads(truth_file.read_text(encoding="utf-8"))
+        if truth_file.parent.name.startswith("neg"):
+            continue
+        found = register(read(truth_file.parent / "photo.jpg"), drawing)
+        off = np.hypot(*(true_camera(truth).px_to_mm(found.mm_to_px(points)) - points).T)
+        covered.append(found.residual_mm.covers(float(np.sqrt((off**2).mean()))))
+    assert len(covered) == 20 and np.mean(covered) >= 0.9 - 2 * np.sqrt(0.09 / 20)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not DEVELOPMENT.is_dir(), reason="the development photos are not on this machine")
+@pytest.mark.parametrize(
+    ("name", "left", "right", "top", "bottom"),
+    [
+        ("d08", 0, 0.14, 0, 0),
+        ("d08", 0, 0.15, 0, 0),
+        ("d08", 0, 0.16, 0, 0),
+        ("d02", 0.2, 0, 0, 0),
+        ("d06", 0, 0, 0.12, 0),
+        ("d11", 0, 0.1, 0, 0.15),
+    ],
+)
+def test_a_photo_cropped_to_one_side_is_refused_or_laid_right(
+    name: str, left: float, right: float, top: float, bottom: float
+) -> None:
+    """Cut away edges tell less of the lens: what is left must not pass for a photo as it was taken."""
+    truth = json.loads((DEVELOPMENT / name / "truth.json").read_text(encoding="utf-8"))
+    drawing, rgb = load_rings(DEVELOPMENT / "plate.json"), read(DEVELOPMENT / name / "photo.jpg")
+    h, w = rgb.shape[:2]
+    x0, x1, y0, y1 = int(left * w), w - int(right * w), int(top * h), h - int(bottom * h)
+    try:
+        found = register(np.ascontiguousarray(rgb[y0:y1, x0:x1]), drawing)
+    except AlignmentRefused:
+        return
+    grid = drawing.grid(0.5)
+    points = grid.px_to_mm(np.argwhere(drawing.mask(grid))[:, ::-1].astype(float))
+    px = true_camera(truth).mm_to_px(points) - [x0, y0]
+    seen = ((px >= 0) & (px <= [x1 - x0 - 1, y1 - y0 - 1])).all(1)
+    assert np.hypot(*(found.px_to_mm(px[seen]) - points[seen]).T).max() < 1.0
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(not DEVELOPMENT.is_dir(), reason="the development photos are not on this machine")
+@pytest.mark.parametrize("name", ["d02", "d08", "lap1_0"])
+def test_a_photo_cut_down_about_its_middle_is_taken(name: str) -> None:
+    """As a phone's digital zoom cuts it: the lens still bends about the middle, only the focal length looks longer."""
+    truth = json.loads((DEVELOPMENT / name / "truth.json").read_text(encoding="utf-8"))
+    drawing, rgb = load_rings(DEVELOPMENT / "plate.json"), read(DEVELOPMENT / name / "photo.jpg")
+    dy, dx = int(0.12 * rgb.shape[0]), int(0.12 * rgb.shape[1])
+    found = register(np.ascontiguousarray(rgb[dy:-dy, dx:-dx]), drawing)
+    points = np.array([o.polygon.centroid.coords[0] for o in drawing.openings])
+    back = true_camera(truth).px_to_mm(found.mm_to_px(points) + [dx, dy])
+    assert np.sqrt(((back - points) ** 2).sum(1).mean()) < WORST_MM
