@@ -241,13 +241,15 @@ def _removed_before(stage: Stage) -> Estimate:
 
 
 def align(photo: Photo, drawing: Drawing, landmarks: Landmarks | None = None) -> Alignment:
-    """The drawing laid on a photo; a refusal names the photo."""
+    """The drawing laid on a photo; a refusal names the photo, and what is wrong with the picture itself."""
     try:
         if landmarks is not None:
             return register_from_landmarks(photo.rgb, drawing, landmarks.points_mm, landmarks.points_px)
         return register(photo.rgb, drawing)
     except AlignmentRefused as error:
-        raise AlignmentRefused(f"{photo.name}: {error}") from error
+        # a dark or blurred picture hides the plate, and then asking for the right drawing leads nowhere
+        faults = [f.text for f in check_photo(photo).findings if f.severity != "pass"]
+        raise AlignmentRefused(f"{photo.name}: {' '.join([*faults, str(error)])}") from error
 
 
 def _one_face(faces: Sequence[Straightened], drawing: Drawing) -> tuple[Straightened, tuple[str, ...]]:

@@ -24,7 +24,7 @@ from pitmap.cli.planning import with_sheet
 from pitmap.cli.tables import print_inspection
 from pitmap.depth import READINGS
 from pitmap.drawing import load_shipped, save_svg
-from pitmap.errors import InputError
+from pitmap.errors import AlignmentRefused, InputError
 from pitmap.estimate import Estimate
 from pitmap.inspection import Inspection, load_inspection, save_inspection
 from pitmap.measure import LANDS, MARKS, ZONES, measure
@@ -812,3 +812,18 @@ def test_stock_that_cannot_be_is_refused_before_a_photo_is_read(
     stock = Estimate(value=stock_um, low=stock_um - 5, high=stock_um + 5)
     with pytest.raises(InputError, match=re.escape(f"Stock taken off: {told}")):
         map_face(["nowhere.jpg"], load_shipped(DRAWING), stage=stage, removed_um=stock)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "said"),
+    [
+        (lambda rgb: (0.03 * rgb).astype(np.uint8), "The picture is dark"),
+        (lambda rgb: np.clip(6.0 * rgb, 0, 255).astype(np.uint8), "The picture is overexposed"),
+        (lambda rgb: cv2.GaussianBlur(rgb, (0, 0), 10), "blurred. Tap on the face to focus"),
+    ],
+)
+def test_a_refusal_names_what_is_wrong_with_the_picture_itself(photo: Path, spoil, said: str) -> None:
+    """The plate and the drawing are right: asking for another drawing alone would be an untrue reason."""
+    spoiled = replace(read_photo(photo), rgb=spoil(read_photo(photo).rgb))
+    with pytest.raises(AlignmentRefused, match=said):
+        map_face([spoiled], load_shipped(DRAWING), stage=Stage("test_lap"))

@@ -26,8 +26,7 @@ from pitmap.drawing import Drawing, load_rings, template_grid
 from pitmap.errors import AlignmentRefused, PitmapError
 from pitmap.grid import Grid
 from pitmap.photo import read_photo
-from pitmap.pipeline import classify_face, straighten
-from pitmap.registration import register
+from pitmap.pipeline import align, classify_face, straighten
 
 
 def map_one(
@@ -36,7 +35,7 @@ def map_one(
     """The scorer's alignment entry, the class raster or None, and a word for the log."""
     photo = read_photo(photo_path)
     try:
-        alignment = register(photo.rgb, drawing)
+        alignment = align(photo, drawing)
     except AlignmentRefused as error:
         return {"refused": str(error)}, None, f"refused: {error}"
     straight = straighten(photo.rgb, alignment, grid)
