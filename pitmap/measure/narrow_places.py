@@ -76,6 +76,11 @@ class NarrowPlaces:
         )
         return Estimate(value=value, low=low, high=max(value, high), level=self.settings.level)
 
+    def narrowest_of(self, graphs: LandGraphs) -> Estimate:
+        """The narrowest crossing of the land by other graphs of it."""
+        half = self.half_mm(graphs.seen, graphs.seen.nodes_through(COOLANT))
+        return graphs.narrowest(half, self.settings.level)
+
     def half_mm(self, graph: CrossingGraph, nodes: list[int]) -> float:
         """Half of the interval of a crossing's width beyond what doubt of the classes leaves, mm."""
         touches = any(graph.touches_edge[k] for k in nodes[1:-1])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from ..classes import SurfaceClass
 from ..estimate import Estimate
 from ..grid import Grid
-from .crossings import COOLANT, CrossingGraph, build_graph
+from .crossings import CrossingGraph, build_graph
 from .land_edges import LandEdges
 from .land_graphs import land_graphs
 from .narrow_places import NarrowPlaces
@@ -111,21 +112,26 @@ def measure_land(
     def build(mask: NDArray[np.bool_]) -> CrossingGraph:
         return build_graph(mask, corner, grid, edges, min_px)
 
-    graphs = land_graphs(broken, unseen, doubted, unsure, build)
-    places = NarrowPlaces(graphs, grid, edges, settings, alignment_error_mm)
-    rows, paths, leaks = places.collect()
+    # neither needs the other's answer
+    with ThreadPoolExecutor(max_workers=1) as worker:
+        # of bright metal nobody asks whether it is what was not seen or what is in doubt that leaves less
+        bright_graphs = (
+            worker.submit(
+                land_graphs, broken | colour, np.zeros_like(unseen), doubted | unseen, unsure, build
+            )
+            if colour.any()
+            else None
+        )
+        graphs = land_graphs(broken, unseen, doubted, unsure, build)
+        places = NarrowPlaces(graphs, grid, edges, settings, alignment_error_mm)
+        rows, paths, leaks = places.collect()
+        narrowest = bright = places.narrowest_mm()
+        if bright_graphs is not None:
+            bright = places.narrowest_of(bright_graphs.result())
     leaking = np.zeros(grid.shape, bool)
     for node in leaks:
         mask, row, col = graphs.seen.mask_of(node)
         leaking[window][row : row + mask.shape[0], col : col + mask.shape[1]] |= mask
-    narrowest = places.narrowest_mm()
-    bright = narrowest
-    if colour.any():
-        # here nobody asks which of the two it is that leaves less
-        feared = doubted | unseen
-        graphs = land_graphs(broken | colour, np.zeros_like(unseen), feared, unsure, build)
-        half = places.half_mm(graphs.seen, graphs.seen.nodes_through(COOLANT))
-        bright = graphs.narrowest(half, settings.level)
     return LandWidths(
         table=LANDS.frame(rows),
         paths=tuple(paths),
