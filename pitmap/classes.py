@@ -8,7 +8,7 @@ from enum import IntEnum
 
 from .errors import InputError
 
-__all__ = ["AFFECTED", "CLASS_WORDS", "Stage", "SurfaceClass"]
+__all__ = ["AFFECTED", "BREAKS_CONTACT", "CLASS_WORDS", "Stage", "SurfaceClass"]
 
 
 class SurfaceClass(IntEnum):
@@ -34,6 +34,10 @@ class SurfaceClass(IntEnum):
 
 AFFECTED = (SurfaceClass.PIT, SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT)
 """Classes counted as affected area. A score has a length, not an area, and is listed on its own."""
+
+BREAKS_CONTACT = (SurfaceClass.PIT, SurfaceClass.UNCUT, SurfaceClass.SCORE)
+"""Classes that leave no sealing contact. Pits, scores and uncut (low) metal do not touch the mating face; stain and heat
+film are colour on metal that does, and seal as well as bright metal (common practice, no published source)."""
 
 CLASS_WORDS = {
     SurfaceClass.OUTSIDE: "outside",

@@ -22,7 +22,7 @@ from .errors import AlignmentRefused, InputError
 from .estimate import Estimate
 from .grid import Grid
 from .inspection import Inspection, PhotoSource, check_stock, kept_confidence
-from .measure import MeasureSettings, measure
+from .measure import MeasureSettings, break_chance, make_frame, measure
 from .photo import Photo, PhotoReport, check_photo, read_photo
 from .photo.merge import merge_lamps
 from .registration import Alignment, photo_scale, rectify, register, register_from_landmarks
@@ -193,7 +193,12 @@ def map_face(
     done("classify")
     least_scale = _least_scale(one, drawing)
     class_map = classify_face(one, drawing, stage, settings.method, keep_probabilities=True)
-    class_map = replace(class_map, confidence=kept_confidence(class_map.confidence))
+    frame = make_frame(drawing, grid)
+    class_map = replace(
+        class_map,
+        confidence=kept_confidence(class_map.confidence),
+        break_chance=break_chance(class_map.probabilities, frame.land),  # type: ignore[arg-type]
+    )
     done("measure")
     alignment_error_mm = max(a.error_sd_mm for a in alignments)
     measured = measure(
@@ -201,6 +206,7 @@ def map_face(
         drawing,
         camera_scale=least_scale,
         alignment_error_mm=alignment_error_mm,
+        frame=frame,
         settings=MeasureSettings(level=settings.level, n_places=settings.n_narrowest),
     )
     done("", 1.0)

@@ -29,6 +29,7 @@ class Map:
     grid: Grid
     stage: str = "test_lap"
     probabilities: np.ndarray | None = None
+    break_chance: np.ndarray | None = None
 
 
 def ring_plate(*, bands: tuple[Band, ...] = ()) -> Drawing:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from measure_fakes import PIT, SCORE, STAIN, TINT, UNCUT, blank, disc, rectangle, ring_plate
+from measure_fakes import PIT, SCORE, STAIN, TINT, UNCUT, Map, blank, disc, rectangle, ring_plate
 from shapely import Point, box
 
 from pitmap.classes import SurfaceClass
@@ -14,6 +14,7 @@ from pitmap.drawing import Drawing, Opening
 from pitmap.errors import MeasurementError
 from pitmap.flags import Flag
 from pitmap.measure import ClassEdit, ErrorModel, MeasureSettings, change_classes, measure
+from pitmap.surface import PROBABILITY_CLASSES
 
 
 def width_of(m, drawing, **more) -> float:  # type: ignore[no-untyped-def]
@@ -246,13 +247,20 @@ def test_alignment_error_widens_where_a_pit_reaches_an_edge() -> None:
     assert loose.low < sharp.low - 0.2
 
 
-def test_metal_of_which_the_class_is_in_doubt_lowers_the_low_end_only() -> None:
+def with_chance(m: Map, *more: tuple[np.ndarray, float]) -> Map:
+    """A map that is sure of every pixel, but for the chances (0 to 1) of breaking contact given for some."""
+    chance = np.where(np.isin(m.codes, [PIT, UNCUT, SCORE]), 255, 0).astype(np.uint8)
+    for where, value in more:
+        chance[where] = round(255 * value)
+    return replace(m, break_chance=chance)
+
+
+def test_metal_that_may_be_damaged_lowers_the_low_end_only() -> None:
     drawing = ring_plate()
-    m = blank(drawing)
+    m, doubted = blank(drawing), blank(drawing)
     disc(m, 24, 0, 2.0, PIT)
-    doubted = blank(drawing)
     disc(doubted, 0, 24, 5.0, PIT)
-    m.confidence[doubted.codes == PIT] = 0.5
+    m = with_chance(m, (doubted.codes == PIT, 0.4))
     result = measure(m, drawing)
     assert result.sound_width_mm.value == pytest.approx(6.0, abs=0.16)
     # 8 mm of land less the 5 mm in doubt, and the error of the width beyond
@@ -266,16 +274,16 @@ def test_metal_of_which_the_class_is_in_doubt_lowers_the_low_end_only() -> None:
     assert not feared["is_leak_path"]
     # somebody looked there: what a person says is in no doubt
     settled, edited = change_classes(m, [ClassEdit(where=doubted.codes == PIT, to=SurfaceClass.SOUND)])
-    after = measure(settled, drawing, edited=edited)
-    assert after.sound_width_mm.low > 5.5
+    assert measure(settled, drawing, edited=edited).sound_width_mm.low > 5.5
+    told, edited = change_classes(m, [ClassEdit(where=doubted.codes == PIT, to=PIT)])
+    assert measure(told, drawing, edited=edited).sound_width_mm.value == pytest.approx(3.0, abs=0.16)
 
 
 def test_a_pit_in_doubt_raises_the_high_end_only() -> None:
     drawing = ring_plate()
     m = blank(drawing)
     disc(m, 24, 0, 3.0, PIT)
-    m.confidence[m.codes == PIT] = 0.65
-    width = measure(m, drawing).sound_width_mm
+    width = measure(with_chance(m, (m.codes == PIT, 0.65)), drawing).sound_width_mm
     assert width.value == pytest.approx(5.0, abs=0.16)
     assert width.low > 4.5
     assert width.high == pytest.approx(8.0, abs=0.05)
@@ -286,10 +294,22 @@ def test_a_score_is_in_no_doubt() -> None:
     drawing = ring_plate()
     m = blank(drawing)
     rectangle(m, -1, 21, 1, 26, SCORE)
-    m.confidence[m.codes == SCORE] = 0.3
-    width = measure(m, drawing).sound_width_mm
+    width = measure(with_chance(m, (m.codes == SCORE, 0.3)), drawing).sound_width_mm
     assert width.value == pytest.approx(3.0, abs=0.16)
     assert width.high < 3.5
+
+
+def test_doubt_between_two_kinds_of_sealing_metal_is_none() -> None:
+    """Bright metal or heat film, 45 to 45, with a chance of 0.05 each of a pit and of metal not reached."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    of = {SurfaceClass.SOUND: 0.45, TINT: 0.45, PIT: 0.04, UNCUT: 0.04, STAIN: 0.02}
+    probabilities = np.zeros((len(PROBABILITY_CLASSES), *m.codes.shape), np.float16)
+    for k, code in enumerate(PROBABILITY_CLASSES):
+        probabilities[k][m.codes > 0] = of.get(code, 0.0)
+    width = measure(replace(m, probabilities=probabilities), drawing).sound_width_mm
+    assert width.value == pytest.approx(8.0, abs=0.05)
+    assert width.low > 7.5
 
 
 def land_of(land, kind: str = "", hole=None) -> Drawing:  # type: ignore[no-untyped-def]

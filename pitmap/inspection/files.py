@@ -44,12 +44,22 @@ __all__ = [
 FILE_VERSION = 1
 
 _JSON, _CODES, _CONFIDENCE, _PICTURE = "inspection.json", "classes.png", "confidence.png", "face.jpg"
+_DOUBT = "doubt.png"
+"""Not in the first inspections."""
 
 _OVERLAY = "overlay.jpg"
 
 _TABLES: dict[str, Schema] = {"marks": MARKS, "zones": ZONES, "lands": LANDS, "ratings": RATINGS}
 
-_FILES = {_JSON, _CODES, _CONFIDENCE, _PICTURE, _OVERLAY, *(f"{name}.csv" for name in (*_TABLES, "readings"))}
+_FILES = {
+    _JSON,
+    _CODES,
+    _CONFIDENCE,
+    _DOUBT,
+    _PICTURE,
+    _OVERLAY,
+    *(f"{name}.csv" for name in (*_TABLES, "readings")),
+}
 """Whatever a save writes; a folder is replaced only when it holds nothing else."""
 
 
@@ -230,6 +240,8 @@ def save_inspection(inspection: Inspection, folder: str | Path, *, overlay_jpg: 
         (temporary / _JSON).write_text(json.dumps(document, indent=1, allow_nan=False), encoding="utf-8")
         _encode(temporary / _CODES, inspection.class_map.codes)
         _encode(temporary / _CONFIDENCE, _as_bytes(inspection.class_map.confidence))
+        if inspection.class_map.break_chance is not None:
+            _encode(temporary / _DOUBT, inspection.class_map.break_chance)
         bgr = cv2.cvtColor(np.ascontiguousarray(inspection.picture), cv2.COLOR_RGB2BGR)
         _encode(temporary / _PICTURE, bgr, [cv2.IMWRITE_JPEG_QUALITY, 92])
         tables = {name: getattr(inspection.measurement, name) for name in _TABLES}
@@ -311,6 +323,7 @@ def load_inspection(folder: str | Path) -> Inspection:
             raise InputError(
                 f"{folder}: {_CODES} or {_CONFIDENCE} does not have the size in {_JSON}; map the photo again"
             )
+        doubt = _decode(folder / _DOUBT, cv2.IMREAD_UNCHANGED) if (folder / _DOUBT).exists() else None
         tables = {name: _table(schema, d[name]) for name, schema in _TABLES.items()}
         alignment = Alignment.from_dict(d["alignment"])
         # What `get` asks for was not noted in the first inspections.
@@ -331,6 +344,7 @@ def load_inspection(folder: str | Path) -> Inspection:
                 px_per_mm=grids[0].px_per_mm,
                 grid=grids[0],
                 method=d["raster"]["method"],
+                break_chance=doubt,
             ),
             measurement=Measurement(
                 **tables,

@@ -1,6 +1,7 @@
 """How much, how wide, where? From a class map and a drawing to tables in millimetres."""
 
 from .calibrate import MapPair, fit_error_model
+from .doubt import break_chance
 from .edits import ClassEdit, change_classes, drawn_area, must_change
 from .errors_model import ClassErrors, ErrorModel
 from .frame import MeasureFrame, make_frame
@@ -35,6 +36,7 @@ __all__ = [
     "MeasureSettings",
     "Measurement",
     "ZoneMeasure",
+    "break_chance",
     "change_classes",
     "d610_grade",
     "drawn_area",

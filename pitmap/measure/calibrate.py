@@ -17,6 +17,7 @@ from ..drawing import Drawing
 from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL
 from .blobs import Blobs, find_blobs
+from .doubt import chance_of
 from .errors_model import ClassErrors, ErrorModel
 from .frame import MeasureFrame, make_frame
 from .settings import MeasureSettings
@@ -262,7 +263,7 @@ def _fit_width(pairs: Sequence[MapPair], frames: dict[int, MeasureFrame], settin
             np.ascontiguousarray(pair.found.codes),
             *args,
             pair.alignment_error_mm,
-            np.ascontiguousarray(pair.found.confidence, dtype=np.float32),
+            chance_of(pair.found, frame.land, quiet),
         ).narrowest_mm
         true = measure_land(np.ascontiguousarray(pair.truth.codes), *args).narrowest_mm.value
         away = max(got.low - true, true - got.high, 0.0)

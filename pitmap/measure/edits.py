@@ -15,6 +15,7 @@ from shapely.geometry.base import BaseGeometry
 from ..classes import CLASS_WORDS, SurfaceClass
 from ..drawing import fill_mask
 from ..errors import InputError
+from .doubt import decided_chance
 
 __all__ = ["ClassEdit", "change_classes", "drawn_area", "must_change"]
 
@@ -145,5 +146,9 @@ def change_classes(class_map: Any, edits: Sequence[ClassEdit]) -> tuple[Any, NDA
         changed |= hit
     for array in (codes, confidence, changed):
         array.setflags(write=False)
-    more = {"probabilities": None} if getattr(class_map, "probabilities", None) is not None else {}
+    more: dict[str, Any] = {}
+    if getattr(class_map, "probabilities", None) is not None:
+        more["probabilities"] = None
+    if getattr(class_map, "break_chance", None) is not None:
+        more["break_chance"] = decided_chance(class_map.break_chance, changed, codes)  # type: ignore[union-attr]
     return replace(class_map, codes=codes, confidence=confidence, **more), changed  # type: ignore[type-var]

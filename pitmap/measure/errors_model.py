@@ -95,7 +95,7 @@ class ErrorModel:
     """
 
     classes: Mapping[str, ClassErrors] = field(default_factory=dict)
-    width_sd_mm: float = 0.10
+    width_sd_mm: float = 0.15
     fitted_on: str = "house choice, checked on 20 photos of one invented plate"
 
     def __post_init__(self) -> None:

@@ -18,6 +18,7 @@ from ..estimate import Estimate
 from ..flags import Flag
 from ..grid import Grid
 from .blobs import Blobs, find_blobs
+from .doubt import chance_of
 from .frame import MeasureFrame, make_frame
 from .marks import marks_table
 from .ratings import ratings_table
@@ -123,7 +124,15 @@ def measure(
     # neither needs the other's answer
     with ThreadPoolExecutor(max_workers=1) as worker:
         finding = worker.submit(_all_blobs, codes, confidence, frame, settings)
-        land = measure_land(codes, frame.land, grid, frame.edges, settings, alignment, confidence)
+        land = measure_land(
+            codes,
+            frame.land,
+            grid,
+            frame.edges,
+            settings,
+            alignment,
+            chance_of(class_map, frame.land, settings),
+        )
         blobs = finding.result()
     marks = marks_table(list(blobs.values()), codes, frame, settings, camera_scale, land.leaking)
     if edited is not None and len(marks):

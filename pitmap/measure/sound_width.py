@@ -53,7 +53,7 @@ def measure_land(
     edges: LandEdges | None,
     settings: MeasureSettings,
     alignment_error_mm: float = 0.0,
-    confidence: NDArray[np.float32] | None = None,
+    chance: NDArray[np.uint8] | None = None,
 ) -> LandWidths:
     """Narrowest places of the seal land.
 
@@ -73,17 +73,16 @@ def measure_land(
     settings : MeasureSettings
     alignment_error_mm : float
         Standard deviation of the drawing's place on the photo, mm.
-    confidence : (rows, columns) float32 array, optional
-        Of the class of every pixel, 0 to 1; without it no class is in doubt.
+    chance : (rows, columns) uint8 array, optional
+        From :func:`pitmap.measure.break_chance`; without it nothing is in doubt.
 
     Notes
     -----
     Metal not seen is neither sound nor damaged: the value and the high end take it as sound, the low end
-    takes it as damaged. The low end does the same with metal whose class is in doubt
-    (``settings.doubted_confidence``), and the high end counts only what is damaged beyond doubt
-    (``settings.sure_confidence``; a score is, because only what has the shape of one is called so). Where a width hangs
-    on one or the other the row is flagged. Both ends carry the error of the width itself, and of the alignment where a
-    spot reaches an edge of the land.
+    takes it as damaged. The low end does the same with metal that may be damaged (``settings.may_break``), and the high
+    end counts only what is damaged beyond doubt (``settings.surely_breaks``; a score is, because only what has the shape
+    of one is called so). Where a width hangs on one or the other the row is flagged. Both ends carry the error of the
+    width itself, and of the alignment where a spot reaches an edge of the land.
 
     Discretisation: a crossing through one spot is off by 0.2 pixels as a rule and by under a pixel at worst
     (tested on single pits); through n spots by sqrt(n) times that.
@@ -103,10 +102,10 @@ def measure_land(
     broken = _one_of(code, settings.breaks_contact) & metal
     colour = _one_of(code, (SurfaceClass.STAIN, SurfaceClass.TINT)) & metal & ~broken
     doubted, unsure = np.zeros_like(metal), np.zeros_like(metal)
-    if confidence is not None:
+    if chance is not None:
         read = metal & (code != SurfaceClass.UNSEEN) & (code != SurfaceClass.OUTSIDE)
-        doubted = read & (confidence[window] < settings.doubted_confidence)
-        unsure = (confidence[window] < settings.sure_confidence) & (code != SurfaceClass.SCORE)
+        doubted = read & (chance[window] >= 255 * settings.may_break)
+        unsure = broken & (chance[window] < 255 * settings.surely_breaks) & (code != SurfaceClass.SCORE)
     min_px = settings.min_mark_mm2 * grid.px_per_mm**2
 
     def build(mask: NDArray[np.bool_]) -> CrossingGraph:

@@ -46,6 +46,9 @@ class ClassMap:
         Probability of each class of :data:`PROBABILITY_CLASSES`; they sum to 1 on metal and are 0 outside.
     method : str
         ``learned`` or ``classic``: what made the map.
+    break_chance : (rows, columns) uint8 or None
+        Chance, in 255ths, that metal of the seal land makes no contact, from the probabilities, and kept without them; see
+        :func:`pitmap.measure.break_chance`.
 
     Raises
     ------
@@ -60,6 +63,7 @@ class ClassMap:
     grid: Grid | None = None
     probabilities: NDArray[np.float16] | None = None
     method: str = "classic"
+    break_chance: NDArray[np.uint8] | None = None
 
     def __post_init__(self) -> None:
         codes = np.ascontiguousarray(self.codes, np.uint8)
@@ -68,6 +72,10 @@ class ClassMap:
             raise InputError(
                 f"ClassMap: codes {codes.shape} and confidence {confidence.shape} must be of one shape"
             )
+        if self.break_chance is not None and (
+            self.break_chance.shape != codes.shape or self.break_chance.dtype != np.uint8
+        ):
+            raise InputError(f"ClassMap.break_chance: expected uint8 of {codes.shape}")
         odd = np.ones(256, np.uint8)
         odd[[int(c) for c in SurfaceClass]] = 0
         if codes.size and (is_odd := cv2.LUT(codes, odd).view(bool)).any():
