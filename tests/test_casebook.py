@@ -8,7 +8,7 @@ from datetime import date
 
 import pytest
 
-from pitmap.casebook import Casebook, InspectionRef, Job, Plate, Survey
+from pitmap.casebook import Casebook, InspectionRef, Job, Plate, PlateEvent, Survey
 from pitmap.errors import CasebookError, EditConflict, InputError
 from pitmap.estimate import Estimate
 
@@ -210,6 +210,25 @@ def test_discarded_draft_stays_readable_and_cannot_be_applied(book):
     assert book.drafts(open_only=False)[0].changes == {"notes": "two"}
     with pytest.raises(InputError, match="already discarded"):
         book.apply_draft(told.value.draft_id, book.get(Job, seen.id))
+
+
+def test_event_left_out_stays_in_the_plates_life_with_its_reason(worked):
+    plate = worked.plates()[0]
+    event = worked.add_event(plate, "stock", removed_um=400.0)
+    with pytest.raises(InputError, match="reason: empty"):
+        worked.withdraw(event, " ")
+    out = worked.withdraw(event, "was 40")
+    assert (out.withdrawn, out.removed_um, out.version) == ("was 40", 400.0, 2)
+    assert out in worked.open_plate(plate.id).events
+    (line, _) = worked.trail(record=out)
+    assert (line.action, line.plate_id, line.reason) == ("withdraw", plate.id, "was 40")
+    with pytest.raises(EditConflict, match="you wrote: again"):
+        worked.withdraw(event, "again")
+    # Since when it counts no more stays as it was.
+    for attempt in (lambda: worked.withdraw(out, "again"), lambda: worked.update(out, removed_um=1.0)):
+        with pytest.raises(CasebookError, match=r"plate event number \d+ was left out \(was 40\)"):
+            attempt()
+    assert worked.get(PlateEvent, out.id) == out
 
 
 def test_withdrawn_reading_stays_in_the_casebook(worked, survey):

@@ -88,6 +88,11 @@ def older(folder):
             "'2025-01-01T00:00:00.000000Z', 'Ada')"
         )
         connection.exec_driver_sql(
+            "INSERT INTO plate_event (id, plate_id, kind, face, text, removed_um, source, version, created_at, changed_at, "
+            "changed_by) VALUES (6, 5, 'stock', '', '', 40.0, '', 1, '2025-01-01T00:00:00.000000Z', "
+            "'2025-01-01T00:00:00.000000Z', 'Ada')"
+        )
+        connection.exec_driver_sql(
             f"INSERT INTO blob (sha256, n_bytes, stored_at) VALUES ('{DRAWING}', 6, "
             "'2025-01-01T00:00:00.000000Z')"
         )
@@ -95,7 +100,7 @@ def older(folder):
             "INSERT INTO attachment (id, plate_id, sha256, n_bytes, name, role, created_at, created_by) VALUES "
             f"(8, 5, '{DRAWING}', 6, 'x.svg', 'drawing', '2025-01-01T00:00:00.000000Z', 'Ada')"
         )
-        for kind, number in (("plate", 5), ("attachment", 8)):
+        for kind, number in (("plate", 5), ("plate_event", 6), ("attachment", 8)):
             connection.exec_driver_sql(
                 "INSERT INTO audit (at, who, action, kind, record_id, plate_id, changes_json, reason) VALUES "
                 f"('2025-01-01T00:00:00.000000Z', 'Ada', 'create', '{kind}', {number}, 5, '{{}}', '')"
@@ -125,6 +130,8 @@ def test_an_older_casebook_is_brought_up_and_keeps_its_rows(tmp_path):
         assert book.get(Job, 3).reference == "old"
         (attachment,) = book.open_plate(5).attachments
         assert (attachment.id, attachment.name, attachment.face_id) == (8, "x.svg", None)
+        (event,) = book.open_plate(5).events
+        assert (event.removed_um, event.withdrawn) == (40.0, "")
         assert book.check().sentences()[1:] == ()
         again = book.attach_file(book.get(Plate, 5), b"<svg/>", "y.svg")
         assert again.id == 9

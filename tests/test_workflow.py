@@ -224,6 +224,36 @@ def test_what_happens_after_a_release_changes_none_of_its_figures(book: Casebook
     assert judged(book, face, second)["total_stock"][0] == "not judged"
 
 
+def test_event_that_is_left_out_counts_no_more_but_where_it_was_signed(book: Casebook, face: Face) -> None:
+    plate, job = come_back(book, face)
+    slip = book.add_event(plate, "stock", text="lapped elsewhere", removed_um=400.0)
+    save_limits(book, plate, face, sheet(total_stock=100.0, stock_removed_before=80.0))
+    why = "earlier work on this face took off 480 um, and the limit sheet says 80 um; enter it"
+    assert limits_of(book, face, job).doubts == {"stock_removed_before": why}
+    released = book.create_job("order 3")
+    survey = book.create_survey(face, released, "intake", "2026-02-01")
+    book.add_readings(survey, [{"kind": "wear_step", "value_um": 3.0}])
+    book.sign_off(survey, "checked")
+    book.sign_off(released, "released")
+    released = book.get(Job, released.id)
+    book.withdraw(slip, "typed in um, was 40")
+    assert limits_of(book, face, job).doubts == {}
+    assert (
+        limits_of(book, face, book.create_job("order 4"))
+        .doubts["stock_removed_before"]
+        .startswith("earlier work on this face took off 95 um")
+    )
+    # What was released while it stood keeps it.
+    assert "took off 495 um" in limits_of(book, face, released).doubts["stock_removed_before"]
+    # What came later than the release is not told of it, as before.
+    again = book.add_event(plate, "stock", text="lapped elsewhere", removed_um=40.0)
+    assert "took off 495 um" in limits_of(book, face, released).doubts["stock_removed_before"]
+    assert "took off 120 um" in limits_of(book, face, job).doubts["stock_removed_before"]
+    book.withdraw(again, "another plate's")
+    assert "took off 495 um" in limits_of(book, face, released).doubts["stock_removed_before"]
+    assert book.check().problems == ()
+
+
 def test_a_survey_added_to_an_older_job_changes_no_figure_of_a_released_one(book: Casebook) -> None:
     older, job = book.create_job("order 1"), book.create_job("order 2")
     plate = book.create_plate("T-12", job=older)

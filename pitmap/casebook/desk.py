@@ -333,8 +333,12 @@ class Desk:
         return draft
 
     def _must_be_open(self, session: Session, row: m.Base) -> None:
-        """Refuse a change of what somebody has signed."""
+        """Refuse a change of what somebody has signed or left out."""
         job_id = None
+        if isinstance(row, m.PlateEventRow) and row.withdrawn:
+            raise CasebookError(
+                f"plate event number {row.id} was left out ({row.withdrawn}); add it again as it was"
+            )
         if isinstance(row, (m.ReadingRow, m.PhotoRow, m.InspectionRow)):
             row = self._row(session, m.SurveyRow, row.survey_id)
         if isinstance(row, m.SurveyRow):

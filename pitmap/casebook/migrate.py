@@ -11,7 +11,7 @@ from .place import Place
 
 __all__ = ["HEAD", "KNOWN", "migrate", "no_casebook", "schema_of", "upgrade"]
 
-HEAD = "0005_draft_accepted_by"
+HEAD = "0006_event_left_out"
 """The newest step; kept here so that opening an up-to-date casebook need not load Alembic."""
 
 KNOWN = (
@@ -20,6 +20,7 @@ KNOWN = (
     "0003_drawing_per_face",
     "0004_survey_left_out",
     "0005_draft_accepted_by",
+    "0006_event_left_out",
 )
 """Every step, oldest first (a test holds it against the files)."""
 

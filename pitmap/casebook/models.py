@@ -162,6 +162,7 @@ class PlateEventRow(Tracked, Base):
     removed_um: Mapped[float | None]
     uncertainty_um: Mapped[float | None]
     source: Mapped[str] = mapped_column(default="")
+    withdrawn: Mapped[str] = mapped_column(default="", server_default="")
 
 
 class FaceRow(Tracked, Base):

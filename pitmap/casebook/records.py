@@ -76,6 +76,7 @@ class PlateEvent(Tracked):
     """Something that happened to a plate: stock taken off elsewhere, a reshaped port, a stud, a dowel.
 
     `removed_um` is NaN where nothing was taken off or the amount is not known; `source` says who says so.
+    `withdrawn` says why it was left out, or is empty; a left out one is changed no more, so it was left out at `changed_at`.
     """
 
     plate_id: int
@@ -86,6 +87,7 @@ class PlateEvent(Tracked):
     removed_um: float
     uncertainty_um: float
     source: str
+    withdrawn: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,7 +25,7 @@ from .plates import PlateDesk
 
 __all__ = ["SurveyDesk", "is_counting"]
 
-W = TypeVar("W", r.Survey, r.PhotoRef, r.Reading)
+W = TypeVar("W", r.Survey, r.PhotoRef, r.Reading, r.PlateEvent)
 
 MAX_INSPECTION_FILES = 100
 _FILE_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]{0,99}")
@@ -162,7 +162,7 @@ class SurveyDesk(PlateDesk, EditDesk):
         return self._blobs.read(sha256)
 
     def withdraw(self, record: W, reason: str) -> W:
-        """Let a survey, a photo or a reading count no longer, with the reason; it stays in the casebook.
+        """Let a survey, a photo, a reading or a plate's event count no longer, with the reason; it stays in the casebook.
 
         A survey takes its earlier revisions with it.
         """

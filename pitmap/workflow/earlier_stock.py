@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from ..casebook import Casebook, Job, PlateLife, Survey
+from ..casebook import Casebook, Job, PlateEvent, PlateLife, Survey
 from ..casebook import Face as CasebookFace
 from ..classes import Stage
 from ..stock import Limit
@@ -49,7 +49,8 @@ def doubts_of_sheet(
         Of the face's plate.
     face : Face
     job : Job
-        What came off in later jobs, or was told after this one was released, does not count.
+        What came off in later jobs, or was told after this one was released, does not count; an event that was left out
+        after the release still does.
     entries : mapping of str to Limit
     entered_at : mapping of str to datetime
         Since when each entry has stood as it is.
@@ -161,7 +162,7 @@ def _cuts(book: Casebook, life: PlateLife, faces: Sequence[CasebookFace], job: J
     cuts = [
         _Cut(told_at=e.created_at, stock_um=e.removed_um, job_id=0, face_id=0)
         for e in life.events
-        if e.kind == "stock" and e.removed_um != 0 and e.face.casefold() in names
+        if e.kind == "stock" and e.removed_um != 0 and e.face.casefold() in names and _stood(e, end)
     ]
     every = {s.id: s for s in life.surveys}
     for face in faces:
@@ -170,6 +171,11 @@ def _cuts(book: Casebook, life: PlateLife, faces: Sequence[CasebookFace], job: J
                 counting = book.surveys(face=face, job=other, counting=True)
                 cuts += _cuts_of_job(counting, every)
     return [c for c in cuts if end is None or c.told_at <= end]
+
+
+def _stood(event: PlateEvent, end: datetime | None) -> bool:
+    """An event is not left out, or was not yet when the job was released, whose figures stay as they were signed."""
+    return not event.withdrawn or (end is not None and event.changed_at > end)
 
 
 def _cuts_of_job(surveys: Sequence[Survey], every: Mapping[int, Survey]) -> list[_Cut]:

@@ -253,6 +253,54 @@ def test_what_happened_elsewhere_is_added_once_and_never_empty(
     ]
 
 
+def test_event_typed_wrongly_is_left_out_with_a_reason(
+    book: Casebook, open_page: Callable[[str], AppTest]
+) -> None:
+    for stock_um in (400.0, 40.0):
+        book.add_event(book.plates()[0], "stock", text="lapped *elsewhere*", removed_um=stock_um)
+    test = press(open_page("jobs"), "Leave it out")
+    assert [e.value for e in test.error] == ["Leave out: choose from the list what is left out"]
+    next(s for s in test.selectbox if s.label == "Leave out").set_value(1)
+    test = press(test, "Leave it out")
+    assert [e.value for e in test.error] == ["Why: say in a word why this is left out"]
+    write(test, "Why", "typed wrongly", -1)
+    test = press(test, "Leave it out")
+    assert [e.value for e in test.error] == []
+    (said,) = [s.value for s in test.success]
+    assert said.replace("\\", "") == (
+        "Left out: date not known: stock, 400 um off. lapped *elsewhere* (no source given). It stays in the plate's life "
+        "and counts no more. If a limit sheet counts this stock, correct the sheet too."
+    )
+    assert [e.withdrawn for e in book.open_plate(1).events] == ["typed wrongly", ""]
+    shown = [m.value.replace("\\", "") for m in test.markdown]
+    told = "date not known: stock, 400 um off. lapped *elsewhere* (no source given), left out: typed wrongly"
+    assert told in shown
+    assert next(s for s in test.selectbox if s.label == "Leave out").options == [
+        "date not known: stock, 40 um off. lapped *elsewhere* (no source given)"
+    ]
+    trail = [c.value.replace("\\", "") for c in test.caption]
+    assert any(line.endswith("event elsewhere left out. typed wrongly") for line in trail)
+
+
+@pytest.mark.parametrize("n_others", [0, 1])
+def test_event_left_out_meanwhile_takes_no_other_with_it(
+    book: Casebook, open_page: Callable[[str], AppTest], n_others: int
+) -> None:
+    slip = book.add_event(book.plates()[0], "stock", text="a slip", removed_um=400.0)
+    for _ in range(n_others):
+        book.add_event(book.plates()[0], "stock", text="lapped elsewhere", removed_um=40.0)
+    test = open_page("jobs")
+    next(s for s in test.selectbox if s.label == "Leave out").set_value(slip.id)
+    write(test, "Why", "typed wrongly", -1)
+    book.withdraw(slip, "somebody else was first")
+    test = press(test, "Leave it out")
+    assert [w.value.split(".")[0] for w in test.warning] == [LATE]
+    assert [t.value for t in test.text_input if t.label == "Why"][-1] == "typed wrongly"
+    test = press(test, "Leave it out")
+    assert [e.value for e in test.error if e.value.startswith("Leave out")] or n_others == 0
+    assert [e.withdrawn for e in book.open_plate(1).events] == ["somebody else was first", *[""] * n_others]
+
+
 def test_second_face_has_the_drawing_that_is_chosen_for_it_and_never_that_of_the_first(
     book: Casebook, open_page: Callable[[str], AppTest]
 ) -> None:

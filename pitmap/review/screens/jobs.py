@@ -15,12 +15,13 @@ from ...drawing import shipped_plates
 from ...errors import InputError, PitmapError
 from ...estimate import Estimate
 from ...inspection import check_stock
-from ...units import format_depth, parse_length
+from ...units import parse_length
 from ..cached import face_drawing
 from ..guard import sentences
 from ..kept_form import KeptForm
 from ..parts import caution, measured_length, plain, stage_word, survey_labels
-from ..state import book, go_to, here, units
+from ..state import book, go_to, here
+from .jobs_events import event_labels, leave_out_event
 
 __all__ = ["show"]
 
@@ -334,17 +335,13 @@ def _done(entry: AuditEntry) -> str:
 
 
 def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-untyped-def]
-    with st.expander("This plate's whole life"):
+    counting = [e for e in life.events if not e.withdrawn]
+    form = KeptForm(f"leave_out_{plate.id}", [(e.id, e.version) for e in counting])
+    with st.expander("This plate's whole life", expanded=form.is_late):
+        labels = event_labels(life.events)
         for event in life.events:
-            when = f"{event.happened_on:%Y-%m-%d}" if event.happened_on else "date not known"
-            stock = (
-                f", {format_depth(event.removed_um, units())} off"
-                if event.removed_um == event.removed_um
-                else ""
-            )
-            st.write(
-                plain(f"{when}: {event.kind}{stock}. {event.text} ({event.source or 'no source given'})")
-            )
+            out = f", left out: {event.withdrawn}" if event.withdrawn else ""
+            st.write(plain(labels[event.id] + out))
         for survey in life.surveys:
             out = f", left out: {survey.withdrawn}" if survey.withdrawn else ""
             st.write(plain(f"{survey.surveyed_on:%Y-%m-%d}: survey, {stage_word(survey.stage)}{out}"))
@@ -371,6 +368,7 @@ def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-unt
                     kept.add_event(plate, kind, text=text, source=source, **more)
                     st.session_state[number] += 1
                     st.rerun()
+        leave_out_event(kept, plate, counting, labels, form)
         st.markdown("**Every change, newest first**")
         for entry in kept.trail(plate_id=plate.id, limit=30):
             st.caption(plain(f"{entry.at:%Y-%m-%d %H:%M} UTC, {entry.who}: {_done(entry)}. {entry.reason}"))
