@@ -17,7 +17,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
 import pitmap.casebook
-from pitmap.casebook import Casebook, Job, Plate, Survey, engine, migrate, restore
+from pitmap.casebook import Casebook, Job, Plate, Survey, migrate, restore
 from pitmap.casebook.backup import write_backup
 from pitmap.casebook.blobs import BlobStore
 from pitmap.casebook.engine import open_engines
@@ -278,14 +278,13 @@ def test_a_kill_between_file_and_record_leaves_a_named_leftover(survey, monkeypa
     assert book.check().leftovers == ()
 
 
-def test_a_casebook_that_somebody_holds_is_called_busy(tmp_path, monkeypatch):
+def test_a_casebook_that_somebody_holds_is_called_busy(tmp_path):
     with Casebook(tmp_path / "shop.db") as book:
         path = book.place.path
-    monkeypatch.setattr(engine, "_WAIT_MS", 50)
     plain = sqlite3.connect(path)
     plain.execute("BEGIN IMMEDIATE")
     with pytest.raises(CasebookError, match="is busy with somebody else's long change; nothing was saved"):
-        Casebook(path)
+        Casebook(path, wait_s=0.05)
     plain.close()
     with Casebook(path) as book:
         assert book.jobs() == ()

@@ -10,7 +10,7 @@ from .blobs import BlobStore
 from .checking import CheckReport, check_contents, remove_leftovers
 from .clean import clean_line, clean_number
 from .desk import current_person
-from .engine import open_engines, storage_errors
+from .engine import WAIT_S, open_engines, storage_errors
 from .export import write_export
 from .finding import FindingDesk
 from .migrate import migrate, no_casebook
@@ -35,11 +35,13 @@ class Casebook(FindingDesk):
         The name that changes are written under; None: PITMAP_WHO, else the login name.
     create : bool
         Make the casebook when there is none; False refuses instead, for work that makes sense only on what is kept.
+    wait_s : float
+        How long to wait, s, while another program writes to an SQLite casebook, before it is called busy.
 
     Raises
     ------
     InputError
-        Not an address of a casebook, or there is none and `create` is False.
+        Not an address of a casebook, there is none and `create` is False, or a wait that is no number of seconds.
     CasebookError
         It cannot be opened, is something else, was made by a newer pitmap, or a restore to it was interrupted in a way
         that only a person can mend.
@@ -61,7 +63,9 @@ class Casebook(FindingDesk):
         files: str | Path | None = None,
         who: str | None = None,
         create: bool = True,
+        wait_s: float = WAIT_S,
     ) -> None:
+        clean_number(wait_s, "wait_s", low=0.0, high=3600.0)
         place = find_place(target, files)
         who = clean_line(current_person() if who is None else who, "who", required=True)
         with storage_errors(place):
@@ -71,7 +75,7 @@ class Casebook(FindingDesk):
                 if not create and not place.path.exists():
                     raise no_casebook(place)  # before a connection makes an empty file there
                 place.path.parent.mkdir(parents=True, exist_ok=True)
-            reader, writer = open_engines(place)
+            reader, writer = open_engines(place, wait_s)
             try:
                 migrate(writer, place, create=create)
                 blobs = BlobStore(place.files)

@@ -28,6 +28,10 @@ __all__ = [
 
 _IDS = ("job", "plate", "face", "survey")
 _ALL = 100_000
+_WAIT_S = 10.0
+"""How long a page waits for another writer (house choice: people who write beside each other take a part of a second, and
+nobody looks at a page that says nothing for a minute).
+"""
 _KINDS = {"job": Job, "plate": Plate, "face": Face, "survey": Survey}
 
 
@@ -43,7 +47,7 @@ class Place:
 
 @st.cache_resource(show_spinner=False)
 def _open(target: str | None) -> Casebook:
-    return Casebook(target)
+    return Casebook(target, wait_s=_WAIT_S)
 
 
 def book() -> Casebook:

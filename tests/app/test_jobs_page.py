@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
+import time
+
 import pytest
 from measure_fakes import ring_plate
 from page_steps import page
@@ -73,3 +76,28 @@ def test_job_that_is_gone_is_closed(book: Casebook) -> None:
     assert not test.error
     assert test.session_state["job_id"] is None
     assert test.session_state["plate_id"] == 1
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("is_open", [False, True])
+def test_page_says_soon_that_another_program_holds_the_casebook(book: Casebook, is_open: bool) -> None:
+    test = page("jobs", job_id=1, plate_id=1)
+    if is_open:
+        test.run()
+    other = sqlite3.connect(book.place.path)
+    other.execute("BEGIN IMMEDIATE")
+    started = time.monotonic()
+    if is_open:  # reading goes on; only what is written waits
+        test.run()
+        assert not test.error
+        next(t for t in test.text_input if t.label == "Name of the face").input("B")
+        next(b for b in test.button if b.label == "Add the face").click().run()
+    else:
+        test.run()
+    took_s = time.monotonic() - started
+    other.close()
+    (said,) = [e.value for e in test.error]
+    assert said.endswith("is busy with somebody else's long change; nothing was saved, try again in a minute")
+    assert 5.0 < took_s < 25.0  # ten seconds and what a loaded machine adds
+    assert not test.run().error
+    assert [f.name for f in book.faces(book.plates()[0])] == ["A"]
