@@ -90,7 +90,9 @@ def _choose_face(box: DeltaGenerator) -> tuple[Casebook, Job, Plate, Face] | Non
     plate = place.plate
     faces = list(kept.faces(plate))
     with box:
-        face = _pick(f"Plate {plate.tag}: face", faces, _id(place, "face"), lambda f: f.name, "pick_face")
+        face = _pick(
+            f"Plate {plain(plate.tag)}: face", faces, _id(place, "face"), lambda f: f.name, "pick_face"
+        )
     if face is None:
         st.info(f"Plate {plain(plate.tag)} has no face yet. Add one on the Jobs page.")
         _to_jobs()

@@ -27,7 +27,7 @@ from ...workflow import save_drawing
 from ..cached import face_drawing
 from ..device import chart_config
 from ..guard import sentences
-from ..parts import caution
+from ..parts import caution, plain
 from ..remembered import recall, remember
 from ..state import book, go_to, here
 from .drawing_edit import editor, is_begun, key_of
@@ -81,7 +81,7 @@ def _face(plate: Plate, faces: Sequence[Face], opened: Face | None) -> Face:
     ids = [f.id for f in faces]
     index = ids.index(opened.id) if opened is not None else 0
     face = st.selectbox(
-        f"Plate {plate.tag}: face", faces, index=index, format_func=lambda f: f.name,
+        f"Plate {plain(plate.tag)}: face", faces, index=index, format_func=lambda f: f.name,
         key=f"drawing_face_{'_'.join(map(str, ids))}",
     )  # fmt: skip
     if opened is None or face.id != opened.id:
@@ -89,7 +89,8 @@ def _face(plate: Plate, faces: Sequence[Face], opened: Face | None) -> Face:
     begun = [f.name for f in faces if f.id != face.id and _is_begun(f)]
     if begun:
         st.info(
-            f"Not kept yet on face {', '.join(begun)}: a drawing that was begun there. Choose that face to go on with it.",
+            f"Not kept yet on face {plain(', '.join(begun))}: a drawing that was begun there. Choose that face to go on "
+            "with it.",
             icon=":material/edit:",
         )
     return face
