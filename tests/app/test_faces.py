@@ -178,10 +178,12 @@ def test_names_of_plate_and_face_are_no_markup_in_the_list_of_faces(
     assert ["$C$", "A*b*"] in [s.options for s in test.selectbox]
 
 
-def test_face_with_a_begun_drawing_is_named_as_it_was_written(empty_book: Casebook) -> None:
+def test_notes_on_a_drawing_name_faces_as_they_were_written(empty_book: Casebook) -> None:
     plate = empty_book.create_plate("T-1", job=empty_book.create_job("order 1"))
-    for name in ("A", "B*2*"):
+    for name in ("A*1*", "B*2*"):
         empty_book.create_face(plate, name)
     begun = {"width_mm": 200.0}
     test = page("drawing", job_id=1, plate_id=1, face_id=1, blank_plate_2=begun).run()
-    assert any(r"face B\*2\*: a drawing" in i.value for i in test.info)
+    begun_there, has_none = (i.value for i in test.info)
+    assert begun_there.startswith(r"Not kept yet on face B\*2\*: a drawing")
+    assert has_none.startswith(r"plate T\-1, face A\*1\*\: has no drawing")

@@ -69,7 +69,7 @@ def show() -> None:
     try:
         drawing: Drawing | None = face_drawing(face)
     except InputError as error:
-        st.info(str(error))
+        st.info(plain(str(error)))
         drawing = None
     with sentences():
         _look_or_change(kept, plate, face, drawing)
