@@ -165,6 +165,18 @@ def test_sheet_kept_again_for_another_limit_is_no_new_thickness(book: Casebook, 
     }
 
 
+def test_stock_that_a_repair_took_off_is_stock(book: Casebook, face: Face) -> None:
+    plate, job = come_back(book, face)
+    save_limits(book, plate, face, sheet(total_stock=200.0, stock_removed_before=80.0))
+    book.add_event(plate, "stud", text="new stud, nothing taken off")
+    assert judged(book, face, job) == {"total_stock": ("pass", "")}
+    book.add_event(plate, "repair", text="ground round the port", removed_um=76.2)
+    assert judged(book, face, job)["total_stock"] == (
+        "not judged",
+        "earlier work on this face took off 156 um, and the limit sheet says 80 um; enter it",
+    )
+
+
 def test_stock_of_no_known_amount_is_asked_for(book: Casebook, face: Face) -> None:
     plate, job = come_back(book, face)
     save_limits(book, plate, face, sheet(total_stock=200.0, stock_removed_before=80.0))

@@ -162,7 +162,7 @@ def _cuts(book: Casebook, life: PlateLife, faces: Sequence[CasebookFace], job: J
     cuts = [
         _Cut(told_at=e.created_at, stock_um=e.removed_um, job_id=0, face_id=0)
         for e in life.events
-        if e.kind == "stock" and e.removed_um != 0 and e.face.casefold() in names and _stood(e, end)
+        if _tells_of_stock(e) and e.face.casefold() in names and _stood(e, end)
     ]
     every = {s.id: s for s in life.surveys}
     for face in faces:
@@ -176,6 +176,11 @@ def _cuts(book: Casebook, life: PlateLife, faces: Sequence[CasebookFace], job: J
 def _stood(event: PlateEvent, end: datetime | None) -> bool:
     """An event is not left out, or was not yet when the job was released, whose figures stay as they were signed."""
     return not event.withdrawn or (end is not None and event.changed_at > end)
+
+
+def _tells_of_stock(event: PlateEvent) -> bool:
+    """Whatever it is called: a repair that took metal off took it off."""
+    return event.removed_um > 0 or (event.kind == "stock" and math.isnan(event.removed_um))
 
 
 def _cuts_of_job(surveys: Sequence[Survey], every: Mapping[int, Survey]) -> list[_Cut]:

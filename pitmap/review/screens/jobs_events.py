@@ -75,7 +75,7 @@ def leave_out_event(
             kept.withdraw(by_id[which], reason)
             form.done()
             said = f"Left out: {labels[which]}. It stays in the plate's life and counts no more."
-            if by_id[which].kind == "stock":
+            if by_id[which].kind == "stock" or by_id[which].removed_um > 0:
                 said += " If a limit sheet counts this stock, correct the sheet too."
             st.session_state["jobs_said"] = plain(said)
             st.rerun()
