@@ -817,6 +817,18 @@ def test_narrowest_place_beside_metal_not_seen_says_so(record):
     assert [row[-1] for row in told.blocks[0].rows] == [f"no sound metal left across; {unseen}", unseen]
 
 
+def test_the_place_where_least_may_be_left_is_in_the_table(record):
+    """The narrowest by what is seen come first; the low end of the verdict's width must have its place too."""
+    one = record.last.measurement.lands.iloc[[0]]
+    low, value = (3.0, 3.2, 3.4, 3.6, 0.4), (3.3, 3.5, 3.7, 3.9, 5.8)
+    lands = one.loc[one.index.repeat(5)].reset_index(drop=True)
+    lands = lands.assign(
+        place=range(1, 6), sound_width_mm=value, sound_width_low_mm=low, sound_width_high_mm=6.0
+    )
+    rows = section_of(with_measurement(record, lands=lands), "narrowest").blocks[0].rows
+    assert [row[0] for row in rows] == ["1", "2", "3", "5"]
+
+
 @pytest.mark.parametrize(
     ("share", "said"),
     [(0.0, "0.0 %"), (0.0004, "under 0.1 %"), (0.0312, "3.1 %"), (0.9996, "over 99.9 %"), (1.0, "100.0 %")],

@@ -23,6 +23,10 @@ _LEAK_PX = 1.0
 """Under this many pixels of sound metal a crossing counts as a leak path: the raster cannot show less."""
 
 
+_MUCH_DOUBT_MM = 0.5
+"""Doubt that takes less is told by the interval alone (house choice)."""
+
+
 class NarrowPlaces:
     """Picks distinct narrow places.
 
@@ -151,11 +155,13 @@ class NarrowPlaces:
         low = max(0.0, width - self.half_mm(graph, nodes))
         if low < row["sound_width_low_mm"]:
             row["sound_width_low_mm"] = low
-            if row["sound_width_mm"] - width > self.grid.mm_per_px:
-                row["flags"] |= int(self._reason(graph))
+            row["flags"] |= int(self._reason(graph is self.graphs.hidden, row["sound_width_mm"] - width))
 
-    def _reason(self, graph: CrossingGraph) -> Flag:
-        return Flag.TOUCHES_UNSEEN if graph is self.graphs.hidden else Flag.LOW_CONFIDENCE
+    def _reason(self, is_hidden: bool, less_mm: float) -> Flag:
+        """What to say of metal not seen, or else in doubt, that leaves a place so much less."""
+        if is_hidden:
+            return Flag.TOUCHES_UNSEEN if less_mm > self.grid.mm_per_px else Flag.NONE
+        return Flag.LOW_CONFIDENCE if less_mm > _MUCH_DOUBT_MM else Flag.NONE
 
     def _is_more_than_seen(self, graph: CrossingGraph, nodes: list[int]) -> bool:
         """True when a spot on this path holds metal that the map does not show as damaged."""
@@ -186,8 +192,7 @@ class NarrowPlaces:
         if is_leak and graph is graphs.seen:
             self.leaks.extend(nodes[1:-1])
         flags = Flag.CROSSES_LAND if is_leak else Flag.NONE
-        flags |= Flag.TOUCHES_UNSEEN if value - hidden > self.grid.mm_per_px else Flag.NONE
-        flags |= Flag.LOW_CONFIDENCE if hidden - feared > self.grid.mm_per_px else Flag.NONE
+        flags |= self._reason(True, value - hidden) | self._reason(False, hidden - feared)
         self.rows.append(
             {
                 "place": 0,

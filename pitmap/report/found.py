@@ -266,7 +266,9 @@ def narrowest_section(t: Translate, record: RecordInput) -> Section:
         text = t("Not measured: the drawing has no coolant-seal land, or none of it was seen.")
         return Section(key="narrowest", title=title, blocks=(Paragraph(text=text),))
     rows = []
-    narrowest: Any = lands.head(3).itertuples()
+    # the place where least may be left is among them, wherever it stands by what is seen
+    shown = sorted({*lands.index[:3], lands["sound_width_low_mm"].idxmin()})
+    narrowest: Any = lands.loc[shown].itertuples()
     for row in narrowest:
         e = estimate_of(row.sound_width_mm, row.sound_width_low_mm, row.sound_width_high_mm)
         rows.append(
