@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 from pitmap.depth import DEPTHS, PARAMETERS, fit_depths, next_readings, readings_from_rows
 from pitmap.depth.likelihood import Likelihood
 from pitmap.depth.pit_data import collect
+from pitmap.depth.pit_words import PitWords
 from pitmap.depth.scatter import NORMAL, WEIBULL
 from pitmap.errors import InputError, NotEnoughData
 from pitmap.flags import Flag
@@ -260,6 +262,18 @@ def test_deepest_is_unknown_where_a_needle_stuck_deeper_in_a_pit_that_is_not_on_
     # Near no pit it may be of any zone; one that stuck over a floor that is known says nothing new.
     assert not _fit(_marks(), _free(90, x_mm=-40.0, lower_bound="yes")).deepest("rim").is_known
     assert _fit(_marks(), _free(50, lower_bound="yes")).deepest().value == pytest.approx(78, abs=2)
+
+
+def test_why_the_deepest_is_unknown_is_told_in_the_units_of_the_plan():
+    # 254 um are 10.0 thou and 10 um 0.4; 90 um are 3.54 thou
+    sure = _fit(_marks(), _readings(DEPTHS_UM), words=PitWords(system="inch"))
+    draws = np.tile(np.float32([[10], [10], [254], [254]]), len(DEPTHS_UM))
+    wide = replace(sure, draws_um=draws, free_um=np.empty((4, 0), np.float32))
+    assert wide.deepest().reason == (
+        "not enough readings: the deepest could be anything from 0.4 thou to 10.0 thou"
+    )
+    stuck = _fit(_marks(), _free(90, lower_bound="yes"), words=PitWords(system="inch"))
+    assert stuck.deepest().reason.startswith("the reading of 3.5 thou under the first face belongs to no pit")
 
 
 def test_deepest_of_a_zone_counts_the_pits_that_reach_into_it():

@@ -462,6 +462,13 @@ def test_needed_for_width_the_shallowest_pit_can_be_enough():
     assert reached.recommended_um == 0.0
 
 
+@pytest.mark.parametrize(("system", "entered"), [("mm", "12.70 mm"), ("inch", "0.500 in")])
+def test_a_width_that_no_stock_reaches_is_told_in_the_units_of_the_plan(system, entered):
+    width = disc_sound_width(_land((0, 4, 6)), 8)
+    need = needed_for_width("seal_land", np.full((200, 1), 10.0), width, 12.7, 0.9, 0.9, system=system).needed
+    assert need.stock_um.reason == f"the land without any pit is narrower than the {entered} that you entered"
+
+
 @pytest.mark.parametrize("confidence", [0.9, 0.99, 0.999])
 def test_needed_is_enough_as_often_as_it_says(confidence):
     """One pit, its depth log-normal: the chance that the recommended stock is not enough, over 300 tables of draws.

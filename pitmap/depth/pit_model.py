@@ -14,6 +14,7 @@ from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..flags import Flag
 from ..tables import Column, Schema
+from ..units import UnitSystem, format_depth
 from .likelihood import Likelihood
 from .pit_data import PitData, collect
 from .pit_words import PitWords
@@ -109,6 +110,8 @@ class DepthModel:
         Why unmeasured pits are not predicted; empty when they are.
     problems : tuple of str
         Contradictions, in words.
+    system : {"mm", "inch"}
+        Units of the sentences.
     """
 
     depths: pd.DataFrame
@@ -127,6 +130,7 @@ class DepthModel:
     law_weights: Mapping[str, float]
     not_enough: str = ""
     problems: tuple[str, ...] = ()
+    system: UnitSystem = "mm"
 
     def __post_init__(self) -> None:
         for array in (
@@ -170,10 +174,8 @@ class DepthModel:
         elif self.not_enough:
             reason = self.not_enough
         elif high > MAX_RATIO * low:
-            reason = (
-                reason
-                or f"not enough readings: the deepest could be anything from {low:.0f} to {high:.0f} um"
-            )
+            ends = f"{format_depth(low, self.system)} to {format_depth(high, self.system)}"
+            reason = reason or f"not enough readings: the deepest could be anything from {ends}"
         if reason:
             return Estimate.unknown(reason, level=self.level)
         return Estimate(value=value, low=low, high=high, level=self.level)
@@ -183,7 +185,7 @@ class DepthModel:
         for k in np.flatnonzero(self._free_in(zone) & self.free_is_at_least):
             least = float(np.median(self.free_um[:, k]))
             if least > high_um:
-                return open_reading_words(f"{least:.0f} um under the first face")
+                return open_reading_words(f"{format_depth(least, self.system)} under the first face")
         return ""
 
 
@@ -230,7 +232,8 @@ def fit_depths(
     unseen : mapping of str to float, or None
         Share of each mapped zone that the last survey does not show; None where zones were not measured.
     words : PitWords or None
-        What the problems call the pits and their readings; None: by the numbers in `marks`, under the first face.
+        What the problems call the pits and their readings, and the units of all sentences; None: by the numbers in
+        `marks`, under the first face, in um.
     level : float
         Of every interval.
     n_draws : int
@@ -296,6 +299,7 @@ def fit_depths(
         n_read=int(data.is_read.sum()),
         not_enough=_what_lacks(data),
         problems=data.problems,
+        system=words.system if words else "mm",
     )
 
 

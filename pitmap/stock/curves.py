@@ -13,6 +13,7 @@ from scipy.special import ndtr
 from ..errors import InputError
 from ..estimate import Estimate
 from ..tables import Column, Schema
+from ..units import UnitSystem, format_entered
 from .budget import normal_half
 from .sound import SoundWidth
 
@@ -159,6 +160,7 @@ def needed_for_width(
     level: float,
     *,
     lacking: str = "",
+    system: UnitSystem = "mm",
 ) -> DrawnNeed:
     """Stock after which the sound width is at least `width_min_mm`; halving the removal draw by draw."""
     if lacking:
@@ -166,7 +168,8 @@ def needed_for_width(
     some = _spread(left_um, max(_N_WIDTH_DRAWS, math.ceil(_N_BEYOND / (1 - confidence))))
     need = np.array([_least_removal(row, width, width_min_mm) for row in some])
     if not np.isfinite(need).all():
-        lacking = f"the land without any pit is narrower than the {width_min_mm:g} mm that you entered"
+        entered = format_entered(width_min_mm, "mm", system)
+        lacking = f"the land without any pit is narrower than the {entered} that you entered"
         return DrawnNeed.unknown(zone, "sound_width", lacking, confidence, level)
     return DrawnNeed.of(zone, "sound_width", need, confidence, level)
 

@@ -394,7 +394,18 @@ def _zone(
     found = [needed_for_pits(zone, with_free, confidence, level, lacking=why)]
     least = wanted.limits.value("sound_width_min")
     if width is not None and not math.isnan(least):
-        found.append(needed_for_width(zone, zone_left, width, least, confidence, level, lacking=why or doubt))
+        found.append(
+            needed_for_width(
+                zone,
+                zone_left,
+                width,
+                least,
+                confidence,
+                level,
+                lacking=why or doubt,
+                system=wanted.system,
+            )
+        )
     if why:
         return found, []
     levels = removal_levels(_top(with_free))
