@@ -692,6 +692,18 @@ def test_budget_bars_leave_out_what_has_no_limit(record):
     assert sum(1 for trace in plot_bars(chart).data if trace.type == "bar") == 2
 
 
+def test_stock_through_the_case_is_no_case_left(record):
+    total, case, thickness = record.plan.budget
+    through = SimpleNamespace(**{**vars(case), "after": Estimate(value=-32, low=-39, high=-25)})
+    plan = SimpleNamespace(**{**vars(record.plan), "budget": (total, through, thickness)})
+    tables = [b for b in section_of(replace(record, plan=plan), "stock").blocks if isinstance(b, Table)]
+    row = next(r for b in tables for r in b.rows if r[0] == "hardened case left")
+    assert row[1:3] == (
+        "170 um (150 to 190)",
+        "none: the stock goes through the case by 32.0 um (25.0 to 39.0)",
+    )
+
+
 def test_bars_show_values_below_nothing_and_close_to_their_limit():
     below = Bar(
         label="case", unit="um", now=252, after=-24, after_low=-31, after_high=-17, limit=150, is_minimum=True

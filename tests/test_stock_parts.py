@@ -28,7 +28,7 @@ from pitmap.stock import (
 from pitmap.stock.budget import stock_allowed_um
 from pitmap.stock.curves import needed_for_pits, needed_for_width
 from pitmap.stock.gap import joint_gap, joint_gap_of_dips
-from pitmap.stock.needs import why_not
+from pitmap.stock.needs import uses_words, why_not
 from pitmap.stock.plane import lapping_plane
 from pitmap.stock.rules import judge_budget, judge_limit, unguarded_limits
 from pitmap.stock.time import LapStep, lap_rate, minutes_to_go
@@ -169,6 +169,31 @@ def test_stock_budget_counts_earlier_rebuilds():
     assert stock_allowed_um([lines["squeeze"]]) == pytest.approx(140)
     assert stock_allowed_um(stock_budget(LimitSheet(), _e(20), _e(50))) == math.inf
     assert stock_allowed_um(stock_budget(_sheet(total_stock=10), _e(20), _e(50))) == 0
+
+
+def test_stock_through_the_case_is_said_in_words_and_never_as_case_left():
+    """Of 100 um of case 40 are gone and 20 more in this job: 72 um further go through it by 32 um."""
+    sheet = _sheet(case_depth=100, stock_removed_before=40, case_left_min=20)
+    line = next(x for x in stock_budget(sheet, _e(20, 5), _e(72, 5)) if x.name == "case_left")
+    # 5 um either way each, in quadrature 7.1
+    assert judge_budget(line).status == "stop"
+    assert judge_budget(line).sentence == (
+        "After this work, hardened case left: none, the planned stock goes through the case by 32.0 um (24.9 to 39.1);"
+        " now 40.0 um (35.0 to 45.0), short of the limit of at least 20 um (own rule)."
+    )
+    assert "by 1.26 thou (0.98 to 1.54)" in judge_budget(line, system="inch").sentence
+    gone = stock_budget(
+        _sheet(case_depth=100, stock_removed_before=90, total_stock=105), _e(20, 5), _e(72, 5)
+    )
+    assert "; now none, the stock taken off goes through the case by 10.0 um (5.0 to 15.0)." in (
+        judge_budget(next(x for x in gone if x.name == "case_left")).sentence
+    )
+    assert uses_words(gone, "mm") == (
+        "10 um of stock, of which none is allowed any more; 10 um under the case, which is gone"
+    )
+    # where the interval reaches back into the case it is not through, by no amount under 0
+    near = next(x for x in stock_budget(sheet, _e(20, 5), _e(42, 5)) if x.name == "case_left")
+    assert "through the case by 2.0 um (0.0 to 9.1)" in judge_budget(near).sentence
 
 
 def test_stock_budget_without_limits_is_not_judged():

@@ -17,7 +17,8 @@ from ..errors import NotEnoughData
 from ..estimate import Estimate
 from ..flags import Flag, flag_words
 from ..measure import mark_diameter_mm
-from ..units import format_confidence, format_depth, format_entered, format_length, format_part
+from ..stock.budget import past_the_case_um
+from ..units import UnitSystem, format_confidence, format_depth, format_entered, format_length, format_part
 from .by_hand import corrected_note
 from .draw_mpl import chart_png, draw_bars
 from .figures import budget_bars, is_best_case
@@ -423,7 +424,7 @@ def stock_section(t: Translate, record: RecordInput) -> Section:
         lines.append(
             (
                 quantity_word(t, line.name),
-                t("not known") if line.doubt else number(t, line.now, kind, record.units),
+                t("not known") if line.doubt else _amount(t, line, line.now, kind, record.units),
                 _after_plan(t, record, line, kind),
                 word if has_limit else limit,
                 line.source or "\u2013",
@@ -451,7 +452,14 @@ def _after_plan(t: Translate, record: RecordInput, line: Any, kind: Any) -> str:
     if is_best_case(record.plan, line):
         # A figure would be that of no work at all, or of a plate that was never lapped before.
         return t("not known: {reason}", reason=t(line.lacking))
-    return number(t, line.after, kind, record.units)
+    return _amount(t, line, line.after, kind, record.units)
+
+
+def _amount(t: Translate, line: Any, amount: Estimate, kind: Any, units: UnitSystem) -> str:
+    past = past_the_case_um(line, amount)
+    if past is None:
+        return number(t, amount, kind, units)
+    return t("none: the stock goes through the case by {amount}", amount=number(t, past, kind, units))
 
 
 def unseen_section(t: Translate, record: RecordInput) -> Section:

@@ -12,7 +12,15 @@ from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL, Estimate
 from .limits import LimitSheet
 
-__all__ = ["BudgetLine", "fill_percent", "normal_half", "squeeze_percent", "stock_allowed_um", "stock_budget"]
+__all__ = [
+    "BudgetLine",
+    "fill_percent",
+    "normal_half",
+    "past_the_case_um",
+    "squeeze_percent",
+    "stock_allowed_um",
+    "stock_budget",
+]
 
 _MOST_OF_LEAST = 2.0
 """A thickness so many times the least that the plate may have is a slip of the unit (house choice: no plate is made to be
@@ -55,6 +63,18 @@ class BudgetLine:
     source: str = ""
     lacking: str = ""
     doubt: str = ""
+
+
+def past_the_case_um(line: BudgetLine, amount: Estimate) -> Estimate | None:
+    """How far stock goes through the hardened case, um; None where some case is left, and for every other budget.
+
+    `amount` is `line.now` or `line.after`. Nobody can have less than no case left, so that is said in words.
+    """
+    if line.name != "case_left" or not amount.value < 0:
+        return None
+    if not amount.has_interval:
+        return replace(amount, value=-amount.value)
+    return replace(amount, value=-amount.value, low=max(-amount.high, 0.0), high=-amount.low)
 
 
 def stock_allowed_um(budget: Sequence[BudgetLine]) -> float:

@@ -15,7 +15,7 @@ from ..depth.pit_model import MAX_RATIO
 from ..estimate import Estimate
 from ..tables import Column, Schema
 from ..units import UnitSystem, format_depth, format_estimate, format_length
-from .budget import BudgetLine
+from .budget import BudgetLine, past_the_case_um
 from .curves import DrawnNeed, Needed, width_draws
 from .sound import SoundWidth, disc_sound_width
 
@@ -208,8 +208,14 @@ def uses_words(budget: Sequence[BudgetLine], system: UnitSystem) -> str:
         spare = line.limit - line.now.value if not line.is_minimum else line.now.value - line.limit
         if line.name == "total_stock":
             is_shown = math.isfinite(spare) and not line.doubt
-            of = f" of {format_depth(spare, system)} allowed" if is_shown else ""
-            parts.append(f"{step} of stock{of}")
+            left = (
+                f" of {format_depth(spare, system)} allowed"
+                if spare > 0
+                else ", of which none is allowed any more"
+            )
+            parts.append(f"{step} of stock{left if is_shown else ''}")
+        elif line.name == "case_left" and past_the_case_um(line, line.now) and not line.doubt:
+            parts.append(f"{step} under the case, which is gone")
         elif line.name == "case_left":
             of = "" if line.doubt else f"{format_depth(line.now.value, system)} "
             parts.append(f"{step} of {of}case")

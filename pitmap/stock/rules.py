@@ -9,7 +9,7 @@ from typing import Literal
 
 from ..estimate import Estimate
 from ..units import UnitSystem, format_depth, format_entered, format_estimate, format_length
-from .budget import BudgetLine
+from .budget import BudgetLine, past_the_case_um
 from .limits import LIMIT_TEXT, LimitSheet
 
 __all__ = ["Finding", "Status", "judge", "judge_budget", "judge_limit", "unguarded_limits"]
@@ -124,7 +124,8 @@ def judge_limit(
 def judge_budget(line: BudgetLine, *, system: UnitSystem = "mm") -> Finding:
     """One budget after the planned removal."""
     what = _BUDGET_WORDS[line.name]
-    now, after = (_with_interval(e, line.unit, system) for e in (line.now, line.after))
+    now = _amount(line, line.now, "stock taken off", system)
+    after = _amount(line, line.after, "planned stock", system)
     start = f"After this work, {what}: {after}; now {now}"
     high = line.limit_high
     is_short = False
@@ -212,6 +213,13 @@ def _said(status: Status, is_minimum: bool) -> str:
 def _worse(a: Status, b: Status) -> Status:
     order: list[Status] = ["stop", "watch", "pass", "not judged"]
     return min(a, b, key=order.index)
+
+
+def _amount(line: BudgetLine, e: Estimate, stock: str, system: UnitSystem) -> str:
+    past = past_the_case_um(line, e)
+    if past is None:
+        return _with_interval(e, line.unit, system)
+    return f"none, the {stock} goes through the case by {_with_interval(past, line.unit, system)}"
 
 
 def _with_interval(e: Estimate, unit: str, system: UnitSystem) -> str:
