@@ -478,6 +478,7 @@ def test_overlay_draws_on_the_face_and_leaves_the_photo_alone(record):
     i = record.last
     before = i.picture.copy()
     out = overlay_picture(i.picture, i.class_map, record.drawing, i.measurement)
+    out = out[: len(before)]  # under it stands the scale bar
     assert out.shape == i.picture.shape and out.dtype == np.uint8
     assert (i.picture == before).all()
     pit = i.class_map.codes == SurfaceClass.PIT
@@ -486,6 +487,19 @@ def test_overlay_draws_on_the_face_and_leaves_the_photo_alone(record):
         overlay_picture(i.picture[:-40], i.class_map, record.drawing, i.measurement)
     with pytest.raises(InputError, match="rows, columns, 3"):
         overlay_picture(i.picture[..., 0], i.class_map, record.drawing, None)
+
+
+def test_scale_bar_covers_nothing_of_a_plate_that_fills_the_picture(record):
+    """All of the picture is one grey, sound, with no zone to draw: whatever else is on it hides metal."""
+    grid = record.last.class_map.grid
+    sound = SimpleNamespace(codes=np.ones(grid.shape, np.uint8), grid=grid)
+    grey = np.full((*grid.shape, 3), 172, np.uint8)
+    out = overlay_picture(grey, sound, SimpleNamespace(zones={}), None)
+    assert (out[: len(grey)] == grey).all()
+    strip = out[len(grey) :]
+    assert (strip == 0).all(axis=2).any() and (
+        strip[:, [0, -1]] == 255
+    ).all()  # the bar is there, and wholly inside
 
 
 def test_seal_land_is_yellow_all_along_its_edges(record):
@@ -508,7 +522,7 @@ def test_overlay_of_another_scale(record):
     i = record.last
     small = np.ascontiguousarray(i.picture[::2, ::2])
     out = overlay_picture(small, i.class_map, record.drawing, None)
-    assert out.shape == small.shape and (out != small).any()
+    assert (out[: len(small)] != small).any() and out.shape[1:] == small.shape[1:]
 
 
 def test_key_names_what_is_on_the_picture_and_no_more():

@@ -226,8 +226,9 @@ def overlay_picture(
 
     Returns
     -------
-    (R, C, 3) uint8 array
-        A new picture.
+    (R + strip, C, 3) uint8 array
+        A new picture, with the scale bar on a white strip of its own below: a plate may fill the picture to its corners,
+        and no metal may be hidden.
 
     Raises
     ------
@@ -261,15 +262,16 @@ def overlay_picture(
     draw = ImageDraw.Draw(image)
     for at, text in labels:
         _label(draw, at, text, size)
-    draw_scale_bar(draw, grid, size, units)
-    return np.asarray(image)
+    return np.vstack([np.asarray(image), _scale_strip(grid, size, units)])
 
 
-def draw_scale_bar(draw: ImageDraw.ImageDraw, grid: Grid, size: int, units: UnitSystem) -> None:
-    """A scale bar in the lower left corner."""
+def _scale_strip(grid: Grid, size: int, units: UnitSystem) -> NDArray[np.uint8]:
+    """A white strip as wide as a picture on `grid`, with its scale bar at the left."""
     bar_mm, label = scale_bar(grid.n_cols / grid.px_per_mm, units)
-    x0, y0 = size, grid.n_rows - size
+    strip = Image.new("RGB", (grid.n_cols, 3 * size), (255, 255, 255))
+    draw = ImageDraw.Draw(strip)
+    x0, y0 = size, 2 * size
     x1 = x0 + bar_mm * grid.px_per_mm
-    draw.rectangle([x0 - 4, y0 - 2 * size, x1 + 4, y0 + size // 2], fill=(255, 255, 255))
     draw.rectangle([x0, y0 - size // 4, x1, y0 + size // 8], fill=(0, 0, 0))
     draw.text(((x0 + x1) / 2, y0 - size * 0.4), label, font=_font(size), fill=(0, 0, 0), anchor="ms")
+    return np.asarray(strip)
