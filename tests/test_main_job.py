@@ -556,6 +556,30 @@ def test_compare_keeps_apart_the_same_stages_of_a_plate_that_came_back(series: P
     assert picture is not None
 
 
+def test_compare_leaves_no_file_of_an_earlier_comparison_and_touches_no_other(
+    series: Path, tmp_path: Path
+) -> None:
+    third = replace(load_inspection(series / "lap_1"), stage=Stage("lap_2"), surveyed_on=date(2031, 3, 20))
+    save_inspection(replace(third, removed_um=Estimate.from_sd(80.0, 3.0)), tmp_path / "lap_2")
+    out, both = tmp_path / "change", [str(series / "test_lap"), str(series / "lap_1")]
+    assert run("compare", *both, str(tmp_path / "lap_2"), "--drawing", DRAWING, "--out", str(out)) == 0
+    assert (out / "change_first_to_last.jpg").exists() and (out / "zones_lap_1_to_lap_2.csv").exists()
+    mine = {
+        "zones_of_the_bench.csv",
+        "change_test_lap_to_lap_1_mine.jpg",
+        "fates_lap_1_to_lap_2.txt",
+        "note.csv",
+    }
+    for name in mine:
+        (out / name).write_text("mine")
+    (out / "zones_intake_to_final.csv").mkdir()
+    assert run("compare", *both, "--drawing", DRAWING, "--out", str(out)) == 0
+    pair = {"fates_test_lap_to_lap_1.csv", "zones_test_lap_to_lap_1.csv", "change_test_lap_to_lap_1.jpg"}
+    there = {p.name for p in out.iterdir()}
+    assert there == pair | mine | {"series.csv", "tracks.csv", "zones_intake_to_final.csv"}
+    assert all((out / name).read_text() == "mine" for name in mine)
+
+
 SHEET = (
     "face,stage,kind,x_mm,y_mm,value,unit\n"
     "A,test_lap,thickness,40,95.5,12.01,mm\nB,test_lap,thickness,40,95.5,13.02,mm\n"

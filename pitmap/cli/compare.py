@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter
 from pathlib import Path
 from typing import Any, cast
@@ -21,11 +22,20 @@ from .tables import print_table
 
 __all__ = ["command"]
 
+_STAGES = "(?:intake|test_lap|lap_[0-9]{1,2}|final)"
+_PAIR = rf"(?:{_STAGES}_to_{_STAGES}|first_to_last)(?:_[0-9]+)?"
+_OF_A_PAIR = re.compile(rf"(?:fates|zones)_{_PAIR}\.csv|change_{_PAIR}\.jpg")
+"""Files of one pair of surveys, as this command names them."""
+
 
 @click.command(name="compare")
 @click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--drawing", required=True, type=DRAWING, help="Drawing that the surveys were mapped with.")
-@click.option("--out", type=RESULT_FOLDER, help="Folder for the tables as CSV and the change picture.")
+@click.option(
+    "--out",
+    type=RESULT_FOLDER,
+    help="Folder for the tables as CSV and the change pictures; those of an earlier comparison there are replaced.",
+)
 @units_option
 def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None, units: str) -> None:
     """The fate of every pit and the change of every zone between two or more surveys of one face."""
@@ -104,3 +114,7 @@ def _write(comparison, inspections, out: Path) -> None:  # type: ignore[no-untyp
     files[out / "series.csv"] = table_csv(comparison.series)
     files[out / "tracks.csv"] = table_csv(comparison.tracks)
     write_all_whole(files)
+    # of an earlier comparison of other surveys: left here they would pass for pairs of this one
+    for old in sorted(out.iterdir()):
+        if old not in files and _OF_A_PAIR.fullmatch(old.name) and old.is_file():
+            old.unlink()
