@@ -18,6 +18,7 @@ from pitmap.measure import (
     LANDS,
     MARKS,
     RATINGS,
+    SEEN_METAL,
     ZONES,
     ClassEdit,
     ClassErrors,
@@ -151,6 +152,20 @@ def test_area_in_which_nothing_would_change_is_refused() -> None:
         must_change(m, box(100, 100, 110, 110))
     with pytest.raises(InputError, match="corners lie on one line"):
         must_change(m, drawn_area([[0, 0], [1, 1], [2, 2]]))
+
+
+def test_erasing_leaves_metal_that_was_not_seen_as_it_is() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 31, 10, 33, 12, PIT)
+    rectangle(m, 33, 10, 35, 12, SurfaceClass.UNSEEN)
+    area = box(30, 9, 36, 13)
+    after, _ = change_classes(m, [ClassEdit(where=area, to=SurfaceClass.SOUND, only=SEEN_METAL)])
+    assert (after.codes == PIT).sum() == 0
+    assert (after.codes == SurfaceClass.UNSEEN).sum() == (m.codes == SurfaceClass.UNSEEN).sum() > 0
+    must_change(m, area, SEEN_METAL)
+    with pytest.raises(InputError, match="none of the metal inside was seen, and erasing leaves it so"):
+        must_change(m, box(33.5, 10.5, 34.5, 11.5), SEEN_METAL)
 
 
 def test_unseen_leaves_the_denominator() -> None:

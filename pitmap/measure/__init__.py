@@ -2,7 +2,7 @@
 
 from .calibrate import MapPair, fit_error_model
 from .doubt import break_chance
-from .edits import ClassEdit, change_classes, drawn_area, must_change
+from .edits import SEEN_METAL, ClassEdit, change_classes, drawn_area, must_change
 from .errors_model import ClassErrors, ErrorModel
 from .frame import MeasureFrame, make_frame
 from .marks import mark_diameter_mm
@@ -27,6 +27,7 @@ __all__ = [
     "LANDS",
     "MARKS",
     "RATINGS",
+    "SEEN_METAL",
     "ZONES",
     "ClassEdit",
     "ClassErrors",

@@ -10,7 +10,7 @@ import streamlit as st
 from ..casebook import Casebook, InspectionRef, MapEdit
 from ..classes import CLASS_WORDS, SurfaceClass
 from ..errors import InputError
-from ..measure import drawn_area, must_change
+from ..measure import SEEN_METAL, drawn_area, must_change
 from ..surface import ClassMap
 from .guard import sentences
 from .parts import plain
@@ -75,8 +75,12 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
         to = st.selectbox("This area is", list(words), format_func=words.get)
         only = st.selectbox(
             "Change",
-            [None, *paintable],
+            [None, *paintable, SurfaceClass.UNSEEN],
             format_func=lambda c: "all of it" if c is None else f"only what is shown as {CLASS_WORDS[c]}",
+        )
+        st.caption(
+            "Sound leaves metal that was not seen as it is. If you have looked at it on the plate and it is sound, choose "
+            f"*only what is shown as {CLASS_WORDS[SurfaceClass.UNSEEN]}*, and say so under Why."
         )
         typed = st.text_input("Or type the corners in mm", placeholder="x y, x y, x y (instead of drawing)")
         reason = st.text_input("Why", placeholder="marker pen, not a pit", max_chars=300)
@@ -94,13 +98,21 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
                         "no area: draw it with the pointer set to outline or brush, or type its corners"
                     )
                 area = drawn_area(stroke.path_mm, stroke.width_mm)
-                must_change(class_map, area, () if only is None else (only,))
-                shape = {**stroke.shape, "only": [int(only)] if only is not None else []}
+                changed = _changed(to, only)
+                must_change(class_map, area, changed)
+                shape = {**stroke.shape, "only": [int(c) for c in changed]}
                 how = "polygon" if stroke.width_mm is None else "brush"
                 action = "erase" if to == SurfaceClass.SOUND else how
                 signing_book().add_edit(seen, action, class_code=int(to), shape=shape, reason=reason)
                 st.session_state[number] += 1
                 st.rerun()
+
+
+def _changed(to: SurfaceClass, only: SurfaceClass | None) -> tuple[SurfaceClass, ...]:
+    """Classes that a correction changes, none for all of them; metal not seen becomes sound by its name alone."""
+    if only is not None:
+        return (only,)
+    return SEEN_METAL if to == SurfaceClass.SOUND else ()
 
 
 def _layers_of(kept: Casebook, ref: InspectionRef) -> tuple[MapEdit, ...]:

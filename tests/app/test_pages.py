@@ -13,6 +13,8 @@ from streamlit.testing.v1 import AppTest
 
 from pitmap.casebook import Casebook, Survey
 from pitmap.classes import Stage, SurfaceClass
+from pitmap.drawing import load_shipped
+from pitmap.workflow import open_inspection
 
 PAGES = [
     "jobs",
@@ -204,6 +206,36 @@ def test_correction_by_a_stroke_is_not_that_of_corners_typed_before(
     change()
     assert [e.value.split(":")[0] for e in test.error] == ["two areas"]
     assert len(own_book.edits(own_book.inspections(survey)[-1])) == 2
+
+
+def test_metal_not_seen_is_called_sound_by_its_name_alone(own_book: Casebook) -> None:
+    survey = survey_of(own_book, "test_lap")
+    ref = own_book.inspections(survey)[-1]
+    # glare over 20 x 10 mm of the running surface
+    glare = {"polygon_mm": [[-10, 60], [10, 60], [10, 70], [-10, 70]], "only": []}
+    own_book.add_edit(ref, "polygon", class_code=int(SurfaceClass.UNSEEN), shape=glare, reason="glare")
+    drawing = load_shipped("heron40_intermediate_a")
+
+    def unseen_mm2() -> float:
+        now = open_inspection(own_book, survey, own_book.inspections(survey)[-1], drawing).class_map
+        return float((now.codes == SurfaceClass.UNSEEN).sum() * now.grid.pixel_area_mm2)
+
+    def erase(corners: str, only: SurfaceClass | None) -> list[str]:
+        test = page("map", **place_of(survey), who="Ada").run()
+        next(s for s in test.selectbox if s.label == "Change").set_value(only)
+        next(t for t in test.text_input if t.label == "Or type the corners in mm").input(corners)
+        next(t for t in test.text_input if t.label == "Why").input("marker pen")
+        next(b for b in test.button if b.label == "Change the map").click().run()
+        return [e.value for e in test.error]
+
+    before = unseen_mm2()
+    assert before >= 195
+    assert erase("-12 58, 12 58, 12 72, -12 72", None) == []
+    assert unseen_mm2() == before
+    (said,) = erase("-5 62, 5 62, 5 68, -5 68", None)
+    assert said.startswith("area: none of the metal inside was seen, and erasing leaves it so")
+    assert erase("-12 58, 12 58, 12 72, -12 72", SurfaceClass.UNSEEN) == []
+    assert unseen_mm2() <= before - 195
 
 
 def test_nobody_can_call_metal_uncut_before_the_first_lap(open_page: Callable[..., AppTest]) -> None:
