@@ -8,7 +8,7 @@ from datetime import date
 
 import pytest
 
-from pitmap.casebook import Casebook, InspectionRef, Job, Plate, PlateEvent, Survey
+from pitmap.casebook import Casebook, Face, InspectionRef, Job, Plate, PlateEvent, Survey
 from pitmap.errors import CasebookError, EditConflict, InputError
 from pitmap.estimate import Estimate
 
@@ -189,6 +189,15 @@ def test_second_editor_is_told_who_and_the_work_is_kept(book):
     assert (applied.notes, applied.engine) == ("from Ada", "one rotor")
     assert book.drafts() == ()
     assert book.drafts(open_only=False)[0].state == "applied"
+
+
+def test_negative_stock_is_refused(worked, survey):
+    negative = Estimate.from_sd(-22.0, 3.0)
+    with pytest.raises(InputError, match=r"^survey.removed_um: write it as a positive length, got -22 um"):
+        worked.update(survey, removed_um=negative, reason="slip")
+    job, face = worked.get(Job, survey.job_id), worked.get(Face, survey.face_id)
+    with pytest.raises(InputError, match=r"^survey.removed_um: write it as a positive length"):
+        worked.create_survey(face, job, "lap_2", "2026-05-07", removed_um=negative)
 
 
 def test_draft_of_removed_stock_and_day_can_be_applied(worked, survey):

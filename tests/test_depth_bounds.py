@@ -255,6 +255,8 @@ def test_removed_stock_refuses_nonsense():
         RemovedStock.of(-1.0, 1.0)
     with pytest.raises(InputError):
         RemovedStock.from_estimate(Estimate.unknown("not measured"))
+    with pytest.raises(InputError, match="value and an uncertainty of 0 or more, got -22"):
+        RemovedStock.from_estimate(Estimate(value=-22, low=-25, high=-19))
     e = RemovedStock.from_estimate(Estimate(value=20, low=16.7102, high=23.2898))
     assert float(e.sd_at((0, 0))) == pytest.approx(2.0, abs=1e-4)
 

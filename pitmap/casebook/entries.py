@@ -66,6 +66,8 @@ def _removed(value: object, field: str) -> Estimate:
     ends = (value.value, value.low, value.high)
     if any(math.isinf(v) or abs(v) > 1e6 for v in ends if not math.isnan(v)):
         raise InputError(f"{field}: stock taken off must lie within 1 m either way")
+    if value.value < 0:
+        raise InputError(f"{field}: write it as a positive length, got {value.value:g} um")
     return Estimate(
         value=float(value.value),
         low=float(value.low),

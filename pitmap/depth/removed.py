@@ -69,13 +69,19 @@ class RemovedStock:
 
     @classmethod
     def from_estimate(cls, estimate: Estimate) -> RemovedStock:
-        """From an interval: its half width is taken as that of a normal error at the interval's level."""
+        """From an interval: its half width is taken as that of a normal error at the interval's level.
+
+        Raises
+        ------
+        InputError
+            No number with an interval, or a negative one.
+        """
         from scipy.special import ndtri
 
         if not estimate.is_known or not estimate.has_interval:
             raise InputError(f"removed stock: no number with an interval ({estimate.reason})")
         z = float(ndtri(0.5 + estimate.level / 2))
-        return cls.of(max(estimate.value, 0.0), (estimate.high - estimate.low) / (2 * z))
+        return cls.of(estimate.value, (estimate.high - estimate.low) / (2 * z))
 
     def at(self, xy_mm: ArrayLike) -> NDArray[np.float64]:
         """Stock removed at points (..., 2), um."""

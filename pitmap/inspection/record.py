@@ -16,6 +16,7 @@ from ..grid import Grid
 from ..measure import Measurement
 from ..registration import Alignment
 from ..surface import ClassMap
+from .entered_stock import check_stock
 
 __all__ = ["HandEdit", "Inspection", "PhotoSource"]
 
@@ -102,6 +103,11 @@ class Inspection:
     settings, versions : mapping
     edits : tuple of HandEdit
         Changes by hand that class map and figures hold already, in the order in which they were laid on the map.
+
+    Raises
+    ------
+    InputError
+        Negative stock.
     """
 
     face: str
@@ -123,6 +129,11 @@ class Inspection:
     settings: Mapping[str, object] = field(default_factory=dict)
     versions: Mapping[str, str] = field(default_factory=dict)
     edits: tuple[HandEdit, ...] = ()
+
+    def __post_init__(self) -> None:
+        # how much a plate can give is looked at where its drawing is known
+        if self.removed_um.value < 0:
+            check_stock(self.removed_um.value)
 
     @property
     def findings(self) -> tuple[str, ...]:
