@@ -21,7 +21,7 @@ from .drawing import Drawing
 from .errors import AlignmentRefused, InputError
 from .estimate import Estimate
 from .grid import Grid
-from .inspection import Inspection, PhotoSource, check_stock, kept_confidence
+from .inspection import Inspection, PhotoSource, check_day, check_stock, kept_confidence
 from .measure import MeasureSettings, break_chance, make_frame, measure
 from .photo import Photo, PhotoReport, check_photo, read_photo
 from .photo.merge import merge_lamps
@@ -146,8 +146,8 @@ def map_face(
     Raises
     ------
     InputError
-        No photo, a file that cannot be read, no such stage, or stock that cannot have been taken off
-        (:func:`pitmap.inspection.check_stock`).
+        No photo, a file that cannot be read, no such stage, stock that cannot have been taken off
+        (:func:`pitmap.inspection.check_stock`), or a photo that says it was taken in the future.
     AlignmentRefused
         The drawing could not be laid on a photo with certainty.
 
@@ -173,7 +173,7 @@ def map_face(
     for k, item in enumerate(photos):
         done("read")
         photo = item if isinstance(item, Photo) else read_photo(item, name=_told_apart(item, photos))
-        surveyed_on = surveyed_on or (photo.taken_at.date() if photo.taken_at else None)
+        surveyed_on = surveyed_on or _day_of(photo)
         done("align")
         alignment = align(photo, drawing, landmarks if k == 0 else None)
         done("straighten")
@@ -231,6 +231,14 @@ def map_face(
         settings=settings.to_dict(),
         versions=_versions(),
     )
+
+
+def _day_of(photo: Photo) -> date | None:
+    """When its camera says that it was taken; None where it does not."""
+    if photo.taken_at is None:
+        return None
+    check_day(photo.taken_at.date(), noted_by=photo.name)
+    return photo.taken_at.date()
 
 
 def _told_apart(path: str | Path, photos: Sequence[str | Path | Photo]) -> str:

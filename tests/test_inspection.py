@@ -2,20 +2,29 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from pitmap.classes import Stage
-from pitmap.inspection import in_order_of_work, order_problems
+from pitmap.errors import InputError
+from pitmap.inspection import check_day, in_order_of_work, order_problems
 
 
 def survey(stage: str, day: str = "") -> Any:
     return SimpleNamespace(
         stage=Stage(stage), surveyed_on=date.fromisoformat(day) if day else None, photos=()
     )
+
+
+def test_a_day_after_tomorrow_is_not_that_of_a_survey() -> None:
+    today = date.today()
+    for days in (-4000, 0, 1):
+        check_day(today + timedelta(days=days))
+    with pytest.raises(InputError, match=r"^Day of the survey: .* lies in the future \(today is"):
+        check_day(today + timedelta(days=2))
 
 
 @pytest.mark.parametrize(

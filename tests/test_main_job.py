@@ -9,7 +9,7 @@ import os
 import re
 import zipfile
 from dataclasses import replace
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 
 import cv2
@@ -288,6 +288,22 @@ def test_scores_are_listed_longest_first_or_not_at_all(
     none = replace(inspection.measurement, marks=marks[marks.class_word == "pit"])
     print_inspection(replace(inspection, measurement=none))
     assert "scores" not in capsys.readouterr().out
+
+
+def test_negative_stock_is_refused_from_python_too(photo: Path, inspection: Inspection) -> None:
+    negative = Estimate.from_sd(-22.0, 3.0)
+    with pytest.raises(InputError, match="Stock taken off: write it as a positive length"):
+        map_face([photo], load_shipped(DRAWING), stage="test_lap", removed_um=negative)
+    with pytest.raises(InputError, match="Stock taken off: write it as a positive length"):
+        replace(inspection, removed_um=negative)
+
+
+def test_a_camera_that_dates_a_photo_in_the_future_is_not_believed(photo: Path) -> None:
+    ahead = replace(read_photo(photo), taken_at=datetime(2199, 3, 1, 12))
+    with pytest.raises(
+        InputError, match=r"^photo.jpg: its camera dates it 2199-03-01, which lies in the future"
+    ):
+        map_face(ahead, load_shipped(DRAWING), stage="test_lap")
 
 
 @pytest.mark.parametrize(("level", "said"), [(0.9, "90 %"), (0.95, "95 %"), (0.995, "99.5 %")])
@@ -674,6 +690,11 @@ def test_wrong_drawing_is_refused_with_its_own_exit_code(
             ("map", "x.jpg", "--drawing", DRAWING, "--stage", "test_lap", "--removed", "22 mm"),
             2,
             "22 mm of a plate 14 mm thick cannot be (at most 1.4 mm); is the unit right?",
+        ),
+        (
+            ("map", "x.jpg", "--drawing", DRAWING, "--date", "2199-03-01"),
+            2,
+            "2199-03-01 lies in the future (today is",
         ),
         (("plan", "x", "--housing-dip=-30 um"), 2, "'--housing-dip': '-30 um' is below 0"),
         (

@@ -72,12 +72,19 @@ class _DateType(click.ParamType):
     name = "yyyy-mm-dd"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
+        from ..inspection import check_day
+
         if isinstance(value, date):
             return value
         try:
-            return date.fromisoformat(value)
+            day = date.fromisoformat(value)
         except ValueError:
             self.fail(f"{value!r} is not a date such as 2026-03-14", param, ctx)
+        try:
+            check_day(day)
+        except InputError as error:
+            self.fail(str(error), param, ctx)
+        return day
 
 
 class _FolderToWrite(click.Path):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 import streamlit as st
@@ -127,6 +127,32 @@ def test_survey_is_corrected(book: Casebook, open_page: Callable[[str], AppTest]
     corrected = next(s for s in book.surveys(job=book.jobs()[0]) if s.id == 2)
     assert corrected.surveyed_on == date(2026, 5, 7)
     assert (corrected.removed_um.value, corrected.removed_um.low, corrected.removed_um.high) == (22, 17, 27)
+
+
+def test_day_in_the_future_is_refused_and_one_that_stands_is_kept(
+    book: Casebook, open_page: Callable[[str], AppTest]
+) -> None:
+    ahead = date.today() + timedelta(days=2)
+    test = open_page("jobs")
+    [d for d in test.date_input if d.label == "Day"][0].set_value(ahead)
+    (said,) = [e.value for e in press(test, "Add the survey").error]
+    assert said.startswith(f"Day of the survey: {ahead} lies in the future")
+    assert len(book.surveys(job=book.jobs()[0])) == 3
+    survey = next(s for s in book.surveys(job=book.jobs()[0]) if s.id == 2)
+    # the sample job is dated ahead, and what else was entered with such a survey can still be corrected
+    book.update(survey, surveyed_on=ahead, reason="as in the sample")
+    test = open_page("jobs")
+    next(s for s in test.selectbox if s.label == "Survey").set_value(2).run()
+    write(test, "Stock taken off so far", "22 um", 1)
+    write(test, "Why", "read wrongly")
+    assert [e.value for e in press(test, "Keep the correction").error] == []
+    assert next(s for s in book.surveys(job=book.jobs()[0]) if s.id == 2).removed_um.value == 22
+    test = open_page("jobs")
+    next(s for s in test.selectbox if s.label == "Survey").set_value(2).run()
+    [d for d in test.date_input if d.label == "Day"][1].set_value(ahead + timedelta(days=1))
+    write(test, "Why", "read wrongly")
+    (said,) = [e.value for e in press(test, "Keep the correction").error]
+    assert "lies in the future" in said
 
 
 def test_survey_is_left_out_with_a_reason(book: Casebook, open_page: Callable[[str], AppTest]) -> None:
