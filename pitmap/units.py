@@ -36,6 +36,8 @@ UnitSystem = Literal["mm", "inch"]
 MM_PER_INCH = 25.4
 UM_PER_THOU = 25.4
 _MOST_PLACES = 4
+_MOST_PLACES_IN2 = 6
+"""A pit of 0.5 mm2 is 0.000775 in2."""
 
 _SAFE = re.compile(r"\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*([a-zA-Zµμ]*|\")\s*")
 _UNIT = re.compile(r"[a-zA-Zµμ]+|\"")
@@ -160,30 +162,32 @@ def format_part(part: float) -> str:
 
 
 def format_estimate(
-    estimate: Estimate, kind: Literal["depth", "length", "share"], system: UnitSystem = "mm"
+    estimate: Estimate, kind: Literal["depth", "length", "area", "share"], system: UnitSystem = "mm"
 ) -> str:
     """An estimate with its interval, in no more digits than the interval supports; in its own where that has no width.
 
-    ``depth`` is in um, ``length`` in mm, ``share`` a fraction shown in percent.
+    ``depth`` is in um, ``length`` in mm, ``area`` in mm2, ``share`` a fraction shown in percent.
     """
     if not estimate.is_known:
         return f"not known ({estimate.reason})"
     scale, unit = {
         ("depth", "mm"): (1.0, "um"), ("depth", "inch"): (1 / UM_PER_THOU, "thou"),
         ("length", "mm"): (1.0, "mm"), ("length", "inch"): (1 / MM_PER_INCH, "in"),
+        ("area", "mm"): (1.0, "mm2"), ("area", "inch"): (1 / MM_PER_INCH**2, "in2"),
     }.get((kind, system), (100.0, "%"))  # fmt: skip
     value, low, high = (x * scale for x in (estimate.value, estimate.low, estimate.high))
     if not estimate.has_interval:
         return f"{value:z.3g} {unit} (no interval: {estimate.reason})"
+    most = _MOST_PLACES_IN2 if unit == "in2" else _MOST_PLACES
     width = high - low
     if width <= 0:
-        text = f"{round(value, _MOST_PLACES):zg}"
+        text = f"{round(value, most):zg}"
         return f"{text} {unit} ({text} to {text})"
     # an end that is not there says nothing of the digits: the other one does, and without it three of them
     half = width / 2 if math.isfinite(width) else min(value - low, high - value)
     if not 0 < half < math.inf:
         half = abs(value) / 10 or 1.0
-    places = min(max(0, 1 - math.floor(math.log10(half))), _MOST_PLACES)
+    places = min(max(0, 1 - math.floor(math.log10(half))), most)
     bottom = "no lower bound" if math.isinf(low) else f"{low:z.{places}f}"
     top = "no upper bound" if math.isinf(high) else f"{high:z.{places}f}"
     return f"{value:z.{places}f} {unit} ({bottom} to {top})"

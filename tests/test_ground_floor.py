@@ -85,6 +85,10 @@ def test_format_shows_no_more_digits_than_the_interval() -> None:
         format_estimate(Estimate(value=0.12345, low=0.1201, high=0.1270), "share")
         == "12.35 % (12.01 to 12.70)"
     )
+    # 0.5 mm2 are 0.000775 in2, and 0.4 and 0.6 of them 0.00062 and 0.00093
+    spot = Estimate(value=0.5, low=0.4, high=0.6)
+    assert format_estimate(spot, "area") == "0.50 mm2 (0.40 to 0.60)"
+    assert format_estimate(spot, "area", "inch") == "0.00078 in2 (0.00062 to 0.00093)"
     assert format_estimate(Estimate.unknown("needle broke"), "depth") == "not known (needle broke)"
     assert format_estimate(Estimate(value=12.043, low=12.043, high=12.043), "length") == (
         "12.043 mm (12.043 to 12.043)"

@@ -5,7 +5,16 @@ from __future__ import annotations
 import pandas as pd
 
 from pitmap.review.corrections import _typed_corners
-from pitmap.review.tables import lands_view, leak_words, ratings_view, regions_view, steps_view, zones_view
+from pitmap.review.tables import (
+    MARKS_NOTE,
+    lands_view,
+    leak_words,
+    marks_view,
+    ratings_view,
+    regions_view,
+    steps_view,
+    zones_view,
+)
 
 
 def lands(**columns: list) -> pd.DataFrame:
@@ -37,6 +46,26 @@ def test_narrow_places_are_worded_in_the_chosen_units() -> None:
         "mind": ["", ""],
     }
     assert lands_view(lands(), "inch")["width by the drawing"].tolist() == ["0.315 in", "0.315 in"]
+
+
+def test_marks_have_the_interval_of_their_area_in_the_chosen_units() -> None:
+    inf = float("inf")
+    marks = pd.DataFrame({
+        "mark_id": [1, 2], "class_word": ["pit", "pit"], "zone": ["seal_land", "rim"], "area_mm2": [3.1416, 3.1416],
+        "area_low_mm2": [0.7854, 0.7854], "area_high_mm2": [7.0686, inf], "eq_diam_mm": [2.0, 2.0],
+        "length_mm": [2.54, 2.54], "width_mm": [1.27, 1.27], "dist_trace_mm": [1.0, float("nan")],
+        "dist_coolant_mm": [2.0, float("nan")], "x_mm": [1.0, 2.0], "y_mm": [3.0, 4.0], "flags": [0, 0],
+    })  # fmt: skip
+    view = marks_view(marks, "mm")
+    # discs of 2, 1 and 3 mm; the second mark runs into metal not seen
+    assert view["area"].tolist() == ["3.1 mm2 (0.8 to 7.1)", "3.1 mm2 (0.8 to no upper bound)"]
+    assert view["across"].tolist() == ["2.0 mm (1.0 to 3.0)", "2.0 mm (1.0 to no upper bound)"]
+    inch = marks_view(marks, "inch")
+    assert inch["area"].iat[0] == "0.0049 in2 (0.0012 to 0.0110)"
+    assert inch["across"].iat[0] == "0.079 in (0.039 to 0.118)"
+    # these have none, and the note says why
+    assert view[["long", "wide"]].iloc[0].tolist() == ["2.54 mm", "1.27 mm"]
+    assert "Long and wide" in MARKS_NOTE and "have none: trials" in MARKS_NOTE
 
 
 def test_ratings_are_worded_and_rounded() -> None:

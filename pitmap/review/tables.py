@@ -8,10 +8,12 @@ import pandas as pd
 
 from ..estimate import Estimate
 from ..flags import flag_words
+from ..measure import mark_diameter_mm
 from ..report.words import estimate_of
 from ..units import UnitSystem, format_depth, format_estimate, format_length, format_part
 
 __all__ = [
+    "MARKS_NOTE",
     "lands_view",
     "leak_words",
     "marks_view",
@@ -20,6 +22,13 @@ __all__ = [
     "steps_view",
     "zones_view",
 ]
+
+MARKS_NOTE = (
+    "Area and across (the disc of that area) have their intervals. Long and wide (the sides of the smallest rectangle"
+    " around the mark), distances and places have none: trials on faces whose truth is known tell how far off areas may be,"
+    " not these."
+)
+"""Why some figures of :func:`marks_view` have no interval."""
 
 _UNKNOWN = "cannot be told"
 
@@ -60,13 +69,15 @@ def zones_view(zones: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
 
 
 def marks_view(marks: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
-    """One row per mark, in the order given."""
+    """One row per mark, in the order given; :data:`MARKS_NOTE` belongs to it."""
+    areas = list(zip(marks.area_mm2, marks.area_low_mm2, marks.area_high_mm2))
     return pd.DataFrame(
         {
             "mark": marks.mark_id,
             "what": marks.class_word,
             "zone": marks.zone.str.replace("_", " "),
-            "across": [format_length(v, units) for v in marks.eq_diam_mm],
+            "area": [format_estimate(estimate_of(*area), "area", units) for area in areas],
+            "across": [format_estimate(mark_diameter_mm(*area), "length", units) for area in areas],
             "long": [format_length(v, units) for v in marks.length_mm],
             "wide": [format_length(v, units) for v in marks.width_mm],
             "to running side": ["" if pd.isna(v) else format_length(v, units) for v in marks.dist_trace_mm],

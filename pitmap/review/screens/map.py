@@ -21,7 +21,7 @@ from ..device import chart_config
 from ..guard import sentences
 from ..parts import caution, choose_survey, tell_outdated
 from ..state import units
-from ..tables import lands_view, leak_words, marks_view, ratings_view, zones_view
+from ..tables import MARKS_NOTE, lands_view, leak_words, marks_view, ratings_view, zones_view
 
 __all__ = ["show"]
 
@@ -163,9 +163,9 @@ def _mark_row(inspection: Inspection, mark_id: int | None) -> None:
         st.caption("Click a ring to read its row.")
         return
     one = row.iloc[0]
+    shown = marks_view(row, units()).iloc[0]
     st.write(
-        f"**Mark {one.mark_id}**, {one.class_word}, {str(one.zone).replace('_', ' ')}: "
-        f"{one.eq_diam_mm:.2f} mm across, {one.area_mm2:.2f} mm2 ({one.area_low_mm2:.2f} to {one.area_high_mm2:.2f}), "
+        f"**Mark {one.mark_id}**, {one.class_word}, {shown.zone}: {shown.across} across, {shown.area} of area, "
         f"at x {one.x_mm:.1f}, y {one.y_mm:.1f} mm. {flag_words(int(one['flags'])).capitalize()}"
     )
 
@@ -189,6 +189,7 @@ def _tables(inspection: Inspection, key: str) -> None:
             marks_view(table, units()), hide_index=True, width="stretch", key=name,
             on_select=partial(_choose_row, key, name, mark_ids), selection_mode="single-row",
         )  # fmt: skip
+        st.caption(MARKS_NOTE)
     with lands:
         st.dataframe(lands_view(inspection.lands, units()), hide_index=True, width="stretch")
         st.caption("Metal that was not seen counts as damaged at the low end and as sound at the high end.")
