@@ -90,6 +90,17 @@ def test_pictures_side_by_side_are_not_parted_from_their_key(n_lines: int, tmp_p
 
 
 @needs_poppler
+@pytest.mark.parametrize("n_lines", range(4, 12))
+def test_words_to_a_picture_stand_on_its_page(n_lines: int, tmp_path: Path) -> None:
+    """Where two lines lack room under a picture it is drawn a little smaller."""
+    words = Paragraph(text="Lines are the zones of the drawing. " * 5, kind="note")
+    made = document(n_lines, picture(430), picture(20, is_key=True), words)
+    pages = pages_of(made, tmp_path)
+    (on,) = set(pictures_on_pages(made, tmp_path))
+    assert [k for k, page in enumerate(pages, 1) if "Lines are" in page] == [on]
+
+
+@needs_poppler
 def test_long_table_starts_under_its_heading_and_goes_on(tmp_path: Path) -> None:
     long = Table(head=TABLE.head, rows=TABLE.rows * 10, widths=TABLE.widths)
     pages = pages_of(document(20, long), tmp_path)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from itertools import takewhile
 from typing import Any
 
 from fpdf import FPDF
@@ -22,6 +23,8 @@ _FONT = "DejaVu"
 _BODY, _SMALL, _HEAD, _TITLE = 8.5, 7.5, 11.5, 17.0
 _CELL = _SMALL + 0.3
 _LINE = 4.1
+_LEAST_SCALE = 0.85
+"""Pictures are drawn so much smaller at most to keep the words to them on their page."""
 _GAP = 4.0
 _GREY = (70, 70, 70)
 _POINTS_PER_MM = 72 / 25.4
@@ -225,29 +228,42 @@ def _group(blocks: Sequence[Block]) -> list[list[Picture]]:
     return rows
 
 
-def _picture_height(pdf: _Page, picture: Picture) -> float:
-    width = pdf.epw * picture.width - _GAP * (picture.width < 0.99)
-    return width * picture.size_px[1] / picture.size_px[0] + 5 * bool(picture.caption)
+def _picture_width(pdf: _Page, picture: Picture) -> float:
+    return pdf.epw * picture.width - _GAP * (picture.width < 0.99)
 
 
-def _group_height(pdf: _Page, rows: Sequence[Sequence[Picture]]) -> float:
-    return sum(max(_picture_height(pdf, p) for p in row) + 1 for row in rows)
+def _picture_height(pdf: _Page, picture: Picture, scale: float = 1.0) -> float:
+    height = scale * _picture_width(pdf, picture) * picture.size_px[1] / picture.size_px[0]
+    return height + 5 * bool(picture.caption)
 
 
-def _pictures(pdf: _Page, pictures: Sequence[Picture]) -> None:
+def _group_height(pdf: _Page, rows: Sequence[Sequence[Picture]], scale: float = 1.0) -> float:
+    return sum(max(_picture_height(pdf, p, scale) for p in row) + 1 for row in rows)
+
+
+def _scale_for_words(pdf: _Page, rows: Sequence[Sequence[Picture]], after: Sequence[Block]) -> float:
+    """By how much pictures are drawn smaller, so that the notes after them stand on their page; 1 where that is too much."""
+    notes = takewhile(lambda b: isinstance(b, Paragraph) and b.kind == "note", after)
+    room = pdf.room() - sum(_paragraph_height(pdf, n) for n in notes if isinstance(n, Paragraph))
+    fixed = _group_height(pdf, rows, 0.0)
+    scale = (room - fixed) / (_group_height(pdf, rows) - fixed)
+    return scale if _LEAST_SCALE <= scale < 1 else 1.0
+
+
+def _pictures(pdf: _Page, pictures: Sequence[Picture], scale: float) -> None:
     """Pictures side by side, scaled to their shares of the page."""
     top, x = pdf.get_y(), pdf.l_margin
     for picture in pictures:
-        width = pdf.epw * picture.width - _GAP * (picture.width < 0.99)
+        width = scale * _picture_width(pdf, picture)
         pdf.image(io.BytesIO(picture.data), x=x, y=top, w=width, alt_text=picture.alt)
         if picture.caption:
             pdf.set_font(_FONT, "", _SMALL)
             pdf.set_text_color(*_GREY)
-            pdf.set_xy(x, top + _picture_height(pdf, picture) - 4.6)
+            pdf.set_xy(x, top + _picture_height(pdf, picture, scale) - 4.6)
             pdf.multi_cell(width, 3.6, picture.caption, align="L")
             pdf.set_text_color(0)
         x += pdf.epw * picture.width
-    pdf.set_y(top + max(_picture_height(pdf, p) for p in pictures) + 1)
+    pdf.set_y(top + max(_picture_height(pdf, p, scale) for p in pictures) + 1)
 
 
 def _blocks(pdf: _Page, blocks: Sequence[Block]) -> None:
@@ -260,8 +276,9 @@ def _blocks(pdf: _Page, blocks: Sequence[Block]) -> None:
             k += sum(map(len, rows)) - 1
             if pdf.room() < _group_height(pdf, rows):
                 pdf.add_page()
+            scale = _scale_for_words(pdf, rows, blocks[k:])
             for row in rows:
-                _pictures(pdf, row)
+                _pictures(pdf, row, scale)
         elif isinstance(block, Paragraph):
             leads = block.kind == "lead" and k < len(blocks) and isinstance(blocks[k], Table)
             if leads and pdf.room() < _kept(pdf, blocks[k - 1 :]):
