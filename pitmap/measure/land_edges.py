@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 
 from ..drawing import Drawing
 from ..errors import MeasurementError
-from .strip_sides import dense, strip_sides
+from .strip_sides import SIDE_OF_OPENING, dense, strip_sides
 
 __all__ = ["LandEdges", "find_land_edges", "land_metal", "nearest"]
 
@@ -129,5 +129,5 @@ def _kind_of_hole(ring: LinearRing, drawing: Drawing) -> str:
     middle = Polygon(ring).representative_point()
     for opening in drawing.openings:
         if opening.polygon.contains(middle):
-            return {"coolant": "coolant", "port": "running", "bore": "running"}.get(opening.kind, "hole")
+            return SIDE_OF_OPENING.get(opening.kind, "hole")
     return "hole"

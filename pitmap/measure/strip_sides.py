@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 from ..drawing import Drawing
 from ..errors import MeasurementError
 
-__all__ = ["StripSides", "dense", "strip_sides"]
+__all__ = ["SIDE_OF_OPENING", "StripSides", "dense", "strip_sides"]
 
 _STEP_MM = 0.05
 """Spacing of the points: the distance to the nearest one is off by under 0.3 um at 1 mm."""
@@ -24,7 +24,8 @@ _STEEP = 0.7
 choice: 45 degrees)."""
 _LOOK_MM = 0.5
 """Length over which that is judged: longer than the corners of a drawn curve, shorter than any end."""
-_SIDE_OF_OPENING = {"coolant": "coolant", "port": "running", "bore": "running"}
+SIDE_OF_OPENING = {"coolant": "coolant", "port": "running", "bore": "running"}
+"""Side of the land that the edge of an opening belongs to, by its kind; other kinds are holes in the land."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -83,7 +84,7 @@ def strip_sides(outline_xy: NDArray[np.float64], line: BaseGeometry, drawing: Dr
         on_it = shapely.distance(shapely.points(points), opening.polygon.exterior) <= _ON_EDGE_MM
         if not on_it.any():
             continue
-        side = _SIDE_OF_OPENING.get(opening.kind, "")
+        side = SIDE_OF_OPENING.get(opening.kind, "")
         is_given |= on_it
         is_running[on_it], is_coolant[on_it] = side == "running", side == "coolant"
         if not side:

@@ -110,9 +110,8 @@ class Fit:
         held, precision = np.zeros(11), self.priors.precision(max(size_wh))
         held[6:9] = precision[6:9]
         pull = self.priors.pull(self.view, size_wh)
-        free = np.linalg.inv(self.covariance) - np.diag(held)
-        scale = 1 / np.sqrt(np.maximum(np.diag(free), 1e-12))
-        covariance = np.linalg.inv(free * scale[:, None] * scale + 1e-9 * np.eye(11)) * scale[:, None] * scale
+        scale, scaled = _balanced(np.linalg.inv(self.covariance) - np.diag(held))
+        covariance = np.linalg.inv(scaled) * scale[:, None] * scale
         moved = -covariance @ (held * pull)
         return moved[7:9] - pull[7:9], covariance[7:9, 7:9]
 
@@ -126,6 +125,12 @@ class Fit:
             covariance=self.covariance * np.outer(per, per),
             blur_px=self.blur_px * factor,
         )
+
+
+def _balanced(information: NDArray) -> tuple[NDArray, NDArray]:
+    """Scale of each parameter, and the information about the parameters so scaled, damped enough to be inverted."""
+    scale = 1 / np.sqrt(np.maximum(np.diag(information), 0) + 1e-12)
+    return scale, information * scale[:, None] * scale + 1e-9 * np.eye(len(scale))
 
 
 def _solve(
@@ -151,10 +156,9 @@ def _solve(
     weighted = fit.rows * (robust / variance)[:, None]
     information = weighted.T @ fit.rows + np.diag(priors.precision(max(size_wh)))
     right = weighted.T @ fit.offset_px + priors.precision(max(size_wh)) * priors.pull(view, size_wh)
-    scale = 1 / np.sqrt(np.diag(information) + 1e-12)
-    scaled = information * scale[:, None] * scale
-    step = scale * np.linalg.solve(scaled + 1e-9 * np.eye(11), scale * right)
-    covariance = np.linalg.inv(scaled + 1e-9 * np.eye(11)) * scale[:, None] * scale
+    scale, scaled = _balanced(information)
+    step = scale * np.linalg.solve(scaled, scale * right)
+    covariance = np.linalg.inv(scaled) * scale[:, None] * scale
     return step, covariance, robust
 
 
