@@ -300,10 +300,10 @@ def test_a_score_is_in_no_doubt() -> None:
 
 
 def test_doubt_between_two_kinds_of_sealing_metal_is_none() -> None:
-    """Bright metal or heat film, 45 to 45, with a chance of 0.05 each of a pit and of metal not reached."""
+    """Bright metal or heat film, 48 to 48, with a chance of 0.01 each of a pit and of metal not reached."""
     drawing = ring_plate()
     m = blank(drawing)
-    of = {SurfaceClass.SOUND: 0.45, TINT: 0.45, PIT: 0.04, UNCUT: 0.04, STAIN: 0.02}
+    of = {SurfaceClass.SOUND: 0.48, TINT: 0.48, PIT: 0.01, UNCUT: 0.01, STAIN: 0.02}
     probabilities = np.zeros((len(PROBABILITY_CLASSES), *m.codes.shape), np.float16)
     for k, code in enumerate(PROBABILITY_CLASSES):
         probabilities[k][m.codes > 0] = of.get(code, 0.0)

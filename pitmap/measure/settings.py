@@ -34,7 +34,8 @@ class MeasureSettings:
         Mean confidence under which a mark is flagged.
     may_break, surely_breaks : float
         For the sound width: metal that is read as sound, but has at least the first chance of making no contact, may be
-        damaged; metal that is read as damaged with less than the second may be sound (house choice).
+        damaged; metal that is read as damaged with less than the second may be sound (house choice: the low end is the
+        one that hurts when it is wrong, so it gives way sooner).
     n_resolved_px : float
         A mark needs this many photo pixels across to be measured (house choice, three).
     errors : ErrorModel
@@ -46,7 +47,7 @@ class MeasureSettings:
     n_places: int = 5
     place_spacing_mm: float = 8.0
     low_confidence: float = 0.6
-    may_break: float = 0.1
+    may_break: float = 0.03
     surely_breaks: float = 0.9
     n_resolved_px: float = 3.0
     errors: ErrorModel = field(default_factory=ErrorModel)
