@@ -13,7 +13,7 @@ from ..errors import InputError
 from ..measure import SEEN_METAL, drawn_area, must_change
 from ..surface import ClassMap
 from .guard import sentences
-from .parts import plain
+from .plain_text import plain
 from .state import signing_book
 
 __all__ = ["PAINTABLE", "Stroke", "correct"]

@@ -11,6 +11,7 @@ import streamlit as st
 from streamlit.runtime.scriptrunner_utils.exceptions import RerunException, StopException
 
 from ..errors import PitmapError
+from .plain_text import plain
 
 __all__ = ["guarded", "sentences"]
 
@@ -44,7 +45,7 @@ def sentences() -> Iterator[None]:
     except (RerunException, StopException):
         raise
     except PitmapError as error:
-        st.error(_on_the_page(str(error)), icon=":material/error:")
+        st.error(plain(_on_the_page(str(error))), icon=":material/error:")
     except Exception:
         _LOG.exception("unexpected error on a page")
         st.error(

@@ -14,6 +14,7 @@ from ..errors import InputError
 from ..estimate import Estimate
 from ..stock import CAUTION
 from ..units import parse_length
+from .plain_text import plain
 from .state import Place, book, go_to, here
 
 __all__ = [
@@ -21,19 +22,11 @@ __all__ = [
     "choose_face",
     "choose_survey",
     "measured_length",
-    "plain",
     "rests_on",
     "stage_word",
     "survey_labels",
     "tell_outdated",
 ]
-
-
-def plain(text: str) -> str:
-    """Text of people, shown as it is: nothing in it is taken for markup."""
-    for mark in "\\`*_{}[]()#+-.!|<>~$:":
-        text = text.replace(mark, "\\" + mark)
-    return text
 
 
 def stage_word(stage: str) -> str:
@@ -55,7 +48,7 @@ def tell_outdated(survey: Survey) -> None:
     from .cached import outdated_of
 
     for sentence in outdated_of(survey):
-        st.warning(sentence, icon=":material/history:")
+        st.warning(plain(sentence), icon=":material/history:")
 
 
 def survey_labels(surveys: Sequence[Survey]) -> dict[int, str]:

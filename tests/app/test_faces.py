@@ -186,4 +186,4 @@ def test_notes_on_a_drawing_name_faces_as_they_were_written(empty_book: Casebook
     test = page("drawing", job_id=1, plate_id=1, face_id=1, blank_plate_2=begun).run()
     begun_there, has_none = (i.value for i in test.info)
     assert begun_there.startswith(r"Not kept yet on face B\*2\*: a drawing")
-    assert has_none.startswith(r"plate T\-1, face A\*1\*\: has no drawing")
+    assert has_none.startswith(r"plate T-1, face A\*1\*: has no drawing")

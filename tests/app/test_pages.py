@@ -256,7 +256,7 @@ def test_words_of_people_are_shown_as_they_are_and_never_as_markup(own_book: Cas
     photo = own_book.photos(survey)[0]
     own_book.add_photo(survey, own_book.read_file(photo.sha256) + b" ", "a*2*_$5$.jpg")
     names = [m.value for m in page("photos", **place_of(survey)).run().markdown]
-    assert any(r"**a\*2\*\_\$5\$\.jpg**" in name for name in names)
+    assert any(r"**a\*2\*\_\$5\$.jpg**" in name for name in names)
     edit = {"polygon_mm": [[-10, 60], [10, 60], [10, 70]], "only": []}
     own_book.add_edit(
         own_book.inspections(survey)[-1], "erase", class_code=int(SurfaceClass.SOUND), shape=edit, reason=":red[ink]"
@@ -266,6 +266,31 @@ def test_words_of_people_are_shown_as_they_are_and_never_as_markup(own_book: Cas
     own_book.sign_off(survey, "flat to $5$ and *clean*")
     (said,) = [s.value for s in page("checklist", **place_of(survey)).run().success]
     assert said.endswith(r"flat to \$5\$ and \*clean\*")
+
+
+@pytest.mark.parametrize(
+    ("text", "escaped"),
+    [
+        ("a*2*_$5$_<b>.png", r"a\*2\*\_\$5\$\_\<b>.png"),
+        ("__init__ of bolt_03", r"\_\_init\_\_ of bolt_03"),
+        ("Your name: :red[ink] at 12:30", r"Your name: \:red\[ink\] at 12:30"),
+        ("- one\n2. two\n10.5 mm", "\\- one\n2\\. two\n10.5 mm"),
+        ("    # four spaces", r"\# four spaces"),
+        ("&copy; Able & Sons", r"\&copy; Able & Sons"),
+    ],
+)
+def test_plain_text_escapes_markup_and_leaves_sentences_alone(text: str, escaped: str) -> None:
+    from pitmap.review.plain_text import plain
+
+    assert plain(text) == escaped
+
+
+def test_error_shows_the_name_in_it_as_it_is(own_book: Casebook) -> None:
+    survey = survey_of(own_book, "intake")
+    test = page("photos", **place_of(survey)).run()
+    test.file_uploader[0].set_value([("a*2*_$5$_<b>.png", b"no picture", "image/png")]).run()
+    (said,) = [e.value for e in test.error]
+    assert said.startswith(r"a\*2\*\_\$5\$\_\<b>.png: ")
 
 
 def test_why_of_one_map_is_not_in_the_form_of_the_next(own_book: Casebook) -> None:

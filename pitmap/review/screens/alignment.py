@@ -16,6 +16,7 @@ from ..cached import drawn, face_drawing, laid_on, photo_of
 from ..guard import sentences
 from ..parts import caution, choose_survey
 from ..picking import Mark, Picker
+from ..plain_text import plain
 from ..state import units
 from ..tables import regions_view
 
@@ -53,7 +54,7 @@ def _as_found(ref: PhotoRef, face: Face, drawing: Drawing) -> None:
     try:
         alignment = laid_on(ref, face)
     except AlignmentRefused as error:
-        st.warning(f"Refused: {error}", icon=":material/block:")
+        st.warning(plain(f"Refused: {error}"), icon=":material/block:")
         st.write(
             "Nothing is guessed. Take another photo, or pick four places by hand in the tab beside this one."
         )
@@ -70,7 +71,7 @@ def show_alignment(ref: PhotoRef, drawing: Drawing, alignment) -> None:  # type:
         icon=":material/check:",
     )
     for opening in alignment.displaced:
-        st.warning(opening.sentence(units()), icon=":material/rule:")
+        st.warning(plain(opening.sentence(units())), icon=":material/rule:")
     st.image(alignment_picture(photo_of(ref).rgb, drawing, alignment, 1600), width="stretch")
     st.caption(
         "Yellow: edges of the metal. Blue: seal land. They must lie on the edges of the face, not of the bench."
@@ -99,7 +100,7 @@ def _by_hand(
     centres = {o.name: (o.polygon.centroid.x, o.polygon.centroid.y) for o in drawing.openings}
     # the drawing may have been changed since: an opening that it no longer has is no place to go by
     if gone := [n for n in picks if n not in centres]:
-        st.warning(f"No longer in the drawing, so not picked any more: {', '.join(gone)}.")
+        st.warning(plain(f"No longer in the drawing, so not picked any more: {', '.join(gone)}."))
         picks = {n: place for n, place in picks.items() if n in centres}
     names = [n for n in centres if n not in picks] or list(centres)
     picker = Picker(photo_of(ref).rgb, f"pick_{ref.id}")
@@ -116,7 +117,7 @@ def _by_hand(
         st.image(picture, width="stretch")
     with left:
         picker.show([Mark(x, y) for x, y in picks.values()])
-    st.write(f"{len(picks)} picked: {', '.join(picks) or 'none yet'}")
+    st.write(plain(f"{len(picks)} picked: {', '.join(picks) or 'none yet'}"))
     one, two = st.columns(2)
     if picks and one.button("Take the last one back", key=f"undo_pick_{ref.id}"):
         st.session_state[key] = dict(list(picks.items())[:-1])
@@ -127,7 +128,7 @@ def _by_hand(
     try:
         alignment = laid_on(ref, face, rows)
     except AlignmentRefused as error:
-        st.warning(f"Refused: {error}", icon=":material/block:")
+        st.warning(plain(f"Refused: {error}"), icon=":material/block:")
         return
     show_alignment(ref, drawing, alignment)
     if survey.state == "open" and two.button("Map the face with this alignment", type="primary"):

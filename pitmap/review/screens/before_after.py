@@ -24,6 +24,7 @@ from ..cached import drawn, face_comparison, face_drawing, face_series
 from ..device import chart_config, is_phone
 from ..guard import sentences
 from ..parts import caution, choose_face, rests_on, stage_word
+from ..plain_text import plain
 from ..state import units
 
 __all__ = ["show"]
@@ -44,7 +45,7 @@ def show() -> None:
     with sentences():
         comparison = face_comparison(face, job, plate)
         for problem in comparison.problems:
-            st.warning(problem)
+            st.warning(plain(problem))
         inspections = [i for _, i in series]
         k = st.selectbox(
             "Compare",

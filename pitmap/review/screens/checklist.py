@@ -11,7 +11,8 @@ from ...casebook.checklists import STEPS
 from ...errors import InputError
 from ...workflow import left_open, newest_inspection
 from ..guard import sentences
-from ..parts import caution, choose_survey, plain, stage_word, tell_outdated
+from ..parts import caution, choose_survey, stage_word, tell_outdated
+from ..plain_text import plain
 from ..state import go_to, signing_book
 
 __all__ = ["show"]
@@ -74,7 +75,7 @@ def _item(kept: Casebook, item: ChecklistItem, is_open: bool) -> None:
     if item.state == "not needed":
         right.caption(plain(f"not needed: {item.note}"))
     elif item.state == "done":
-        right.caption(f"{item.changed_by}, {item.changed_at:%Y-%m-%d %H:%M} UTC")
+        right.caption(plain(f"{item.changed_by}, {item.changed_at:%Y-%m-%d %H:%M} UTC"))
     elif is_open:
         with right.popover("Not needed"):
             why = st.text_input("Why", key=f"why_{item.id}", max_chars=300)
@@ -158,7 +159,7 @@ def _job(kept: Casebook, job: Job) -> None:
         "done or not needed."
     )
     if open_still := left_open(kept, job):
-        lines = "\n".join(f"- {sentence}" for sentence in open_still)
+        lines = "\n".join(f"- {plain(sentence)}" for sentence in open_still)
         st.warning(f"Released now, the job leaves this open:\n{lines}", icon=":material/warning:")
     with st.form("release"):
         statement = st.text_area(

@@ -21,6 +21,7 @@ from ..device import chart_config
 from ..guard import sentences
 from ..kept_form import KeptForm
 from ..parts import caution, choose_survey
+from ..plain_text import plain
 from ..state import units
 
 __all__ = ["show"]
@@ -134,7 +135,7 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
                 st.rerun()
         elif last and not form.is_late:
             tied = _tied(inspection).get(last.id, {})
-            said.success(f"kept: {_amount(last)}{_where(last, tied)}", icon=":material/check:")
+            said.success(plain(f"kept: {_amount(last)}{_where(last, tied)}"), icon=":material/check:")
 
 
 def _kind_box(label: str, *, value: str, key: str) -> str:
@@ -198,7 +199,7 @@ def _many(kept: Casebook, plate: Plate, face: Face, survey: Survey, inspection: 
             keep_readings(kept, survey, mine, inspection, drawing=face_drawing(face))
             st.session_state[slot] += 1
             for problem in sheet.problems:
-                st.warning(problem)
+                st.warning(plain(problem))
             tell = st.success if len(mine) else st.warning
             tell(
                 f"{len(mine)} readings of this face and stage kept; {len(sheet) - len(mine)} of others left out."

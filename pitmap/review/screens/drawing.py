@@ -27,7 +27,8 @@ from ...workflow import save_drawing
 from ..cached import face_drawing
 from ..device import chart_config
 from ..guard import sentences
-from ..parts import caution, plain
+from ..parts import caution
+from ..plain_text import plain
 from ..remembered import recall, remember
 from ..state import book, go_to, here
 from .drawing_edit import editor, is_begun, key_of
@@ -169,13 +170,13 @@ def _look(drawing: Drawing) -> None:
     findings = _findings(key_of(drawing), drawing)
     st.plotly_chart(_figure(drawing, findings), width="stretch", config=chart_config())
     st.caption(
-        f"{drawing.name}, {drawing.thickness_mm:g} mm thick, {len(drawing.openings)} openings. "
+        f"{plain(drawing.name)}, {drawing.thickness_mm:g} mm thick, {len(drawing.openings)} openings. "
         + ", ".join(f"{n.replace('_', ' ')} {z.area / 100:.1f} cm2" for n, z in drawing.zones.items())
     )
     if not findings:
         st.write(":material/check: The check found nothing.")
     for f in findings:
-        st.write(f"{_ICONS[f.severity]} {f.element}: {f.text}")
+        st.write(f"{_ICONS[f.severity]} {plain(f'{f.element}: {f.text}')}")
 
 
 @st.cache_resource(max_entries=16, show_spinner=False)

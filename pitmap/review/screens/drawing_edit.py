@@ -16,6 +16,7 @@ from ...drawing.edit import Replay, Step
 from ...errors import DrawingError, InputError, PitmapError
 from ...workflow import save_drawing
 from ..guard import sentences
+from ..plain_text import plain
 from ..remembered import recall, remember
 from .drawing_desk import TOOLS, Desk, changed
 from .drawing_fields import unit_word
@@ -233,9 +234,9 @@ def _chosen_place(ed: Editor) -> tuple[float, float] | None:
 def _state_line(ed: Editor) -> None:
     desk = ed.desk
     if desk.refused:
-        st.error(desk.refused, icon=":material/error:")
+        st.error(plain(desk.refused), icon=":material/error:")
     elif desk.said:
-        st.caption(f":material/check: {desk.said}")
+        st.caption(f":material/check: {plain(desk.said)}")
     n = desk.history.n_done
     if n:
         st.markdown(f":orange-badge[{n} change{'s' if n > 1 else ''} not kept yet]")
@@ -248,12 +249,12 @@ def _checked(ed: Editor, findings: list[Finding]) -> None:
     if not findings:
         st.write(":material/check: The check found nothing.")
     for f in findings:
-        st.write(f"{_ICONS[f.severity]} {f.element}: {f.text}")
+        st.write(f"{_ICONS[f.severity]} {plain(f'{f.element}: {f.text}')}")
     if st.button("Keep this drawing", type="primary", key=ed.name("keep"), width="stretch"):
         keep(ed)
     if ed.desk.history.steps:
         with st.expander("What was changed"):
-            for k, text in enumerate(ed.desk.told, 1):
+            for k, text in enumerate(map(plain, ed.desk.told), 1):
                 st.write(f"{k}. {text}" if k <= ed.desk.history.n_done else f"{k}. ~~{text}~~ (taken back)")
             st.button("Drop all changes", key=ed.name("drop"), on_click=_drop, args=(ed,))
 

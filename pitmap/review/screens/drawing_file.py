@@ -25,6 +25,7 @@ from ...drawing import (
 from ...drawing.beside import Beside, read_beside
 from ...errors import InputError
 from ..guard import sentences
+from ..plain_text import plain
 from .drawing_figure import Marks, edit_picture, whole_plate
 
 __all__ = ["file_tab"]
@@ -110,5 +111,5 @@ def _dxf(keep: Callable[[Drawing], None], path: Path, face_id: int) -> None:
     )  # fmt: skip
     found = import_dxf(path, beside=replace(beside, roles=chosen))
     for note in found.notes:
-        st.caption(note)
+        st.caption(plain(note))
     _offer(keep, found.drawing, face_id)

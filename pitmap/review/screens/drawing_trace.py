@@ -13,6 +13,7 @@ from ...errors import InputError, PitmapError
 from ...report.alignment_picture import shrunk
 from ..cached import photo_of
 from ..guard import sentences
+from ..plain_text import plain
 from ..remembered import recall, remember
 from .trace_desk import MOST_PHOTOS, Desk, checked_wish, keep_source, sources, traced
 from .trace_holes import click_holes
@@ -51,7 +52,7 @@ def trace_tab(kept: Casebook, plate: Plate, face: Face) -> None:
             return
         trace = traced(desk.wanted)
         if isinstance(trace, str):
-            st.error(trace[:1].upper() + trace[1:], icon=":material/block:")
+            st.error(plain(trace[:1].upper() + trace[1:]), icon=":material/block:")
             _what_helps()
             return
         if desk.wanted.photos != desk.photos or desk.wanted.clicks != desk.common_clicks(desk.wanted.sheet):
@@ -102,7 +103,7 @@ def _photos(kept: Casebook, plate: Plate, face: Face, desk: Desk, slot: str) -> 
                 f"{one.name}: kept, but {MOST_PHOTOS} photos are used already; leave one out to use it"
             )
     for text in st.session_state.get(f"trace_refused_{face.id}", ()):
-        st.error(text, icon=":material/error:")
+        st.error(plain(text), icon=":material/error:")
     known = sources(kept, plate, face)
     key = f"trace_photos_{face.id}"
     if tuple(new) != desk.photos:

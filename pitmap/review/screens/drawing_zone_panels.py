@@ -14,6 +14,7 @@ from shapely.affinity import affine_transform
 from ...drawing import ZONE_NAMES, Drawing, LookAlike, TrochoidFit, fit_trochoid, look_alikes
 from ...drawing.edit import Step, band_rule, closed_curve, corners_of, judge_fit, land_width, trace_numbers
 from ...errors import DrawingError, MeasurementError, PitmapError
+from ..plain_text import plain
 from .drawing_desk import Choices
 from .drawing_fields import shown_mm, typed_deg, typed_mm, unit_word
 from .drawing_fit_table import fit_table
@@ -88,7 +89,7 @@ def _trace_clicks(ed: Editor) -> NDArray[np.float64] | None:
         fit_table(fit, "typed" if offset_text.strip() else "not known")
         judge_fit(fit)
     except (MeasurementError, DrawingError) as error:
-        st.warning(str(error), icon=":material/block:")
+        st.warning(plain(str(error)), icon=":material/block:")
     else:
         t = fit.trochoid
         if st.button("Use this bore trace", type="primary", key=ed.name("use_fit"), width="stretch"):
@@ -185,7 +186,7 @@ def land(ed: Editor) -> NDArray[np.float64] | None:
         try:
             return np.asarray(closed_curve(ed.desk.clicks, "edge").exterior.coords)
         except DrawingError as error:
-            st.warning(str(error), icon=":material/block:")
+            st.warning(plain(str(error)), icon=":material/block:")
     return None
 
 

@@ -19,7 +19,8 @@ from ...units import parse_length
 from ..cached import face_drawing
 from ..guard import sentences
 from ..kept_form import KeptForm
-from ..parts import caution, measured_length, plain, stage_word, survey_labels
+from ..parts import caution, measured_length, stage_word, survey_labels
+from ..plain_text import plain
 from ..state import book, go_to, here
 from .jobs_events import event_labels, leave_out_event
 

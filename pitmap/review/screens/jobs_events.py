@@ -13,7 +13,7 @@ from ...errors import InputError
 from ...units import format_depth
 from ..guard import sentences
 from ..kept_form import KeptForm
-from ..parts import plain
+from ..plain_text import plain
 from ..state import units
 
 __all__ = ["event_labels", "leave_out_event"]

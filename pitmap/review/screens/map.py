@@ -20,6 +20,7 @@ from ..corrections import PAINTABLE, Stroke, correct
 from ..device import chart_config
 from ..guard import sentences
 from ..parts import caution, choose_survey, tell_outdated
+from ..plain_text import plain
 from ..state import units
 from ..tables import MARKS_NOTE, lands_view, leak_words, marks_view, ratings_view, zones_view
 
@@ -62,7 +63,7 @@ def show() -> None:
         )
     _tables(inspection, key)
     for note in inspection.notes:
-        st.caption(note)
+        st.caption(plain(note))
     caution()
 
 
@@ -89,7 +90,7 @@ def _headline(inspection: Inspection) -> None:
     if leak:
         st.warning(leak, icon=":material/water_drop:")
     for finding in inspection.findings:
-        st.caption(finding)
+        st.caption(plain(finding))
 
 
 def _picture(inspection: Inspection, drawing: Drawing, key: str) -> Stroke | None:

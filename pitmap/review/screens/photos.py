@@ -10,7 +10,8 @@ from ...report.alignment_picture import findings_picture
 from ...workflow import keep_photo, map_survey
 from ..cached import gate, photo_of
 from ..guard import sentences
-from ..parts import caution, choose_survey, plain, tell_outdated
+from ..parts import caution, choose_survey, tell_outdated
+from ..plain_text import plain
 
 __all__ = ["show"]
 
@@ -56,7 +57,7 @@ def _bring_in(kept: Casebook, survey: Survey) -> None:
         shot = st.camera_input("Camera", key=f"camera_{survey.id}_{round_}")
     refused = f"upload_refused_{survey.id}"
     for text in st.session_state.get(refused, ()):
-        st.error(text, icon=":material/error:")
+        st.error(plain(text), icon=":material/error:")
     taken = [*(files or []), *([shot] if shot else [])]
     if not taken:
         return
@@ -79,7 +80,7 @@ def _one(kept: Casebook, survey: Survey, ref: PhotoRef) -> None:
         with right:
             st.markdown(f"**{plain(ref.name)}**: {_WORDS[report.severity]}")
             for finding in report.findings:
-                st.write(f"{_ICONS[finding.severity]} {finding.text}")
+                st.write(f"{_ICONS[finding.severity]} {plain(finding.text)}")
             if survey.state == "open" and st.button("Leave this photo out", key=f"withdraw_{ref.id}"):
                 kept.withdraw(ref, "left out by the user")
                 st.rerun()
@@ -102,7 +103,7 @@ def _map(kept: Casebook, survey: Survey, plate: Plate, face: Face) -> None:
             )  # fmt: skip
         except AlignmentRefused as error:
             bar.empty()
-            st.warning(f"{error}", icon=":material/align_justify_center:")
+            st.warning(plain(str(error)), icon=":material/align_justify_center:")
             st.write("Take another photo, or pick four places by hand on the Alignment page.")
             return
         from ..router import page_named

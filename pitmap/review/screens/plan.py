@@ -17,6 +17,7 @@ from ..device import chart_config
 from ..guard import sentences
 from ..kept_form import KeptForm
 from ..parts import choose_face, measured_length, rests_on
+from ..plain_text import plain
 from ..state import units
 from ..tables import steps_view
 
@@ -65,9 +66,9 @@ def _verdict(plan: StockPlan) -> None:
     with st.container(border=True):
         st.subheader(plan.verdict.headline)
         for reason in plan.verdict.reasons:
-            st.write(reason)
+            st.write(plain(reason))
     if plan.problems:
-        st.warning("\n".join(f"- {problem}" for problem in plan.problems))
+        st.warning("\n".join(f"- {plain(problem)}" for problem in plan.problems))
 
 
 def _what_if(plan: StockPlan, face: Face) -> None:
@@ -142,7 +143,7 @@ def _curves(plan: StockPlan) -> None:
     st.dataframe(pd.DataFrame(needed), hide_index=True, width="stretch")
     # a cell would cut the reason off
     for why in dict.fromkeys(n.stock_um.reason for n in plan.needed if not n.stock_um.is_known):
-        st.caption(f"Not known: {why}.")
+        st.caption(plain(f"Not known: {why}."))
     system = units()
     for figure in drawn("curves", (plan,), (system,), lambda: curve_figures(plan, system)):
         st.plotly_chart(figure, width="stretch", config=chart_config(zooms=False))
@@ -153,9 +154,9 @@ def _curves(plan: StockPlan) -> None:
 def _rules(plan: StockPlan) -> None:
     st.subheader("Limits")
     for finding in plan.verdict.findings:
-        st.write(f"{_STATUS[finding.status]} {finding.sentence}")
+        st.write(f"{_STATUS[finding.status]} {plain(finding.sentence)}")
         if finding.source:
-            st.caption(f"limit from: {finding.source}")
+            st.caption(plain(f"limit from: {finding.source}"))
     if plan.budget:
         system = units()
         figure = drawn("budget", (plan,), (system,), lambda: budget_figure(plan, system))
@@ -206,7 +207,9 @@ def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
                 labels = ", ".join(LIMIT_TEXT[name][1] for name in wrong)
                 st.error(f"Nothing is kept yet. To be corrected above: {labels}.", icon=":material/error:")
             for name, why in wrong.items():
-                beside[name].error(f"{LIMIT_TEXT[name][1].capitalize()}: {why}", icon=":material/error:")
+                beside[name].error(
+                    plain(f"{LIMIT_TEXT[name][1].capitalize()}: {why}"), icon=":material/error:"
+                )
 
 
 def _housing(kept: Casebook, plate: Plate, face: Face) -> None:

@@ -12,6 +12,7 @@ from ...tracing.same_holes import carried_places, check_same_holes
 from ..cached import photo_of
 from ..device import is_phone
 from ..picking import Mark, Picker, marked
+from ..plain_text import plain
 from .trace_desk import Desk, Source
 
 __all__ = ["click_holes"]
@@ -66,7 +67,7 @@ def click_holes(face: Face, desk: Desk, put: Callable[[Desk], None]) -> None:
             try:
                 check_same_holes(first, places)
             except MeasurementError as error:
-                st.warning(f"Photo {photos.index(photo) + 1}: {error}", icon=":material/rule:")
+                st.warning(plain(f"Photo {photos.index(photo) + 1}: {error}"), icon=":material/rule:")
         _buttons(face, desk, photo, places, suggested, following, put)
     with right:
         _beside(desk, photo, first, following)

@@ -32,6 +32,7 @@ from ...workflow import save_drawing
 from ..cached import laid_on, photo_of
 from ..guard import sentences
 from ..picking import Curve, Kind, Mark, Picker
+from ..plain_text import plain
 from ..remembered import remember
 from ..state import units
 from .alignment import show_alignment
@@ -81,7 +82,7 @@ def _look(face: Face, desk: Desk, trace: Trace, put: Put) -> Drawing:
             "large or too small."
         )
     for note in trace.notes:
-        st.write(f":material/info: {note[:1].upper()}{note[1:]}")
+        st.write(f":material/info: {plain(note[:1].upper() + note[1:])}")
     which = 0
     if wanted.photos[1:]:
         which = st.segmented_control(
@@ -109,7 +110,7 @@ def _look(face: Face, desk: Desk, trace: Trace, put: Put) -> Drawing:
             "left out (red); click it again to have it back."
         )
         if desk.left_out:
-            st.write(f"Left out: {', '.join(desk.left_out)}")
+            st.write(plain(f"Left out: {', '.join(desk.left_out)}"))
         st.write(
             "What is missing can be added in the editor once the drawing is kept. Measure one size that was not typed, such "
             "as another distance of two holes, and compare it with the table."
@@ -204,8 +205,8 @@ def _edges_key(drawing: Drawing) -> str:
 @st.cache_resource(max_entries=8, show_spinner="Looking for other ways to lay the plate on itself ...")
 def _poses(key: str, _drawing: Drawing) -> tuple[list[Finding], tuple[LookAlike, ...]]:
     """What rests on outline and openings alone, and takes a second."""
-    plain = check_drawing(_drawing, poses=False)
-    return [f for f in check_drawing(_drawing) if f not in plain], look_alikes(_drawing)
+    by_itself = check_drawing(_drawing, poses=False)
+    return [f for f in check_drawing(_drawing) if f not in by_itself], look_alikes(_drawing)
 
 
 def _keep(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing) -> None:
@@ -214,7 +215,7 @@ def _keep(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing
     if not findings:
         st.write(":material/check: The check found nothing.")
     for f in findings:
-        st.write(f"{_ICONS[f.severity]} {f.element}: {f.text}")
+        st.write(f"{_ICONS[f.severity]} {plain(f'{f.element}: {f.text}')}")
     if alike:
         nearest = max(alike, key=lambda a: a.edge_share)
         st.caption(
@@ -260,7 +261,7 @@ def _try(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing)
     try:
         alignment = laid_on(ref, face)  # type: ignore[arg-type]
     except AlignmentRefused as error:
-        st.warning(f"Refused: {error}", icon=":material/block:")
+        st.warning(plain(f"Refused: {error}"), icon=":material/block:")
         st.image(shrunk(photo_of(ref).rgb, 1100)[0], width="stretch")  # type: ignore[arg-type]
         return
     show_alignment(ref, drawing, alignment)  # type: ignore[arg-type]

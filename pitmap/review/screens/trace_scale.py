@@ -12,6 +12,7 @@ import streamlit as st
 from ...casebook import Face, Plate
 from ...errors import InputError
 from ...units import parse_length
+from ..plain_text import plain
 from .trace_desk import Desk
 
 __all__ = ["Typed", "known_distance", "plate_fields"]
@@ -67,7 +68,7 @@ def length_field(
     try:
         length = parse_length(text, to="mm")
     except InputError as error:
-        place.error(f"{label}: {error}")
+        place.error(plain(f"{label}: {error}"))
         return None
     if not least <= length <= most:
         place.error(f"{label}: {length:g} mm is not between {least:g} and {most:g} mm; is the unit right?")

@@ -16,6 +16,7 @@ from ...errors import PitmapError
 from ...tracing import Trace
 from ..cached import photo_of
 from ..picking import Curve, Mark, Picker
+from ..plain_text import plain
 from .drawing_fields import typed_mm, unit_word
 from .drawing_fit_table import fit_table
 from .trace_desk import Desk
@@ -68,7 +69,7 @@ def fit_track(face: Face, desk: Desk, trace: Trace, drawing: Drawing, put: Calla
         if fit is not None:
             fit_table(fit, "fitted" if offset is None else "typed")
         if refused:
-            st.error(refused[:1].upper() + refused[1:], icon=":material/error:")
+            st.error(plain(refused[:1].upper() + refused[1:]), icon=":material/error:")
         if fit is not None and not refused:
             drawing = _drawn(drawing, fit, inner, outer)
     with left:
