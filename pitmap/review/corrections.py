@@ -12,9 +12,11 @@ from ..classes import CLASS_WORDS, SurfaceClass
 from ..errors import InputError
 from ..measure import SEEN_METAL, drawn_area, must_change
 from ..surface import ClassMap
+from ..units import format_area
 from .guard import sentences
 from .plain_text import plain
-from .state import signing_book
+from .sent_forms import claim, send
+from .state import signing_book, units
 
 __all__ = ["PAINTABLE", "Stroke", "correct"]
 
@@ -63,12 +65,15 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
     st.write(
         "Choose *outline* or *brush* beside the map and draw on it; then say what it is."
         if stroke is None
-        else f"Drawn: {drawn_area(stroke.path_mm, stroke.width_mm).area:.1f} mm2. Now say what it is."
+        else f"Drawn: {format_area(drawn_area(stroke.path_mm, stroke.width_mm).area, units())}. Now say what it is."
     )
     # Of this map, and numbered so that what was typed for one change is not there for the next. The version of the map is
     # no part of it: a form that is sent after somebody else's change must still arrive.
     number = f"corrections_{seen.id}"
-    with st.form(f"correct_{seen.id}_{st.session_state.setdefault(number, 0)}", border=False):
+    slot = f"correct_{seen.id}_{st.session_state.setdefault(number, 0)}"
+    claim(slot)
+    fields = {"Or type the corners in mm": f"corners_{slot}", "Why": f"why_{slot}"}
+    with st.form(slot, border=False):
         # before the first lap nothing is cut, so nothing can be left uncut
         paintable = [c for c in PAINTABLE if c != SurfaceClass.UNCUT or class_map.stage.is_lapped]
         words = {SurfaceClass.SOUND: "sound: erase what is there", **{c: CLASS_WORDS[c] for c in paintable}}
@@ -82,9 +87,10 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
             "Sound leaves metal that was not seen as it is. If you have looked at it on the plate and it is sound, choose "
             f"*only what is shown as {CLASS_WORDS[SurfaceClass.UNSEEN]}*, and say so under Why."
         )
-        typed = st.text_input("Or type the corners in mm", placeholder="x y, x y, x y (instead of drawing)")
-        reason = st.text_input("Why", placeholder="marker pen, not a pit", max_chars=300)
-        if st.form_submit_button("Change the map", type="primary"):
+        corners, why = fields
+        typed = st.text_input(corners, placeholder="x y, x y, x y (instead of drawing)", key=fields[corners])
+        reason = st.text_input(why, placeholder="marker pen, not a pit", max_chars=300, key=fields[why])
+        if st.form_submit_button("Change the map", type="primary", on_click=send, args=(slot, fields)):
             with sentences():
                 if typed.strip():
                     if stroke is not None:

@@ -12,6 +12,7 @@ from streamlit.runtime.scriptrunner_utils.exceptions import RerunException, Stop
 
 from ..errors import PitmapError
 from .plain_text import plain
+from .sent_forms import tell_lost
 
 __all__ = ["guarded", "sentences"]
 
@@ -66,7 +67,9 @@ def guarded(show: Callable[[], None]) -> Callable[[], None]:
 
     @functools.wraps(show)
     def inner() -> None:
+        top = st.container()
         with sentences():
             show()
+        tell_lost(top)
 
     return inner

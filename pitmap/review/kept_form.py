@@ -7,6 +7,8 @@ from typing import Any, TypeVar
 
 import streamlit as st
 
+from .sent_forms import claim, send
+
 T = TypeVar("T")
 
 __all__ = ["KeptForm"]
@@ -36,6 +38,8 @@ class KeptForm:
     def __init__(self, slot: str, kept: object, *, late: str = _LATE) -> None:
         self._slot, self._stamp, self._late = f"kept_form_{slot}", hash(repr(kept)), late
         self._fields: dict[str, tuple[str, Any]] = {}
+        self._labels: dict[str, str] = {}
+        claim(self._slot)
         over, typed = st.session_state.pop(f"{self._slot}_sent", (self._stamp, {}))
         self._is_old = over != self._stamp
         # A second press of what was taken already is no second wish.
@@ -53,6 +57,7 @@ class KeptForm:
     ) -> T:
         """A field; `ask` is ``st.text_input`` or its like, `carried` whether it means the same in a newer state."""
         key = self.key(name)
+        self._labels[label] = key
         if carried:
             self._fields[name] = (key, kept)
         return ask(label, value=self._typed.get(name, kept), key=key, **style)
@@ -73,3 +78,4 @@ class KeptForm:
         now = {name: (st.session_state.get(key, kept), kept) for name, (key, kept) in self._fields.items()}
         typed = {name: value for name, (value, kept) in now.items() if value != kept}
         st.session_state[f"{self._slot}_sent"] = (self._stamp, typed)
+        send(self._slot, self._labels)

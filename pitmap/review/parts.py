@@ -58,15 +58,21 @@ def survey_labels(surveys: Sequence[Survey]) -> dict[int, str]:
     return {k: label if times[label] == 1 else f"{label}, number {k}" for k, label in labels.items()}
 
 
-def _pick(label: str, options: list, current_id: int | None, words, key: str):  # type: ignore[no-untyped-def]
-    """A select box over records; returns the record, or None for no options."""
+def _pick(  # type: ignore[no-untyped-def]
+    label: str, options: list, current_id: int | None, words, key: str, *, has_first: bool = True
+):
+    """A select box over records; returns the record, or None for no options, or while none is chosen.
+
+    Where none of them is open, the last one is chosen; without `has_first` the person has to.
+    """
     if not options:
         return None
     ids = [o.id for o in options]
-    index = ids.index(current_id) if current_id in ids else len(ids) - 1
+    index = ids.index(current_id) if current_id in ids else len(ids) - 1 if has_first else None
     return st.selectbox(
-        label, options, index=index, format_func=words, key=f"{key}_{'_'.join(map(str, ids))}"
-    )
+        label, options, index=index, format_func=words, key=f"{key}_{'_'.join(map(str, ids))}",
+        placeholder="Choose one",
+    )  # fmt: skip
 
 
 def choose_face() -> tuple[Casebook, Job, Plate, Face] | None:
@@ -108,6 +114,8 @@ def choose_survey() -> tuple[Casebook, Job, Plate, Face, Survey] | None:
         key=lambda s: (s.surveyed_on, Stage(s.stage).order),
     )
     labels = survey_labels(surveys)
+    # Nobody is moved to another survey without a word: what is typed next would be kept with the wrong one.
+    gone = None if current is None or current in labels else kept.get(Survey, current)
     with right:
         survey = _pick(
             "Survey",
@@ -115,7 +123,12 @@ def choose_survey() -> tuple[Casebook, Job, Plate, Face, Survey] | None:
             current,
             lambda s: labels[s.id] + (" (signed)" if s.state == "signed" else ""),
             f"pick_survey_{face.id}",
+            has_first=gone is None,
         )
+    if survey is None and gone is not None:
+        st.warning(plain(_gone(gone)), icon=":material/history:")
+        if surveys:
+            return None
     if survey is None:
         st.info(f"Face {plain(face.name)} has no survey in this job. Add one on the Jobs page.")
         _to_jobs()
@@ -123,6 +136,17 @@ def choose_survey() -> tuple[Casebook, Job, Plate, Face, Survey] | None:
     if survey.id != current:
         go_to(survey=survey.id)
     return *chosen, survey
+
+
+def _gone(survey: Survey) -> str:
+    """Why a survey that is open counts no more."""
+    what = f"The survey that was open here, {stage_word(survey.stage)}, {survey.surveyed_on:%Y-%m-%d},"
+    if not survey.withdrawn:
+        return f"{what} has a newer revision. Choose that one, or another survey."
+    return (
+        f"{what} was left out by {survey.changed_by}, {survey.changed_at:%Y-%m-%d %H:%M} UTC: {survey.withdrawn}. "
+        "Choose another one."
+    )
 
 
 def rests_on(surveys: Iterable[Survey]) -> None:

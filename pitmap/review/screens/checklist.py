@@ -8,11 +8,12 @@ import streamlit as st
 
 from ...casebook import Casebook, ChecklistItem, Job, Plate, SignOff, Survey
 from ...casebook.checklists import STEPS
-from ...errors import InputError
+from ...errors import InputError, PitmapError
 from ...workflow import left_open, newest_inspection
 from ..guard import sentences
 from ..parts import caution, choose_survey, stage_word, tell_outdated
 from ..plain_text import plain
+from ..sent_forms import claim, send
 from ..state import go_to, signing_book
 
 __all__ = ["show"]
@@ -64,11 +65,14 @@ def _step(kept: Casebook, job: Job, plate: Plate, step: str) -> None:
 
 def _item(kept: Casebook, item: ChecklistItem, is_open: bool) -> None:
     left, right = st.columns([5, 2], vertical_alignment="center")
-    ticked = left.checkbox(
+    key = f"item_{item.id}_{item.version}"
+    left.checkbox(
         item.text,
         value=item.state == "done",
         disabled=not is_open or item.state == "not needed",
-        key=f"item_{item.id}_{item.version}",
+        key=key,
+        on_change=_tick,
+        args=(kept, item, key),
     )
     if item.caution:
         left.caption(f":material/warning: {item.caution}")
@@ -78,25 +82,57 @@ def _item(kept: Casebook, item: ChecklistItem, is_open: bool) -> None:
         right.caption(plain(f"{item.changed_by}, {item.changed_at:%Y-%m-%d %H:%M} UTC"))
     elif is_open:
         with right.popover("Not needed"):
-            why = st.text_input("Why", key=f"why_{item.id}", max_chars=300)
-            if st.button("Mark as not needed", key=f"skip_{item.id}"):
-                with sentences():
-                    if not why.strip():
-                        raise InputError("Why: say in a word why it is not needed")
-                    kept.update(item, state="not needed", note=why)
-                    st.rerun()
-    if ticked != (item.state == "done") and item.state != "not needed":
-        kept.update(item, state="done" if ticked else "open")
-        st.rerun()
+            why = f"why_{item.id}"
+            st.text_input("Why", key=why, max_chars=300)
+            st.button("Mark as not needed", key=f"skip_{item.id}", on_click=_skip, args=(kept, item, why))
+    with sentences():
+        if error := st.session_state.pop(_refused(item), None):
+            raise error
+
+
+def _tick(kept: Casebook, seen: ChecklistItem, key: str) -> None:
+    """The box of an item was ticked or its tick taken away."""
+    _change(kept, seen, state="done" if st.session_state[key] else "open")
+
+
+def _skip(kept: Casebook, seen: ChecklistItem, why: str) -> None:
+    """An item was marked as not needed."""
+    _change(kept, seen, state="not needed", note=st.session_state[why])
+
+
+def _change(kept: Casebook, seen: ChecklistItem, **changes: str) -> None:
+    """Change an item as the person saw it; what hinders it is said under the item.
+
+    Runs before the page is drawn again: by then the box of an item that somebody else has changed is another one.
+    """
+    try:
+        if changes.get("note") is not None and not changes["note"].strip():
+            raise InputError("Why: say in a word why it is not needed")
+        now = kept.get(ChecklistItem, seen.id)
+        if now.version != seen.version:
+            raise InputError(
+                f"{now.changed_by} changed this item, {now.changed_at:%Y-%m-%d %H:%M} UTC, after you opened the page: it is "
+                f"{now.state}. Yours is not kept; if it still holds, do it again"
+            )
+        kept.update(seen, **changes)
+    except PitmapError as error:
+        st.session_state[_refused(seen)] = error
+
+
+def _refused(item: ChecklistItem) -> str:
+    return f"item_refused_{item.id}"
 
 
 def _pressed(kept: Casebook, record: Survey | Job, label: str, **style: Any) -> bool:
     """The button under a form that signs; what the page showed when it was pressed is remembered, not what is there now."""
-    return st.form_submit_button(label, on_click=_remember, args=(kept.fingerprint(record),), **style)
+    slot = f"{label}_{record.id}"
+    claim(slot)
+    return st.form_submit_button(label, on_click=_remember, args=(kept.fingerprint(record), slot), **style)
 
 
-def _remember(seen: str) -> None:
+def _remember(seen: str, slot: str) -> None:
     st.session_state[_SEEN] = seen
+    send(slot, {})
 
 
 def _holds(kept: Casebook, survey: Survey) -> str:

@@ -21,6 +21,7 @@ from ..guard import sentences
 from ..kept_form import KeptForm
 from ..parts import caution, measured_length, stage_word, survey_labels
 from ..plain_text import plain
+from ..sent_forms import claim, send
 from ..state import book, go_to, here
 from .jobs_events import event_labels, leave_out_event
 
@@ -232,7 +233,9 @@ def _notes(kept: Casebook, job: Job) -> None:
 
 
 def _new_survey(kept: Casebook, job: Job, face: Face) -> None:
-    with st.expander("New survey"), st.form(f"new_survey_{face.id}", border=False):
+    slot = f"new_survey_{face.id}"
+    claim(slot)
+    with st.expander("New survey"), st.form(slot, border=False):
         stages = ["intake", "test_lap", *[f"lap_{k}" for k in range(1, 10)], "final"]
         stage = st.selectbox("Stage", stages, format_func=stage_word, key=f"stage_{face.id}")
         day = st.date_input("Day", value=date.today(), key=f"day_{face.id}")
@@ -242,7 +245,8 @@ def _new_survey(kept: Casebook, job: Job, face: Face) -> None:
             key=f"removed_{face.id}",
         )
         within = st.text_input("How far off may that be, either way?", value="5 um", key=f"within_{face.id}")
-        if st.form_submit_button("Add the survey"):
+        fields = {"Stock taken off so far": f"removed_{face.id}"}
+        if st.form_submit_button("Add the survey", on_click=send, args=(slot, fields)):
             with sentences():
                 check_day(day)
                 survey = kept.create_survey(

@@ -1,0 +1,50 @@
+"""A form that was sent and is not there when the page is drawn again: what was typed is told, and not lost without a word.
+
+A person fills a form in while somebody else leaves out, signs or maps anew what it belongs to; the page that comes after the
+button was pressed then has no such form, and nobody would see that it was ever pressed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
+
+from .plain_text import plain
+
+__all__ = ["claim", "send", "tell_lost"]
+
+_SENT = "form_sent"
+
+
+def send(slot: str, fields: Mapping[str, str]) -> None:
+    """For the button of a form, ``on_click``: remember which form is sent, and what was typed, before the page is drawn.
+
+    Parameters
+    ----------
+    slot : str
+        Which form, of which record.
+    fields : mapping of str to str
+        Label of a field -> its key.
+    """
+    typed = {label: st.session_state.get(key) for label, key in fields.items()}
+    st.session_state[_SENT] = (slot, {k: v.strip() for k, v in typed.items() if isinstance(v, str)})
+
+
+def claim(slot: str) -> None:
+    """This form is on the page: whoever sent it is answered there."""
+    if st.session_state.get(_SENT, ("",))[0] == slot:
+        del st.session_state[_SENT]
+
+
+def tell_lost(box: DeltaGenerator) -> None:
+    """Say in `box` which form was sent in vain, once the page is drawn."""
+    if (sent := st.session_state.pop(_SENT, None)) is None:
+        return
+    typed = "; ".join(f"{label}: {text}" for label, text in sent[1].items() if text)
+    box.warning(
+        "What you sent is not kept: somebody else changed, closed or left out what it belongs to before you pressed."
+        + (f" You wrote: {plain(typed)}" if typed else ""),
+        icon=":material/group:",
+    )

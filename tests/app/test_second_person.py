@@ -1,0 +1,160 @@
+"""Two people on one survey: what the second one sends is kept, or is said to be not, and never lost without a word."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from page_steps import page, place_of
+from streamlit.testing.v1 import AppTest
+from survey_fakes import keep_survey
+
+from pitmap.casebook import Casebook, Survey
+
+pytestmark = pytest.mark.filterwarnings("default")
+
+
+@pytest.fixture
+def kept(empty_book: Casebook, tmp_path: Path) -> tuple[Casebook, Survey]:
+    """A mapped survey after the test lap with the intake checklist begun; it is written in by Ben."""
+    survey, _, _ = keep_survey(empty_book, tmp_path / "map", [(0.0, 25.0, 3.0)])
+    empty_book.start_checklist(empty_book.jobs()[0], empty_book.plates()[0], "intake")
+    return empty_book.as_person("Ben"), survey
+
+
+def opened(module: str, survey: Survey) -> AppTest:
+    return page(module, **place_of(survey), who="Ada").run()
+
+
+def write(test: AppTest, label: str, text: str) -> None:
+    next(t for t in test.text_input if t.label == label).input(text)
+
+
+def press(test: AppTest, label: str) -> AppTest:
+    return next(b for b in test.button if b.label == label).click().run()
+
+
+def states(book: Casebook) -> list[str]:
+    return [i.state for i in book.checklist(book.jobs()[0], book.plates()[0])]
+
+
+def test_two_people_who_tick_two_items_both_have_theirs_kept(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = opened("checklist", survey)
+    first, *_ = book.checklist(book.jobs()[0], book.plates()[0])
+    book.update(first, state="done")
+    test.checkbox[1].check().run()
+    assert not test.error
+    assert states(book) == ["done", "done", "open", "open"]
+
+
+@pytest.mark.parametrize("ben", [{"state": "done"}, {"state": "not needed", "note": "came in clean"}])
+def test_tick_over_somebody_elses_change_is_said_to_be_not_kept(
+    kept: tuple[Casebook, Survey], ben: dict[str, str]
+) -> None:
+    book, survey = kept
+    test = opened("checklist", survey)
+    first, *_ = book.checklist(book.jobs()[0], book.plates()[0])
+    book.update(first, **ben)
+    test.checkbox[0].check().run()
+    (said,) = [e.value for e in test.error]
+    assert said.startswith("Ben changed this item, ")
+    assert f"it is {ben['state']}. Yours is not kept" in said
+    assert states(book)[0] == ben["state"]
+    assert not test.run().error
+
+
+def test_not_needed_over_somebody_elses_tick_is_said_to_be_not_kept(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = opened("checklist", survey)
+    first, *_ = book.checklist(book.jobs()[0], book.plates()[0])
+    write(test, "Why", "came in clean")
+    book.update(first, state="done")
+    press(test, "Mark as not needed")
+    assert [e.value.split(" changed this item")[0] for e in test.error] == ["Ben"]
+    assert states(book)[0] == "done"
+
+
+def test_item_is_not_needed_for_a_reason_alone(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = press(opened("checklist", survey), "Mark as not needed")
+    assert [e.value for e in test.error] == ["Why: say in a word why it is not needed"]
+    write(test, "Why", "came in clean")
+    assert not press(test, "Mark as not needed").error
+    assert states(book)[0] == "not needed"
+
+
+LEFT_OUT = "The survey that was open here, light test lap, 2026-03-01, was left out by Ben"
+LOST = (
+    "What you sent is not kept: somebody else changed, closed or left out what it belongs to before you pressed."
+    " You wrote: "
+)
+
+
+def test_correction_of_a_survey_that_was_left_out_is_said_to_be_not_kept(
+    kept: tuple[Casebook, Survey],
+) -> None:
+    book, survey = kept
+    other = book.create_survey(book.faces(book.plates()[0])[0], book.jobs()[0], "intake", "2026-02-01")
+    test = opened("map", survey)
+    write(test, "Or type the corners in mm", "-5 20, 5 20, 5 30")
+    write(test, "Why", "marker pen, not a pit")
+    book.withdraw(survey, "of another plate")
+    press(test, "Change the map")
+    left_out, lost = sorted((w.value for w in test.warning), key=lambda w: w.startswith("What"))
+    assert left_out.startswith(LEFT_OUT) and ": of another plate. Choose another one." in left_out
+    assert lost == f"{LOST}Or type the corners in mm: -5 20, 5 20, 5 30; Why: marker pen, not a pit"
+    # what is typed next must not be kept with another survey that the person never chose
+    for _ in range(2):
+        assert test.session_state["survey_id"] == survey.id
+        assert [w.value[: len(LEFT_OUT)] for w in test.run().warning] == [LEFT_OUT]
+    next(s for s in test.selectbox if s.label == "Survey").select(other).run()
+    assert test.session_state["survey_id"] == other.id
+    assert not test.warning
+
+
+def test_correction_of_a_face_that_was_mapped_anew_is_said_to_be_not_kept(
+    kept: tuple[Casebook, Survey], tmp_path: Path
+) -> None:
+    from survey_fakes import inspection_of_pits
+
+    from pitmap.inspection import save_inspection
+    from pitmap.review.cached import face_drawing
+
+    book, survey = kept
+    test = opened("map", survey)
+    write(test, "Or type the corners in mm", "-5 20, 5 20, 5 30")
+    write(test, "Why", "marker pen, not a pit")
+    drawing = face_drawing(book.faces(book.plates()[0])[0])
+    book.add_inspection(survey, save_inspection(inspection_of_pits(drawing, []), tmp_path / "again"))
+    press(test, "Change the map")
+    assert [w.value for w in test.warning if w.value.startswith("What you sent")] == [
+        f"{LOST}Or type the corners in mm: -5 20, 5 20, 5 30; Why: marker pen, not a pit"
+    ]
+
+
+def test_reading_of_a_survey_that_was_signed_is_said_to_be_not_kept(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = opened("depth", survey)
+    write(test, "Mark number", "1")
+    write(test, "Reading", "70 um")
+    book.sign_off(survey, "all of this face")
+    press(test, "Keep the reading")
+    (lost,) = [w.value for w in test.warning if w.value.startswith("What you sent")]
+    assert "Mark number: 1" in lost and "Reading: 70 um" in lost
+    assert book.readings(survey) == ()
+    assert not [w for w in test.run().warning if w.value.startswith("What you sent")]
+
+
+def test_form_that_is_there_is_never_said_to_be_lost(kept: tuple[Casebook, Survey]) -> None:
+    _, survey = kept
+    test = opened("map", survey)
+    press(test, "Change the map")
+    assert [e.value.split(":")[0] for e in test.error] == ["no area"]
+    assert not test.warning
+    test = opened("depth", survey)
+    press(test, "Keep the reading")
+    assert test.error and not test.warning
+    test = press(opened("checklist", survey), "Sign this survey")
+    assert not test.error
+    assert not [w for w in test.warning if w.value.startswith("What you sent")]
