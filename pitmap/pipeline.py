@@ -5,7 +5,7 @@ from __future__ import annotations
 import platform
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import ClassVar
 
@@ -23,7 +23,7 @@ from .estimate import Estimate
 from .grid import Grid
 from .inspection import Inspection, PhotoSource, check_day, check_stock, kept_confidence
 from .measure import MeasureSettings, break_chance, make_frame, measure
-from .photo import Photo, PhotoReport, check_photo, read_photo
+from .photo import Photo, PhotoReport, check_photo, read_photo, taken_apart
 from .photo.merge import merge_lamps
 from .registration import Alignment, photo_scale, rectify, register, register_from_landmarks
 from .registration.landmark_file import Landmarks
@@ -150,6 +150,8 @@ def map_face(
         (:func:`pitmap.inspection.check_stock`), or a photo that says it was taken in the future.
     AlignmentRefused
         The drawing could not be laid on a photo with certainty.
+    MeasurementError
+        Several photos that were taken on different days, or do not show the same face.
 
     Examples
     --------
@@ -168,12 +170,15 @@ def map_face(
     done = _Steps(progress, len(photos))
     grid = drawing.grid(settings.map_px_per_mm)
     sources: list[PhotoSource] = []
+    taken: list[tuple[str, datetime | None]] = []
     faces: list[Straightened] = []
     alignments: list[Alignment] = []
     for k, item in enumerate(photos):
         done("read")
         photo = item if isinstance(item, Photo) else read_photo(item, name=_told_apart(item, photos))
         surveyed_on = surveyed_on or _day_of(photo)
+        taken.append((photo.name, photo.taken_at))
+        sitting = taken_apart(taken)
         done("align")
         alignment = align(photo, drawing, landmarks if k == 0 else None)
         done("straighten")
@@ -190,6 +195,8 @@ def map_face(
         faces.append(_opaque(face_now, photo, alignment))
         alignments.append(alignment)
     one, notes = _one_face(faces, drawing)
+    if sitting:
+        notes = (*notes, sitting)
     done("classify")
     least_scale = _least_scale(one, drawing)
     class_map = classify_face(one, drawing, stage, settings.method, keep_probabilities=True)

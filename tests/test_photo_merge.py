@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 import cv2
 import numpy as np
 import pytest
@@ -11,7 +13,7 @@ from pitmap.classes import Stage
 from pitmap.drawing import Drawing
 from pitmap.errors import InputError, MeasurementError
 from pitmap.grid import Grid
-from pitmap.photo import merge_lamps
+from pitmap.photo import merge_lamps, taken_apart
 from pitmap.pipeline import Straightened, _one_face, classify_face
 
 ROWS, COLS = 240, 320
@@ -109,6 +111,27 @@ def test_merge_refuses_other_faces_and_bad_calls() -> None:
         merge_lamps([good, good[:-1]], [full, full])
     with pytest.raises(InputError, match="face mask"):
         merge_lamps([good, good], [full, full], face=np.zeros((ROWS, COLS), bool))
+
+
+def test_lamps_of_one_sitting_are_not_spoken_against() -> None:
+    at = datetime(2031, 3, 5, 9, 50)
+    assert taken_apart([]) == taken_apart([("a.jpg", at)]) == ""
+    assert taken_apart([("a.jpg", at), ("b.jpg", None)]) == ""
+    assert taken_apart([("a.jpg", at), ("b.jpg", at.replace(hour=10, minute=20))]) == ""
+
+
+def test_photos_with_time_for_work_between_them_are_told() -> None:
+    taken = [("b.jpg", datetime(2031, 3, 5, 11, 2)), ("x.jpg", None), ("a.jpg", datetime(2031, 3, 5, 10, 30))]
+    said = taken_apart(taken)
+    assert said.startswith("a.jpg was taken on 2031-03-05 at 10:30, b.jpg was taken on 2031-03-05 at 11:02. ")
+    assert "map them as two surveys" in said
+
+
+def test_photos_of_different_days_are_refused() -> None:
+    with pytest.raises(
+        MeasurementError, match=r"a\.jpg was taken on 2031-03-05 at 17:00, b\.jpg was taken on"
+    ):
+        taken_apart([("a.jpg", datetime(2031, 3, 5, 17)), ("b.jpg", datetime(2031, 3, 6, 8))])
 
 
 def test_a_place_has_the_detail_of_a_photo_that_shows_it() -> None:

@@ -3,6 +3,7 @@
 from .check import check_photo, clipped, tilt_deg
 from .findings import PhotoFinding, PhotoLimits, PhotoReport
 from .merge import LampMerge, merge_lamps
+from .one_sitting import taken_apart
 from .picture import Photo
 from .read import read_photo
 from .sharpness import edge_spread_px, laplacian_variance, sharpness_tiles
@@ -20,5 +21,6 @@ __all__ = [
     "merge_lamps",
     "read_photo",
     "sharpness_tiles",
+    "taken_apart",
     "tilt_deg",
 ]

@@ -15,7 +15,7 @@ from ..casebook import Casebook, InspectionRef, Job, PhotoRef, Plate, Survey
 from ..casebook import Face as CasebookFace
 from ..classes import Stage, SurfaceClass
 from ..drawing import Drawing
-from ..errors import MeasurementError
+from ..errors import InputError, MeasurementError
 from ..estimate import Estimate
 from ..inspection import (
     Inspection,
@@ -63,10 +63,22 @@ def keep_photo(book: Casebook, survey: Survey, data: bytes, name: str) -> PhotoR
     ------
     PhotoError
         Not a picture that can be read.
+    InputError
+        It is kept with another survey of the plate: a photo shows one face at one stage.
     """
     photo = read_photo(data, name=name)
     if photo.sha256 in {ref.sha256 for ref in book.photos(survey)}:
         return None
+    face = book.get(CasebookFace, survey.face_id)
+    for other in book.surveys(plate=book.get(Plate, face.plate_id), counting=True):
+        if photo.sha256 in {ref.sha256 for ref in book.photos(other)}:
+            where = (
+                "" if other.face_id == face.id else f" of face {book.get(CasebookFace, other.face_id).name}"
+            )
+            raise InputError(
+                f"{name}: this very photo is kept with {survey_words(other)}{where}; a photo shows one face at one stage. "
+                "Take another photo, or leave it out there first if it belongs here"
+            )
     return book.add_photo(survey, data, name)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -13,10 +14,13 @@ from streamlit.testing.v1 import AppTest
 from survey_fakes import alignment, inspection_of_pits, keep_survey
 
 from pitmap.casebook import Casebook, Face, Survey
+from pitmap.drawing import load_shipped
+from pitmap.errors import MeasurementError
 from pitmap.inspection import PhotoSource, save_inspection
+from pitmap.pipeline import map_face
 from pitmap.report import build_document
 from pitmap.review.cached import face_record
-from pitmap.workflow import keep_photo
+from pitmap.workflow import keep_photo, photos_of
 
 pytestmark = pytest.mark.filterwarnings("default")
 GOOD = cv2.imencode(".png", np.full((90, 120, 3), 128, np.uint8))[1].tobytes()
@@ -55,6 +59,66 @@ def test_photo_that_was_left_out_can_be_added_again(kept: tuple[Casebook, Survey
     test.file_uploader[0].set_value([("face.png", GOOD, "image/png")]).run()
     assert [p.id for p in book.photos(survey)] == [2]
     assert not test.error
+
+
+def taken_at(moment: str) -> bytes:
+    """A picture whose camera says when it was taken, unlike any other one."""
+    from io import BytesIO
+
+    from PIL import Image
+
+    exif = Image.Exif()
+    exif[306] = moment  # DateTime
+    grey = np.random.default_rng(int(moment[-8:].replace(":", ""))).integers(90, 160, (90, 120, 3))
+    data = BytesIO()
+    Image.fromarray(grey.astype(np.uint8)).save(data, "JPEG", exif=exif)
+    return data.getvalue()
+
+
+def test_photo_of_another_survey_of_the_plate_is_refused(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    face = book.get(Face, survey.face_id)
+    lapped = book.create_survey(face, book.jobs()[0], "test_lap", "2026-01-06")
+    first = keep_photo(book, survey, GOOD, "face.png")
+    assert first is not None
+    test = page("photos", job_id=1, plate_id=1, face_id=1, survey_id=lapped.id).run()
+    test.file_uploader[0].set_value([("again.png", GOOD, "image/png")]).run()
+    (said,) = [e.value for e in test.error]
+    assert said.startswith(
+        "again.png: this very photo is kept with the survey at intake, 2026-01-05; a photo shows one"
+    )
+    assert book.photos(lapped) == ()
+    # once it is left out there, it can come here
+    book.withdraw(first, "of the lapped face")
+    test.file_uploader[0].set_value([("again.png", GOOD, "image/png")]).run()
+    assert not test.error
+    assert [p.name for p in book.photos(lapped)] == ["again.png"]
+
+
+def test_photos_that_were_not_taken_in_one_go_are_told(
+    kept: tuple[Casebook, Survey], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    book, survey = kept
+    keep_photo(book, survey, taken_at("2026:01:05 09:00:00"), "a.jpg")
+    keep_photo(book, survey, taken_at("2026:01:05 09:20:00"), "b.jpg")
+    test = photos_page()
+    assert not test.warning and not test.error
+    late = keep_photo(book, survey, taken_at("2026:01:05 11:00:00"), "c.jpg")
+    (said,) = [w.value for w in photos_page().warning]
+    assert said.startswith("a.jpg was taken on 2026-01-05 at 09:00, c.jpg was taken on 2026-01-05 at 11:00.")
+    assert late is not None
+    book.withdraw(late, "of the lapped face")
+    keep_photo(book, survey, taken_at("2026:01:06 09:00:01"), "d.jpg")
+    (refused,) = [e.value for e in photos_page().error]
+    assert "d.jpg was taken on 2026-01-06" in refused and "put them into a survey of their own" in refused
+    # the map refuses them as well, whatever each photo shows
+    nothing = SimpleNamespace(rgb=None, in_frame=None, findings=())
+    for step in ("align", "straighten", "check_photo", "_opaque"):
+        monkeypatch.setattr(f"pitmap.pipeline.{step}", lambda *given, **more: nothing)
+    with pytest.raises(MeasurementError, match=r"d\.jpg was taken on 2026-01-06"):
+        map_face(
+            [p for _, p in photos_of(book, survey)], load_shipped("heron40_intermediate_a"), stage="intake"
+        )
 
 
 def photo_with_a_soft_bench() -> bytes:

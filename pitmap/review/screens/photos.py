@@ -6,6 +6,7 @@ import streamlit as st
 
 from ...casebook import Casebook, Face, PhotoRef, Plate, Survey
 from ...errors import AlignmentRefused, PitmapError
+from ...photo import taken_apart
 from ...report.alignment_picture import findings_picture
 from ...workflow import keep_photo, map_survey
 from ..cached import gate, photo_of
@@ -41,6 +42,9 @@ def show() -> None:
             icon=":material/photo_camera:",
         )
     tell_outdated(survey)
+    with sentences():
+        if apart := taken_apart((ref.name, photo_of(ref).taken_at) for ref in refs):
+            st.warning(plain(apart), icon=":material/schedule:")
     for ref in refs:
         _one(kept, survey, ref)
     if refs and survey.state == "open":
