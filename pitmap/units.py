@@ -140,11 +140,11 @@ def format_entered(value: float, unit: str, system: UnitSystem = "mm") -> str:
     return show(value, system, digits=next(enough, plain + 1))
 
 
-def format_area(value_mm2: float, system: UnitSystem = "mm") -> str:
+def format_area(value_mm2: float, system: UnitSystem = "mm", *, digits: int | None = None) -> str:
     """An area of the face in mm2, shown as mm2 or square inches."""
     if system == "inch":
-        return f"{value_mm2 / MM_PER_INCH**2:z.4f} in2"
-    return f"{value_mm2:z.1f} mm2"
+        return f"{value_mm2 / MM_PER_INCH**2:z.{4 if digits is None else digits}f} in2"
+    return f"{value_mm2:z.{1 if digits is None else digits}f} mm2"
 
 
 def format_confidence(confidence: float) -> str:

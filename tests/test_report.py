@@ -739,6 +739,10 @@ def test_face_maps_for_record_and_page(record):
     figure = plot_map(chart)
     photo = figure.layout.images[0]
     assert (photo.x, photo.y, photo.sizex, photo.sizey) == (-127.0, 87.0, 254.0, 174.0)
+    in_inches = face_map(t, i, record.drawing, i.picture, i.picture_grid, units="inch")
+    assert (in_inches.bar_mm, in_inches.bar_word) == (pytest.approx(50.8), "2 in")
+    assert {word.split(", ")[-1].split()[-1] for word in in_inches.marks["hover"]} == {"in"}
+    assert any(text.get_text() == "2 in" for text in draw_map(in_inches).axes[0].texts)
     both = plot_side_by_side(face_map(t, record.first, record.drawing, i.picture, i.picture_grid), chart)
     assert [(i.xref, i.yref) for i in both.layout.images] == [("x", "y"), ("x2", "y2")]
     assert both.layout.xaxis2.matches == "x" and both.layout.yaxis2.matches == "y"
@@ -747,6 +751,22 @@ def test_face_maps_for_record_and_page(record):
     assert below.layout.xaxis.domain == below.layout.xaxis2.domain == (0.0, 1.0)
     with pytest.raises(InputError, match="does not fit its grid"):
         face_map(t, i, record.drawing, i.picture[:-1], i.picture_grid)
+
+
+def test_scale_bar_of_the_charts_covers_nothing_of_a_plate_that_fills_the_picture(record):
+    t, i = translator(), record.last
+    for units, word in (("mm", "50 mm"), ("inch", "2 in")):
+        chart = face_map(t, i, record.drawing, i.picture, i.picture_grid, units=units)
+        left, right, bottom, _ = chart.extent_mm
+        for figure in (plot_map(chart), plot_side_by_side(chart, chart)):
+            bars = [trace for trace in figure.data if trace.text is not None and f" {word}" in trace.text]
+            assert len(bars) == len(figure.layout.images)
+            for bar in bars:
+                assert max(bar.y) < bottom and left < min(bar.x) and max(bar.x) < right
+            assert all(axis.range[0] < min(bars[0].y) for axis in figure.select_yaxes() if axis.range)
+        axis = draw_map(chart).axes[0]
+        (label,) = [text for text in axis.texts if text.get_text() == word]
+        assert axis.get_ylim()[0] < label.get_position()[1] < bottom
 
 
 def test_the_white_line_has_a_key(record):

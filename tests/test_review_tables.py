@@ -91,8 +91,11 @@ def test_what_cannot_be_told_of_a_zone_is_said() -> None:
         "share_high": [0.08, nan], "unseen_share": [0.0, 0.0], "n_marks": [3, 0], "area_mm2": [233.04, nan],
         "largest_mm2": [12.345, nan],
     })  # fmt: skip
-    rows = zones_view(zones, "mm")[["marks", "area mm2", "largest mm2"]].to_numpy().tolist()
-    assert rows == [["3", "233.0", "12.35"], ["cannot be told"] * 3]
+    rows = zones_view(zones, "mm")[["marks", "area", "largest"]].to_numpy().tolist()
+    assert rows == [["3", "233.0 mm2", "12.35 mm2"], ["cannot be told"] * 3]
+    # 1 in2 = 645.16 mm2
+    rows = zones_view(zones, "inch")[["marks", "area", "largest"]].to_numpy().tolist()
+    assert rows == [["3", "0.3612 in2", "0.01913 in2"], ["cannot be told"] * 3]
 
 
 def test_decimal_commas_of_typed_corners_are_read() -> None:

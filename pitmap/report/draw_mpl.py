@@ -129,8 +129,8 @@ def draw_bars(chart: BarChart, *, width_in: float = 7.2) -> Figure:
 
 def draw_map(chart: FaceMap, *, width_in: float = 7.2) -> Figure:
     """The face in millimetres with zones, numbers, the narrowest sound metal and a scale bar."""
-    left, right, bottom, top = chart.extent_mm
-    height_in = width_in * (top - bottom) / (right - left) + 0.35
+    left, right, _, top = chart.extent_mm
+    height_in = width_in * (top - chart.strip_mm[0]) / (right - left) + 0.35
     figure = _figure(width_in, height_in)
     figure.subplots_adjust(left=0.01, right=0.99, bottom=0.01, top=1 - 0.3 / height_in)
     ax = figure.add_subplot()
@@ -146,9 +146,11 @@ def draw_map(chart: FaceMap, *, width_in: float = 7.2) -> Figure:
             str(row.mark_id), (row.x_mm, row.y_mm), xytext=(4, 4), textcoords="offset points", fontsize=7,
             bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": "black", "lw": 0.5},
         )  # fmt: skip
-    x0, y0 = left + 0.03 * (right - left), bottom + 0.04 * (top - bottom)
+    x0, y0 = left + 0.03 * (right - left), sum(chart.strip_mm) / 2
     ax.plot([x0, x0 + chart.bar_mm], [y0, y0], color="black", lw=3, solid_capstyle="butt")
-    ax.text(x0 + chart.bar_mm / 2, y0, f"{chart.bar_mm} mm", ha="center", va="bottom", fontsize=8)
+    ax.text(x0 + 1.05 * chart.bar_mm, y0, chart.bar_word, ha="left", va="center", fontsize=8)
+    ax.set_xlim(left, right)
+    ax.set_ylim(chart.strip_mm[0], top)
     ax.set_axis_off()
     ax.set_title(chart.title, fontsize=9)
     return figure

@@ -116,25 +116,33 @@ def _add_map(figure: go.Figure, chart: FaceMap, *, has_key: bool = False, **cell
             ),
             **cell,
         )  # fmt: skip
-    hover = [f"{m.mark_id}: {m.zone}, {m.eq_diam_mm:.2f} mm" for m in chart.marks.itertuples()]
     figure.add_trace(
         go.Scatter(
             x=chart.marks["x_mm"], y=chart.marks["y_mm"], mode="markers+text", text=chart.marks["mark_id"].astype(str),
-            textposition="top center", hovertext=hover, hoverinfo="text", showlegend=False,
+            textposition="top center", hovertext=chart.marks["hover"], hoverinfo="text", showlegend=False,
             marker={"symbol": "circle-open", "size": 11, "color": "black", "line": {"width": 2}},
             textfont=_ON_PICTURE,
         ),
         **cell,
     )  # fmt: skip
-    x0, y0 = left + 0.03 * (right - left), bottom + 0.04 * (top - bottom)
+    figure.add_shape(
+        type="rect", x0=left, x1=right, y0=chart.strip_mm[0], y1=chart.strip_mm[1], fillcolor="white", line={"width": 0},
+        layer="below", **cell,
+    )  # fmt: skip
+    x0, y0 = left + 0.03 * (right - left), sum(chart.strip_mm) / 2
     figure.add_trace(
         go.Scatter(
-            x=[x0, x0 + chart.bar_mm], y=[y0, y0], mode="lines+text", text=[f"{chart.bar_mm} mm", ""],
-            textposition="top right", line={"color": "black", "width": 5}, hoverinfo="skip", showlegend=False,
-            textfont=_ON_PICTURE,
+            x=[x0, x0 + chart.bar_mm], y=[y0, y0], mode="lines+text", text=["", f" {chart.bar_word}"],
+            textposition="middle right", line={"color": "black", "width": 5}, hoverinfo="skip", showlegend=False,
+            textfont={"color": "black", "size": 13},
         ),
         **cell,
     )  # fmt: skip
+
+
+def _height(chart: FaceMap) -> list[float]:
+    """From the foot of the scale bar's strip to the top of the picture, mm."""
+    return [chart.strip_mm[0], chart.extent_mm[3]]
 
 
 def plot_map(chart: FaceMap) -> go.Figure:
@@ -143,7 +151,7 @@ def plot_map(chart: FaceMap) -> go.Figure:
     _add_map(figure, chart, has_key=True)
     figure.update_xaxes(title="mm", constrain="domain", range=list(chart.extent_mm[:2]))
     figure.update_yaxes(
-        title="mm", scaleanchor="x", constrain="domain", range=list(chart.extent_mm[2:]), autorange=False
+        title="mm", scaleanchor="x", constrain="domain", range=_height(chart), autorange=False
     )
     figure.update_layout(
         title=chart.title, template="simple_white", margin={"l": 40, "r": 10, "t": 40, "b": 40}, legend=_KEY
@@ -160,9 +168,7 @@ def plot_side_by_side(before: FaceMap, after: FaceMap, *, is_stacked: bool = Fal
     )  # fmt: skip
     for k, chart in enumerate((before, after), 1):
         _add_map(figure, chart, row=min(k, rows), col=min(k, cols))
-    figure.update_yaxes(
-        scaleanchor="x", range=list(before.extent_mm[2:]), autorange=False, constrain="domain"
-    )
+    figure.update_yaxes(scaleanchor="x", range=_height(before), autorange=False, constrain="domain")
     figure.update_xaxes(range=list(before.extent_mm[:2]), constrain="domain", matches="x")
     figure.update_layout(
         template="simple_white",

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from ..drawing import Drawing
 from ..errors import InputError
 from ..grid import Grid
-from ..units import UM_PER_THOU, UnitSystem
-from .overlay import numbered_marks, scale_bar_mm
+from ..units import UM_PER_THOU, UnitSystem, format_length
+from .overlay import numbered_marks, scale_bar
 from .text import Translate
 from .words import quantity_word, stage_word, zone_word
 
@@ -30,6 +30,10 @@ __all__ = [
     "is_best_case",
     "series_chart",
 ]
+
+
+_STRIP_SHARE = 0.1
+"""Height of the strip of a scale bar, as a share of the picture's: letters fit in on a phone (house choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,8 +52,10 @@ class FaceMap:
         The narrowest sound metal.
     path_word : str
         What that line is, for its key.
-    bar_mm : int
-        Scale bar.
+    bar_mm : float
+        Length of the scale bar.
+    bar_word : str
+        What is written beside it.
     title : str
     """
 
@@ -59,8 +65,15 @@ class FaceMap:
     marks: pd.DataFrame
     path_mm: NDArray[np.float64] | None
     path_word: str
-    bar_mm: int
+    bar_mm: float
+    bar_word: str
     title: str
+
+    @property
+    def strip_mm(self) -> tuple[float, float]:
+        """Bottom and top of a white strip below the picture, for the scale bar: on the picture it would hide metal."""
+        bottom, top = self.extent_mm[2:]
+        return bottom - _STRIP_SHARE * (top - bottom), bottom
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -121,8 +134,9 @@ def face_map(
     grid: Grid,
     *,
     n_numbers: int = 15,
+    units: UnitSystem = "mm",
 ) -> FaceMap:
-    """The map of one survey over a picture of the face on `grid`.
+    """The map of one survey over a picture of the face on `grid`, its scale bar round in `units`.
 
     Raises
     ------
@@ -139,18 +153,21 @@ def face_map(
     marks = numbered_marks(inspection.measurement.marks, n_numbers)[
         ["mark_id", "x_mm", "y_mm", "zone", "eq_diam_mm"]
     ]
+    hover = [f"{m.mark_id}: {m.zone}, {format_length(m.eq_diam_mm, units)}" for m in marks.itertuples()]
     paths = inspection.measurement.land_paths
     is_leak = bool(inspection.measurement.lands.is_leak_path.head(1).any())
     left, top = grid.x0_mm, grid.y1_mm
     width, height = grid.n_cols * grid.mm_per_px, grid.n_rows * grid.mm_per_px
+    bar_mm, bar_word = scale_bar(width, units)
     return FaceMap(
         picture=picture,
         extent_mm=(left, left + width, top - height, top),
         zones=tuple(zones),
-        marks=marks,
+        marks=marks.assign(hover=hover),
         path_mm=paths[0] if len(paths) else None,
         path_word=t("leak path") if is_leak else t("narrowest sound metal"),
-        bar_mm=scale_bar_mm(width),
+        bar_mm=bar_mm,
+        bar_word=bar_word,
         title=stage_word(t, inspection.stage),
     )
 

@@ -18,7 +18,7 @@ from ..drawing import Drawing
 from ..estimate import Estimate
 from ..flags import flag_words
 from ..grid import Grid
-from ..units import UnitSystem, format_depth, format_estimate, format_length
+from ..units import UnitSystem, format_area, format_depth, format_estimate, format_length
 from .draw_plotly import plot_lines
 from .figures import FaceMap, face_map, series_chart
 from .legend import change_entries, with_key
@@ -41,9 +41,13 @@ __all__ = [
 ]
 
 
-def maps_of(t: Translate, before: Any, after: Any, drawing: Drawing) -> tuple[FaceMap, FaceMap]:
+def maps_of(
+    t: Translate, before: Any, after: Any, drawing: Drawing, units: UnitSystem = "mm"
+) -> tuple[FaceMap, FaceMap]:
     """The two maps with their classes painted on, to be drawn side by side; lines, numbers and the bar are the plot's."""
-    first, second = (face_map(t, i, drawing, _classes_on_photo(i), i.picture_grid) for i in (before, after))
+    first, second = (
+        face_map(t, i, drawing, _classes_on_photo(i), i.picture_grid, units=units) for i in (before, after)
+    )
     return first, second
 
 
@@ -123,14 +127,19 @@ def fates_view(fates: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
             "across": [format_length(v, units) for v in order.eq_diam_mm],
             "mark before": ["" if v < 0 else str(v) for v in order.mark_before],
             "marks after": order.marks_after,
-            "area before, mm2": order.area_before_mm2.round(2),
-            "area after, mm2": order.area_after_mm2.round(2),
+            "area before": [_area(v, units) for v in order.area_before_mm2],
+            "area after": [_area(v, units) for v in order.area_after_mm2],
             "why": order.why,
             "x mm": order.x_mm.round(1),
             "y mm": order.y_mm.round(1),
             "mind": [flag_words(int(v)) for v in order["flags"]],
         }
     )
+
+
+def _area(value_mm2: float, units: UnitSystem) -> str:
+    """Of one mark; empty where there is none."""
+    return "" if pd.isna(value_mm2) else format_area(value_mm2, units, digits=2 if units == "mm" else 5)
 
 
 def cannot_tell_words(fates: pd.DataFrame, class_word: str = "pit") -> str:

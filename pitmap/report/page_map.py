@@ -9,6 +9,7 @@ import plotly.graph_objects as go
 
 from ..classes import SurfaceClass
 from ..drawing import Drawing
+from ..units import UnitSystem, format_length
 from .draw_plotly import plot_map
 from .figures import face_map
 from .overlay import codes_on, paint_codes
@@ -30,6 +31,7 @@ def page_map(
     strength: float,
     selected: int | None = None,
     dragmode: str = "pan",
+    units: UnitSystem = "mm",
 ) -> go.Figure:
     """Straightened photo, the chosen classes over it, zones, narrowest sound metal, and a ring per mark.
 
@@ -44,6 +46,8 @@ def page_map(
         Mark to point out.
     dragmode : {"pan", "lasso"}
         What dragging does.
+    units : {"mm", "inch"}
+        Of the scale bar and of sizes; places are always in plate mm.
 
     Returns
     -------
@@ -58,7 +62,7 @@ def page_map(
         picture = paint_codes(
             picture, codes, styles, step=max(6, round(1.6 * grid.px_per_mm)), strength=strength
         )
-    figure = plot_map(face_map(translator(), inspection, drawing, picture, grid, n_numbers=15))
+    figure = plot_map(face_map(translator(), inspection, drawing, picture, grid, n_numbers=15, units=units))
     marks = inspection.marks[inspection.marks.class_code.isin([int(c) for c in shown])]
     marks = marks.nlargest(_MOST_MARKS, "area_mm2")
     chosen = marks.mark_id == selected
@@ -70,7 +74,10 @@ def page_map(
             name=MARKS_TRACE,
             customdata=marks.mark_id,
             showlegend=False,
-            hovertext=[f"{m.mark_id}: {m.class_word}, {m.eq_diam_mm:.2f} mm" for m in marks.itertuples()],
+            hovertext=[
+                f"{m.mark_id}: {m.class_word}, {format_length(m.eq_diam_mm, units)}"
+                for m in marks.itertuples()
+            ],
             hoverinfo="text",
             marker={
                 "symbol": "circle-open",

@@ -10,7 +10,7 @@ from ..estimate import Estimate
 from ..flags import flag_words
 from ..measure import mark_diameter_mm
 from ..report.words import estimate_of
-from ..units import UnitSystem, format_depth, format_estimate, format_length, format_part
+from ..units import UnitSystem, format_area, format_depth, format_estimate, format_length, format_part
 
 __all__ = [
     "MARKS_NOTE",
@@ -61,8 +61,10 @@ def zones_view(zones: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
                 "share of what was seen": share,
                 "not seen": format_part(r.unseen_share),
                 "marks": _UNKNOWN if pd.isna(r.share) else str(r.n_marks),
-                "area mm2": _UNKNOWN if pd.isna(r.area_mm2) else f"{r.area_mm2:.1f}",
-                "largest mm2": _UNKNOWN if pd.isna(r.largest_mm2) else f"{r.largest_mm2:.2f}",
+                "area": _UNKNOWN if pd.isna(r.area_mm2) else format_area(r.area_mm2, units),
+                "largest": _UNKNOWN
+                if pd.isna(r.largest_mm2)
+                else format_area(r.largest_mm2, units, digits=2 if units == "mm" else 5),
             }
         )
     return pd.DataFrame(rows)

@@ -74,10 +74,11 @@ def _pictures(pair: PairChange, before: Inspection, after: Inspection, drawing: 
     side, slide, blink, change = st.tabs(["Side by side", "Slide", "Blink", "What changed"])
     with side:
         # beside each other they would be as small as stamps on a phone
+        system = units()
         is_stacked = st.toggle("One below the other", value=is_phone(), key="is_stacked")
         figure = drawn(
-            "side by side", (before, after, drawing), (is_stacked,),
-            lambda: plot_side_by_side(*maps_of(translator(), before, after, drawing), is_stacked=is_stacked),
+            "side by side", (before, after, drawing), (is_stacked, system),
+            lambda: plot_side_by_side(*maps_of(translator(), before, after, drawing, system), is_stacked=is_stacked),
         )  # fmt: skip
         st.plotly_chart(figure, width="stretch", config=chart_config(), key="side_by_side")
     with slide:

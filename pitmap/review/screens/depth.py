@@ -84,11 +84,11 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
 
         with left:
             st.caption("Click the pit that the needle is in.")
-            selected = st.session_state.get(f"read_mark_{shown}")
+            selected, system = st.session_state.get(f"read_mark_{shown}"), units()
             figure = drawn(
-                "depth map", (inspection, drawing), (selected,),
+                "depth map", (inspection, drawing), (selected, system),
                 lambda: page_map(
-                    inspection, drawing, shown=(SurfaceClass.PIT,), strength=0.3, selected=selected
+                    inspection, drawing, shown=(SurfaceClass.PIT,), strength=0.3, selected=selected, units=system
                 ),
             )  # fmt: skip
             event = st.plotly_chart(

@@ -122,11 +122,11 @@ def _picture(inspection: Inspection, drawing: Drawing, key: str) -> Stroke | Non
         else None
     )
     shown, selected = tuple(picked or ()), st.session_state.get(f"mark_{key}")
-    dragmode = "pan" if tool == "look" else "lasso"
+    dragmode, system = "pan" if tool == "look" else "lasso", units()
     figure = drawn(
-        "map", (inspection, drawing), (shown, strength, selected, dragmode),
+        "map", (inspection, drawing), (shown, strength, selected, dragmode, system),
         lambda: page_map(
-            inspection, drawing, shown=shown, strength=strength / 100, selected=selected, dragmode=dragmode
+            inspection, drawing, shown=shown, strength=strength / 100, selected=selected, dragmode=dragmode, units=system
         ),
     )  # fmt: skip
     event = st.plotly_chart(
