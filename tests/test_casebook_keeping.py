@@ -217,6 +217,30 @@ def test_backup_with_a_lost_photo_says_so(book, folder):
     assert restore(folder / "b.zip", folder / "new.db").lost == (place.name,)
 
 
+@pytest.mark.parametrize("then", ["moved", "restored"])
+def test_an_open_casebook_that_was_moved_or_restored_takes_nothing_more(folder, then):
+    """Its connections still reach the file that was put aside, where nobody would ever look."""
+    path = folder / "book.db"
+    with Casebook(path, who="Ada") as left_open:
+        left_open.create_job("order 1")
+        left_open.backup(folder / "night.zip")
+        if then == "moved":
+            path.rename(folder / "elsewhere.db")
+        else:
+            restore(folder / "night.zip", path, overwrite=True)
+        for ask in (left_open.jobs, lambda: left_open.create_job("order 2")):
+            with pytest.raises(
+                CasebookError, match=r"book\.db was moved, renamed or restored since pitmap opened it"
+            ):
+                ask()
+        assert path.exists() == (then == "restored")
+        if then == "moved":
+            (folder / "elsewhere.db").rename(path)
+            assert [job.reference for job in left_open.jobs()] == ["order 1"]
+    with Casebook(path) as again:
+        assert [job.reference for job in again.jobs()] == ["order 1"]
+
+
 def test_restore_never_overwrites_without_being_told(folder):
     before = (folder / "shop.db").read_bytes()
     with pytest.raises(CasebookError, match="There is a casebook at"):

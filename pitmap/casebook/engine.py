@@ -14,6 +14,7 @@ from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError, SQLAlch
 
 from ..errors import CasebookError
 from .place import Place
+from .same_file import keep_to_one_file
 
 __all__ = ["WAIT_S", "open_engines", "storage_errors"]
 
@@ -35,6 +36,7 @@ def open_engines(place: Place, wait_s: float = WAIT_S) -> tuple[Engine, Engine]:
     engine = create_engine(place.url, connect_args={"timeout": wait_s, "check_same_thread": False})
     event.listen(engine, "connect", partial(_set_up_sqlite, wait_s=wait_s))
     event.listen(engine, "begin", _begin_sqlite)
+    keep_to_one_file(engine, place.path)
     return engine, engine.execution_options(pitmap_write=True)
 
 
