@@ -59,6 +59,7 @@ from pitmap.report.page_compare import (
     maps_of,
     tracks_view,
 )
+from pitmap.report.page_map import MARKS_TRACE, page_map, rings_words
 from pitmap.report.pdf import pdf_of
 from pitmap.report.printable import printable
 from pitmap.report.words import estimate_of, number, stage_word
@@ -767,6 +768,21 @@ def test_scale_bar_of_the_charts_covers_nothing_of_a_plate_that_fills_the_pictur
         axis = draw_map(chart).axes[0]
         (label,) = [text for text in axis.texts if text.get_text() == word]
         assert axis.get_ylim()[0] < label.get_position()[1] < bottom
+
+
+def test_marks_without_a_ring_are_told_and_the_chosen_one_has_one(record, monkeypatch):
+    i, pit = SimpleNamespace(**vars(record.last), marks=record.last.measurement.marks), (SurfaceClass.PIT,)
+    n_pits = int((i.marks.class_code == SurfaceClass.PIT).sum())
+    assert n_pits > 2 and rings_words(i, pit) == ""
+    monkeypatch.setattr("pitmap.report.page_map._MOST_MARKS", 2)
+    assert rings_words(i, pit) == (
+        f"Rings stand on the 2 largest of {n_pits} marks; the table of the Map page lists all of them."
+    )
+    smallest = int(i.marks.nsmallest(1, "area_mm2").mark_id.iloc[0])
+    largest = i.marks[i.marks.class_code == SurfaceClass.PIT].nlargest(2, "area_mm2").mark_id.tolist()
+    figure = page_map(i, record.drawing, shown=pit, strength=0.0, selected=smallest)
+    (rings,) = [trace for trace in figure.data if trace.name == MARKS_TRACE]
+    assert set(rings.customdata) == {smallest, *largest}
 
 
 def test_the_white_line_has_a_key(record):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import plotly.graph_objects as go
 
 from ..classes import SurfaceClass
@@ -16,7 +17,7 @@ from .overlay import codes_on, paint_codes
 from .palette import CLASS_STYLES
 from .text import translator
 
-__all__ = ["MARKS_TRACE", "page_map"]
+__all__ = ["MARKS_TRACE", "page_map", "rings_words"]
 
 MARKS_TRACE = "marks"
 _MOST_MARKS = 400
@@ -63,8 +64,7 @@ def page_map(
             picture, codes, styles, step=max(6, round(1.6 * grid.px_per_mm)), strength=strength
         )
     figure = plot_map(face_map(translator(), inspection, drawing, picture, grid, n_numbers=15, units=units))
-    marks = inspection.marks[inspection.marks.class_code.isin([int(c) for c in shown])]
-    marks = marks.nlargest(_MOST_MARKS, "area_mm2")
+    marks = _ringed(inspection.marks, shown, selected)
     chosen = marks.mark_id == selected
     figure.add_trace(
         go.Scatter(
@@ -90,3 +90,23 @@ def page_map(
     )
     figure.update_layout(dragmode=dragmode, height=600, title=None, margin={"l": 30, "r": 5, "t": 5, "b": 30})
     return figure
+
+
+def rings_words(inspection: Any, shown: tuple[SurfaceClass, ...]) -> str:
+    """Which of the marks that are shown have no ring to click on, as a sentence; empty where all have one."""
+    n = len(_of(inspection.marks, shown))
+    if n <= _MOST_MARKS:
+        return ""
+    return (
+        f"Rings stand on the {_MOST_MARKS} largest of {n} marks; the table of the Map page lists all of them."
+    )
+
+
+def _of(marks: pd.DataFrame, shown: tuple[SurfaceClass, ...]) -> pd.DataFrame:
+    return marks[marks.class_code.isin([int(c) for c in shown])]
+
+
+def _ringed(marks: pd.DataFrame, shown: tuple[SurfaceClass, ...], selected: int | None) -> pd.DataFrame:
+    """The marks with a ring: the largest of those that are shown, and always the one that was pointed out."""
+    largest = _of(marks, shown).nlargest(_MOST_MARKS, "area_mm2")
+    return marks[marks.index.isin(largest.index) | (marks.mark_id == selected)]

@@ -13,7 +13,7 @@ from ...drawing import Drawing
 from ...errors import ReadingError
 from ...flags import flag_words
 from ...inspection import Inspection
-from ...report.page_map import page_map
+from ...report.page_map import page_map, rings_words
 from ...units import format_depth
 from ...workflow import keep_readings, newest_inspection, rows_of_face
 from ..cached import drawn, face_drawing, face_plan, inspection_of
@@ -95,6 +95,8 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
                 figure, key=f"depth_map_{shown}", on_select="rerun", selection_mode="points",
                 config=chart_config(),
             )  # fmt: skip
+            if words := rings_words(inspection, (SurfaceClass.PIT,)):
+                st.caption(words)
             points = [p for p in (event.selection.points if event else []) if "customdata" in p]
             if points:
                 picked = int(points[0]["customdata"])

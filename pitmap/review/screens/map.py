@@ -12,7 +12,7 @@ from ...classes import CLASS_WORDS, SurfaceClass
 from ...drawing import Drawing
 from ...flags import flag_words
 from ...inspection import Inspection, is_of_drawing
-from ...report.page_map import MARKS_TRACE, page_map
+from ...report.page_map import MARKS_TRACE, page_map, rings_words
 from ...units import format_estimate, format_part
 from ...workflow import newest_inspection
 from ..cached import drawn, face_drawing, inspection_of
@@ -133,6 +133,8 @@ def _picture(inspection: Inspection, drawing: Drawing, key: str) -> Stroke | Non
         figure, key=f"map_{key}", on_select=partial(_choose_ring, key, _trace(figure)),
         selection_mode=("points", "lasso"), config=chart_config(),
     )  # fmt: skip
+    if said := rings_words(inspection, shown):
+        st.caption(said)
     _mark_row(inspection, selected)
     lasso = list(event.selection.get("lasso", [])) if event else []
     if tool == "look" or not lasso:
