@@ -48,7 +48,7 @@ from pitmap.report import (
     verify_zip,
 )
 from pitmap.report.draw_plotly import plot_bars, plot_lines, plot_map, plot_side_by_side
-from pitmap.report.figures import Bar, BarChart
+from pitmap.report.figures import Bar, BarChart, Line, LineChart
 from pitmap.report.legend import change_entries, class_entries, lines_note, with_key
 from pitmap.report.model import Paragraph, Picture, Table
 from pitmap.report.overlay import codes_on, numbered_marks, scale_bar, scale_bar_mm
@@ -783,6 +783,22 @@ def test_marks_without_a_ring_are_told_and_the_chosen_one_has_one(record, monkey
     figure = page_map(i, record.drawing, shown=pit, strength=0.0, selected=smallest)
     (rings,) = [trace for trace in figure.data if trace.name == MARKS_TRACE]
     assert set(rings.customdata) == {smallest, *largest}
+
+
+def test_a_single_point_of_a_series_has_its_interval(record):
+    one = Line(
+        label="rim", x=np.array([22.0]), y=np.array([30.0]), low=np.array([22.0]), high=np.array([43.0]),
+        colour="#0072b2", marker="o", dash="-",
+    )  # fmt: skip
+    (point,) = [
+        t for t in plot_lines(LineChart(title="", x_label="", y_label="", lines=(one,))).data if t.name
+    ]
+    assert (point.error_y.array[0], point.error_y.arrayminus[0]) == (13.0, 8.0)
+    two = replace(one, **{c: np.array([1.0, 2.0]) for c in ("x", "y", "low", "high")})
+    (line,) = [
+        t for t in plot_lines(LineChart(title="", x_label="", y_label="", lines=(two,))).data if t.name
+    ]
+    assert line.error_y.array is None
 
 
 def test_the_white_line_has_a_key(record):

@@ -11,7 +11,7 @@ import plotly.graph_objects as go
 from numpy.typing import NDArray
 from plotly.subplots import make_subplots
 
-from .figures import BarChart, FaceMap, LineChart
+from .figures import BarChart, FaceMap, Line, LineChart
 
 __all__ = ["plot_bars", "plot_lines", "plot_map", "plot_side_by_side"]
 
@@ -51,6 +51,7 @@ def plot_lines(chart: LineChart) -> go.Figure:
             go.Scatter(
                 x=line.x, y=line.y, name=line.label, mode="lines+markers" if line.marker else "lines",
                 line={"color": line.colour, "dash": _DASHES[line.dash]}, marker={"symbol": _MARKERS[line.marker]},
+                error_y=_ends(line),
             )
         )  # fmt: skip
     figure.update_layout(
@@ -58,6 +59,13 @@ def plot_lines(chart: LineChart) -> go.Figure:
         template="simple_white", margin={"l": 50, "r": 10, "t": 40, "b": 40},
     )  # fmt: skip
     return figure
+
+
+def _ends(line: Line) -> dict[str, Any] | None:
+    """The interval of a single point, which as a band would have no width; None where the band shows it."""
+    if len(line.x) != 1 or not np.isfinite([line.low, line.high]).all():
+        return None
+    return {"type": "data", "symmetric": False, "array": line.high - line.y, "arrayminus": line.y - line.low}
 
 
 def _faint(colour: str) -> str:
