@@ -6,7 +6,8 @@ import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from pathlib import Path
+from itertools import count
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 import pandas as pd
@@ -58,6 +59,8 @@ def keep_photo(book: Casebook, survey: Survey, data: bytes, name: str) -> PhotoR
     """Keep a photo with a survey; None when the survey has these very bytes already.
 
     It is decoded first, so that a file that is no picture never enters the casebook. A photo that was left out comes back.
+    Phones call many a photo the same: one whose name another one of the survey bears is numbered, so that what is said of
+    it names one photo.
 
     Raises
     ------
@@ -79,7 +82,14 @@ def keep_photo(book: Casebook, survey: Survey, data: bytes, name: str) -> PhotoR
                 f"{name}: this very photo is kept with {survey_words(other)}{where}; a photo shows one face at one stage. "
                 "Take another photo, or leave it out there first if it belongs here"
             )
-    return book.add_photo(survey, data, name)
+    return book.add_photo(survey, data, _numbered(name, {ref.name for ref in book.photos(survey)}))
+
+
+def _numbered(name: str, taken: set[str]) -> str:
+    """The name, or the name with the first number that none of `taken` has."""
+    path = PurePosixPath(name)
+    names = (name if k == 1 else f"{path.stem} ({k}){path.suffix}" for k in count(1))
+    return next(one for one in names if one not in taken)
 
 
 def photos_of(book: Casebook, survey: Survey) -> tuple[tuple[PhotoRef, Photo], ...]:

@@ -61,6 +61,25 @@ def test_photo_that_was_left_out_can_be_added_again(kept: tuple[Casebook, Survey
     assert not test.error
 
 
+def test_photo_that_is_there_already_is_said_to_be(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = photos_page()
+    test.file_uploader[0].set_value([("face.png", GOOD, "image/png")]).run()
+    assert not test.error
+    test.file_uploader[0].set_value([("again.png", GOOD, "image/png")]).run()
+    assert [e.value for e in test.error] == ["again.png: this very photo is with the survey already"]
+    assert [p.name for p in book.photos(survey)] == ["face.png"]
+
+
+def test_photos_of_one_name_are_told_apart(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = photos_page()
+    moments = [f"2026:01:05 09:00:0{k}" for k in range(3)]
+    test.file_uploader[0].set_value([("image.jpg", taken_at(m), "image/jpeg") for m in moments]).run()
+    assert not test.error
+    assert [p.name for p in book.photos(survey)] == ["image.jpg", "image (2).jpg", "image (3).jpg"]
+
+
 def taken_at(moment: str) -> bytes:
     """A picture whose camera says when it was taken, unlike any other one."""
     from io import BytesIO

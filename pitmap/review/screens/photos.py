@@ -70,7 +70,8 @@ def _bring_in(kept: Casebook, survey: Survey) -> None:
     st.session_state[refused] = []
     for file in taken:
         try:
-            keep_photo(kept, survey, file.getvalue(), file.name)
+            if keep_photo(kept, survey, file.getvalue(), file.name) is None:
+                st.session_state[refused].append(f"{file.name}: this very photo is with the survey already")
         except PitmapError as error:
             st.session_state[refused].append(str(error))
     st.rerun()
