@@ -7,6 +7,7 @@ from page_steps import page
 from streamlit.testing.v1 import AppTest
 
 from pitmap.casebook import Casebook
+from pitmap.drawing import load_shipped, shipped_plates
 from pitmap.drawing.edit import History, Step
 from pitmap.review.screens.drawing_desk import Desk
 from pitmap.stock import Limit, LimitSheet
@@ -176,6 +177,23 @@ def test_names_of_plate_and_face_are_no_markup_in_the_list_of_faces(
     assert r"Plate T\*1\*\_\$5\$\:red\[x\]: face" in [s.label for s in test.selectbox]
     # The lines of a list are shown as they are by themselves.
     assert ["$C$", "A*b*"] in [s.options for s in test.selectbox]
+
+
+def test_sizes_of_a_drawing_are_in_the_chosen_units(empty_book: Casebook) -> None:
+    """A shipped plate, looked at without a job: thickness and zones by the drawing itself, 1 in = 25.4 mm."""
+    name = shipped_plates()[0]
+    drawing = load_shipped(name)
+    land = drawing.zones["seal_land"].area
+    for units, thick, area in (
+        ("mm", f"{drawing.thickness_mm:g} mm thick", f"seal land {land:.1f} mm2"),
+        (
+            "inch",
+            f"{drawing.thickness_mm / 25.4:.4f}".rstrip("0") + " in thick",
+            f"seal land {land / 645.16:.4f} in2",
+        ),
+    ):
+        (said,) = [c.value for c in page("drawing", units=units).run().caption if "thick" in c.value]
+        assert thick in said and area in said
 
 
 def test_notes_on_a_drawing_name_faces_as_they_were_written(empty_book: Casebook) -> None:

@@ -23,6 +23,7 @@ from ...drawing import (
 )
 from ...drawing.edit import blank_plate
 from ...errors import InputError
+from ...units import format_area
 from ...workflow import save_drawing
 from ..cached import face_drawing
 from ..device import chart_config
@@ -30,9 +31,9 @@ from ..guard import sentences
 from ..parts import caution
 from ..plain_text import plain
 from ..remembered import recall, remember
-from ..state import book, go_to, here
+from ..state import book, go_to, here, units
 from .drawing_edit import editor, is_begun, key_of
-from .drawing_fields import typed_mm, unit_word
+from .drawing_fields import shown_mm, typed_mm, unit_word
 from .drawing_file import file_tab
 from .drawing_numbers import numbers_tab
 from .drawing_trace import is_trace_begun, trace_tab
@@ -170,8 +171,8 @@ def _look(drawing: Drawing) -> None:
     findings = _findings(key_of(drawing), drawing)
     st.plotly_chart(_figure(drawing, findings), width="stretch", config=chart_config())
     st.caption(
-        f"{plain(drawing.name)}, {drawing.thickness_mm:g} mm thick, {len(drawing.openings)} openings. "
-        + ", ".join(f"{n.replace('_', ' ')} {z.area / 100:.1f} cm2" for n, z in drawing.zones.items())
+        f"{plain(drawing.name)}, {shown_mm(drawing.thickness_mm)} {unit_word()} thick, {len(drawing.openings)} openings. "
+        + ", ".join(f"{n.replace('_', ' ')} {format_area(z.area, units())}" for n, z in drawing.zones.items())
     )
     if not findings:
         st.write(":material/check: The check found nothing.")
