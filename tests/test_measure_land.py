@@ -394,3 +394,14 @@ def test_land_whose_sides_run_into_each_other_is_refused() -> None:
     drawing = land_of(ring_plate().zones["seal_land"].union(box(50, -20, 56, 20)))
     with pytest.raises(MeasurementError, match="seal_land has no end at 50.0"):
         measure(blank(drawing), drawing)
+
+
+@pytest.mark.parametrize("has_trace", [True, False])
+def test_two_bands_around_each_other_are_refused(has_trace: bool) -> None:
+    """Only the outer one, 4 mm wide, was measured: a pit right across the inner one left "4.0 mm" and no leak path."""
+    outer = Point(0, 0).buffer(33, quad_segs=256).difference(Point(0, 0).buffer(29, quad_segs=256))
+    drawing = land_of(ring_plate().zones["seal_land"].union(outer))
+    m = blank(drawing)
+    rectangle(m, 19, -1, 28.5, 1, PIT)
+    with pytest.raises(MeasurementError, match="two bands, one around the other.* leave in it only the band"):
+        measure(m, drawing if has_trace else replace(drawing, trace=None))

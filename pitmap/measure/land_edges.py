@@ -78,7 +78,8 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
     Raises
     ------
     MeasurementError
-        The land has no running side or no coolant side, or a strip of it ends so that they cannot be told apart.
+        The land has no running side or no coolant side, or a strip of it ends so that they cannot be told apart; or it is
+        two bands, one around the other.
     """
     land = land_metal(drawing)
     if land.is_empty:
@@ -89,6 +90,7 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
     parts = [p for p in getattr(land, "geoms", [land]) if isinstance(p, Polygon)]
     inner = [LinearRing(r) for p in parts for r in p.interiors]
     main = _running_ring(inner, drawing.trace)
+    _must_be_one_band(main, inner, drawing)
     line = main or (None if drawing.trace is None else drawing.trace.exterior)
     for part in parts:
         outer = dense(part.exterior)
@@ -123,6 +125,18 @@ def _running_ring(rings: list[LinearRing], trace: Polygon | None) -> LinearRing 
     around = [(Polygon(r).intersection(trace).area, r) for r in rings]
     area, ring = max(around, key=lambda pair: pair[0])
     return ring if area > 0.5 * trace.area else None
+
+
+def _must_be_one_band(main: LinearRing | None, rings: list[LinearRing], drawing: Drawing) -> None:
+    """Of two bands one would be measured and the other, with every leak across it, left out without a word."""
+    for ring in rings:
+        if main is None or ring is main:
+            continue
+        if Polygon(ring).contains(main) or Polygon(main).contains(ring):
+            raise MeasurementError(
+                f"drawing {drawing.name!r}: zone seal_land is two bands, one around the other, so its sound width cannot be "
+                "measured; leave in it only the band between the bore trace and the coolant openings"
+            )
 
 
 def _kind_of_hole(ring: LinearRing, drawing: Drawing) -> str:
