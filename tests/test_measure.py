@@ -164,7 +164,7 @@ def test_erasing_leaves_metal_that_was_not_seen_as_it_is() -> None:
     assert (after.codes == PIT).sum() == 0
     assert (after.codes == SurfaceClass.UNSEEN).sum() == (m.codes == SurfaceClass.UNSEEN).sum() > 0
     must_change(m, area, SEEN_METAL)
-    with pytest.raises(InputError, match="none of the metal inside was seen, and erasing leaves it so"):
+    with pytest.raises(InputError, match="none of the metal inside was seen, and it stays so"):
         must_change(m, box(33.5, 10.5, 34.5, 11.5), SEEN_METAL)
 
 

@@ -20,7 +20,7 @@ from .doubt import decided_chance
 __all__ = ["SEEN_METAL", "ClassEdit", "change_classes", "drawn_area", "must_change"]
 
 SEEN_METAL = tuple(c for c in SurfaceClass if c not in (SurfaceClass.OUTSIDE, SurfaceClass.UNSEEN))
-"""Classes of metal that a photo showed: what an eraser changes, since nobody has seen that the rest is sound."""
+"""Classes of metal that a photo showed: what a hand changes as a rule, since nobody has seen what the rest is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -101,8 +101,8 @@ def must_change(class_map: Any, area: BaseGeometry, only: Sequence[SurfaceClass]
     if not is_any(only):
         if set(only) == set(SEEN_METAL):
             raise InputError(
-                "area: none of the metal inside was seen, and erasing leaves it so; if you have looked at it on the plate "
-                f'and it is sound, choose "only what is shown as {CLASS_WORDS[SurfaceClass.UNSEEN]}"'
+                "area: none of the metal inside was seen, and it stays so; if you have looked at it on the plate, choose "
+                f'"only what is shown as {CLASS_WORDS[SurfaceClass.UNSEEN]}"'
             )
         raise InputError(f"area: nothing inside is shown as {' or '.join(CLASS_WORDS[c] for c in only)}")
 

@@ -81,10 +81,12 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
         only = st.selectbox(
             "Change",
             [None, *paintable, SurfaceClass.UNSEEN],
-            format_func=lambda c: "all of it" if c is None else f"only what is shown as {CLASS_WORDS[c]}",
+            format_func=lambda c: (
+                "all of it that was seen" if c is None else f"only what is shown as {CLASS_WORDS[c]}"
+            ),
         )
         st.caption(
-            "Sound leaves metal that was not seen as it is. If you have looked at it on the plate and it is sound, choose "
+            "Metal that was not seen stays so. If you have looked at it on the plate, choose "
             f"*only what is shown as {CLASS_WORDS[SurfaceClass.UNSEEN]}*, and say so under Why."
         )
         corners, why = fields
@@ -104,7 +106,8 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
                         "no area: draw it with the pointer set to outline or brush, or type its corners"
                     )
                 area = drawn_area(stroke.path_mm, stroke.width_mm)
-                changed = _changed(to, only)
+                # what lies under glare or a rag nobody has seen: it gets a class by its own name alone
+                changed = SEEN_METAL if only is None else (only,)
                 must_change(class_map, area, changed)
                 shape = {**stroke.shape, "only": [int(c) for c in changed]}
                 how = "polygon" if stroke.width_mm is None else "brush"
@@ -112,13 +115,6 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
                 signing_book().add_edit(seen, action, class_code=int(to), shape=shape, reason=reason)
                 st.session_state[number] += 1
                 st.rerun()
-
-
-def _changed(to: SurfaceClass, only: SurfaceClass | None) -> tuple[SurfaceClass, ...]:
-    """Classes that a correction changes, none for all of them; metal not seen becomes sound by its name alone."""
-    if only is not None:
-        return (only,)
-    return SEEN_METAL if to == SurfaceClass.SOUND else ()
 
 
 def _layers_of(kept: Casebook, ref: InspectionRef) -> tuple[MapEdit, ...]:

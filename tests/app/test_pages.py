@@ -208,7 +208,8 @@ def test_correction_by_a_stroke_is_not_that_of_corners_typed_before(
     assert len(own_book.edits(own_book.inspections(survey)[-1])) == 2
 
 
-def test_metal_not_seen_is_called_sound_by_its_name_alone(own_book: Casebook) -> None:
+def test_metal_not_seen_gets_a_class_by_its_name_alone(own_book: Casebook) -> None:
+    """Stain painted on "all of it" made seen, sealing metal of what lay under glare."""
     survey = survey_of(own_book, "test_lap")
     ref = own_book.inspections(survey)[-1]
     # glare over 20 x 10 mm of the running surface
@@ -220,8 +221,9 @@ def test_metal_not_seen_is_called_sound_by_its_name_alone(own_book: Casebook) ->
         now = open_inspection(own_book, survey, own_book.inspections(survey)[-1], drawing).class_map
         return float((now.codes == SurfaceClass.UNSEEN).sum() * now.grid.pixel_area_mm2)
 
-    def erase(corners: str, only: SurfaceClass | None) -> list[str]:
+    def change(to: SurfaceClass, corners: str, only: SurfaceClass | None) -> list[str]:
         test = page("map", **place_of(survey), who="Ada").run()
+        next(s for s in test.selectbox if s.label == "This area is").set_value(to)
         next(s for s in test.selectbox if s.label == "Change").set_value(only)
         next(t for t in test.text_input if t.label == "Or type the corners in mm").input(corners)
         next(t for t in test.text_input if t.label == "Why").input("marker pen")
@@ -230,11 +232,12 @@ def test_metal_not_seen_is_called_sound_by_its_name_alone(own_book: Casebook) ->
 
     before = unseen_mm2()
     assert before >= 195
-    assert erase("-12 58, 12 58, 12 72, -12 72", None) == []
-    assert unseen_mm2() == before
-    (said,) = erase("-5 62, 5 62, 5 68, -5 68", None)
-    assert said.startswith("area: none of the metal inside was seen, and erasing leaves it so")
-    assert erase("-12 58, 12 58, 12 72, -12 72", SurfaceClass.UNSEEN) == []
+    for to in (SurfaceClass.SOUND, SurfaceClass.STAIN):
+        assert change(to, "-12 58, 12 58, 12 72, -12 72", None) == []
+        assert unseen_mm2() == before
+        (said,) = change(to, "-5 62, 5 62, 5 68, -5 68", None)
+        assert said.startswith("area: none of the metal inside was seen, and it stays so")
+    assert change(SurfaceClass.SOUND, "-12 58, 12 58, 12 72, -12 72", SurfaceClass.UNSEEN) == []
     assert unseen_mm2() <= before - 195
 
 
