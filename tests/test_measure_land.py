@@ -175,6 +175,59 @@ def test_stain_and_tint_seal_and_the_bright_width_says_otherwise() -> None:
     assert width_of(m, drawing, settings=careful) == pytest.approx(3.0, abs=0.16)
 
 
+@pytest.mark.parametrize("code", [STAIN, TINT])
+def test_bright_width_counts_each_colour_and_what_was_not_seen(code: SurfaceClass) -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, -1, 21, 1, 26, code)
+    rectangle(m, -1, 26, 1, 27, SurfaceClass.UNSEEN)
+    exact = MeasureSettings(errors=ErrorModel(width_sd_mm=0.0))
+    width = measure(m, drawing, settings=exact).bright_sound_width_mm
+    # the corners of the colour are at radius sqrt(1 + 26^2), of what was not seen at sqrt(1 + 27^2)
+    assert width.value == pytest.approx(1 + 28 - np.hypot(1, 26), abs=0.1)
+    assert width.high == width.value
+    assert width.low == pytest.approx(1 + 28 - np.hypot(1, 27), abs=0.1)
+
+
+def test_bright_width_is_never_wider_than_the_land() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 0, 24, 0.1, 24.1, STAIN)
+    width = measure(m, drawing).bright_sound_width_mm
+    assert (width.value, width.high) == (pytest.approx(8.0, abs=0.01), pytest.approx(8.0, abs=0.01))
+    assert width.low == pytest.approx(8 - 1.645 * 0.15, abs=0.01)
+
+
+def test_a_pit_in_doubt_raises_the_high_end_of_the_bright_width() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 0, 24, 3.0, PIT)
+    disc(m, 24, 0, 2.0, STAIN)
+    exact = MeasureSettings(errors=ErrorModel(width_sd_mm=0.0))
+    width = measure(with_chance(m, (m.codes == PIT, 0.65)), drawing, settings=exact).bright_sound_width_mm
+    assert width.low == width.value == pytest.approx(5.0, abs=0.16)
+    assert width.high == pytest.approx(6.0, abs=0.16)
+
+
+def test_land_where_the_map_ends_was_not_seen() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, -1, 21, 1, 26, SurfaceClass.OUTSIDE)
+    width = measure(m, drawing).sound_width_mm
+    assert width.value == pytest.approx(8.0, abs=0.05)
+    assert width.low < 3.0
+
+
+@pytest.mark.parametrize("px_per_mm", [10.0, 20.0])
+def test_specks_take_nothing_off_the_land_at_any_scale(px_per_mm: float) -> None:
+    """0.02 mm2 is under the smallest mark, 0.06 mm2 over it."""
+    drawing = ring_plate()
+    for across, expected in ((0.2, 8.0), (0.6, 7.4)):
+        m = blank(drawing, px_per_mm)
+        rectangle(m, 0, 24, 0.1, 24 + across, PIT)
+        assert width_of(m, drawing) == pytest.approx(expected, abs=0.1)
+
+
 @pytest.mark.parametrize("code", [UNCUT, SCORE])
 def test_low_metal_and_scores_break_contact(code: SurfaceClass) -> None:
     drawing = ring_plate()
@@ -277,6 +330,18 @@ def test_metal_that_may_be_damaged_lowers_the_low_end_only() -> None:
     assert measure(settled, drawing, edited=edited).sound_width_mm.low > 5.5
     told, edited = change_classes(m, [ClassEdit(where=doubted.codes == PIT, to=PIT)])
     assert measure(told, drawing, edited=edited).sound_width_mm.value == pytest.approx(3.0, abs=0.16)
+
+
+def test_what_was_not_seen_and_what_is_in_doubt_add_up() -> None:
+    """In line across the land, 2 mm each: neither may be forgotten beside the other."""
+    drawing = ring_plate()
+    m, doubted = blank(drawing), blank(drawing)
+    disc(m, 0, 22, 2.0, SurfaceClass.UNSEEN)
+    disc(doubted, 0, 26, 2.0, PIT)
+    exact = MeasureSettings(errors=ErrorModel(width_sd_mm=0.0))
+    width = measure(with_chance(m, (doubted.codes == PIT, 0.4)), drawing, settings=exact).sound_width_mm
+    assert width.value == pytest.approx(8.0, abs=0.05)
+    assert width.low == pytest.approx(4.0, abs=0.16)
 
 
 def test_a_pit_in_doubt_raises_the_high_end_only() -> None:

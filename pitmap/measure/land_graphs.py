@@ -35,15 +35,18 @@ class LandGraphs:
     hidden: CrossingGraph
     feared: CrossingGraph
 
-    def narrowest(self, half_mm: float, level: float) -> Estimate:
-        """The narrowest crossing of all, `half_mm` beyond what is feared and what is sure, mm."""
+    def narrowest(self, half_mm: float, nominal_mm: float, level: float) -> Estimate:
+        """The narrowest crossing of all, `half_mm` beyond what is feared and what is sure, mm.
+
+        Without damage it would be `nominal_mm`, and is never more.
+        """
         least, value, most = (
             float(graph.from_running[COOLANT]) for graph in (self.feared, self.seen, self.sure)
         )
         return Estimate(
             value=value,
             low=max(0.0, min(value, least) - half_mm),
-            high=max(value, most) + half_mm,
+            high=max(value, min(nominal_mm, max(value, most) + half_mm)),
             level=level,
         )
 

@@ -53,6 +53,7 @@ class NarrowPlaces:
         self.alignment = alignment_error_mm
         self.z = float(ndtri(0.5 + settings.level / 2))
         self.running, self.coolant = edges.running_tree, edges.coolant_tree
+        self.clean_mm = edges.narrowest[2]
         self.rows: list[dict] = []
         self.paths: list[NDArray[np.float64]] = []
         self.leaks: list[int] = []
@@ -83,7 +84,7 @@ class NarrowPlaces:
     def narrowest_of(self, graphs: LandGraphs) -> Estimate:
         """The narrowest crossing of the land by other graphs of it."""
         half = self.half_mm(graphs.seen, graphs.seen.nodes_through(COOLANT))
-        return graphs.narrowest(half, self.settings.level)
+        return graphs.narrowest(half, self.clean_mm, self.settings.level)
 
     def half_mm(self, graph: CrossingGraph, nodes: list[int]) -> float:
         """Half of the interval of a crossing's width beyond what doubt of the classes leaves, mm."""
