@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import pandas as pd
 import pytest
 from measure_fakes import ring_plate
@@ -134,6 +135,17 @@ def test_entry_that_an_inspection_cannot_hold_names_the_file(tmp_path: Path) -> 
         path.write_text(json.dumps(whole | {entry: value}))
         with pytest.raises(InputError, match=f"inspection.json: .*{said}.*; map the photo again"):
             load_inspection(folder)
+
+
+def test_picture_of_another_size_is_named(tmp_path: Path) -> None:
+    """Marks were drawn beside their places on it, and comparing two surveys ended in a traceback."""
+    folder = save_inspection(inspection_of_pits(ring_plate(), PITS), tmp_path / "map")
+    picture = cv2.imread(str(folder / "face.jpg"))
+    cv2.imwrite(str(folder / "face.jpg"), picture[:-3])
+    with pytest.raises(
+        InputError, match=r"face\.jpg does not have the size in inspection\.json; map the photo again"
+    ):
+        load_inspection(folder)
 
 
 def test_earlier_map_without_its_doubt_says_so_after_an_edit(book: Casebook, tmp_path: Path) -> None:

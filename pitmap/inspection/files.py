@@ -324,6 +324,9 @@ def load_inspection(folder: str | Path) -> Inspection:
                 f"{folder}: {_CODES} or {_CONFIDENCE} does not have the size in {_JSON}; map the photo again"
             )
         doubt = _decode(folder / _DOUBT, cv2.IMREAD_UNCHANGED) if (folder / _DOUBT).exists() else None
+        picture = cv2.cvtColor(_decode(folder / _PICTURE, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+        if picture.shape[:2] != grids[1].shape:
+            raise InputError(f"{folder}: {_PICTURE} does not have the size in {_JSON}; map the photo again")
         tables = {name: _table(schema, d[name]) for name, schema in _TABLES.items()}
         alignment = Alignment.from_dict(d["alignment"])
         # What `get` asks for was not noted in the first inspections.
@@ -354,7 +357,7 @@ def load_inspection(folder: str | Path) -> Inspection:
                 zone_measures=tuple(ZoneMeasure(**_with_nan(m)) for m in d.get("zone_measures", ())),
             ),
             readings=_table(READINGS, d["readings"]),
-            picture=cv2.cvtColor(_decode(folder / _PICTURE, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB),
+            picture=picture,
             picture_grid=grids[1],
             photo_px_per_mm=float(d["photo_px_per_mm"]),
             notes=tuple(d["notes"]),
