@@ -24,6 +24,8 @@ from pitmap.measure import (
     ClassErrors,
     ErrorModel,
     MeasureSettings,
+    ZoneMeasure,
+    break_chance,
     change_classes,
     drawn_area,
     make_frame,
@@ -365,6 +367,56 @@ def test_probabilities_widen_the_interval() -> None:
     layer[:] = np.maximum(layer, 0.01)
     unsure = zone_row(measure(replace(m, probabilities=p), drawing).zones, "rim", "pit")
     assert unsure["share_high"] > 1.2 * sure["share_high"]
+
+
+def test_error_of_a_zone_area_literal() -> None:
+    """Every part of it once, squared: edges of the picture 0.04 x 20, edges of each mark 0.05^2 x 100, the border of the
+    zone 0.1 x 0.5 x 20, scale 0.1 x 50, false marks 0.2 x 0.8 x 80, missed marks 0.2 / 0.8 x 80, half of what the
+    probabilities say more, 4: 0.64 + 0.25 + 1 + 25 + 12.8 + 20 + 4 = 63.69."""
+    figures = {"zone": "rim", "word": "pit", "seen_mm2": 1000.0, "area_mm2": 50.0, "perimeter_mm": 20.0,
+               "perimeter_square_mm2": 100.0, "cells_mm4": 80.0, "expected_mm2": 54.0}  # fmt: skip
+    errors = ClassErrors(
+        edge_sd_mm=0.04, edge_mark_sd_mm=0.05, relative_sd=0.1, false_rate=0.2, miss_rate=0.2, spread=1.5
+    )
+    said = ZoneMeasure(**figures, doubt_mm4=10.0)
+    assert said.sd_mm2(errors, 0.5) == pytest.approx(1.5 * np.sqrt(63.69))
+    assert said.sd_mm2(errors, 0.5, with_spread=False) == pytest.approx(np.sqrt(63.69))
+    # the marks' own doubt counts where it is more than the rate of false marks
+    assert ZoneMeasure(**figures, doubt_mm4=15.0).sd_mm2(errors, 0.5) == pytest.approx(1.5 * np.sqrt(65.89))
+    # without any scatter: 50 as drawn, edges 0.1 mm further out over 20 mm, and 0.003 of 1000 that may be there unfound
+    exact = ClassErrors(
+        edge_sd_mm=0,
+        edge_mark_sd_mm=0,
+        edge_bias_mm=0.1,
+        relative_sd=0,
+        false_rate=0,
+        miss_rate=0,
+        blank_share=0.003,
+    )
+    plain = ZoneMeasure(**{**figures, "expected_mm2": np.nan})
+    assert plain.share_interval(exact, 0.90) == pytest.approx((0.050, 0.055))
+
+
+def test_chance_to_break_contact_is_of_what_is_seen() -> None:
+    of = {SurfaceClass.UNSEEN: [0.52, 0.99, 1.0, 0.0], PIT: [0.1, 0.5, 0.0, 0.3], SCORE: [0.02, 0.0, 0.0, 0.1],
+          STAIN: [0.3, 0.0, 0.0, 0.5]}  # fmt: skip
+    p = np.array([of.get(c, [0.0] * 4) for c in PROBABILITY_CLASSES])[:, None]
+    land = np.array([[True, True, True, False]])
+    # (0.1 + 0.02) / 0.48 = 0.25 of 255; more than all; nothing; off the land
+    assert break_chance(p, land).tolist() == [[64, 255, 0, 0]]
+
+
+@pytest.mark.parametrize(("x", "is_flagged"), [(28, True), (18, False)])
+def test_zone_of_which_more_than_half_was_not_seen_is_flagged(x: float, is_flagged: bool) -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, -32, -32, x, 32, SurfaceClass.UNSEEN)
+    m.codes[~drawing.mask(m.grid)] = 0
+    row = zone_row(measure(m, drawing).zones, "rim", "affected")
+    # beyond x lie (44 - x) times 64 mm, less the part of the disc of radius 28 there
+    seen = (44 - x) * 64 - (28**2 * np.arccos(x / 28) - x * np.sqrt(28**2 - x**2))
+    assert row["unseen_share"] == pytest.approx(1 - seen / (76 * 64 - np.pi * 28**2), abs=0.002)
+    assert bool(row["flags"] & Flag.TOUCHES_UNSEEN) is is_flagged
 
 
 def test_error_model_round_trip_and_refusals() -> None:
