@@ -298,6 +298,11 @@ def test_alignment_error_widens_where_a_pit_reaches_an_edge() -> None:
     sharp = measure(m, drawing, alignment_error_mm=0.0).sound_width_mm
     loose = measure(m, drawing, alignment_error_mm=0.4).sound_width_mm
     assert loose.low < sharp.low - 0.2
+    # also where the crossing runs over another pit, which reaches none: 1.645 times 0.15, and 0.15 and 0.4 together
+    disc(m, 24.5, 0, 2.0, PIT)
+    sharp, loose = (measure(m, drawing, alignment_error_mm=a).sound_width_mm for a in (0.0, 0.4))
+    assert sharp.value - sharp.low == pytest.approx(1.645 * 0.15, abs=0.001)
+    assert loose.value - loose.low == pytest.approx(1.645 * np.hypot(0.15, 0.4), abs=0.001)
 
 
 def with_chance(m: Map, *more: tuple[np.ndarray, float]) -> Map:
@@ -330,6 +335,20 @@ def test_metal_that_may_be_damaged_lowers_the_low_end_only() -> None:
     assert measure(settled, drawing, edited=edited).sound_width_mm.low > 5.5
     told, edited = change_classes(m, [ClassEdit(where=doubted.codes == PIT, to=PIT)])
     assert measure(told, drawing, edited=edited).sound_width_mm.value == pytest.approx(3.0, abs=0.16)
+
+
+def test_sure_damage_beside_a_place_bounds_its_high_end() -> None:
+    """The pit of 3 mm may be none; the one of 2 mm, 4 mm beside it and so no place of its own, is there."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 24, 0, 3.0, PIT)
+    unsure = m.codes == PIT
+    disc(m, 24 * np.cos(1 / 6), 24 * np.sin(1 / 6), 2.0, PIT)
+    exact = MeasureSettings(errors=ErrorModel(width_sd_mm=0.0))
+    result = measure(with_chance(m, (unsure, 0.65)), drawing, settings=exact)
+    assert result.sound_width_mm.value == pytest.approx(5.0, abs=0.16)
+    assert result.sound_width_mm.high == pytest.approx(6.0, abs=0.16)
+    assert len(result.lands) == 1
 
 
 def test_what_was_not_seen_and_what_is_in_doubt_add_up() -> None:
@@ -449,6 +468,16 @@ def test_second_land_beside_the_first_is_measured_too() -> None:
     rectangle(m, 47, -0.5, 53, 0.5, PIT)
     m.codes[~drawing.mask(m.grid)] = 0
     assert measure(m, drawing).lands["is_leak_path"].iloc[0]
+
+
+def test_land_close_beside_another_is_refused() -> None:
+    """A strip of 4 mm, 1 mm beyond the band of 8 mm, had "1.0 mm of sound metal" where the drawing has none."""
+    ring = Point(0, 0).buffer(33, quad_segs=256).difference(Point(0, 0).buffer(29, quad_segs=256))
+    drawing = land_of(ring_plate().zones["seal_land"].union(ring.intersection(box(0, -40, 40, 40))))
+    with pytest.raises(
+        MeasurementError, match="two parts of zone seal_land lie 1.00 mm from each other at .* only the band"
+    ):
+        measure(blank(drawing), drawing)
 
 
 def test_land_whose_sides_run_into_each_other_is_refused() -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
-from shapely import LinearRing, Polygon
+from shapely import LinearRing, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from ..drawing import Drawing
@@ -19,6 +19,8 @@ __all__ = ["LandEdges", "find_land_edges", "land_metal", "nearest"]
 _CRUMB_SHARE = 0.01
 _OVERLAP_MM2 = 0.05
 """Less is the rounding of edges that are drawn to coincide."""
+_STRAY_MM = 0.1
+"""So far a place of a narrow land may lie off it by the spacing of the points on its edges."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -79,7 +81,7 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
     ------
     MeasurementError
         The land has no running side or no coolant side, or a strip of it ends so that they cannot be told apart; or it is
-        two bands, one around the other.
+        two bands, one around the other, or parts of it lie nearer to each other than they are wide.
     """
     land = land_metal(drawing)
     if land.is_empty:
@@ -112,9 +114,11 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
             f"drawing {drawing.name!r}: zone seal_land has no {side} side, so its sound width cannot be measured; "
             "draw the land as a band around the bore trace"
         )
-    return LandEdges(
+    edges = LandEdges(
         running_xy=np.concatenate(running), coolant_xy=np.concatenate(coolant), holes_xy=tuple(holes)
     )
+    _must_be_narrowest_on_metal(edges, land, drawing)
+    return edges
 
 
 def _running_ring(rings: list[LinearRing], trace: Polygon | None) -> LinearRing | None:
@@ -137,6 +141,20 @@ def _must_be_one_band(main: LinearRing | None, rings: list[LinearRing], drawing:
                 f"drawing {drawing.name!r}: zone seal_land is two bands, one around the other, so its sound width cannot be "
                 "measured; leave in it only the band between the bore trace and the coolant openings"
             )
+
+
+def _must_be_narrowest_on_metal(edges: LandEdges, land: BaseGeometry, drawing: Drawing) -> None:
+    """Beside a second land the way from one to the other would be taken for a crossing."""
+    start, end, width = edges.narrowest
+    middle = Point(0.5 * (start + end))
+    if land.distance(middle) > _STRAY_MM and all(
+        o.polygon.distance(middle) > _STRAY_MM for o in drawing.openings
+    ):
+        raise MeasurementError(
+            f"drawing {drawing.name!r}: two parts of zone seal_land lie {width:.2f} mm from each other at {middle.x:.1f}, "
+            f"{middle.y:.1f} mm, which is less than they are wide, so its sound width cannot be measured; leave in it only "
+            "the band between the bore trace and the coolant openings"
+        )
 
 
 def _kind_of_hole(ring: LinearRing, drawing: Drawing) -> str:
