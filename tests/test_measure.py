@@ -397,6 +397,26 @@ def test_error_of_a_zone_area_literal() -> None:
     assert plain.share_interval(exact, 0.90) == pytest.approx((0.050, 0.055))
 
 
+@pytest.mark.parametrize(("confidence", "doubt"), [(0.7, 0.3), (0.3, 0.5)])
+def test_what_the_error_of_a_mark_depends_on(confidence: float, doubt: float) -> None:
+    """4 x 2 mm of pit: 2 x (39 + 19) steps of 0.1 mm between the pixels of its edge, each as 0.948 of its length (Kulpa)."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    m.confidence[:] = confidence
+    rectangle(m, 31, 10, 35, 12, PIT)
+    (pit,) = (z for z in measure(m, drawing).zone_measures if (z.zone, z.word) == ("rim", "pit"))
+    edge = 2 * (39 + 19) * 0.1 * 0.948
+    assert pit.perimeter_mm == pytest.approx(edge)
+    assert pit.perimeter_square_mm2 == pytest.approx(edge**2)
+    # a wrong class comes in patches of 4 mm2 at most
+    assert pit.cells_mm4 == pytest.approx(8.0 * 4.0)
+    assert pit.doubt_mm4 == pytest.approx(doubt * (1 - doubt) * 8.0 * 4.0, rel=1e-5)
+    m = blank(drawing)
+    rectangle(m, 31, 10, 33, 11, PIT)
+    (pit,) = (z for z in measure(m, drawing).zone_measures if (z.zone, z.word) == ("rim", "pit"))
+    assert pit.cells_mm4 == pytest.approx(2.0 * 2.0)
+
+
 def test_chance_to_break_contact_is_of_what_is_seen() -> None:
     of = {SurfaceClass.UNSEEN: [0.52, 0.99, 1.0, 0.0], PIT: [0.1, 0.5, 0.0, 0.3], SCORE: [0.02, 0.0, 0.0, 0.1],
           STAIN: [0.3, 0.0, 0.0, 0.5]}  # fmt: skip
