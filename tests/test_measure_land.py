@@ -276,6 +276,28 @@ def test_distinct_places_and_their_number() -> None:
     assert lands["sound_width_mm"].is_monotonic_increasing
 
 
+@pytest.mark.parametrize(("apart_mm", "spacing_mm", "n"), [(5.0, 8.0, 1), (5.0, 3.0, 2), (12.0, 8.0, 2)])
+def test_places_nearer_than_the_spacing_are_one(apart_mm: float, spacing_mm: float, n: int) -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    for angle, diameter in ((0.0, 2.0), (apart_mm / 24, 1.5)):
+        disc(m, 24 * np.cos(angle), 24 * np.sin(angle), diameter, PIT)
+    lands = measure(m, drawing, settings=MeasureSettings(place_spacing_mm=spacing_mm)).lands
+    assert lands["sound_width_mm"].to_numpy() == pytest.approx([6.0, 6.5][:n], abs=0.16)
+
+
+def test_metal_not_seen_adds_the_places_that_it_makes_narrow_and_no_other() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    for k in range(4):
+        disc(m, 24 * np.cos(k), 24 * np.sin(k), 3.0 - 0.5 * k, PIT)
+    disc(m, -24, 0, 2.0, SurfaceClass.UNSEEN)
+    lands = measure(m, drawing, settings=MeasureSettings(n_places=2)).lands
+    assert lands["sound_width_mm"].to_numpy() == pytest.approx([5.0, 5.5, 8.0], abs=0.16)
+    assert lands["x_mm"].iloc[2] == pytest.approx(-24.0, abs=0.5)
+    assert (lands["flags"] & int(Flag.TOUCHES_UNSEEN) > 0).tolist() == [False, False, True]
+
+
 def test_trace_away_from_the_land() -> None:
     """The land may start a few millimetres outside the bore trace: its own inner ring is the running side."""
     plate = ring_plate()

@@ -10,7 +10,7 @@ from skimage.graph import route_through_array
 from ..estimate import Estimate
 from ..flags import Flag
 from ..grid import Grid
-from .crossings import COOLANT, RUNNING, CrossingGraph
+from .crossings import COOLANT, CrossingGraph
 from .land_edges import LandEdges
 from .land_graphs import LandGraphs
 from .settings import MeasureSettings
@@ -98,13 +98,13 @@ class NarrowPlaces:
         found = 0
         for node in candidates:
             node = int(node)
-            if node == RUNNING or node in taken or not np.isfinite(through[node]):
+            if node in taken:
                 continue
             nodes = graph.nodes_through(node)
             middle = self._middle(graph, nodes)
             spots = set(nodes[1:-1])
             fresh = not (spots & taken)
-            taken |= spots | ({node} if node != COOLANT else set())
+            taken |= spots
             is_seen = graph is self.graphs.seen
             if not fresh or not (is_seen or self._is_more_than_seen(graph, nodes)):
                 continue
