@@ -367,6 +367,12 @@ def test_probabilities_widen_the_interval() -> None:
     layer[:] = np.maximum(layer, 0.01)
     unsure = zone_row(measure(replace(m, probabilities=p), drawing).zones, "rim", "pit")
     assert unsure["share_high"] > 1.2 * sure["share_high"]
+    # of metal that was not seen nothing is expected: 0.01 of the rim beyond x = 28, and 0.99 of the 8 mm2 more
+    rectangle(m, -32, -32, 28, 32, SurfaceClass.UNSEEN)
+    m.codes[~drawing.mask(m.grid)] = 0
+    measures = measure(replace(m, probabilities=p), drawing).zone_measures
+    (pit,) = (z for z in measures if (z.zone, z.word) == ("rim", "pit"))
+    assert pit.expected_mm2 == pytest.approx(0.01 * 16 * 64 + 0.99 * 8, rel=0.02)
 
 
 def test_error_of_a_zone_area_literal() -> None:
