@@ -480,6 +480,21 @@ def test_bites_out_of_an_open_land(kind: str, x: float, expected: float) -> None
     assert width_of(blank(drawing), drawing) == pytest.approx(expected, abs=0.02)
 
 
+@pytest.mark.parametrize("is_open", [False, True], ids=["closed", "open"])
+@pytest.mark.parametrize(
+    ("kind", "x", "expected"), [("coolant", 20, 0.0), ("port", 28, 0.0), ("bolt", 20, 5.0), ("bolt", 28, 5.0)]
+)
+def test_opening_that_joins_the_two_sides_leaves_no_metal(
+    kind: str, x: float, expected: float, is_open: bool
+) -> None:
+    """Coolant that lies open to the running surface had "5.0 mm" beside it where the land was a closed band."""
+    land = ring_plate().zones["seal_land"]
+    drawing = land_of(
+        land.difference(box(-60, -3, 0, 3)) if is_open else land, kind, Point(x, 0).buffer(3, quad_segs=128)
+    )
+    assert width_of(blank(drawing), drawing) == pytest.approx(expected, abs=0.06)
+
+
 def test_second_land_beside_the_first_is_measured_too() -> None:
     """A ring of 4 mm around a coolant opening, apart from the band around the trace."""
     hole = Point(60, 0).buffer(8, quad_segs=128)

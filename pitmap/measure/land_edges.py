@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 
 from ..drawing import Drawing
 from ..errors import MeasurementError
-from .strip_sides import SIDE_OF_OPENING, dense, strip_sides
+from .strip_sides import SIDE_OF_OPENING, dense, openings_along, strip_sides
 
 __all__ = ["LandEdges", "find_land_edges", "land_metal", "nearest"]
 
@@ -72,10 +72,10 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
     Notes
     -----
     An inner ring that surrounds most of the bore trace (without a trace: the longest inner ring) is the running side,
-    and the outer ring around it the coolant side. Inner rings of coolant openings belong to the coolant side, of ports
-    to the running side; other inner rings are holes. What is drawn as open strips, instead of that band or beside it, is
-    parted by :func:`pitmap.measure.strip_sides.strip_sides`. Beside a band, parts of under a hundredth of the land are
-    crumbs between openings and count as coolant side.
+    and the outer ring around it the coolant side. Edges of coolant openings belong to the coolant side, of ports to the
+    running side, wherever they cut into the band; other inner rings are holes. What is drawn as open strips, instead of
+    that band or beside it, is parted by :func:`pitmap.measure.strip_sides.strip_sides`. Beside a band, parts of under a
+    hundredth of the land are crumbs between openings and count as coolant side.
 
     Raises
     ------
@@ -98,7 +98,9 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
         outer = dense(part.exterior)
         is_band = main is not None and Polygon(part.exterior).contains(main)
         if is_band or line is None or (main is not None and part.area < _CRUMB_SHARE * land.area):
-            coolant.append(outer)
+            is_running = _is_running(outer, False, drawing)
+            running.append(outer[is_running])
+            coolant.append(outer[~is_running])
             continue
         sides = strip_sides(outer, line, drawing)
         running.append(outer[sides.is_running])
@@ -106,10 +108,14 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
         holes.extend(sides.holes_xy)
     for ring in inner:
         points = dense(ring)
-        kind = "running" if ring is main else _kind_of_hole(ring, drawing)
-        {"running": running, "coolant": coolant}.get(kind, holes).append(points)
-    if not running or not coolant:
-        side = "running" if not running else "coolant"
+        if ring is main:
+            is_running = _is_running(points, True, drawing)
+            running.append(points[is_running])
+            coolant.append(points[~is_running])
+            continue
+        {"running": running, "coolant": coolant}.get(_kind_of_hole(ring, drawing), holes).append(points)
+    if not any(map(len, running)) or not any(map(len, coolant)):
+        side = "coolant" if any(map(len, running)) else "running"
         raise MeasurementError(
             f"drawing {drawing.name!r}: zone seal_land has no {side} side, so its sound width cannot be measured; "
             "draw the land as a band around the bore trace"
@@ -129,6 +135,15 @@ def _running_ring(rings: list[LinearRing], trace: Polygon | None) -> LinearRing 
     around = [(Polygon(r).intersection(trace).area, r) for r in rings]
     area, ring = max(around, key=lambda pair: pair[0])
     return ring if area > 0.5 * trace.area else None
+
+
+def _is_running(points_xy: NDArray[np.float64], by_rule: bool, drawing: Drawing) -> NDArray[np.bool_]:
+    """Which points of an edge of the land belong to the running side: all or none, but for those on openings' edges."""
+    is_running = np.full(len(points_xy), by_rule)
+    for opening, on_it in openings_along(points_xy, drawing):
+        if side := SIDE_OF_OPENING.get(opening.kind):
+            is_running[on_it] = side == "running"
+    return is_running
 
 
 def _must_be_one_band(main: LinearRing | None, rings: list[LinearRing], drawing: Drawing) -> None:

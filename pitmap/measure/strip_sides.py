@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,10 +10,10 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from ..drawing import Drawing
+from ..drawing import Drawing, Opening
 from ..errors import MeasurementError
 
-__all__ = ["SIDE_OF_OPENING", "StripSides", "dense", "strip_sides"]
+__all__ = ["SIDE_OF_OPENING", "StripSides", "dense", "openings_along", "strip_sides"]
 
 _STEP_MM = 0.05
 """Spacing of the points: the distance to the nearest one is off by under 0.3 um at 1 mm."""
@@ -50,6 +51,23 @@ def dense(line: BaseGeometry) -> NDArray[np.float64]:
     return np.asarray(line.segmentize(_STEP_MM).coords)[:, :2]
 
 
+def openings_along(
+    points_xy: NDArray[np.float64], drawing: Drawing
+) -> Iterator[tuple[Opening, NDArray[np.bool_]]]:
+    """Openings whose edge an outline of the land runs along, and which of its dense points (n, 2) lie on that edge."""
+    x, y = points_xy.T
+    for opening in drawing.openings:
+        edge = opening.polygon.exterior
+        left, bottom, right, top = np.array(edge.bounds) + _ON_EDGE_MM * np.array([-1, -1, 1, 1])
+        # few points lie about it, and asking every piece of its edge for each of them would take seconds
+        near = np.flatnonzero((x >= left) & (x <= right) & (y >= bottom) & (y <= top))
+        shapely.prepare(edge)
+        on_it = np.zeros(len(x), bool)
+        on_it[near] = shapely.dwithin(edge, shapely.points(points_xy[near]), _ON_EDGE_MM)
+        if on_it.any():
+            yield opening, on_it
+
+
 def strip_sides(outline_xy: NDArray[np.float64], line: BaseGeometry, drawing: Drawing) -> StripSides:
     """Sides of an open strip of land.
 
@@ -80,10 +98,7 @@ def strip_sides(outline_xy: NDArray[np.float64], line: BaseGeometry, drawing: Dr
     is_coolant = np.zeros(len(points), bool)
     is_given = np.zeros(len(points), bool)
     holes = []
-    for opening in drawing.openings:
-        on_it = shapely.distance(shapely.points(points), opening.polygon.exterior) <= _ON_EDGE_MM
-        if not on_it.any():
-            continue
+    for opening, on_it in openings_along(points, drawing):
         side = SIDE_OF_OPENING.get(opening.kind, "")
         is_given |= on_it
         is_running[on_it], is_coolant[on_it] = side == "running", side == "coolant"
