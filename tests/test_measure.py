@@ -296,6 +296,16 @@ def test_edits_by_polygon_and_mask() -> None:
     assert lost.sum() / 6 == pytest.approx(2.0)
 
 
+def test_edit_over_an_edge_of_the_plate_stays_on_its_metal() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    after, changed = change_classes(m, [ClassEdit(where=box(43, 0, 46, 2), to=PIT)])
+    assert ((after.codes == 0) == (m.codes == 0)).all()
+    assert not changed[m.codes == 0].any()
+    # 1 x 2 mm of the plate, which ends at x = 44; pixels that the outline passes through count
+    assert changed.sum() * m.grid.pixel_area_mm2 == pytest.approx(2.0, abs=0.35)
+
+
 def test_edits_refused() -> None:
     m = blank(ring_plate())
     with pytest.raises(InputError, match="outside"):
@@ -304,6 +314,8 @@ def test_edits_refused() -> None:
         ClassEdit(where=box(0, 0, 1, 1), to=77)  # type: ignore[arg-type]
     with pytest.raises(InputError, match="edit 1: expected a bool mask"):
         change_classes(m, [ClassEdit(where=np.zeros((3, 4), bool), to=PIT)])
+    with pytest.raises(InputError, match="edit 1: expected a bool mask of .*, got uint8"):
+        change_classes(m, [ClassEdit(where=np.ones_like(m.codes), to=PIT)])
     with pytest.raises(InputError, match="dataclass"):
         change_classes({"codes": 1}, [])
 
@@ -492,6 +504,7 @@ def test_outline_is_closed_and_may_cross_itself() -> None:
     [
         ([[0, 0], [1, 1]], None, "three corners"),
         ([[0, 0], [1, 1]], 0.0, "width"),
+        ([[0, 0], [1, 1]], np.inf, "width"),
         ([[0, 0], [np.nan, 1]], 2.0, "points"),
         ([], 2.0, "points"),
         ([[0, 0, 0]], 2.0, "points"),

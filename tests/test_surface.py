@@ -20,6 +20,7 @@ from pitmap.surface.decide import (
 )
 from pitmap.surface.learned import has_model, tile_counts, tile_spans
 from pitmap.surface.scores import find_scores, lines_in_web, put_scores
+from pitmap.surface.unseen import unreadable
 
 PX = 10
 SHAPE = (300, 420)
@@ -117,6 +118,20 @@ def test_classify_blown_glare_and_black_are_unseen(pitted: np.ndarray, level: in
     found = classify(pitted, px_per_mm=PX, stage="test_lap", method="classic")
     assert (found.codes[190:270, 50:150] == SurfaceClass.UNSEEN).all(), what
     assert found.codes[100, 200] == SurfaceClass.PIT
+
+
+def test_unreadable_is_what_no_channel_shows_and_is_wider_than_a_sparkle() -> None:
+    rgb = np.full((120, 160, 3), 150, np.uint8)
+    rgb[20:60, 20:60] = (255, 255, 180)  # a coloured lamp, blown in two channels
+    rgb[20:60, 80:120] = (0, 0, 60)
+    rgb[80:120, 20:60] = 255  # 4 x 4 mm, up to the border
+    rgb[80:90, 100:110] = 255  # a sparkle of 1 mm
+    lost = unreadable(rgb, 10.0)
+    # all of the block but its corners, which the disc of 1.5 mm does not reach
+    assert lost[80:120, 40].all() and lost[100, 20:60].all()
+    assert lost[80:120, 20:60].mean() > 0.95
+    lost[80:120, 20:60] = False
+    assert not lost.any()
 
 
 def test_classify_too_coarse_photo_is_unseen(pitted: np.ndarray) -> None:
