@@ -254,6 +254,20 @@ def test_flag_crosses_land_set_and_not() -> None:
     assert flags_of(m, drawing) & Flag.CROSSES_LAND
 
 
+def test_flag_crosses_land_on_every_mark_that_does() -> None:
+    """Marks on leak paths beyond the places listed, or within 8 mm of one, had none."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    for x in (-8, -4, 0, 4, 8):
+        rectangle(m, x, 17, x + 0.4, 29, SCORE)
+    rectangle(m, 12, 15, 12.4, 24.5, SCORE)  # its end is at radius 27.5 of 28
+    disc(m, 2.2, 24, 1.0, PIT)  # between two of them
+    result = measure(m, drawing, settings=MeasureSettings(n_places=2))
+    crosses = result.marks["flags"] & int(Flag.CROSSES_LAND) > 0
+    assert sorted(result.marks[crosses]["x_mm"].round(1)) == [-7.8, -3.8, 0.2, 4.2, 8.2]
+    assert len(result.marks) == 7
+
+
 def test_flag_wider_than_seal() -> None:
     drawing = ring_plate(bands=(Band(name="side seal", polygon=box(-20, 8, 20, 16), seal_width_mm=1.0),))
     for diameter, expected in ((0.8, False), (1.3, True)):

@@ -54,11 +54,11 @@ class NarrowPlaces:
         self.z = float(ndtri(0.5 + settings.level / 2))
         self.running, self.coolant = edges.running_tree, edges.coolant_tree
         self.clean_mm = edges.narrowest[2]
+        self._leak_mm = _LEAK_PX * grid.mm_per_px
         self.rows: list[dict] = []
         self.paths: list[NDArray[np.float64]] = []
-        self.leaks: list[int] = []
 
-    def collect(self) -> tuple[list[dict], list[NDArray[np.float64]], list[int]]:
+    def collect(self) -> tuple[list[dict], list[NDArray[np.float64]]]:
         """Rows and paths, narrowest first.
 
         Places that only the metal not seen makes narrow are among them, and the one where doubt leaves least.
@@ -72,7 +72,12 @@ class NarrowPlaces:
         self._cap()
         order = sorted(range(len(self.rows)), key=lambda k: (self.rows[k]["sound_width_mm"], k))
         rows = [{**self.rows[k], "place": i + 1} for i, k in enumerate(order)]
-        return rows, [self.paths[k] for k in order], self.leaks
+        return rows, [self.paths[k] for k in order]
+
+    def leaking_spots(self) -> list[int]:
+        """Spots that lie on a leak path, whether it is among the rows or too near to one of them."""
+        leaks = np.flatnonzero(self.graphs.seen.width_through() < self._leak_mm)
+        return [int(k) for k in leaks if k > COOLANT]
 
     def narrowest_mm(self) -> Estimate:
         """The narrowest of the rows, so that no end of it is without its place; after :meth:`collect`."""
@@ -189,9 +194,7 @@ class NarrowPlaces:
         feared = min(hidden, width if graph is graphs.feared else self._width_at(graphs.feared, fine))
         most = min(nominal, self._width_at(graphs.sure, fine))
         half = self.half_mm(graph, nodes)
-        is_leak = value < _LEAK_PX * self.grid.mm_per_px
-        if is_leak and graph is graphs.seen:
-            self.leaks.extend(nodes[1:-1])
+        is_leak = value < self._leak_mm
         flags = Flag.CROSSES_LAND if is_leak else Flag.NONE
         flags |= self._reason(True, value - hidden) | self._reason(False, hidden - feared)
         self.rows.append(

@@ -123,12 +123,12 @@ def measure_land(
         )
         graphs = land_graphs(broken, unseen, doubted, unsure, build)
         places = NarrowPlaces(graphs, grid, edges, settings, alignment_error_mm)
-        rows, paths, leaks = places.collect()
+        rows, paths = places.collect()
         narrowest = bright = places.narrowest_mm()
         if bright_graphs is not None:
             bright = places.narrowest_of(bright_graphs.result())
     leaking = np.zeros(grid.shape, bool)
-    for node in leaks:
+    for node in places.leaking_spots():
         mask, row, col = graphs.seen.mask_of(node)
         leaking[window][row : row + mask.shape[0], col : col + mask.shape[1]] |= mask
     return LandWidths(
