@@ -18,10 +18,11 @@ from . import __version__
 from .classes import Stage
 from .depth import READINGS
 from .drawing import Drawing
+from .entered_day import check_day
 from .errors import AlignmentRefused, InputError
 from .estimate import Estimate
 from .grid import Grid
-from .inspection import Inspection, PhotoSource, check_day, check_stock, kept_confidence
+from .inspection import Inspection, PhotoSource, check_stock, kept_confidence
 from .measure import MeasureSettings, break_chance, make_frame, measure
 from .photo import Photo, PhotoReport, check_photo, read_photo, taken_apart
 from .photo.merge import merge_lamps

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import unicodedata
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -110,6 +111,18 @@ def test_bad_survey_entries_give_a_sentence(book, survey, stage, day, said):
     with pytest.raises(InputError, match=said):
         book.create_survey(face, book.get(Job, survey.job_id), stage, day)
     assert book.surveys(face=face) == (survey,)
+
+
+def test_a_survey_of_a_day_that_has_not_come_is_refused(book, survey):
+    face, job = book.faces(book.get(Plate, survey.plate_id))[0], book.get(Job, survey.job_id)
+    tomorrow = date.today() + timedelta(days=1)
+    for day in (tomorrow + timedelta(days=1), "2199-01-01"):
+        with pytest.raises(InputError, match=r"^Day of the survey: .* lies in the future"):
+            book.create_survey(face, job, "test_lap", day)
+        with pytest.raises(InputError, match=r"^Day of the survey: .* lies in the future"):
+            book.update(survey, surveyed_on=day)
+    assert book.surveys(face=face) == (survey,)
+    assert book.create_survey(face, job, "test_lap", tomorrow).surveyed_on == tomorrow
 
 
 @pytest.mark.parametrize(

@@ -30,7 +30,7 @@ drawing = "drawing_b"
 [[surveys]]
 face = "A"
 stage = "intake"
-surveyed_on = "2031-03-03"
+surveyed_on = "2025-03-03"
 removed_um = 0.0
 removed_uncertainty_um = 0.0
 lap_minutes = 0.0
@@ -40,7 +40,7 @@ photos = ["photo.jpg"]
 [[surveys]]
 face = "A"
 stage = "test_lap"
-surveyed_on = "2031-03-05"
+surveyed_on = "2025-03-05"
 removed_um = 22.0
 removed_uncertainty_um = 3.0
 lap_minutes = 6.5
@@ -85,7 +85,7 @@ def test_a_small_sample_is_read_as_it_is_written(book, folder):
     assert (job.reference, job.engine, plate.tag) == ("J-1", "Heron 40", SAMPLE_TAG)
     assert [(f.name, f.drawing) for f in life.faces] == [("A", "drawing_a"), ("B", "drawing_b")]
     intake, test_lap = life.surveys
-    assert (intake.stage, str(intake.surveyed_on), intake.removed_um.value) == ("intake", "2031-03-03", 0.0)
+    assert (intake.stage, str(intake.surveyed_on), intake.removed_um.value) == ("intake", "2025-03-03", 0.0)
     assert test_lap.notes == "6.5 minutes of lapping before this survey"
     # 22 um with one standard deviation of 3 um: 90 % lie within 1.6449 x 3 um of it (normal quantile).
     assert test_lap.removed_um.low == pytest.approx(22.0 - 4.9346, abs=1e-4)

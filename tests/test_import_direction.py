@@ -20,6 +20,7 @@ GROUND = {
         "csv_rows",
         "settings",
         "whole_file",
+        "entered_day",
     ],
 }
 ORDER = [

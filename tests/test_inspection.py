@@ -9,8 +9,9 @@ from typing import Any
 import pytest
 
 from pitmap.classes import Stage
+from pitmap.entered_day import check_day
 from pitmap.errors import InputError
-from pitmap.inspection import check_day, in_order_of_work, order_problems
+from pitmap.inspection import in_order_of_work, order_problems
 
 
 def survey(stage: str, day: str = "") -> Any:

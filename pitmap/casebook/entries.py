@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from datetime import date
 from functools import partial
 from typing import Any
 
 from ..classes import Stage
+from ..entered_day import check_day
 from ..errors import InputError
 from ..estimate import Estimate
 from .clean import (
@@ -36,6 +38,12 @@ _tag = partial(clean_line, required=True, limit=100)
 
 def _day_or_none(value: object, field: str) -> Any:
     return None if value is None or value == "" else clean_date(value, field)
+
+
+def _survey_day(value: object, field: str) -> date:
+    day = clean_date(value, field)
+    check_day(day)
+    return day
 
 
 def _stage(value: object, field: str) -> str:
@@ -108,7 +116,7 @@ FIELDS: dict[str, dict[str, Callable[[Any, str], Any]]] = {
         "source": _line,
     },
     "face": {"name": _tag, "drawing": _line, "notes": clean_text},
-    "survey": {"stage": _stage, "surveyed_on": clean_date, "removed_um": _removed, "notes": clean_text},
+    "survey": {"stage": _stage, "surveyed_on": _survey_day, "removed_um": _removed, "notes": clean_text},
     "photo": {"role": _line},
     "reading": {
         "kind": partial(clean_choice, choices=READING_KINDS),

@@ -8,11 +8,10 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from statistics import NormalDist
 from typing import Any
 
 from ..errors import InputError
-from ..estimate import DEFAULT_LEVEL, Estimate
+from ..estimate import Estimate
 from ..units import parse_length
 from . import records as r
 from .store import Casebook
@@ -139,13 +138,12 @@ def _survey(
     readings: Mapping[tuple[str, str], list[dict[str, object]]],
 ) -> _SampleSurvey:
     value, sd = float(entry["removed_um"]), float(entry["removed_uncertainty_um"])
-    half = NormalDist().inv_cdf(0.5 + DEFAULT_LEVEL / 2) * sd  # the file gives one standard deviation
     minutes = float(entry["lap_minutes"])
     return _SampleSurvey(
         face=entry["face"],
         stage=entry["stage"],
         surveyed_on=str(entry["surveyed_on"]),
-        removed_um=Estimate(value=value, low=value - half, high=value + half),
+        removed_um=Estimate.from_sd(value, sd, low=0.0),
         notes=f"{minutes:g} minutes of lapping before this survey" if minutes else "",
         photos=tuple(
             (

@@ -63,14 +63,15 @@ class SurveyDesk(PlateDesk, EditDesk):
         stage : str
             ``intake``, ``test_lap``, ``lap_1`` ... or ``final``.
         surveyed_on : date or str
-            The day (YYYY-MM-DD).
+            The day (YYYY-MM-DD), no later than tomorrow.
         removed_um : Estimate or None
             Stock taken off before this survey, all steps together; None for not known.
+        notes : str
 
         Raises
         ------
         InputError
-            An entry that cannot be taken.
+            An entry that cannot be taken, a day that has not come yet among them.
         CasebookError
             The job is released.
         """

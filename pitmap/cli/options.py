@@ -72,7 +72,7 @@ class _DateType(click.ParamType):
     name = "yyyy-mm-dd"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> date:
-        from ..inspection import check_day
+        from ..entered_day import check_day
 
         if isinstance(value, date):
             return value

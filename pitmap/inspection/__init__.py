@@ -1,6 +1,5 @@
 """The frozen record of one survey of one face, its folder on disk, and what a series of them must be."""
 
-from .entered_day import check_day
 from .entered_stock import check_stock
 from .files import (
     FILE_VERSION,
@@ -19,7 +18,6 @@ __all__ = [
     "HandEdit",
     "Inspection",
     "PhotoSource",
-    "check_day",
     "check_stock",
     "in_order_of_work",
     "is_of_drawing",

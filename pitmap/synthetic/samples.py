@@ -60,9 +60,9 @@ _FACES = (
         seed=7,
         damage=Damage(n_pits=190, stain=1.5, tint=1.0, wear=1.0, warp=0.9, scores=0.5),
         steps=(
-            _Step("intake", 0.0, 0.0, "2031-03-03", 9, ("window", "tube"), "wood"),
-            _Step("test_lap", 22.0, 6.0, "2031-03-05", 14, ("lamp",), "cardboard"),
-            _Step("lap_1", 48.0, 8.5, "2031-03-06", 5, ("window", "lamp"), "granite"),
+            _Step("intake", 0.0, 0.0, "2025-03-03", 9, ("window", "tube"), "wood"),
+            _Step("test_lap", 22.0, 6.0, "2025-03-05", 14, ("lamp",), "cardboard"),
+            _Step("lap_1", 48.0, 8.5, "2025-03-06", 5, ("window", "lamp"), "granite"),
         ),
     ),
     _FacePlan(
@@ -71,9 +71,9 @@ _FACES = (
         seed=16,
         damage=Damage(n_pits=110, stain=1.1, tint=0.9, wear=0.8, warp=0.8, scores=1.0),
         steps=(
-            _Step("intake", 0.0, 0.0, "2031-03-03", 17, ("tube", "lamp"), "cloth"),
-            _Step("test_lap", 20.0, 5.5, "2031-03-05", 22, ("window",), "paper"),
-            _Step("lap_1", 45.0, 8.0, "2031-03-06", 8, ("ring", "window"), "steel"),
+            _Step("intake", 0.0, 0.0, "2025-03-03", 17, ("tube", "lamp"), "cloth"),
+            _Step("test_lap", 20.0, 5.5, "2025-03-05", 22, ("window",), "paper"),
+            _Step("lap_1", 45.0, 8.0, "2025-03-06", 8, ("ring", "window"), "steel"),
         ),
     ),
 )
@@ -213,7 +213,7 @@ def make_samples(
     job = [
         "# An invented job of an invented workshop; see README.md.",
         "[job]", f'number = "{_JOB}"', f'workshop = "{_WORKSHOP}"', 'customer = "Customer 12"',
-        'engine = "Heron 40"', 'plate = "intermediate plate, no. 2 of 2"', 'received_on = "2031-03-03"',
+        'engine = "Heron 40"', 'plate = "intermediate plate, no. 2 of 2"', 'received_on = "2025-03-03"',
         'history = "not known; parked for years, lost coolant"', "",
     ]  # fmt: skip
     rows: list[dict[str, object]] = []

@@ -14,7 +14,7 @@ from ...classes import Stage
 from ...drawing import shipped_plates
 from ...errors import InputError, PitmapError
 from ...estimate import Estimate
-from ...inspection import check_day, check_stock
+from ...inspection import check_stock
 from ...units import parse_length
 from ..cached import face_drawing
 from ..guard import sentences
@@ -248,7 +248,6 @@ def _new_survey(kept: Casebook, job: Job, face: Face) -> None:
         fields = {"Stock taken off so far": f"removed_{face.id}"}
         if st.form_submit_button("Add the survey", on_click=send, args=(slot, fields)):
             with sentences():
-                check_day(day)
                 survey = kept.create_survey(
                     face, job, Stage(stage).name, day, removed_um=_stock(face, stage, removed, within)
                 )
@@ -284,9 +283,9 @@ def _correct_survey(kept: Casebook, surveys: list[Survey], labels: dict[int, str
             )
             with sentences():
                 if form.submit("Keep the correction"):
+                    changes: dict[str, object] = {}
                     if day != survey.surveyed_on:
-                        check_day(day)
-                    changes: dict[str, object] = {"surveyed_on": day}
+                        changes["surveyed_on"] = day
                     if (removed, within) != (shown, half):
                         face = kept.get(Face, survey.face_id)
                         changes["removed_um"] = _stock(face, survey.stage, removed, within)

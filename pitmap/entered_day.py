@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, timedelta
 
-from ..errors import InputError
+from .errors import InputError
 
 __all__ = ["check_day"]
 
