@@ -67,6 +67,13 @@ def test_in_a_semicolon_sheet_a_comma_is_the_decimal_sign_also_before_three_figu
     assert row["note"] == "spot 1, rim"
 
 
+def test_a_sheet_without_a_needed_column_says_which_there_are():
+    with pytest.raises(
+        ReadingError, match=r"^table: column missing: kind, value; the header names.*uncertainty"
+    ):
+        readings_from_csv_text("stage,depth\nintake,3 thou\n")
+
+
 def test_a_comma_that_can_be_read_both_ways_is_blamed_on_its_column(tmp_path):
     text = 'stage,kind,x_mm,y_mm,value,unit\nlap_1,thickness,1,2,"12,001",mm\n'
     with pytest.raises(ReadingError, match=r"line 2, column value: .*both ways"):

@@ -62,6 +62,24 @@ def test_top_level_holds_the_agreed_names_only() -> None:
     assert {p.name for p in ROOT.iterdir() if not p.name.startswith(".")} <= agreed | made
 
 
+def test_what_a_sheet_of_readings_and_of_limits_may_hold_is_documented() -> None:
+    from pitmap.depth import CSV_COLUMNS, READING_KINDS
+    from pitmap.stock import LIMIT_TEXT
+
+    own_photos = README.split("## Your own photos")[1].split("| command |")[0]
+    told = set(re.findall(r"`([a-z_]+)`", own_photos))
+    assert {*CSV_COLUMNS, *READING_KINDS, *LIMIT_TEXT} <= told
+
+
+def test_the_limit_sheet_of_the_readme_is_read(tmp_path: Path) -> None:
+    from pitmap.stock import read_limits
+
+    block = re.search(r"```toml\n(.*?)```", README, re.S)
+    assert block
+    (tmp_path / "limits.toml").write_text(block[1], encoding="utf-8")
+    assert read_limits(tmp_path / "limits.toml").value("total_stock") == 150.0
+
+
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 

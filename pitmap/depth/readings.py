@@ -307,7 +307,10 @@ def readings_from_rows(rows: Iterable[Mapping[str, Any]], *, keep_good: bool = F
 def _check_header(header: list[str], name: str) -> None:
     missing = {"stage", "kind", "value"} - set(header)
     if missing:
-        raise ReadingError(f"{name}: column missing: {', '.join(sorted(missing))}")
+        raise ReadingError(
+            f"{name}: column missing: {', '.join(sorted(missing))}; the header names the columns, of "
+            f"{', '.join(CSV_COLUMNS)}"
+        )
     odd = sorted(set(header) - set(CSV_COLUMNS))
     if odd:
         raise ReadingError(f"{name}: unknown column {', '.join(odd)}; known are {', '.join(CSV_COLUMNS)}")
