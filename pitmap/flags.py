@@ -11,7 +11,7 @@ __all__ = ["FLAG_TEXT", "Flag", "flag_words"]
 
 
 class Flag(IntFlag):
-    """Bits of the ``flags`` column."""
+    """Bits of the ``flags`` column. A bit keeps its number: kept inspections carry it."""
 
     NONE = 0
     TOUCHES_UNSEEN = 1
@@ -22,8 +22,6 @@ class Flag(IntFlag):
     """Smaller than three photo pixels across; area and depth are uncertain beyond the interval."""
     CROSSES_LAND = 8
     """The mark, alone or with its neighbours, leaves no sound metal across the land here."""
-    IN_GLARE = 16
-    """The mark lies in glare or deep shadow; the class is doubtful."""
     LOW_CONFIDENCE = 32
     """The class was a close call."""
     HAND_EDITED = 64
@@ -36,8 +34,6 @@ class Flag(IntFlag):
     """Outside the range of the data it was fitted to."""
     WIDER_THAN_SEAL = 1024
     """Wider than the seal that crosses it, by the seal width in the drawing."""
-    CLASSIC_DISAGREES = 2048
-    """The learned and the classical classifier disagree on this mark."""
     UNMATCHED = 4096
     """The reading could not be tied to one mark; it stays a free point."""
 
@@ -47,14 +43,12 @@ FLAG_TEXT: dict[Flag, str] = {
     Flag.TOUCHES_EDGE: "touches a drawn edge",
     Flag.BELOW_RESOLUTION: "under three photo pixels across",
     Flag.CROSSES_LAND: "no sound metal left across the land here",
-    Flag.IN_GLARE: "in glare or deep shadow",
     Flag.LOW_CONFIDENCE: "class was a close call",
     Flag.HAND_EDITED: "changed by hand",
     Flag.DEPTH_LOWER_BOUND: "needle did not reach the floor",
     Flag.CONTRADICTION: "contradicts another survey or reading",
     Flag.EXTRAPOLATED: "outside the range of the data",
     Flag.WIDER_THAN_SEAL: "wider than the seal that crosses it",
-    Flag.CLASSIC_DISAGREES: "the two classifiers disagree",
     Flag.UNMATCHED: "could not be tied to one mark",
 }
 
