@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import pitmap.drawing
+from pitmap.cli.plan import write_plan
 from pitmap.depth import READINGS, FaceSurvey, RemovedStock, readings_from_rows, with_readings
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
@@ -28,8 +29,6 @@ from pitmap.stock import (
     Aim,
     Limit,
     LimitSheet,
-    plan_record,
-    plan_sentences,
     plan_stock,
     read_limits,
 )
@@ -491,24 +490,29 @@ def test_more_stock_never_brings_a_pit_back(seed, stock):
     assert left[1] <= left[0]
 
 
-def test_plan_sentences_and_record():
+def test_the_plan_is_written_as_plain_values(tmp_path):
     plan = _plan(
         _lapped(),
         _sheet(total_stock=120, sound_width_min=7.0),
         face_bounds_mm=(0, 0, 150, 80),
         tilt_max_um=20,
     )
-    lines = plan_sentences(plan)
-    assert lines[0] == plan.verdict.headline
-    assert lines[-1] == CAUTION
-    assert any(line.startswith("Seal land: the next 10 um clears about") for line in lines)
-    assert any("short of the limit of at least 7.00 mm" in line for line in lines)
-    assert len(set(lines)) == len(lines)
-    record = json.loads(json.dumps(plan_record(plan), allow_nan=False))
-    assert record["outcome"] == "lap"
-    assert record["needed"][0]["stock_um"]["low"] < record["needed"][0]["recommended_um"]
-    bare = json.loads(json.dumps(plan_record(_plan([_survey("intake", 0)])), allow_nan=False))
-    assert bare["stock_um"] is None
+    assert any("short of the limit of at least 7.00 mm" in f.sentence for f in plan.verdict.findings)
+    assert plan.verdict.reasons[-1] == CAUTION
+    assert len(set(plan.verdict.reasons)) == len(plan.verdict.reasons)
+
+    def written(p):
+        write_plan(p, tmp_path)
+        return json.loads(
+            (tmp_path / "plan.json").read_text(),
+            parse_constant=lambda word: pytest.fail(f"{word} is no JSON"),
+        )
+
+    kept = written(plan)
+    assert kept["verdict"]["outcome"] == "lap"
+    assert kept["needed"][0]["stock_um"]["low"] < kept["needed"][0]["recommended_um"]
+    bare = written(_plan([_survey("intake", 0)]))
+    assert bare["verdict"]["stock_um"] is None
     assert bare["needed"][0]["stock_um"]["reason"]
 
 

@@ -2,7 +2,7 @@
 
 from .agreement import Agreement, limits_of_agreement
 from .decide import Rules
-from .fates import CHANGE_TEXT, FATES, SERIES, SURVEYS, TRACKS, ZONE_CHANGES, ChangeCode, Fate
+from .fates import FATES, SERIES, SURVEYS, TRACKS, ZONE_CHANGES, ChangeCode, Fate
 from .finder import Comparison, compare
 from .pair import PairChange
 from .repeatability import Repeatability
@@ -22,7 +22,6 @@ from .study import (
 from .zones import proof_of_change
 
 __all__ = [
-    "CHANGE_TEXT",
     "FATES",
     "FORECASTS",
     "SERIES",

@@ -6,7 +6,7 @@ from enum import IntEnum, StrEnum
 
 from ..tables import Column, Schema
 
-__all__ = ["CHANGE_TEXT", "FATES", "SERIES", "SURVEYS", "TRACKS", "ZONE_CHANGES", "ChangeCode", "Fate"]
+__all__ = ["FATES", "SERIES", "SURVEYS", "TRACKS", "ZONE_CHANGES", "ChangeCode", "Fate"]
 
 
 class Fate(StrEnum):
@@ -43,15 +43,6 @@ class ChangeCode(IntEnum):
     UNSEEN = 255
     """One of the two surveys does not show it: metal that is not seen and, at intake, metal that the lap will not reach."""
 
-
-CHANGE_TEXT = {
-    ChangeCode.OUTSIDE: "outside",
-    ChangeCode.UNTOUCHED: "sound in both",
-    ChangeCode.STAYED: "still there",
-    ChangeCode.CLEARED: "cleared",
-    ChangeCode.CAME: "came up",
-    ChangeCode.UNSEEN: "cannot be told",
-}
 
 FATES = Schema(
     "fates",

@@ -64,8 +64,3 @@ class Photo:
     def size_wh(self) -> tuple[int, int]:
         """(width, height) in pixels, after turning upright."""
         return self.rgb.shape[1], self.rgb.shape[0]
-
-    @property
-    def megapixels(self) -> float:
-        """Millions of pixels."""
-        return self.rgb.shape[0] * self.rgb.shape[1] / 1e6

@@ -6,7 +6,7 @@ The page's charts (``plot_...``) load plotly when they are first asked for: the 
 from typing import Any
 
 from .document import build_document
-from .draw_mpl import draw_bars, draw_lines, draw_map
+from .draw_mpl import draw_bars, draw_lines
 from .export import record_json, record_tables, record_zip, verify_zip, zip_member
 from .figures import BarChart, FaceMap, LineChart, budget_bars, curve_chart, face_map, series_chart
 from .html import record_html
@@ -33,7 +33,6 @@ __all__ = [
     "curve_chart",
     "draw_bars",
     "draw_lines",
-    "draw_map",
     "face_map",
     "overlay_picture",
     "plot_bars",

@@ -9,9 +9,9 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from .figures import BarChart, FaceMap, LineChart
+from .figures import BarChart, LineChart
 
-__all__ = ["chart_png", "draw_bars", "draw_lines", "draw_map"]
+__all__ = ["chart_png", "draw_bars", "draw_lines"]
 
 
 _KEY_COLUMNS = 2
@@ -52,7 +52,7 @@ def draw_lines(chart: LineChart, *, width_in: float = 3.0, height_in: float = 2.
                 y = line.y[has]
                 error = np.maximum(0, [y - low, high - y])
                 ax.errorbar(
-                    line.x[has], y, yerror_or(error), color=line.colour, lw=0, elinewidth=0.9, capsize=2.5
+                    line.x[has], y, _finite(error), color=line.colour, lw=0, elinewidth=0.9, capsize=2.5
                 )
             else:
                 ax.fill_between(line.x[has], low, high, color=line.colour, alpha=0.15, lw=0)
@@ -71,7 +71,7 @@ def draw_lines(chart: LineChart, *, width_in: float = 3.0, height_in: float = 2.
     return figure
 
 
-def yerror_or(error: np.ndarray) -> np.ndarray:
+def _finite(error: np.ndarray) -> np.ndarray:
     """Error bars as matplotlib takes them: (2, N), finite."""
     return np.nan_to_num(error, posinf=0.0)
 
@@ -124,35 +124,6 @@ def draw_bars(chart: BarChart, *, width_in: float = 7.2) -> Figure:
         ax.tick_params(axis="x", labelsize=7)
         for side in ("top", "right", "left"):
             ax.spines[side].set_visible(False)
-    return figure
-
-
-def draw_map(chart: FaceMap, *, width_in: float = 7.2) -> Figure:
-    """The face in millimetres with zones, numbers, the narrowest sound metal and a scale bar."""
-    left, right, _, top = chart.extent_mm
-    height_in = width_in * (top - chart.strip_mm[0]) / (right - left) + 0.35
-    figure = _figure(width_in, height_in)
-    figure.subplots_adjust(left=0.01, right=0.99, bottom=0.01, top=1 - 0.3 / height_in)
-    ax = figure.add_subplot()
-    ax.imshow(chart.picture, extent=chart.extent_mm, interpolation="antialiased")
-    for _, ring in chart.zones:
-        ax.plot(ring[:, 0], ring[:, 1], color="black", lw=1.6)
-        ax.plot(ring[:, 0], ring[:, 1], color="#ffd600", lw=0.8)
-    if chart.path_mm is not None:
-        ax.plot(chart.path_mm[:, 0], chart.path_mm[:, 1], color="black", lw=4)
-        ax.plot(chart.path_mm[:, 0], chart.path_mm[:, 1], color="white", lw=2)
-    for row in chart.marks.itertuples():
-        ax.annotate(
-            str(row.mark_id), (row.x_mm, row.y_mm), xytext=(4, 4), textcoords="offset points", fontsize=7,
-            bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": "black", "lw": 0.5},
-        )  # fmt: skip
-    x0, y0 = left + 0.03 * (right - left), sum(chart.strip_mm) / 2
-    ax.plot([x0, x0 + chart.bar_mm], [y0, y0], color="black", lw=3, solid_capstyle="butt")
-    ax.text(x0 + 1.05 * chart.bar_mm, y0, chart.bar_word, ha="left", va="center", fontsize=8)
-    ax.set_xlim(left, right)
-    ax.set_ylim(chart.strip_mm[0], top)
-    ax.set_axis_off()
-    ax.set_title(chart.title, fontsize=9)
     return figure
 
 

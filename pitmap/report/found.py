@@ -10,7 +10,6 @@ import pandas as pd
 from numpy.typing import NDArray
 from shapely import Point
 
-from ..classes import SurfaceClass
 from ..depth.survey import no_pit_means_little, unseen_shares
 from ..drawing import WORKING_ZONES, ZONE_NAMES
 from ..errors import NotEnoughData
@@ -42,7 +41,6 @@ __all__ = [
 
 _MAX_WIDTH_PX = 1300
 _N_READINGS = 10
-_SHOWN_CLASSES = (SurfaceClass.PIT, SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT)
 _KINDS = {
     "pit_depth": mark("pit depth"),
     "height": mark("height"),

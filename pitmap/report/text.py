@@ -17,7 +17,6 @@ Translate = Callable[..., str]
 """``t("{n} pits in {zone}", n=3, zone=...)``: looks the sentence up, then fills the braces."""
 
 LOCALE_FOLDER = Path(__file__).with_name("locale")
-_DOMAIN = "pitmap"
 _LINE = re.compile(r'^(msgid|msgstr|)\s*(".*")\s*$')
 
 

@@ -21,7 +21,6 @@ from .rules import Finding, judge
 from .sound import SoundWidth, disc_sound_width
 from .time import LapStep, lap_rate, minutes_to_go
 from .verdict import CAUTION, Verdict, decide
-from .words import plan_record, plan_sentences
 
 __all__ = [
     "CAUTION",
@@ -53,8 +52,6 @@ __all__ = [
     "lapping_plane",
     "limit_rows",
     "minutes_to_go",
-    "plan_record",
-    "plan_sentences",
     "plan_stock",
     "read_limits",
     "squeeze_percent",
