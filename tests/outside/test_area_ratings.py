@@ -6,10 +6,12 @@ import math
 
 import numpy as np
 import pytest
-from measure_fakes import PIT, SCORE, STAIN, TINT, UNCUT, blank, disc, rectangle, ring_plate
+from measure_fakes import PIT, SCORE, STAIN, TINT, UNCUT, Map, blank, disc, rectangle, ring_plate
 from scipy.special import ndtr, ndtri
+from shapely import box
 
 from pitmap.classes import SurfaceClass
+from pitmap.drawing import Drawing
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
 from pitmap.measure import (
@@ -26,6 +28,11 @@ from pitmap.measure import (
 )
 from pitmap.measure.blobs import find_blobs
 from pitmap.photo import laplacian_variance
+from pitmap.synthetic import lap
+from pitmap.synthetic.face import Face
+from pitmap.synthetic.lap import PIT_MIN_UM
+from pitmap.synthetic.pits import PITS, PitPatch
+from pitmap.synthetic.shape import plate_shape
 from pitmap.units import parse_length
 
 # ASTM G46-94 Fig. 2 (same chart in ISO 11463), from memory.
@@ -171,9 +178,47 @@ def test_a_pit_of_the_next_zone_gives_no_mean_opening() -> None:
     assert table["rim", "ASTM G46 A"] == "no A" and table["rim", "ASTM G46 B"] == "no B"
 
 
-def test_spherical_cap_pit_shrinks_under_the_lap() -> None:
-    """Sphere radius 1 mm, depth 0.2 mm: mouth radius 0.6 mm; after 0.1 mm sqrt(0.19) = 0.43589 mm
-    (geometry)."""
+def test_spherical_cap_pit_keeps_its_law_under_the_lap() -> None:
+    """A cap of depth h of a sphere of radius p has a mouth of a^2 = 2 p h - h^2 (geometry, any handbook).
+
+    p = 1 mm, h = 0.2 mm; metal is a pit where it lies over 5 um below the face, so the law holds for h less that. The
+    lap cuts the raster, and what is measured on its labels is held against the law, within what counting pixels costs the
+    smallest mouth, 12 px in radius.
+    """
+    outline = box(-12, -3, 12, 3)
+    drawing = Drawing(name="block", thickness_mm=12, outline=outline, openings=(), zones={"rim": outline})
+    shape = plate_shape(drawing, 40.0)
+    xs, ys = shape.grid.centres_mm()
+    r2 = (xs[None, :] - 0.5) ** 2 + (ys[:, None] + 0.3) ** 2
+    depth_um = 1000 * np.maximum(np.sqrt(np.maximum(1.0 - r2, 0)) - 0.8, 0).astype(np.float32)
+    zero = np.zeros(shape.grid.shape, np.float32)
+    pit = {
+        "pit_id": 1,
+        "x_mm": 0.5,
+        "y_mm": -0.3,
+        "drawn_diam_mm": 1.2,
+        "depth_max_um": 200.0,
+        "origin": "free",
+    }
+    face = Face(
+        drawing=drawing, shape=shape, height_um=zero, rough_um=zero, pit_um=depth_um, score_um=zero, stain=zero,
+        tint=zero, mottle=zero, hue=zero, pits=PITS.frame([pit]), patches=(PitPatch(0, 0, depth_um),),
+    )  # fmt: skip
+    for removed_um in (0.0, 50.0, 100.0, 150.0):
+        survey = lap(face, removed_um)
+        left = 0.2 - removed_um / 1000
+        h = left - PIT_MIN_UM / 1000
+        mouth_mm2 = math.pi * (2 * h - h * h)
+        assert survey.pits.left_um[0] == pytest.approx(1000 * left, abs=0.5)
+        assert survey.pits.left_mm2[0] == pytest.approx(mouth_mm2, rel=0.02)
+        ones = np.ones(shape.grid.shape, np.float32)
+        seen = Map(codes=survey.labels, confidence=ones, grid=shape.grid, stage=str(survey.stage))
+        assert measure(seen, drawing).marks.iloc[0]["area_mm2"] == pytest.approx(mouth_mm2, rel=0.02)
+    assert lap(face, 196.0).pits.left_mm2[0] == 0.0
+
+
+def test_area_of_a_round_pit() -> None:
+    """Mouths of that cap before and after 0.1 mm: 0.6 mm and sqrt(0.19) = 0.43589 mm."""
     drawing = ring_plate()
     for radius in (0.6, 0.435890):
         m = blank(drawing, 20.0)

@@ -11,7 +11,7 @@ from scipy.special import ndtr
 from pitmap.depth import removed_from_thickness
 from pitmap.estimate import Estimate
 from pitmap.stock import Limit, LimitSheet, judge, stock_budget
-from pitmap.stock.gap import joint_gap
+from pitmap.stock.gap import joint_gap_of_dips
 from pitmap.stock.time import LapStep, lap_rate
 from pitmap.units import parse_length
 
@@ -19,12 +19,13 @@ from pitmap.units import parse_length
 def test_gum_h1_root_sum_of_squares_through_the_joint_gap():
     """JCGM 100:2008 H.1: 25, 9.7, 2.9 and 16.6 nm combine to 32 nm (31.66 by GTC 1.5.1).
 
-    The program's combination of independent errors is fed two at a time, as nanometres in place of micrometres.
+    The gap that every plan is judged by combines the errors of both dips; it is fed two of them at a time, as nanometres
+    in place of micrometres.
     """
     z90 = 1.6448536269514722
 
     def combine(a, b):
-        e = joint_gap([0.0], [1e6], [0.0], plate_sd_um=a, housing_sd_um=b).gap_um
+        e = joint_gap_of_dips(Estimate.from_sd(1e6, a), Estimate.from_sd(1e6, b)).gap_um
         return (e.high - e.low) / (2 * z90)
 
     temperature = combine(2.9, 16.6)

@@ -56,6 +56,19 @@ def test_minimum_width_exact(name, points, zone, least_squares):
         assert least_squares_width(points) == pytest.approx(least_squares, rel=1e-7)
 
 
+@pytest.mark.parametrize(
+    ("name", "points", "zone", "least_squares"),
+    [e for e in EXACT if e[0] != "tetrahedron"],
+    ids=[e[0] for e in EXACT if e[0] != "tetrahedron"],
+)
+def test_flatness_of_measured_heights_exact(name, points, zone, least_squares):
+    """The same cases as heights in um at places on a face, as a plan gets them from a shop's dial indicator."""
+    x, y, z = np.asarray(points, float).T
+    found = flatness(x, y, 1000 * z, 1.0)
+    assert found.minimum_zone_um.value == pytest.approx(1000 * zone, rel=1e-7)
+    assert found.least_squares_um == pytest.approx(1000 * least_squares, rel=1e-7)
+
+
 def _by_search(points):
     """Exhaustive: every plane through three points, every pair of parallel planes through two edges."""
     best = math.inf

@@ -46,8 +46,7 @@ def test_tro_4_extents(row):
     assert trace.long_axis_mm == pytest.approx(row[5], rel=1e-12)
     assert trace.waist_mm == pytest.approx(row[6], rel=1e-12)
     assert x1 - x0 == pytest.approx(row[5], rel=1e-6)
-    # T10 of the dossier: the box is higher than the waist when R < 9 e, with its top at cos^2 a = (9e - R) /
-    # 12e.
+    # The box is higher than the waist when R < 9 e, with its top at cos^2 a = (9e - R) / 12e.
     assert y1 - y0 == pytest.approx(row[7], rel=1e-6)
     if row[0]:
         a = np.arccos(np.sqrt((9 * row[0] - row[1]) / (12 * row[0])))
