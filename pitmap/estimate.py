@@ -66,7 +66,13 @@ class Estimate:
     def from_sd(
         cls, value: float, sd: float, *, level: float = DEFAULT_LEVEL, low: float = -math.inf
     ) -> Estimate:
-        """A value with a normal interval from its standard deviation, cut off below at `low`."""
+        """A value with a normal interval from its standard deviation, cut off below at `low`.
+
+        Raises
+        ------
+        InputError
+            A standard deviation below 0 or not finite.
+        """
         if not (math.isfinite(sd) and sd >= 0):
             raise InputError(f"Estimate.from_sd: expected a standard deviation of 0 or more, got {sd!r}")
         half = NormalDist().inv_cdf((1 + level) / 2) * sd

@@ -263,7 +263,13 @@ def _removed_before(stage: Stage) -> Estimate:
 
 
 def align(photo: Photo, drawing: Drawing, landmarks: Landmarks | None = None) -> Alignment:
-    """The drawing laid on a photo; a refusal names the photo, and what is wrong with the picture itself."""
+    """The drawing laid on a photo; a refusal names the photo, and what is wrong with the picture itself.
+
+    Raises
+    ------
+    AlignmentRefused
+        It cannot be laid with certainty.
+    """
     try:
         if landmarks is not None:
             return register_from_landmarks(photo.rgb, drawing, landmarks.points_mm, landmarks.points_px)

@@ -56,7 +56,13 @@ class Schema:
         return pd.DataFrame(rows)[self.names].astype({c.name: c.dtype for c in self.columns})
 
     def check(self, table: pd.DataFrame) -> pd.DataFrame:
-        """The table as it is, once its columns and dtypes have been found to be the declared ones."""
+        """The table as it is, once its columns and dtypes have been found to be the declared ones.
+
+        Raises
+        ------
+        InputError
+            Another column, order or dtype; the column is named.
+        """
         if list(table.columns) != self.names:
             raise InputError(f"table {self.name}: expected columns {self.names}, got {list(table.columns)}")
         for c in self.columns:

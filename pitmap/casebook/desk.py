@@ -296,7 +296,15 @@ class Desk:
             return tuple(r.to_record(r.Draft, row) for row in session.scalars(query))
 
     def apply_draft(self, draft_id: int, seen: r.Tracked) -> r.Tracked:
-        """Lay a kept change over the record as it is now; `seen` is that record, newly read."""
+        """Lay a kept change over the record as it is now; `seen` is that record, newly read.
+
+        Raises
+        ------
+        InputError
+            `seen` is another record than the one that the draft changes, or the draft is not open.
+        EditConflict
+            The record was changed again since `seen` was read; the draft stays open.
+        """
         conflict = None
         with self._write() as session:
             draft = self._open_draft(session, draft_id)

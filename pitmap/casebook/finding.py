@@ -164,7 +164,13 @@ class FindingDesk(ReleaseDesk):
         since: datetime | None = None,
         limit: int = 200,
     ) -> tuple[r.AuditEntry, ...]:
-        """The audit trail, newest first: all of it, or about one record, one plate's life, one job."""
+        """The audit trail, newest first: all of it, or about one record, one plate's life, one job.
+
+        Raises
+        ------
+        InputError
+            `since` is no moment with its time zone.
+        """
         query = select(m.AuditRow).order_by(m.AuditRow.id.desc())
         if record is not None:
             kind = kind_of(record)[0]

@@ -107,6 +107,11 @@ class PlateDesk(Desk):
         """Keep a file with a plate, for example its drawing; the bytes are kept once and never changed.
 
         With `face` it is for that face only.
+
+        Raises
+        ------
+        InputError
+            A face of another plate.
         """
         label, role = file_label(name, "attachment.name"), clean_line(role, "attachment.role")
         with self._staged(data, "attachment") as blob, self._write() as session:
@@ -134,7 +139,13 @@ class PlateDesk(Desk):
             return None if row is None else r.to_record(r.Plate, row)
 
     def jobs(self, *, state: str | None = None, limit: int = 200, offset: int = 0) -> tuple[r.Job, ...]:
-        """Jobs, newest first; `state` picks ``open`` or ``released`` ones."""
+        """Jobs, newest first; `state` picks ``open`` or ``released`` ones.
+
+        Raises
+        ------
+        InputError
+            Another state than these.
+        """
         query = select(m.JobRow).order_by(m.JobRow.id.desc())
         if state is not None:
             if state not in ("open", "released"):

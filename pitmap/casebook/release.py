@@ -239,7 +239,15 @@ class ReleaseDesk(SurveyDesk):
         self._copy_layers(session, newest, inspection)
 
     def reopen_job(self, job: r.Job, reason: str) -> r.Job:
-        """Open a released job again as its next revision, with the reason; its sign-off stays readable."""
+        """Open a released job again as its next revision, with the reason; its sign-off stays readable.
+
+        Raises
+        ------
+        InputError
+            The job is open already, or no reason is given.
+        EditConflict
+            Somebody changed the job meanwhile.
+        """
         reason = clean_line(reason, "reason", required=True, limit=2000)
         with self._write() as session:
             row = self._row(session, m.JobRow, job.id, lock=True)

@@ -97,6 +97,11 @@ class SurveyDesk(PlateDesk, EditDesk):
         """Surveys in the order of their days; of one face, job or plate.
 
         With `counting` the newest revision of each that was not left out, else all of them.
+
+        Raises
+        ------
+        InputError
+            None of the three is given.
         """
         query = select(m.SurveyRow).order_by(m.SurveyRow.surveyed_on, m.SurveyRow.id)
         chosen = {"face_id": face, "job_id": job, "plate_id": plate}

@@ -177,6 +177,11 @@ def shift_from_pictures(
     Shift
         ``none`` when fewer than 4 tiles correlate (after a lap the scratches are new and nothing does).
 
+    Raises
+    ------
+    InputError
+        Pictures and mask of different sizes.
+
     References
     ----------
     Phase correlation as in OpenCV's `phaseCorrelate`; a tile counts from a response of 0.15 (house choice).

@@ -40,6 +40,11 @@ def attach_readings(readings: pd.DataFrame, marks: pd.DataFrame, position_sd_mm:
         ``Flag.UNMATCHED`` and a note. A mark number that was typed is kept when that pit exists and the place,
         if any, does not speak against it. Heights, thicknesses and other readings are left as they are.
 
+    Raises
+    ------
+    InputError
+        `position_sd_mm` is not above 0.
+
     Notes
     -----
     A pit is taken as a disc of its equivalent diameter; the weight of a pit is exp(-(e/s)^2/2) with e the

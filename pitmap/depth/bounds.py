@@ -112,6 +112,11 @@ def lap_bounds(
     -------
     LapBounds
 
+    Raises
+    ------
+    InputError
+        No survey, or two of one stage.
+
     Notes
     -----
     A mark of a later survey within half the length of a known pit plus 3 `match_sd_mm` is that pit. It is still there
@@ -119,7 +124,7 @@ def lap_bounds(
     has none, unless that photo is much coarser than the one that showed it and cannot show a hole so small. That a
     comparison calls fewer marks gone (:mod:`pitmap.depth.gone`) is meant: it speaks of each mark by itself, and the rare
     small one that was missed is nothing to the deepest. With the comparison's tests here the sample's second face,
-    which truly needs 96 and 69 um, was advised 171 and 174; without them 100 and 111. Scale can
+    which truly needs 96 and 69 um, was advised over 170 for either zone; without them about 100. Scale can
     hide a pit at intake, so a pit first seen later counts from there, and its place, size and zones are those of the
     survey that shows most of it. A pit that vanished and came back keeps only the later sighting (a floor can be smeared
     over, a hole cannot be put back); one that vanished though no stock came off gets no upper bound. Both carry
@@ -369,6 +374,11 @@ def pixel_bounds(surveys: Sequence[tuple[str, RemovedStock, NDArray[np.uint8]]],
     ----------
     surveys : sequence of (stage, removed, codes)
         `codes` on `grid`. Intake surveys say nothing about heights and are passed over.
+
+    Raises
+    ------
+    InputError
+        Codes of another size than the grid.
 
     Notes
     -----

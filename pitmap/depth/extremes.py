@@ -46,7 +46,13 @@ class GumbelFit:
     log_likelihood: float
 
     def over(self, n_blocks: float) -> GumbelFit:
-        """The deepest over `n_blocks` blocks: location u + b ln T, same scale (exact, max-stability)."""
+        """The deepest over `n_blocks` blocks: location u + b ln T, same scale (exact, max-stability).
+
+        Raises
+        ------
+        InputError
+            Not above 0.
+        """
         if not n_blocks > 0:
             raise InputError(f"over: expected a number of blocks above 0, got {n_blocks!r}")
         k = math.log(n_blocks)
@@ -102,6 +108,8 @@ def fit_gumbel(values: ArrayLike, method: GumbelMethod = "ml") -> GumbelFit:
 
     Raises
     ------
+    InputError
+        Values that are not finite, or another method.
     NotEnoughData
         Fewer than two different values.
 
@@ -157,6 +165,11 @@ def fit_gumbel(values: ArrayLike, method: GumbelMethod = "ml") -> GumbelFit:
 def return_level(fit: GumbelFit, period: float) -> tuple[float, float]:
     """Level passed once in `period` blocks on average, and its standard error.
 
+    Raises
+    ------
+    InputError
+        A period of 1 or less.
+
     Notes
     -----
     x_T = u - b ln(-ln(1 - 1/T)). For the moment fit the error is Gumbel's: s/sqrt(n) (sqrt 6/pi) sqrt(pi^2/6 +
@@ -195,7 +208,13 @@ def _moment_covariance(b: float, n: int) -> tuple[float, float, float]:
 
 
 def plotting_positions(n: int, a: float = 0.0) -> NDArray[np.float64]:
-    """(i - a) / (n + 1 - 2a): 0 Weibull, 0.5 Hazen, 0.375 Blom, 0.4 Cunnane, 0.44 Gringorten, 0.3 Benard."""
+    """(i - a) / (n + 1 - 2a): 0 Weibull, 0.5 Hazen, 0.375 Blom, 0.4 Cunnane, 0.44 Gringorten, 0.3 Benard.
+
+    Raises
+    ------
+    InputError
+        `n` under 1, or `a` outside 0..1.
+    """
     if n < 1 or not 0 <= a < 1:
         raise InputError(f"plotting_positions: expected n from 1 and a in 0..1, got {n}, {a}")
     return (np.arange(1.0, n + 1) - a) / (n + 1 - 2 * a)

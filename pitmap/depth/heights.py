@@ -175,6 +175,8 @@ def low_spot_map(
 
     Raises
     ------
+    InputError
+        Bounds in the wrong order.
     NotEnoughData
         Fewer than four dial heights and edge points together.
 

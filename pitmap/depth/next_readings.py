@@ -58,6 +58,11 @@ def next_readings(
     DataFrame
         :data:`NEXT_READINGS`.
 
+    Raises
+    ------
+    InputError
+        `n` under 1.
+
     Notes
     -----
     Expected variance of the deepest after one more reading, Var(M) - Var(E[M | reading]), taken over the joint

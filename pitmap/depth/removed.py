@@ -53,7 +53,13 @@ class RemovedStock:
 
     @classmethod
     def of(cls, value_um: float, uncertainty_um: float) -> RemovedStock:
-        """The same stock everywhere, with one standard deviation."""
+        """The same stock everywhere, with one standard deviation.
+
+        Raises
+        ------
+        InputError
+            A value or an uncertainty below 0, or not finite.
+        """
         if not (
             math.isfinite(value_um)
             and value_um >= 0

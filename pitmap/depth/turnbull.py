@@ -135,6 +135,11 @@ def _support(lo: NDArray, hi: NDArray) -> tuple[NDArray, NDArray]:
 def wilson_share(k: int, n: int, *, level: float = DEFAULT_LEVEL) -> Estimate:
     """Share k of n with Wilson's score interval.
 
+    Raises
+    ------
+    InputError
+        Not 0 <= k <= n with n from 1.
+
     References
     ----------
     Wilson, J. Am. Stat. Assoc. 22 (1927) 209 (from memory).

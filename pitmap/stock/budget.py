@@ -103,6 +103,11 @@ def squeeze_percent(section_mm: float, groove_depth_mm: float, removed_um: float
     removed_um : float
         Stock taken off the face that carries the groove since L was measured.
 
+    Raises
+    ------
+    InputError
+        A size of 0 or less.
+
     References
     ----------
     Common groove-design formula (O-ring handbooks); lapping d off the face takes d off the depth.
@@ -115,7 +120,13 @@ def squeeze_percent(section_mm: float, groove_depth_mm: float, removed_um: float
 def fill_percent(
     section_mm: float, groove_depth_mm: float, groove_width_mm: float, removed_um: float = 0.0
 ) -> float:
-    """Fill of the groove, (pi/4) W^2 / (L G) in percent (ring volume over groove volume, same centre line)."""
+    """Fill of the groove, (pi/4) W^2 / (L G) in percent (ring volume over groove volume, same centre line).
+
+    Raises
+    ------
+    InputError
+        A size of 0 or less, or a groove that the lap has taken off.
+    """
     depth = groove_depth_mm - removed_um / 1000
     if not (section_mm > 0 and depth > 0 and groove_width_mm > 0):
         raise InputError(f"fill: expected sizes above 0, got W {section_mm}, L {depth}, G {groove_width_mm}")

@@ -126,7 +126,13 @@ class DrawnNeed:
 
 
 def removal_levels(top_um: float, *, step_um: float = 2.0) -> NDArray[np.float64]:
-    """Removals of a curve: every `step_um` up to a little over `top_um`, at most 120 of them."""
+    """Removals of a curve: every `step_um` up to a little over `top_um`, at most 120 of them.
+
+    Raises
+    ------
+    InputError
+        `top_um` below 0 or not finite.
+    """
     if not math.isfinite(top_um) or top_um < 0:
         raise InputError(f"removal_levels: expected a finite removal of 0 or more, got {top_um!r}")
     step = max(step_um, step_um * math.ceil(top_um / (118 * step_um)))

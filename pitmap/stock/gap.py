@@ -50,6 +50,11 @@ def joint_gap(
     plate_sd_um, housing_sd_um : float
         Their standard deviations.
 
+    Raises
+    ------
+    InputError
+        Arrays of different lengths or none, not finite, or a dip below 0.
+
     Notes
     -----
     The largest of many sums of noisy dips leans high by a fraction of the noise; that side is safe.

@@ -124,7 +124,13 @@ class LimitSheet:
         object.__setattr__(self, "doubts", MappingProxyType(dict(self.doubts)))
 
     def get(self, name: str) -> Limit | None:
-        """The entry, or None when the user has not entered one."""
+        """The entry, or None when the user has not entered one.
+
+        Raises
+        ------
+        InputError
+            No such entry.
+        """
         if name not in LIMIT_TEXT:
             raise InputError(f"limit sheet: unknown entry {name}; known are {', '.join(LIMIT_TEXT)}")
         return self.entries.get(name)

@@ -168,6 +168,13 @@ def confident_plane(
     confidence : float
         Chance wanted that the plane lies under every point.
 
+    Raises
+    ------
+    InputError
+        A confidence outside 0..1.
+    NotEnoughData
+        No draws, or no points.
+
     Notes
     -----
     The tilt is that of the best plane for the median depths; the plane is then lowered until it lies under all

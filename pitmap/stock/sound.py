@@ -38,6 +38,11 @@ def disc_sound_width(pits: pd.DataFrame, nominal_width_mm: float) -> SoundWidth:
     callable
         Takes a bool array over `pits`, gives mm; 0 for a leak path.
 
+    Raises
+    ------
+    InputError
+        A nominal width of 0 or less; the callable: a mask of another length.
+
     Notes
     -----
     The least length of sound metal that a path from the running side to the coolant side crosses. With pits as

@@ -107,6 +107,11 @@ def trace_by_distance(
 ) -> tuple[list[EdgeSet], list[NDArray[np.float64]], list[NDArray[np.float64]], Solution]:
     """Edges, contours on the plane, the photos' disagreement across them, and the cameras.
 
+    Raises
+    ------
+    MeasurementError
+        The photos do not fit together.
+
     Notes
     -----
     Every photo is segmented; the contours of the first are carried into the others by the clicks and pulled onto

@@ -112,7 +112,13 @@ def add_corner(drawing: Drawing, *, element: str, x_mm: float, y_mm: float) -> E
 
 
 def remove_corner(drawing: Drawing, *, element: str, index: int) -> Edited:
-    """A contour with a corner less; the last three stay."""
+    """A contour with a corner less; the last three stay.
+
+    Raises
+    ------
+    DrawingError
+        Only three corners are left.
+    """
     points = _free_corners(drawing, element)
     if len(points) <= 3:
         raise DrawingError(f"{_words(element)}: has three corners left, none of which can go")
@@ -158,7 +164,13 @@ def set_edge(
 
 
 def remove_edge(drawing: Drawing, *, edge: str) -> Edited:
-    """The drawing without its bore trace (and then without a land), or without the land's outer edge."""
+    """The drawing without its bore trace (and then without a land), or without the land's outer edge.
+
+    Raises
+    ------
+    DrawingError
+        Another edge than these two.
+    """
     if edge not in ("trace", "coolant_edge"):
         raise DrawingError(f"{_words(edge)}: cannot be taken out; draw it anew instead")
     contour_of(drawing, edge)

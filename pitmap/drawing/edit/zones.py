@@ -195,7 +195,13 @@ def remove_band(drawing: Drawing, *, name: str) -> Edited:
 
 
 def rename_band(drawing: Drawing, *, name: str, new_name: str) -> Edited:
-    """A band under another name."""
+    """A band under another name.
+
+    Raises
+    ------
+    DrawingError
+        No name, one too long, or that of another band.
+    """
     old, new_name = _band_named(drawing, name), new_name.strip()
     if not new_name or len(new_name) > 60 or not new_name.isprintable():
         raise DrawingError(f"band {name!r}: needs a short name of your own")
@@ -206,7 +212,13 @@ def rename_band(drawing: Drawing, *, name: str, new_name: str) -> Edited:
 
 
 def set_purpose(drawing: Drawing, *, zone: str, text: str) -> Edited:
-    """What a zone is for, in the user's words; empty takes the words away."""
+    """What a zone is for, in the user's words; empty takes the words away.
+
+    Raises
+    ------
+    DrawingError
+        No such zone, or 300 letters and more.
+    """
     if zone not in ZONE_NAMES:
         raise DrawingError(f"zone {zone!r}: is not one of {', '.join(ZONE_NAMES)}")
     text = " ".join(text.split())
