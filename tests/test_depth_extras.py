@@ -17,6 +17,7 @@ from pitmap.depth.straightedge import edge_gap, feeler_gap
 from pitmap.depth.turnbull import turnbull, wilson_share
 from pitmap.depth.union_jack import LINES, union_jack
 from pitmap.errors import InputError, NotEnoughData
+from pitmap.estimate import Estimate
 from pitmap.grid import Grid
 
 
@@ -264,6 +265,21 @@ def test_cross_checks_stand_beside_the_model():
     assert gumbel["deepest_low_um"] < gumbel["deepest_um"] < gumbel["deepest_high_um"]
     # Without a law nothing lies beyond the deepest that was measured.
     assert table["deepest_um"].iat[3] == 45.0
+
+
+def test_cross_checks_of_few_pits_and_many_readings_say_why_not():
+    """Two pits, read sixteen times in all, most of them alike: the Pareto level refused the whole table."""
+    rows = [
+        {"stage": "intake", "kind": "pit_depth", "mark": 1 + i % 2, "value": v, "unit": "um"}
+        for i, v in enumerate([20.0] * 11 + [25.0, 30.0, 35.0, 40.0, 45.0])
+    ]
+    table = cross_checks(
+        readings_from_rows(rows).table, _pits([0.0] * 2, [math.inf] * 2), by_model_um=Estimate.from_sd(44, 2)
+    ).set_index("method")
+    pareto = table.loc["generalised Pareto over the median"]
+    assert math.isnan(pareto["deepest_um"]) and "lies under the threshold" in pareto["note"]
+    assert table.index[0] == "pit-depth model of the plan"
+    assert (table["deepest_um"].iat[0], table["n_used"].iat[0]) == (44.0, 2)
 
 
 def test_cross_checks_say_why_not():

@@ -510,6 +510,11 @@ def test_the_plan_is_written_as_plain_values(tmp_path):
 
     kept = written(plan)
     assert kept["verdict"]["outcome"] == "lap"
+    deepest = pd.read_csv(tmp_path / "cross_checks.csv").set_index("method")
+    assert deepest.index[0] == "pit-depth model of the plan" and "Gumbel, maximum likelihood" in deepest.index
+    own = deepest.iloc[0]
+    assert own["deepest_low_um"] <= own["deepest_um"] <= own["deepest_high_um"]
+    assert own["deepest_um"] == pytest.approx(plan.model.deepest().value)
     assert kept["needed"][0]["stock_um"]["low"] < kept["needed"][0]["recommended_um"]
     bare = written(_plan([_survey("intake", 0)]))
     assert bare["verdict"]["stock_um"] is None

@@ -96,6 +96,7 @@ def write_plan(plan: StockPlan, out: Path) -> None:
         "steps": plan.steps,
         "read_next": plan.read_next,
         "pits": plan.bounds.pits,
+        "cross_checks": plan.cross_checks,
     }
     document = {
         "pitmap_plan": 1,

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from ..errors import MeasurementError
+from ..errors import PitmapError
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..tables import Column, Schema
 from .extremes import fit_gumbel, fit_pareto
@@ -33,8 +34,17 @@ CROSS_CHECKS = Schema(
 _GUMBEL_NOTE = "takes every reading for a random pit; sizes and lap steps are not used"
 
 
-def cross_checks(readings: pd.DataFrame, pits: pd.DataFrame, *, level: float = DEFAULT_LEVEL) -> pd.DataFrame:
-    """Deepest pit of a face by Gumbel, generalised Pareto and Turnbull.
+_MODEL_NOTE = "knows every pit of the map: its size, its readings, its lap steps"
+
+
+def cross_checks(
+    readings: pd.DataFrame,
+    pits: pd.DataFrame,
+    *,
+    by_model_um: Estimate | None = None,
+    level: float = DEFAULT_LEVEL,
+) -> pd.DataFrame:
+    """Deepest pit of a face by Gumbel, generalised Pareto and Turnbull, beside the model that the plan goes by.
 
     Parameters
     ----------
@@ -43,6 +53,8 @@ def cross_checks(readings: pd.DataFrame, pits: pd.DataFrame, *, level: float = D
         (:func:`~pitmap.depth.readings_under_first_face`). Lower bounds are left out, which leans shallow.
     pits : DataFrame
         :data:`~pitmap.depth.PITS`.
+    by_model_um : Estimate or None
+        :meth:`pitmap.depth.DepthModel.deepest`, for the first row; None for none.
     level : float
 
     Returns
@@ -58,15 +70,23 @@ def cross_checks(readings: pd.DataFrame, pits: pd.DataFrame, *, level: float = D
     depth = exact["value_um"].to_numpy(float)
     n = max(len(pits), 1)
     rows: list[dict[str, Any]] = []
-    for name, method in (("Gumbel, maximum likelihood", "ml"), ("Gumbel, best linear unbiased", "blue")):
-        try:
-            found = fit_gumbel(depth, method).predict(n, level=level)  # type: ignore[arg-type]
-        except (MeasurementError, ValueError) as error:
-            found = Estimate.unknown(str(error), level=level)
-        rows.append(_row(name, found, len(depth), _GUMBEL_NOTE))
+    if by_model_um is not None:
+        rows.append(_row("pit-depth model of the plan", by_model_um, len(pits), _MODEL_NOTE))
+    ml = _or_why(lambda: fit_gumbel(depth, "ml").predict(n, level=level), level)
+    blue = _or_why(lambda: fit_gumbel(depth, "blue").predict(n, level=level), level)
+    rows.append(_row("Gumbel, maximum likelihood", ml, len(depth), _GUMBEL_NOTE))
+    rows.append(_row("Gumbel, best linear unbiased", blue, len(depth), _GUMBEL_NOTE))
     rows.append(_pareto(depth, n, level))
     rows.append(_turnbull(exact, pits, n, level))
     return CROSS_CHECKS.frame(rows)
+
+
+def _or_why(estimate: Callable[[], Estimate], level: float) -> Estimate:
+    """What a method says, or why it says nothing: a check has no right to stop a plan."""
+    try:
+        return estimate()
+    except (PitmapError, ValueError) as error:
+        return Estimate.unknown(str(error), level=level)
 
 
 def _pareto(depth: np.ndarray, n: int, level: float) -> dict[str, Any]:
@@ -74,11 +94,8 @@ def _pareto(depth: np.ndarray, n: int, level: float) -> dict[str, Any]:
         "generalised Pareto over the median",
         "depth passed by one pit in all; sizes and steps are not used",
     )
-    try:
-        threshold = float(np.median(depth)) if len(depth) else 0.0
-        found = fit_pareto(depth, threshold).level(max(n, 3), level=level)
-    except MeasurementError as error:
-        found = Estimate.unknown(str(error), level=level)
+    threshold = float(np.median(depth)) if len(depth) else 0.0
+    found = _or_why(lambda: fit_pareto(depth, threshold).level(max(n, 3), level=level), level)
     return _row(name, found, len(depth), note)
 
 
@@ -97,7 +114,7 @@ def _turnbull(exact: pd.DataFrame, pits: pd.DataFrame, n: int, level: float) -> 
     right = np.maximum(left, right)
     try:
         fit = turnbull(left, right)
-    except MeasurementError as error:
+    except PitmapError as error:
         return _row(name, Estimate.unknown(str(error), level=level), 0, note)
     upper = np.cumsum(fit.probability) >= 1 - 1 / (2 * n)
     cell = int(np.argmax(upper)) if upper.any() else len(fit.right) - 1

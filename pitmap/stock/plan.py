@@ -14,9 +14,11 @@ from ..depth import (
     DepthModel,
     FaceSurvey,
     LapBounds,
+    cross_checks,
     fit_series,
     in_zone,
     lap_bounds,
+    readings_under_first_face,
     with_measured_stock,
 )
 from ..depth.doubles import surveys_with_each_once
@@ -117,6 +119,8 @@ class StockPlan:
     bounds : LapBounds
     model : DepthModel or None
         None on a face without pits.
+    cross_checks : DataFrame
+        :data:`~pitmap.depth.CROSS_CHECKS`: the deepest pit under the first face by the model and by published methods.
     removed_um : Estimate
         Stock taken off in this job so far.
     confidence, level : float
@@ -133,6 +137,7 @@ class StockPlan:
     plane: LappingPlane | None
     bounds: LapBounds
     model: DepthModel | None
+    cross_checks: pd.DataFrame
     removed_um: Estimate
     confidence: float
     level: float
@@ -332,6 +337,12 @@ def plan_stock(
         plane=plane,
         bounds=bounds,
         model=model,
+        cross_checks=cross_checks(
+            readings_under_first_face(surveys, bounds)[0],
+            bounds.pits,
+            by_model_um=model.deepest() if model else None,
+            level=level,
+        ),
         removed_um=removed,
         confidence=confidence,
         level=level,
