@@ -25,7 +25,7 @@ def difference_interval(
     References
     ----------
     R. G. Newcombe, Statistics in Medicine 17 (1998) 873-890, method 10; G. Y. Zou and A. Donner, Statistics in
-    Medicine 27 (2008) 1693-1702.
+    Medicine 27 (2008) 1693-1702; both from memory.
     """
     a, a_low, a_high = before
     b, b_low, b_high = after

@@ -1,5 +1,7 @@
 """Gage R&R and limits of agreement against published worked examples."""
 
+import sys
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -98,6 +100,32 @@ def test_aiag_average_and_range(aiag):
     share = 100 * result.components["share_study"]
     assert share[order[:4]].tolist() == pytest.approx([17.61, 20.04, 26.68, 96.37], abs=0.02)
     assert result.ndc == 5
+
+
+def test_average_and_range_constants_are_those_of_normal_ranges():
+    # K1 is 1/d2, the mean range of n normal values; K2 and K3 are 1/d2*, the root mean square of one range of n
+    # (Patnaik, Biometrika 37 (1950) 78-87, from memory). Both moments of a range follow from the normal law alone.
+    from scipy.special import ndtr
+
+    from pitmap.compare import study
+
+    x = np.linspace(-8.0, 8.0, 1601)
+    step, below = x[1] - x[0], ndtr(x)
+    upper = np.triu(np.ones((len(x), len(x))), 1) + np.eye(len(x)) / 2  # y over x; the diagonal counts half
+
+    def mean_range(n):
+        return float((1 - below**n - (1 - below) ** n).sum() * step)
+
+    def mean_square_range(n):
+        inside = np.maximum(below[None, :] - below[:, None], 0.0) ** n
+        tail = 1 - below[None, :] ** n - (1 - below[:, None]) ** n + inside
+        return 2 * float((tail * upper).sum() * step * step)
+
+    module = sys.modules[study.__module__]
+    for n, k in module._K1.items():
+        assert k == pytest.approx(1 / mean_range(n), abs=6e-5)
+    for n, k in {**module._K2, **module._K3}.items():
+        assert k == pytest.approx(1 / np.sqrt(mean_square_range(n)), abs=6e-5)
 
 
 def test_six_sigma_study(six_sigma):
