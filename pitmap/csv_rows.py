@@ -63,8 +63,10 @@ def read_rows(
                 if short:
                     raise InputError(f"{where}, column {short[0]}: missing; the row ends before it")
                 yield where, row | {c: with_decimal_point(row[c], delimiter) for c in numbers}
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise InputError(f"{path}: cannot be read as CSV ({error})") from error
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}); name a CSV file") from error
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise InputError(f"{path}: cannot be read as CSV ({error}); save it as CSV in UTF-8") from error
 
 
 def row_number(row: Mapping[str, str], column: str, where: str) -> float:

@@ -707,7 +707,16 @@ def test_wrong_drawing_is_refused_with_its_own_exit_code(
         (("plan", "no_folder"), 2, "no_folder"),
         (("drawing", "check", "nothing.svg"), 2, "nothing.svg"),
         (("drawing", "build", "nothing.toml"), 2, "nothing.toml"),
-        (("study", "none.csv", "--drawing", DRAWING), 2, "none.csv"),
+        (
+            ("study", "none.csv", "--drawing", DRAWING),
+            2,
+            "none.csv: cannot be read (No such file or directory)",
+        ),
+        (
+            ("review", "--address", "192.0.2.7", "--port", "8599"),
+            2,
+            "--address 192.0.2.7 --port 8599: cannot be opened",
+        ),
         (("casebook", "restore", "none.zip"), 2, "none.zip"),
         # Places to write are looked at before the work: there is no such photo, survey or plan either.
         (("map", "x.jpg", "--drawing", DRAWING, "--out", "."), 2, "is the folder you are in"),

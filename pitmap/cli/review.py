@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import os
+import socket
 import subprocess
 import sys
 from pathlib import Path
 
 import click
+
+from ..errors import InputError
 
 __all__ = ["command"]
 
@@ -24,6 +27,7 @@ __all__ = ["command"]
 )
 def command(casebook: str | None, port: int, address: str, who: str | None) -> int:
     """Open the review page: jobs, photos, maps, plans and records."""
+    _must_be_free(address, port)
     page = Path(__file__).resolve().parents[1] / "review" / "start.py"
     environment = dict(os.environ, STREAMLIT_BROWSER_GATHER_USAGE_STATS="false")
     if casebook:
@@ -39,3 +43,19 @@ def command(casebook: str | None, port: int, address: str, who: str | None) -> i
         "--browser.gatherUsageStats", "false",
     ]  # fmt: skip
     return subprocess.call([sys.executable, "-m", "streamlit", "run", str(page), *arguments], env=environment)
+
+
+def _must_be_free(address: str, port: int) -> None:
+    """Refuse an address that is not of this computer, or a port that is taken, before the page's server trips over it."""
+    where = f"--address {address} --port {port}"
+    try:
+        family, kind, protocol, _, place = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM)[0]
+        with socket.socket(family, kind, protocol) as door:
+            door.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            door.bind(place)
+    except (OSError, UnicodeError) as error:
+        why = error.strerror if isinstance(error, OSError) else "no such address"
+        raise InputError(
+            f"{where}: cannot be opened ({why}); is another review page open already? Give another --port, and as --address "
+            "one of this computer's own"
+        ) from error
