@@ -91,6 +91,16 @@ def test_main_calls_of_the_stages_exist() -> None:
         assert hasattr(importlib.import_module(f"pitmap.{stage}"), name), f"pitmap.{stage}.{name}"
 
 
+def test_columns_that_stages_agree_on_are_those_of_their_tables() -> None:
+    from pitmap.depth import READINGS
+    from pitmap.measure import LANDS, MARKS, ZONES
+
+    said = DEVELOPERS.split("## Columns that stages agree on")[1].split("\n## ")[0].strip().split("\n\n")
+    told = {text.split("`")[1]: set(re.findall(r"`([a-z0-9_]+)`", text)) for text in said}
+    for table in (MARKS, ZONES, LANDS, READINGS):
+        assert set(table.names) <= told[table.name], table.name
+
+
 def test_what_is_said_of_an_inspection_exists() -> None:
     from pitmap import inspection
     from pitmap.inspection import files

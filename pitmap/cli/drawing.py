@@ -191,10 +191,16 @@ def _length(option: str, text: str) -> float:
 )
 @click.option("--focal", type=float, help="Focal length as 35 mm equivalent, mm, from the photo's details.")
 @click.option(
-    "--thickness", help="Thickness of the plate; with the sheet on the bench also the face's height."
+    "--thickness",
+    metavar="LENGTH",
+    help="Thickness of the plate; with the sheet on the bench also the face's height.",
 )
 @click.option(
-    "--edge-break", default="0 mm", show_default=True, help="Width of the chamfer that breaks every edge."
+    "--edge-break",
+    metavar="LENGTH",
+    default="0 mm",
+    show_default=True,
+    help="Width of the chamfer that breaks every edge.",
 )
 @click.option("--name", default="traced plate", show_default=True)
 @click.option("--out", required=True, type=DRAWING_FILE, help="SVG or DXF to write.")

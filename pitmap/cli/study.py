@@ -25,13 +25,16 @@ _COLUMNS = ("part", "operator", "trial", "photo")
 
 @click.command(name="study")
 @click.argument("list_csv", type=click.Path(path_type=Path))
-@click.option("--drawing", required=True, type=DRAWING)
-@click.option("--stage", type=STAGE, default="test_lap", show_default=True)
+@click.option("--drawing", required=True, type=DRAWING, help="Drawing of the plate in the photos.")
+@click.option(
+    "--stage", type=STAGE, default="test_lap", show_default=True, help="At which the photos were taken."
+)
 @click.option(
     "--zone",
     default="seal_land",
     show_default=True,
     type=click.Choice(["seal_land", "running_surface", "rim"]),
+    help="Zone that share and pit count are of.",
 )
 @click.option("--out", type=OUT_FILE, help="CSV of every photo's figures.")
 def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path | None) -> None:
