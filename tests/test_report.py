@@ -223,6 +223,15 @@ def test_pdf_never_turns_a_name_back_to_front(record, name):
 
 
 def test_pdf_of_a_long_record_is_set_smaller_before_it_gets_a_fifth_page(record):
+def test_pdf_sets_a_tab_in_a_note_as_a_space(record, caplog):
+    document = build_document(replace(record, notes="port\tstud"))
+    shown = printable(document)
+    texts = [b.text for b in shown.sections[0].blocks if isinstance(b, Paragraph)]
+    assert "port stud" in texts and not any("cannot be set" in text for text in texts)
+    pdf_of(document)
+    assert not [r for r in caplog.records if "glyph" in r.getMessage()]
+
+
     from pitmap.report import ChecklistItem
 
     long = replace(

@@ -18,7 +18,8 @@ __all__ = ["MISSING", "printable"]
 MISSING = "\u25a1"
 """Stands for a character that the font lacks; an empty square, which the font has."""
 
-
+_TAB = "\t"
+"""Parts words in a note; the font has no shape for it, so it is set as a space."""
 _RIGHT_TO_LEFT = ("R", "AL")
 """Of the Unicode standard's annex 9: Hebrew, Arabic and the like."""
 
@@ -32,14 +33,17 @@ def _characters() -> frozenset[str]:
     """
     both = [{chr(code) for code in get_font(str(font_file(bold=b))).get_charmap()} for b in (False, True)]
     set_rightly = {c for c in both[0] & both[1] if bidirectional(c) not in _RIGHT_TO_LEFT}
-    return frozenset(set_rightly) | {"\n", "\t"}
+    return frozenset(set_rightly) | {"\n"}
 
 
 def printable(document: Document) -> Document:
     """The document with :data:`MISSING` for what the font lacks, and its note on that at the head; else as it is."""
-    if _characters().issuperset(c for text in _texts(document) for c in text):
+    lacking = {c for text in _texts(document) for c in text} - _characters()
+    if not lacking:
         return document
     out = _shown(document)
+    if lacking == {_TAB}:
+        return out
     first, *others = out.sections
     note = Paragraph(text=out.unprintable_note, kind="warning")
     return replace(out, sections=(replace(first, blocks=(note, *first.blocks)), *others))
@@ -59,7 +63,7 @@ def _texts(value: Any) -> Iterator[str]:
 def _shown(value: Any) -> Any:
     """A text, or what holds texts, without the characters that the font lacks."""
     if isinstance(value, str):
-        return "".join(c if c in _characters() else MISSING for c in value)
+        return "".join(c if c in _characters() else MISSING for c in value.replace(_TAB, " "))
     if isinstance(value, tuple):
         return tuple(_shown(one) for one in value)
     if is_dataclass(value) and not isinstance(value, type):
