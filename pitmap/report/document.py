@@ -75,4 +75,5 @@ def build_document(
             " them.",
             square=MISSING,
         ),
+        as_of=record.last.surveyed_on,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any, Literal
 
 import pandas as pd
@@ -161,7 +162,8 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Document:
-    """A record ready to be set: title, sections, footer, and what to say where a font cannot show all of it."""
+    """A record ready to be set: title, sections, footer, what to say where a font cannot show all of it, and the day of
+    the survey that it is about, where that is known."""
 
     title: str
     subtitle: str
@@ -170,3 +172,4 @@ class Document:
     footer: str
     page_word: str
     unprintable_note: str
+    as_of: date | None = None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from datetime import UTC, date, datetime, time
 from itertools import takewhile
 from typing import Any
 
@@ -30,6 +31,8 @@ _GREY = (70, 70, 70)
 _POINTS_PER_MM = 72 / 25.4
 _MOST_PAGES = 4
 _SCALES = (1.0, 0.9, 0.8)
+_NO_DAY = date(1980, 1, 1)
+"""Stands in the file where the survey has no day, as in the ZIP around it."""
 """A long record is set smaller before it gets a fifth page; under 0.8 (7 point) nobody reads it in a workshop."""
 _CELL_LINE = _LINE - 0.2
 _PAD_Y, _PAD_X = 0.5, 1.2
@@ -59,6 +62,8 @@ class _Page(FPDF):
         self.c_margin = 0.0
 
     def set_font(self, family: str | None = None, style: str = "", size: float = 0) -> None:  # type: ignore[override]
+        # Of the survey, not of this minute: the same record is the same file, whose hash can be compared later.
+        self.set_creation_date(datetime.combine(document.as_of or _NO_DAY, time(), UTC))
         super().set_font(family, style, size * self.scale)
 
     def footer(self) -> None:
