@@ -10,7 +10,7 @@ import pytest
 from PIL import Image
 
 from pitmap.report.html import html_of
-from pitmap.report.model import Block, Document, Paragraph, Picture, Section, Table
+from pitmap.report.model import Block, Document, Facts, Paragraph, Picture, Section, Table
 from pitmap.report.pdf import pdf_of
 
 needs_poppler = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler's pdftotext")
@@ -118,3 +118,35 @@ def test_key_of_the_pictures_is_not_shrunk_on_a_phone() -> None:
     page = html_of(document(1, picture(420), picture(20, is_key=True)))
     assert page.count('<figure class="key">') == 1 and page.count('<figure class="full">') == 1
     assert re.search(r"figure\.key img \{[^}]*min-width: 44rem", page)
+
+
+@needs_poppler
+def test_row_higher_than_a_page_goes_on_and_loses_no_word(tmp_path: Path) -> None:
+    """A long remark is set over several pages; the table's own rows cannot be parted."""
+    words = [f"word{k}" for k in range(1500)]
+    made = document(20, Table(head=("check", "remark"), rows=(("Oil", " ".join(words)),), widths=(0.7, 0.3)))
+    pages = pages_of(made, tmp_path)
+    assert re.findall(r"word\d+", " ".join(pages)) == words
+    assert all(len(page.split()) > 20 for page in pages)
+
+
+@needs_poppler
+@pytest.mark.parametrize("n_lines", range(38, 52, 2))
+def test_a_fact_stands_on_the_page_of_its_name(n_lines: int, tmp_path: Path) -> None:
+    facts = Facts(rows=(("released by", "Ada"), ("date", "2026-05-04"), ("remark", "flat and clean " * 30)))
+    pages = pages_of(document(n_lines, facts), tmp_path)
+    (page,) = (page for page in pages if "released by" in page)
+    assert "What was found" in page and re.search(r"released by +Ada\n", page)
+    assert re.search(r"date +2026-05-04\n", page) and page.split().count("clean") == 30
+
+
+@needs_poppler
+@pytest.mark.parametrize("high", [420, 640, 900, 3000])
+def test_upright_plate_stands_under_its_heading_with_its_key(high: int, tmp_path: Path) -> None:
+    """At full width a plate drawn upright would be higher than a page."""
+    words = Paragraph(text="Lines are the zones of the drawing.", kind="note")
+    made = document(3, picture(high), picture(20, is_key=True), words)
+    pages = pages_of(made, tmp_path)
+    assert len(pages) <= 2 and all(len(page.split()) > 5 for page in pages)
+    (on,) = {k for k, page in enumerate(pages, 1) if "What was found" in page or "Lines are" in page}
+    assert pictures_on_pages(made, tmp_path) == [on, on]

@@ -24,15 +24,18 @@ _FONT = "DejaVu"
 _BODY, _SMALL, _HEAD, _TITLE = 8.5, 7.5, 11.5, 17.0
 _CELL = _SMALL + 0.3
 _LINE = 4.1
+_MOST_HIGH = 0.6
+"""Share of the page's height that a picture takes at most: a plate that is drawn upright keeps its heading, key and words
+beside it (house choice)."""
 _LEAST_SCALE = 0.85
 """Pictures are drawn so much smaller at most to keep the words to them on their page."""
 _GAP = 4.0
 _GREY = (70, 70, 70)
+_NO_DAY = date(1980, 1, 1)
+"""Stands in the file where the survey has no day, as in the ZIP around it."""
 _POINTS_PER_MM = 72 / 25.4
 _MOST_PAGES = 4
 _SCALES = (1.0, 0.9, 0.8)
-_NO_DAY = date(1980, 1, 1)
-"""Stands in the file where the survey has no day, as in the ZIP around it."""
 """A long record is set smaller before it gets a fifth page; under 0.8 (7 point) nobody reads it in a workshop."""
 _CELL_LINE = _LINE - 0.2
 _PAD_Y, _PAD_X = 0.5, 1.2
@@ -59,11 +62,11 @@ class _Page(FPDF):
         self.set_title(document.title)
         self.set_lang(document.language)
         self.set_creator("pitmap")
+        # Of the survey, not of this minute: the same record is the same file, whose hash can be compared later.
+        self.set_creation_date(datetime.combine(document.as_of or _NO_DAY, time(), UTC))
         self.c_margin = 0.0
 
     def set_font(self, family: str | None = None, style: str = "", size: float = 0) -> None:  # type: ignore[override]
-        # Of the survey, not of this minute: the same record is the same file, whose hash can be compared later.
-        self.set_creation_date(datetime.combine(document.as_of or _NO_DAY, time(), UTC))
         super().set_font(family, style, size * self.scale)
 
     def footer(self) -> None:
@@ -129,17 +132,41 @@ def _paragraph(pdf: _Page, block: Paragraph) -> None:
     pdf.ln(_AFTER)
 
 
+_NAME_WIDE = 34.0
+"""Column of the names of facts, mm."""
+
+
+def _fact_columns(pdf: _Page, block: Facts) -> tuple[list[Sequence[tuple[str, str]]], float]:
+    """Facts in the columns that they are set in, and how wide one is, mm: a job has many short ones."""
+    n = 2 if len(block.rows) > 3 else 1
+    per_column = -(-len(block.rows) // n)
+    return [block.rows[k * per_column : (k + 1) * per_column] for k in range(n)], pdf.epw / n
+
+
+def _facts_height(pdf: _Page, block: Facts) -> float:
+    """How high facts will be, mm; of those that no page holds, two lines."""
+    columns, wide = _fact_columns(pdf, block)
+    height = max(
+        sum(
+            max(_lines(pdf, name, _NAME_WIDE), _lines(pdf, value, wide - _NAME_WIDE - 3, bold=True))
+            for name, value in column
+        )
+        for column in columns
+    ) * (_LINE + 0.4)
+    return height if height < pdf.eph - _TITLE_LINE else 2 * _LINE
+
+
 def _facts(pdf: _Page, block: Facts) -> None:
-    # Two columns of facts: a job has many short ones.
-    half = pdf.epw / 2 if len(block.rows) > 3 else pdf.epw
-    name = 34.0
-    columns = 2 if len(block.rows) > 3 else 1
-    per_column = -(-len(block.rows) // columns)
+    if _facts_height(pdf, block) > pdf.room():
+        # A name on one page and its value on the next belong to nothing.
+        pdf.add_page()
+    columns, half = _fact_columns(pdf, block)
+    name = _NAME_WIDE
     top = pdf.get_y()
     bottom = top
-    for k in range(columns):
+    for k, column in enumerate(columns):
         pdf.set_y(top)
-        for label, value in block.rows[k * per_column : (k + 1) * per_column]:
+        for label, value in column:
             y = pdf.get_y()
             pdf.set_xy(pdf.l_margin + k * half, y)
             pdf.set_font(_FONT, "", _BODY)
@@ -155,11 +182,18 @@ def _facts(pdf: _Page, block: Facts) -> None:
     pdf.set_y(bottom + 1)
 
 
-def _lines(pdf: _Page, text: str, width: float, *, size: float = _BODY, bold: bool = False) -> int:
-    """Lines that a text takes in a column `width` mm wide."""
+def _set_lines(
+    pdf: _Page, text: str, width: float, *, size: float = _BODY, bold: bool = False
+) -> Sequence[str]:
+    """A text as it is set in a column `width` mm wide, line by line."""
     pdf.set_font(_FONT, "B" if bold else "", size)
     lines: Any = pdf.multi_cell(width, 1, text, align="L", dry_run=True, output=MethodReturnValue.LINES)
-    return len(lines)
+    return lines  # type: ignore[no-any-return]
+
+
+def _lines(pdf: _Page, text: str, width: float, *, size: float = _BODY, bold: bool = False) -> int:
+    """Lines that a text takes in a column `width` mm wide."""
+    return len(_set_lines(pdf, text, width, size=size, bold=bold))
 
 
 def _row_height(pdf: _Page, table: Table, row: Sequence[str], *, bold: bool = False) -> float:
@@ -168,10 +202,25 @@ def _row_height(pdf: _Page, table: Table, row: Sequence[str], *, bold: bool = Fa
     return most * _CELL_LINE + 2 * _PAD_Y
 
 
+def _rows(pdf: _Page, table: Table) -> list[Sequence[str]]:
+    """The rows of a table; one that is higher than a third of a page goes on in rows under it, as no row can be parted."""
+    most = int(pdf.eph / 3 / _CELL_LINE)
+    widths = [pdf.epw * w - 2 * _PAD_X for w in table.widths]
+    rows: list[Sequence[str]] = []
+    for row in table.rows:
+        cells = [_set_lines(pdf, text, w, size=_CELL) for text, w in zip(row, widths)]
+        n = max(map(len, cells))
+        if n <= most:
+            rows.append(row)
+            continue
+        rows += [tuple("\n".join(c[k : k + most]) for c in cells) for k in range(0, n, most)]
+    return rows
+
+
 def _table_height(pdf: _Page, table: Table) -> float:
     """How high a table will be, mm; of a long one, that goes over to the next page, its head and two rows."""
     heights = [_row_height(pdf, table, table.head, bold=True)]
-    heights += [_row_height(pdf, table, row) for row in table.rows]
+    heights += [_row_height(pdf, table, row) for row in _rows(pdf, table)]
     return sum(heights) if sum(heights) < pdf.eph / 3 else sum(heights[:3])
 
 
@@ -190,7 +239,7 @@ def _kept(pdf: _Page, blocks: Sequence[Block]) -> float:
         if isinstance(block, Table):
             return height + _table_height(pdf, block)
         if isinstance(block, Facts):
-            return height + 2 * _LINE
+            return height + _facts_height(pdf, block)
         height += _paragraph_height(pdf, block)
         if block.kind not in ("note", "lead"):
             break
@@ -201,6 +250,7 @@ def _table(pdf: _Page, block: Table) -> None:
     if pdf.room() < _table_height(pdf, block):
         # A short table stays whole.
         pdf.add_page()
+    rows = _rows(pdf, block)
     pdf.set_font(_FONT, "", _CELL)
     pdf.set_line_width(0.15)
     aligns = ["RIGHT" if k in block.numeric else "LEFT" for k in range(len(block.head))]
@@ -213,7 +263,7 @@ def _table(pdf: _Page, block: Table) -> None:
         headings_style=FontFace(emphasis="BOLD", fill_color=(232, 232, 232)),
         first_row_as_headings=True,
     ) as table:
-        for row in (block.head, *block.rows):
+        for row in (block.head, *rows):
             table.row(row)
     pdf.ln(1.5)
 
@@ -234,7 +284,8 @@ def _group(blocks: Sequence[Block]) -> list[list[Picture]]:
 
 
 def _picture_width(pdf: _Page, picture: Picture) -> float:
-    return pdf.epw * picture.width - _GAP * (picture.width < 0.99)
+    share = pdf.epw * picture.width - _GAP * (picture.width < 0.99)
+    return min(share, _MOST_HIGH * pdf.eph * picture.size_px[0] / picture.size_px[1])
 
 
 def _picture_height(pdf: _Page, picture: Picture, scale: float = 1.0) -> float:
