@@ -45,7 +45,8 @@ def read_rows(
     Raises
     ------
     InputError
-        Not readable, not CSV, a column missing, or a row that ends before one of them.
+        Not readable, not CSV, a column missing or there twice, a row that ends before one of them, or one with more
+        cells than the header: a comma that is a decimal sign moves every cell after it into another column.
     """
     try:
         with open(path, newline="", encoding="utf-8-sig") as file:
@@ -57,11 +58,19 @@ def read_rows(
             missing = [c for c in columns if c not in (reader.fieldnames or ())]
             if missing:
                 raise InputError(f"{path}: no column {', '.join(missing)}; expected {', '.join(columns)}")
+            twice = [c for c in columns if reader.fieldnames.count(c) > 1]
+            if twice:
+                raise InputError(f"{path}: column {twice[0]} is there twice; take one out")
             for row in reader:
                 where = f"{path}, line {reader.line_num}"
                 short = [c for c in columns if row[c] is None]
                 if short:
                     raise InputError(f"{where}, column {short[0]}: missing; the row ends before it")
+                if any(row.get(None) or ()):  # type: ignore[call-overload]
+                    raise InputError(
+                        f"{where}: has more cells than the header; write numbers with a point, or part the columns with "
+                        "semicolons, and put text that holds a comma in quotes"
+                    )
                 yield where, row | {c: with_decimal_point(row[c], delimiter) for c in numbers}
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror}); name a CSV file") from error

@@ -12,6 +12,7 @@ import pytest
 import pitmap
 from pitmap import errors
 from pitmap.classes import Stage
+from pitmap.csv_rows import read_rows
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
 from pitmap.flags import FLAG_TEXT, Flag, flag_words
@@ -190,3 +191,26 @@ def test_every_error_has_one_root_and_an_exit_code() -> None:
     for name in errors.__all__:
         assert issubclass(getattr(errors, name), errors.PitmapError)
         assert getattr(errors, name).exit_code > 0
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("x_px,y_px\n812,5,1003,2\n", "line 2: has more cells than the header; write numbers with a point"),
+        ("x_px,y_px,note\n812,5,a, b\n", "line 2: has more cells than the header"),
+        ("x_px,x_px,y_px\n812,5,1003\n", "column x_px is there twice"),
+    ],
+)
+def test_read_rows_refuses_cells_that_may_belong_to_another_column(
+    text: str, why: str, tmp_path: Path
+) -> None:
+    """812,5 and 1003,2 with decimal commas would be the place 812, 5."""
+    (tmp_path / "rows.csv").write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match=why):
+        list(read_rows(tmp_path / "rows.csv", ("x_px", "y_px"), ("x_px", "y_px")))
+
+
+def test_read_rows_takes_empty_cells_behind_the_last_column(tmp_path: Path) -> None:
+    (tmp_path / "rows.csv").write_text("x_px;y_px\n812,5;1003,2;;\n", encoding="utf-8")
+    ((_, row),) = read_rows(tmp_path / "rows.csv", ("x_px", "y_px"), ("x_px", "y_px"))
+    assert (row["x_px"], row["y_px"]) == ("812.5", "1003.2")
