@@ -400,6 +400,16 @@ def test_a_click_outside_its_photo_names_file_and_photo(tmp_path):
         read_clicks(tmp_path / "clicks.csv")
 
 
+def test_a_hole_that_is_clicked_twice_in_one_photo_is_refused(tmp_path):
+    """The second would silently take the place of the first."""
+    rows = "photo,hole,x_px,y_px\nface.png,a,20,7\nface.png,a,200,70\n"
+    (tmp_path / "clicks.csv").write_text(rows, encoding="utf-8")
+    with pytest.raises(
+        InputError, match="line 3, column hole: 'a' is there twice for this photo; take one out"
+    ):
+        read_clicks(tmp_path / "clicks.csv")
+
+
 @pytest.fixture(scope="module")
 def outside_score():
     if not PHOTOS_DEV.exists():

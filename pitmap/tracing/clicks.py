@@ -28,14 +28,19 @@ def read_clicks(path: str | Path) -> list[PhotoClicks]:
     Raises
     ------
     InputError
-        No such file, a missing column, a cell that is not a number (line and column named), a photo that cannot
-        be read, a click beside its photo.
+        No such file, a missing column, a cell that is not a number (line and column named), a hole twice in one photo, a
+        photo that cannot be read, a click beside its photo.
     """
     path = Path(path)
     clicks: dict[str, dict[str, tuple[float, float]]] = {}
     for where, row in read_rows(path, _COLUMNS, ("x_px", "y_px")):
         at = (row_number(row, "x_px", where), row_number(row, "y_px", where))
-        clicks.setdefault(row["photo"], {})[row["hole"]] = at
+        of_photo = clicks.setdefault(row["photo"], {})
+        if row["hole"] in of_photo:
+            raise InputError(
+                f"{where}, column hole: {row['hole']!r} is there twice for this photo; take one out"
+            )
+        of_photo[row["hole"]] = at
     photos = []
     for name, clicked in clicks.items():
         rgb = read_photo(path.parent / name).rgb
