@@ -80,3 +80,20 @@ def test_deep_nesting_does_not_use_the_stack(tmp_path, depth):
     path.write_text(hostile.svg(hostile.OUTLINE + "<g>" * depth + "</g>" * depth))
     with pytest.raises(DrawingError):
         load_drawing(path)
+
+
+@pytest.mark.parametrize("digits", [400, 5000])
+@pytest.mark.parametrize("name", ["plate.toml", "beside.toml"])
+def test_number_of_hundreds_of_digits_is_refused_with_its_file(name, digits, tmp_path):
+    """No float holds 400 digits, and no whole number is read from 5,000."""
+    trace = "[trace]\neccentricity_mm=12\nradius_mm=85\n" if name == "plate.toml" else ""
+    (tmp_path / name).write_text(f"name='p'\nthickness_mm={'9' * digits}\n{trace}", encoding="utf-8")
+    with pytest.raises(DrawingError, match=f"{name}.{{0,250}}$"):
+        load_drawing(tmp_path / name)
+
+
+def test_toml_with_a_byte_order_mark_is_read(tmp_path):
+    """As some editors write every file."""
+    text = "name='p'\nthickness_mm=20\nland_width_mm=6\n[trace]\neccentricity_mm=12\nradius_mm=85\n"
+    (tmp_path / "plate.toml").write_text(text, encoding="utf-8-sig")
+    assert load_drawing(tmp_path / "plate.toml").name == "p"

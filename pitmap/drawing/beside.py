@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import sys
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
@@ -60,12 +61,8 @@ class Beside:
 
 
 def _positive(path: Path, key: str, value: Any) -> float:
-    if (
-        isinstance(value, bool)
-        or not isinstance(value, int | float)
-        or not (math.isfinite(value) and value > 0)
-    ):
-        raise DrawingError(f"{path}: {key} must be a number above 0, got {value!r}")
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= sys.float_info.max:
+        raise DrawingError(f"{path}: {key} must be a number above 0, got {repr(value)[:60]}")
     return float(value)
 
 

@@ -214,7 +214,7 @@ def _number(where: str, value: Any) -> float:
     """A number of a plate: millimetres or degrees, so none is large."""
     is_number = isinstance(value, int | float) and not isinstance(value, bool)
     if not (is_number and abs(value) <= FARTHEST_MM):
-        raise DrawingError(f"{where}: expected a number of at most {FARTHEST_MM:g}, got {value!r}")
+        raise DrawingError(f"{where}: expected a number of at most {FARTHEST_MM:g}, got {repr(value)[:60]}")
     return float(value)
 
 
@@ -289,10 +289,13 @@ def read_toml(path: Path) -> dict[str, Any]:
     try:
         if path.stat().st_size > _MAX_BYTES:
             raise DrawingError(f"{path}: over {_MAX_BYTES} bytes, which is no drawing's TOML")
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise DrawingError(f"{path}: cannot be read ({error.strerror})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+    except (
+        ValueError,
+        RecursionError,
+    ) as error:  # a number of thousands of digits is refused with a plain ValueError
         raise DrawingError(f"{path}: is not TOML ({error})") from error
 
 
