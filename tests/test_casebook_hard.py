@@ -23,7 +23,7 @@ from pitmap.casebook.blobs import BlobStore
 from pitmap.casebook.engine import open_engines
 from pitmap.casebook.models import Base
 from pitmap.casebook.place import find_place
-from pitmap.errors import CasebookError
+from pitmap.errors import CasebookError, InputError
 
 BENCH = Path(__file__).parent / "benchmarks" / "casebook_bench.py"
 DRAWING = hashlib.sha256(b"<svg/>").hexdigest()
@@ -195,13 +195,33 @@ def test_a_newer_casebook_is_refused_and_left_alone(tmp_path):
     assert path.read_bytes() == before
 
 
-def test_a_database_of_something_else_is_refused(tmp_path):
-    plain = sqlite3.connect(tmp_path / "other.db")
-    plain.execute("CREATE TABLE songs (name TEXT)")
-    plain.commit()
+@pytest.mark.parametrize(
+    "tables",
+    [
+        "CREATE TABLE songs (name TEXT)",
+        "CREATE TABLE songs (name TEXT); CREATE TABLE alembic_version (version_num TEXT)",
+        "CREATE TABLE songs (name TEXT); CREATE TABLE alembic_version (version_num TEXT);"
+        "INSERT INTO alembic_version VALUES ('abc')",
+    ],
+    ids=["plain", "of alembic, no step yet", "of alembic"],
+)
+def test_a_database_of_something_else_is_refused_and_left_as_it_was(tmp_path, tables):
+    """Not even its journal is switched, which would stay in the file."""
+    path = tmp_path / "other.db"
+    plain = sqlite3.connect(path)
+    plain.executescript(tables)
     plain.close()
+    before = path.read_bytes()
     with pytest.raises(CasebookError, match="holds tables of something else"):
-        Casebook(tmp_path / "other.db")
+        Casebook(path)
+    assert path.read_bytes() == before
+
+
+def test_an_empty_file_is_no_casebook_and_stays_empty(tmp_path):
+    (tmp_path / "shop.db").touch()
+    with pytest.raises(InputError, match="casebook: there is none at"):
+        Casebook(tmp_path / "shop.db", create=False)
+    assert (tmp_path / "shop.db").read_bytes() == b""
 
 
 @pytest.mark.slow

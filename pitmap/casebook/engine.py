@@ -13,6 +13,7 @@ from sqlalchemy import Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError, SQLAlchemyError
 
 from ..errors import CasebookError
+from .migrate import CASEBOOK_TABLES
 from .place import Place
 from .same_file import keep_to_one_file
 
@@ -46,7 +47,14 @@ def _set_up_sqlite(connection: sqlite3.Connection, _record: Any, *, wait_s: floa
     connection.execute("PRAGMA foreign_keys=ON")
     connection.execute("PRAGMA synchronous=FULL")
     connection.execute("PRAGMA trusted_schema=OFF")
-    _use_wal(connection)
+    if _may_be_casebook(connection):
+        _use_wal(connection)
+
+
+def _may_be_casebook(connection: sqlite3.Connection) -> bool:
+    """The file is empty or has a casebook's tables: the switch of its journal stays in a file, so no other gets it."""
+    names = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    return not names or names >= CASEBOOK_TABLES
 
 
 def _use_wal(connection: sqlite3.Connection) -> None:

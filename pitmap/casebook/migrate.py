@@ -9,7 +9,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 from ..errors import CasebookError, InputError
 from .place import Place
 
-__all__ = ["HEAD", "KNOWN", "migrate", "no_casebook", "schema_of", "upgrade"]
+__all__ = ["CASEBOOK_TABLES", "HEAD", "KNOWN", "migrate", "no_casebook", "schema_of", "upgrade"]
 
 HEAD = "0006_event_left_out"
 """The newest step; kept here so that opening an up-to-date casebook need not load Alembic."""
@@ -24,18 +24,23 @@ KNOWN = (
 )
 """Every step, oldest first (a test holds it against the files)."""
 
+CASEBOOK_TABLES = frozenset({"alembic_version", "audit", "plate", "survey"})
+"""Every casebook has had these from its first step on; other programs have the first alone."""
+
 _LOCK_NUMBER = 7_481_627  # any number, the same in every pitmap: one migration at a time on a server
 
 
 def schema_of(connection: Connection) -> str:
     """The step that the database is at; empty for a database without any table."""
     names = set(inspect(connection).get_table_names())
-    if "alembic_version" not in names:
-        if names:
-            raise CasebookError("holds tables of something else and no casebook; choose another database")
+    if not names:
         return ""
+    if not names >= CASEBOOK_TABLES:
+        raise CasebookError("holds tables of something else and no casebook; choose another database")
     versions = [row[0] for row in connection.execute(text("SELECT version_num FROM alembic_version"))]
-    return versions[0] if versions else ""
+    if not versions:
+        raise CasebookError("does not say which pitmap made it: it is damaged; restore the newest backup")
+    return str(versions[0])
 
 
 def no_casebook(place: Place) -> InputError:

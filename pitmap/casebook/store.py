@@ -72,8 +72,8 @@ class Casebook(FindingDesk):
             if place.path is not None:
                 finish_swap(place.path)
                 must_not_be_torn(place.path)
-                if not create and not place.path.exists():
-                    raise no_casebook(place)  # before a connection makes an empty file there
+                if not create and not (place.path.exists() and place.path.stat().st_size):
+                    raise no_casebook(place)  # before a connection makes an empty database there
                 place.path.parent.mkdir(parents=True, exist_ok=True)
             reader, writer = open_engines(place, wait_s)
             try:
