@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -222,6 +223,16 @@ def test_an_empty_file_is_no_casebook_and_stays_empty(tmp_path):
     with pytest.raises(InputError, match="casebook: there is none at"):
         Casebook(tmp_path / "shop.db", create=False)
     assert (tmp_path / "shop.db").read_bytes() == b""
+
+
+def test_a_copy_of_the_one_file_of_an_open_casebook_holds_what_was_kept(tmp_path):
+    """As people take it home on a stick, with the page still open."""
+    with Casebook(tmp_path / "shop.db") as book:
+        for k in range(20):
+            book.create_job(f"order {k}")
+        shutil.copy(tmp_path / "shop.db", tmp_path / "copy.db")
+        with Casebook(tmp_path / "copy.db", create=False) as copy:
+            assert [job.reference for job in copy.jobs()] == [f"order {k}" for k in reversed(range(20))]
 
 
 @pytest.mark.slow
