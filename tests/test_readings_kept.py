@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -139,6 +141,14 @@ def test_thickness_far_from_that_of_the_drawing_is_refused(bench: Bench) -> None
         keep("5 in")
     assert bench.book.readings(bench.survey) == ()
     keep("11.9 mm")
+
+
+def test_thickness_is_kept_where_the_drawing_has_none(bench: Bench) -> None:
+    row = {"stage": "test_lap", "kind": "thickness", "value": "11.9 mm", "x_mm": 14, "y_mm": 0}
+    drawing = replace(bench.drawing, thickness_mm=math.nan)
+    table = readings_from_rows([row]).table
+    keep_readings(bench.book, bench.survey, table, bench.opened(), drawing=drawing)
+    assert [r.value_um for r in bench.book.readings(bench.survey)] == [11900.0]
 
 
 def test_number_that_no_mark_has_is_refused(bench: Bench) -> None:

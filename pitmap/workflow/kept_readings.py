@@ -157,7 +157,7 @@ def _must_be_of_plate(readings: pd.DataFrame, inspection: Inspection | None, dra
             off = off_the_metal(r.kind, r.x_mm, r.y_mm, class_map.grid, class_map.is_metal)
             if off:
                 raise ReadingError(f"reading {r.reading_id}: {off}")
-        if r.kind != "thickness" or drawing is None:
+        if r.kind != "thickness" or drawing is None or math.isnan(drawing.thickness_mm):
             continue
         thick_mm = r.value_um / 1000
         if not drawing.thickness_mm / _THICKNESS_SLIP <= thick_mm <= drawing.thickness_mm * _THICKNESS_SLIP:
