@@ -177,6 +177,18 @@ def test_stock_that_a_repair_took_off_is_stock(book: Casebook, face: Face) -> No
     )
 
 
+@pytest.mark.parametrize(("of", "counts"), [("A", True), ("front side", True), ("b", False)])
+def test_stock_of_a_face_that_the_plate_does_not_have_counts_for_each(
+    book: Casebook, face: Face, of: str, counts: bool
+) -> None:
+    """Written otherwise than the face is called, it may be this one: only what is known to be another's is another's."""
+    plate, job = come_back(book, face)
+    book.create_face(plate, "b")
+    save_limits(book, plate, face, sheet(total_stock=200.0, stock_removed_before=80.0))
+    book.add_event(plate, "stock", face=of, removed_um=60.0)
+    assert judged(book, face, job)["total_stock"][0] == ("not judged" if counts else "pass")
+
+
 def test_stock_of_no_known_amount_is_asked_for(book: Casebook, face: Face) -> None:
     plate, job = come_back(book, face)
     save_limits(book, plate, face, sheet(total_stock=200.0, stock_removed_before=80.0))

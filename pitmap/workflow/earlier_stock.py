@@ -158,11 +158,12 @@ def _amount(cuts_um: Sequence[float], system: UnitSystem) -> str:
 def _cuts(book: Casebook, life: PlateLife, faces: Sequence[CasebookFace], job: Job) -> list[_Cut]:
     """Stock that came off these faces up to this job."""
     end = book.sign_offs(job)[-1].signed_at if job.state == "released" else None
-    names = {"", *(f.name.casefold() for f in faces)}
+    # Of a face that the plate does not have, nobody can say that it is another than these.
+    others = {f.name.casefold() for f in life.faces} - {f.name.casefold() for f in faces}
     cuts = [
         _Cut(told_at=e.created_at, stock_um=e.removed_um, job_id=0, face_id=0)
         for e in life.events
-        if _tells_of_stock(e) and e.face.casefold() in names and _stood(e, end)
+        if _tells_of_stock(e) and e.face.casefold() not in others and _stood(e, end)
     ]
     every = {s.id: s for s in life.surveys}
     for face in faces:
