@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from pitmap.drawing import Trochoid, fit_trochoid, suggested_clicks
+from pitmap.drawing.trochoid_fit import _trochoid
 from pitmap.errors import InputError, NotEnoughData
 
 TRACE = Trochoid(
@@ -110,3 +111,21 @@ def test_500_trials_of_12_clicks():
     assert np.mean(good) >= 0.90
     share = np.mean(covered, axis=0)
     assert (share >= 0.85).all() and (share <= 0.95).all(), share
+
+
+def test_intervals_without_a_given_noise_are_students() -> None:
+    """Twelve clicks leave seven free: noise from the sum of squares over 7, and t = 1.8946 in place of z = 1.6449."""
+    true = Trochoid(eccentricity_mm=12.0, radius_mm=85.0)
+    clicks = true.points(suggested_clicks()) * (1 + 0.004 * (-1.0) ** np.arange(12))[:, None]
+    found = fit_trochoid(clicks)
+    assert found.noise_mm**2 * 7 == pytest.approx((found.residuals_mm**2).sum(), rel=1e-12)
+    given = fit_trochoid(clicks, noise_mm=found.noise_mm)
+    wide, narrow = (f.radius_mm.high - f.radius_mm.low for f in (found, given))
+    assert wide / narrow == pytest.approx(1.89458 / 1.64485, rel=1e-5)
+
+
+def test_negative_eccentricity_is_the_curve_turned_by_a_quarter() -> None:
+    trochoid = _trochoid(np.array([-10.0, 85.0, 0.0, 0.0, 0.0]), 0.0)
+    assert (trochoid.eccentricity_mm, trochoid.rotation_deg) == (10.0, 90.0)
+    # x = -10 cos 3a + 85 cos a, y = -10 sin 3a + 85 sin a: the waist lies on the x axis
+    assert np.abs(trochoid.points([0.0, np.pi / 2]) - [[0.0, 95.0], [-75.0, 0.0]]).max() < 1e-9
