@@ -241,6 +241,21 @@ def test_an_open_casebook_that_was_moved_or_restored_takes_nothing_more(folder, 
         assert [job.reference for job in again.jobs()] == ["order 1"]
 
 
+@pytest.mark.parametrize("name", ["shop.db", "shop.db.files/b.zip", "link.zip"])
+def test_a_backup_never_takes_the_place_of_its_casebook(tmp_path, name):
+    """Not even where an older backup was to be replaced and the wrong name was given."""
+    with Casebook(tmp_path / "shop.db") as book:
+        book.create_job("order 7")
+        (tmp_path / "link.zip").symlink_to(tmp_path / "shop.db")
+        with pytest.raises(InputError, match="belongs to the casebook itself; choose another place"):
+            book.backup(tmp_path / name, overwrite=True)
+    with Casebook(tmp_path / "shop.db", create=False) as book:
+        assert [job.reference for job in book.jobs()] == ["order 7"]
+        assert book.check().sentences() == (
+            "Looked at 1 records, 0 kept files and 0 signatures: 0 problems, 0 leftovers.",
+        )
+
+
 def test_restore_never_overwrites_without_being_told(folder):
     before = (folder / "shop.db").read_bytes()
     with pytest.raises(CasebookError, match="There is a casebook at"):

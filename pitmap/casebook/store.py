@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from types import TracebackType
 
+from ..errors import InputError
 from .backup import BackupReport, write_backup
 from .blobs import BlobStore
 from .checking import CheckReport, check_contents, remove_leftovers
@@ -128,10 +129,13 @@ class Casebook(FindingDesk):
         Raises
         ------
         InputError
-            The target cannot be written to as asked.
+            The target cannot be written to as asked, or is part of the casebook itself.
         CasebookError
             A kept file is missing or damaged, or the disk failed; nothing was written.
         """
+        own = {p.resolve() for p in (self.place.path, self.place.files) if p is not None}
+        if isinstance(target, Path) and own & {target.resolve(), *target.resolve().parents}:
+            raise InputError(f"backup: {target} belongs to the casebook itself; choose another place")
         with self._read() as session:
             return write_backup(
                 session.connection(),
