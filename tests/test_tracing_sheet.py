@@ -19,7 +19,7 @@ from pitmap.tracing.by_sheet import _check_lies_on
 from pitmap.tracing.cameras import pose_camera
 from pitmap.tracing.kinds import suggest_kinds
 from pitmap.tracing.lit_walls import wall_doubt_mm, whole_circles
-from pitmap.tracing.result import may_be_pit
+from pitmap.tracing.result import count_words, may_be_pit
 from pitmap.tracing.stretches import find_stretches, with_stretches
 from pitmap.tracing.trace import _bay
 
@@ -44,6 +44,7 @@ def test_one_photo_with_the_sheet(on: str, tilt: float) -> None:
     # One light, one picture: all holes of a photo err alike, so what nine in ten keep on average may be fewer here.
     assert score.covered.mean() > 0.75
     assert len(trace.drawing.openings) >= len(drawing.openings) - 2
+    assert count_words(len(trace.drawing.openings), is_alone=True) in trace.notes
     if on == "bench":
         # a line of sight goes on for 12 mm / cos(tilt) from the face to the bench
         expected = 12 / (scene.facts["distance_mm"] * np.cos(np.radians(tilt)))
@@ -52,6 +53,15 @@ def test_one_photo_with_the_sheet(on: str, tilt: float) -> None:
     else:
         assert trace.height_correction == 0
         assert any("hides" in n for n in trace.notes)
+
+
+def test_a_trace_has_its_openings_counted() -> None:
+    """A bolt hole of which one photo shows the lit wall alone is in no drawing, and nothing else would tell."""
+    told = "41 openings were drawn: count them on the plate. A large dark patch can pass for an opening"
+    assert count_words(41, is_alone=False) == told
+    assert count_words(41, is_alone=True) == (
+        f"{told}, and a hole whose wall is as bright as the face can be missing or drawn too small; two photos tell more"
+    )
 
 
 def test_sheet_refusals() -> None:

@@ -22,7 +22,7 @@ from .merge import LEAST_PLACES, NEAR_MM
 from .spread import BIAS_MM, across_sd, place_covariance, place_shifts, place_slopes, size_sd, without_motion
 from .stretches import Stretch, find_stretches, with_stretches
 
-__all__ = ["CIRCLES", "Contour", "Trace", "make_trace", "may_be_pit"]
+__all__ = ["CIRCLES", "Contour", "Trace", "count_words", "make_trace", "may_be_pit"]
 
 _EDGE_MM = 0.06
 """What the place of an edge is uncertain by whatever the number of photos."""
@@ -138,6 +138,14 @@ def may_be_pit(shape: Polygon, *, is_round: bool) -> bool:
     return _width_mm(shape) < _LEAST_HOLE_MM or (not is_round and shape.area < _LEAST_RAGGED_MM2)
 
 
+def count_words(n_openings: int, *, is_alone: bool) -> str:
+    """What no photo can promise of the openings of a trace, so that a person counts them; `is_alone`: of one photo."""
+    told = f"{n_openings} openings were drawn: count them on the plate. A large dark patch can pass for an opening"
+    if is_alone:
+        told += ", and a hole whose wall is as bright as the face can be missing or drawn too small; two photos tell more"
+    return told
+
+
 def _polygon(points: NDArray[np.float64]) -> Polygon:
     shape = Polygon(points)
     return (
@@ -239,6 +247,7 @@ def make_trace(
             "one photo does not tell a wall as bright as the face from the face: on the side that shows its wall an opening "
             f"may be larger than drawn, {named}; compare them with the plate, or add a photo from another side"
         )
+    notes.append(count_words(len(openings), is_alone=is_alone))
     fitted = [s.kind for c in contours for s in c.stretches]
     if fitted:
         notes.append(f"{fitted.count('line')} straight stretches and {fitted.count('arc')} arcs were fitted")
