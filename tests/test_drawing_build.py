@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from shapely import box
 from shapely.ops import unary_union
 
 from pitmap.drawing import (
@@ -18,6 +19,7 @@ from pitmap.drawing import (
     Trochoid,
     build_drawing,
     load_numbers,
+    make_zones,
     random_plate,
 )
 from pitmap.errors import DrawingError, InputError
@@ -178,3 +180,11 @@ def test_an_offset_beyond_the_bend_of_the_trace_is_refused(e, radius, offset, ti
 def test_an_offset_inwards_beyond_the_ends_is_refused():
     with pytest.raises(InputError, match="inwards at the ends"):
         Trochoid(eccentricity_mm=15.0, radius_mm=100.0, offset_mm=-84.0)
+
+
+def test_metal_inside_the_trace_is_no_rim_where_the_lands_edge_leaves_it_out() -> None:
+    trace, edge = box(0, 0, 20, 20), box(5, -5, 25, 25)
+    zones = make_zones(box(-50, -50, 50, 50), (), trace, edge)
+    assert {name: zone.area for name, zone in zones.items()} == {
+        "running_surface": 400.0, "seal_land": 300.0, "rim": 9300.0,
+    }  # fmt: skip

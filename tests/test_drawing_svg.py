@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from shapely import hausdorff_distance
+from shapely import LineString, hausdorff_distance
 
 from pitmap.drawing import (
     build_drawing,
@@ -21,6 +21,7 @@ from pitmap.drawing import (
     shipped_plates,
 )
 from pitmap.drawing import load as load_module
+from pitmap.drawing.svg_path import parse_path
 from pitmap.errors import DrawingError
 
 
@@ -328,3 +329,22 @@ def test_drawing_and_toml_take_their_places_together(tmp_path, ending, write_one
         write_one(load_shipped("heron40_end"), path)
     assert path.read_text() == "the old drawing"
     assert sorted(f.name for f in tmp_path.iterdir()) == [f"p.{ending}", "p.toml"]
+
+
+@pytest.mark.parametrize(
+    ("large", "sweep", "middle", "quarters"), [(0, 1, 0, 1), (0, 0, 10, 1), (1, 1, 10, 3), (1, 0, 0, 3)]
+)
+def test_arc_flags_choose_one_of_four_arcs(large: int, sweep: int, middle: int, quarters: int) -> None:
+    """From (10, 0) to (0, 10) with radius 10: a quarter or three of the circle about (0, 0) or about (10, 10)."""
+    ((points, _),) = parse_path(f"M10 0A10 10 0 {large} {sweep} 0 10", 1e-4, "p")
+    assert np.hypot(*(points - middle).T) == pytest.approx(np.full(len(points), 10.0), abs=1e-9)
+    assert LineString(points).length == pytest.approx(quarters * 5 * np.pi, rel=1e-4)
+
+
+def test_arc_of_a_turned_ellipse_has_its_long_axis_along_the_turn() -> None:
+    """Half an ellipse of 20 by 10, turned by 90 degrees, between the ends of its short axis, which lies along x."""
+    ((points, _),) = parse_path("M-10 0A20 10 90 0 1 10 0", 1e-4, "p")
+    assert (points[:, 0] / 10) ** 2 + (points[:, 1] / 20) ** 2 == pytest.approx(
+        np.ones(len(points)), abs=1e-9
+    )
+    assert points[:, 1].min() == pytest.approx(-20, abs=1e-3) and points[:, 1].max() < 1e-9
