@@ -307,6 +307,25 @@ def test_fit_depths_zone_effect_needs_data():
     assert many.parameters["value"].iat[3] == pytest.approx(math.log(2), abs=0.03)
 
 
+@pytest.mark.parametrize("read", ["seal_land", "running_surface"])
+def test_what_was_read_in_one_zone_says_less_of_another(read):
+    """Sixty pits of one zone, read without error, and two that were not, one of them in another zone.
+
+    Pits of one size scatter by 0.4 in the log of the depth, and two zones differ by 0.3 (the prior): in the zone that was
+    read the unread pit scatters by 0.4, in the other one by hypot(0.4, 0.3), and the errors of the fit add in both.
+    """
+    other = {"seal_land": "running_surface", "running_surface": "seal_land"}[read]
+    n = 60
+    rng = _rng(5)
+    diameter = np.exp(rng.uniform(np.log(0.5), np.log(3.0), n + 2))
+    diameter[n:] = 1.2
+    marks = _marks(diameter).assign(zone=[read] * (n + 1) + [other])
+    depths = 25 * diameter[:n] ** 0.6 * np.exp(0.4 * rng.standard_normal(n))
+    draws = np.log(_fit(marks, _readings(depths, sd=0.1), n_draws=4000).draws_um[:, n:].astype(float))
+    same, across = draws.std(axis=0)
+    assert across**2 - same**2 == pytest.approx(0.3**2, abs=0.03)
+
+
 def test_fit_depths_bad_calls():
     with pytest.raises(NotEnoughData):
         _fit(_marks(()), _readings([]))

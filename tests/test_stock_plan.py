@@ -776,7 +776,8 @@ def _at(x, y, value, **more):
 
 
 def test_plan_readings_without_a_pit_of_their_own_stay_in_the_plan():
-    free = [_at(100, 13, 150)]
+    # the three pits that are left on the land are read; the hole beside them is on no map
+    free = [*_read((1, 6), (2, 13), (3, 27)), _at(100, 13, 150)]
     first = _lapped()[1]
     there = replace(first, readings=_survey("test_lap", 20, readings=free).readings)
     # At the survey itself, then 10 um later without reading it again: 140 are left.
@@ -824,7 +825,7 @@ def test_plan_place_that_was_read_again_needs_its_first_reading_no_more():
 
 
 def test_plan_free_reading_that_only_says_at_least_leaves_the_need_open():
-    free = [_at(100, 13, 150, lower_bound="yes")]
+    free = [*_read((1, 6), (2, 13), (3, 27)), _at(100, 13, 150, lower_bound="yes")]
     there = replace(_lapped()[1], readings=_survey("test_lap", 20, readings=free).readings)
     need = _need(_plan([_lapped()[0], there]), "seal_land")
     assert not need.stock_um.is_known

@@ -25,13 +25,14 @@ class Likelihood:
     """Parameters are ``a, b, log sigma, zone contrasts, stock errors`` in that order.
 
     log depth = a + b x + zone + sigma z, x the log of the diameter over 1 mm, z of the given law; the contrast
-    of the first zone is 0. A stock error is in units of its standard deviation and shifts every bound that its survey gave.
+    of the first zone is 0, and that of every zone without `has_zones`. A stock error is in units of its standard
+    deviation and shifts every bound that its survey gave.
     """
 
-    def __init__(self, data: PitData, law: Scatter = NORMAL) -> None:
+    def __init__(self, data: PitData, law: Scatter = NORMAL, *, has_zones: bool = True) -> None:
         self.data = data
         self.law = law
-        self.n_zone = len(data.zone_names) - 1 if data.has_zone_effect else 0
+        self.n_zone = max(len(data.zone_names) - 1, 0) if has_zones else 0
         used = np.unique(
             np.concatenate(
                 [data.lo_survey, data.hi_survey, data.entry_survey, data.read_survey, data.at_least_survey]

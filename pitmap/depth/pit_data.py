@@ -22,15 +22,16 @@ _DISAGREE_SD = 4.0
 """A reading this many standard deviations outside the lap bounds contradicts them."""
 
 _MIN_ZONE_INFORMATIVE = 4
-"""Pits with a known depth that a zone needs before it gets an effect of its own (house choice)."""
+"""Pits with a known depth that a zone needs before the data alone settle an effect of its own (house choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PitData:
     """What is known of each of n pits; depths in um under the first face.
 
-    ``x`` log diameter over the reference; ``zone`` place in ``zone_names``; ``lo``/``hi`` lap bounds and the
-    surveys behind them (-1 none) whose common errors are ``stock_sd``; ``entry`` the stock that was already off
+    ``x`` log diameter over the reference; ``zone`` place in ``zone_names``, that with most known depths first;
+    ``has_zone_effect`` where two zones hold enough of them to settle how they differ; ``lo``/``hi`` lap bounds and
+    the surveys behind them (-1 none) whose common errors are ``stock_sd``; ``entry`` the stock that was already off
     when the pit was first seen, and that survey: a shallower pit would not be in the sample at all. Exact readings
     one by one, those of one pit and survey as their mean: ``read_pit`` the pit's place, ``read_y``/``read_u`` depth and
     error of the instrument, ``read_survey`` the survey (-1 none), because the stock that was added to the depth is off
@@ -106,7 +107,6 @@ def collect(
         raise InputError("fit_depths: every pit needs an equivalent diameter above 0")
     n = len(ids)
     place = {int(m): i for i, m in enumerate(ids)}
-    zone_names, zone = np.unique(marks["zone"].astype(str).to_numpy(), return_inverse=True)
     lo, hi = np.zeros(n), np.full(n, np.inf)
     lo_survey, hi_survey = np.full(n, -1), np.full(n, -1)
     entry, entry_survey = np.zeros(n), np.full(n, -1)
@@ -198,10 +198,9 @@ def collect(
     read = precision > 0
     y_mean, y_sd = np.full(n, np.nan), np.full(n, np.nan)
     y_mean[read], y_sd[read] = weighted[read] / precision[read], precision[read] ** -0.5
-    known = read | np.isfinite(hi)
-    per_zone = np.bincount(zone[known], minlength=len(zone_names)) if n else np.zeros(0)
+    zone_names, zone, per_zone = _zones(marks, read | np.isfinite(hi))
     return PitData(
-        x=np.log(diameter / REFERENCE_DIAM_MM), zone=zone.astype(np.int64), zone_names=tuple(map(str, zone_names)),
+        x=np.log(diameter / REFERENCE_DIAM_MM), zone=zone, zone_names=zone_names,
         has_zone_effect=bool((per_zone >= _MIN_ZONE_INFORMATIVE).sum() >= 2),
         lo=lo, hi=hi, lo_survey=lo_survey, hi_survey=hi_survey, entry=entry, entry_survey=entry_survey, stock_sd=sd_of[:-1],
         read_pit=read_pit, read_y=read_y, read_u=read_u, read_survey=read_survey,
@@ -210,6 +209,19 @@ def collect(
         free_zones=tuple(f[2] for f in free), free_is_at_least=np.array([f[3] for f in free], bool),
         flags=flags, problems=tuple(problems),
     )  # fmt: skip
+
+
+def _zones(
+    marks: pd.DataFrame, is_known: NDArray[np.bool_]
+) -> tuple[tuple[str, ...], NDArray[np.int64], NDArray[np.int64]]:
+    """Names of the zones, the place of each pit's among them, and how many known depths each holds, most first.
+
+    Contrasts are counted from the first zone, so that one without any reading differs by one contrast from what was read.
+    """
+    names, zone = np.unique(marks["zone"].astype(str).to_numpy(), return_inverse=True)
+    n_known = np.bincount(zone.ravel()[is_known], minlength=len(names))
+    order = np.argsort(-n_known, kind="stable")
+    return tuple(str(z) for z in names[order]), np.argsort(order)[zone.ravel()], n_known[order]
 
 
 def _from_the_floor(

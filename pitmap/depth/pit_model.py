@@ -255,7 +255,9 @@ def fit_depths(
     log depth = a + b log(d / 1 mm) + zone contrast + sigma e, e of mean 0 and spread 1. Exact readings carry a
     normal error; lap steps give interval, left and right censoring; a needle that did not reach gives right
     censoring. A pit first seen after some stock had come off enters as left-truncated: had it been shallower
-    nobody would know of it. Zone contrasts enter once two zones have four known depths each.
+    nobody would know of it. Every zone may lie deeper or shallower than the one with most known depths, by
+    :data:`PRIOR` until its own depths say otherwise: what was read in one zone says less of another. `parameters`
+    lists the contrasts once two zones have four known depths each.
 
     Two laws of e are fitted, normal (log-normal depths) and that of Weibull depths, whose upper tail is lighter;
     the draws mix them by their evidence, so that the deepest pit does not hang on one tail. Intervals come from
@@ -385,8 +387,11 @@ def _depth_table(marks: pd.DataFrame, data: PitData, depth: NDArray, level: floa
 
 
 def _parameter_table(data: PitData, drawn: Draws) -> pd.DataFrame:
-    likelihood = Likelihood(data)
+    drawn_zones = slice(3, 3 + Likelihood(data).n_zone)
+    likelihood = Likelihood(data, has_zones=data.has_zone_effect)
     start, draws, scale = drawn.mode, drawn.theta, _prior(likelihood)[1]
+    if not data.has_zone_effect:
+        start, draws = np.delete(start, drawn_zones), np.delete(draws, drawn_zones, axis=1)
     n_own = 3 + likelihood.n_zone
 
     def log_likelihood(theta: NDArray) -> NDArray:
