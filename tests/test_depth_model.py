@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -435,3 +436,56 @@ def test_readings_that_agree_are_averaged():
     data = collect(_marks((1.0,)), table, None, np.array([0.0]), np.zeros(2, int))
     assert data.problems == ()
     assert (data.y[0], data.u[0]) == (pytest.approx(46.0), pytest.approx(6.0 / math.sqrt(2)))
+
+
+def _slipped(which, factor, n=8, **more):
+    """Eight pits that were read well, but for one figure; as `fit_depths` takes them."""
+    depths = [d * (factor if i == which else 1) for i, d in enumerate(DEPTHS_UM[:n], 1)]
+    return _fit(_marks(DIAMETERS[:n]), _readings(depths, **more))
+
+
+@pytest.mark.parametrize(
+    ("which", "factor", "side"), [(4, 10, "deeper"), (8, 10, "deeper"), (7, 0.1, "shallower")]
+)
+def test_a_reading_far_out_of_the_others_counts_and_is_told(which, factor, side):
+    """Depths of 18 to 78 um that rise with the width; 45 um for a pit of 1.4 mm slipped to 450, 78 to 780, 52 to 5."""
+    model = _slipped(which, factor, sd=2.0)
+    (said,) = model.problems
+    read = f"{DEPTHS_UM[which - 1] * factor:.0f} um"
+    assert said.startswith(f"pit {which}: the reading of {read} is far {side} than the other readings allow")
+    low, high = (float(v) for v in re.search(r"between (\d+) um and (\d+) um", said).groups())
+    assert low < DEPTHS_UM[which - 1] < high
+    assert said.endswith("it counts all the same, so check its unit and take it again")
+    flags = [bool(Flag(int(f)) & Flag.CONTRADICTION) for f in model.depths["flags"]]
+    assert flags == [i == which for i in range(1, 9)]
+    # not dropped: its pit is as deep as was read
+    assert model.draws_um[:, which - 1].mean() == pytest.approx(DEPTHS_UM[which - 1] * factor, abs=6)
+
+
+def test_two_readings_far_out_do_not_vouch_for_each_other():
+    depths = [d * (10 if i in (3, 6) else 1) for i, d in enumerate(DEPTHS_UM, 1)]
+    said = _fit(_marks(), _readings(depths)).problems
+    assert [s.split(":")[0] for s in said] == ["pit 3", "pit 6"]
+
+
+def test_a_needle_that_stuck_far_out_is_told_and_a_shallow_one_is_not():
+    stuck = [_readings(DEPTHS_UM[:7]), _readings([800.0], first=8, lower_bound="yes")]
+    table = pd.concat(stuck, ignore_index=True).assign(reading_id=range(1, 9))
+    (said,) = _fit(_marks(), table).problems
+    assert said.startswith("pit 8: the reading of at least 800 um is far deeper")
+    assert _fit(_marks(), table.assign(value_um=table["value_um"].replace(800.0, 3.0))).problems == ()
+
+
+def test_a_reading_without_a_pit_far_out_is_told():
+    (said,) = _fit(_marks(), _free(900)).problems
+    assert said.startswith(
+        "a place without a pit of the map: the reading of 900 um under the first face is far deeper"
+    )
+    assert _fit(_marks(), _free(90)).problems == ()
+
+
+@pytest.mark.parametrize("n_read", [1, 3, 8])
+def test_readings_that_go_together_are_not_doubted(n_read):
+    assert _slipped(1, 1, n=8).problems == ()
+    # three times as deep as usual, and the only one, or one of three: too little to speak against it
+    assert _fit(_marks(), _readings([3 * DEPTHS_UM[0], *DEPTHS_UM[1:n_read]])).problems == ()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -15,6 +15,7 @@ from ..estimate import DEFAULT_LEVEL, Estimate
 from ..flags import Flag
 from ..tables import Column, Schema
 from ..units import UnitSystem, format_depth
+from .far_out import far_out
 from .likelihood import Likelihood
 from .pit_data import PitData, collect
 from .pit_words import PitWords
@@ -72,6 +73,8 @@ PARAMETERS = Schema(
 
 MIN_INFORMATIVE = 3
 """Depths known from both sides that are needed before unmeasured pits are predicted (three parameters)."""
+
+_N_DOUBT_DRAWS = 2000
 
 MAX_RATIO = 3.5
 """An interval whose upper end is over this many times its lower end is worth nothing on the bench (house choice)."""
@@ -284,6 +287,16 @@ def fit_depths(
     data = collect(marks, readings, bounds, stock_sd, surveys, words)
     drawn, depth, error, weights = _draw_all(data, stock_sd, n_draws, rng)
     free = data.free_y + data.free_u * rng.standard_normal((n_draws, len(data.free_y)))
+    doubted = far_out(
+        data,
+        marks["mark_id"].to_numpy(np.int64),
+        words or PitWords(),
+        lambda others: _draw_all(others, stock_sd, _N_DOUBT_DRAWS, rng)[1],
+        level=level,
+    )
+    flags = data.flags.copy()
+    flags[list(doubted.pits)] |= int(Flag.CONTRADICTION)
+    data = replace(data, flags=flags)
     return DepthModel(
         depths=_depth_table(marks, data, depth, level),
         parameters=_parameter_table(data, drawn),
@@ -300,7 +313,7 @@ def fit_depths(
         n_informative=int(data.is_informative.sum()),
         n_read=int(data.is_read.sum()),
         not_enough=_what_lacks(data),
-        problems=data.problems,
+        problems=(*data.problems, *doubted.problems),
         system=words.system if words else "mm",
     )
 

@@ -69,10 +69,10 @@ class PitWords:
         return f" {self.stages[survey].moment}" if 0 <= survey < len(self.stages) else ""
 
     def read(self, depth_um: float, pit: int, survey: int) -> str:
-        """A depth under the first face as the gauge said it on the face of its survey."""
+        """A depth under the first face as a gauge says it on the face of a survey, where nothing is under 0."""
         is_known = 0 <= survey < len(self.stages)
         off = float(self.stock_um[pit - 1, survey]) if is_known else 0.0
-        return format_depth(depth_um - off, self.system)
+        return format_depth(max(depth_um - off, 0.0), self.system)
 
     def stock(self, depth_um: float) -> str:
         """Stock, or a depth under the first face."""
