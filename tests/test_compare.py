@@ -151,6 +151,35 @@ def test_compare_small_mark_is_never_called_gone(drawing):
     assert pits(c)["fate"].tolist() == ["cannot_tell"]
 
 
+def test_why_a_fate_cannot_be_told_is_said_in_the_units_of_the_shop(drawing):
+    """0.6 mm, under which a mark is too small, are 0.0236 in; 0.3 mm, the least hole that shows, 0.0118 in."""
+    small, large = (PIT, 10, 10, 0.5), (PIT, 20, 20, 2.0)
+    a = survey(drawing, [small, large], "intake")
+    b = survey(drawing, [], "test_lap", 30.0, on=date(2025, 5, 9))
+    said = {s: pits(compare([a, b], drawing, system=s))["why"].tolist() for s in ("mm", "inch")}
+    assert sorted(said["mm"]) == [
+        "the place reads sound: no hole of 0.3 mm or more is left",
+        "under 0.6 mm: too small to say that it is gone",
+    ]
+    assert sorted(said["inch"]) == [
+        "the place reads sound: no hole of 0.012 in or more is left",
+        "under 0.024 in: too small to say that it is gone",
+    ]
+    came = compare(
+        [survey(drawing, [], "intake"), survey(drawing, [small], "test_lap", 30.0)], drawing, system="inch"
+    )
+    assert pits(came)["why"].tolist() == ["under 0.024 in: it may have been missed before"]
+
+
+def test_a_long_pause_names_the_surveys_as_a_sentence_does(drawing):
+    a = survey(drawing, [], "test_lap", 10.0, on=date(2024, 5, 1))
+    b = survey(drawing, [], "lap_1", 20.0, on=date(2025, 5, 1))
+    (said,) = compare([a, b], drawing).problems
+    assert said.startswith(
+        "the survey after the test lap on 2024-05-01 and that after lap 1 on 2025-05-01 are taken for"
+    )
+
+
 def test_compare_place_not_surely_sound_is_cannot_tell(drawing):
     a, b = survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [], "lap_1", 20)
     c, r = a.class_map.grid.mm_to_px(np.array([10, 10])).astype(int)
@@ -581,7 +610,7 @@ def test_stock_is_counted_on_over_jobs(stages, stock, over_jobs):
 def test_half_a_year_within_one_job_is_told(drawing, second, told):
     first = survey(drawing, [], "test_lap", 20, date(2020, 5, 1))
     problems = compare([first, survey(drawing, [], *second)], drawing).problems
-    said = [p for p in problems if p.startswith("test_lap of 2020-05-01 and ")]
+    said = [p for p in problems if p.startswith("the survey after the test lap on 2020-05-01 and ")]
     assert len(said) == told
     assert not told or said[0].endswith("or with the intake of the new job between them.")
 

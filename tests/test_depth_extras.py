@@ -149,6 +149,12 @@ def _feelers(*pairs):
     ).table
 
 
+def test_feelers_that_contradict_each_other_are_told_in_the_units_of_the_shop():
+    # 50.8 um are 2.0 thou, 30.48 um 1.2
+    with pytest.raises(InputError, match=r"a feeler of 2\.0 thou went in but one of 1\.2 thou did not"):
+        feeler_gap(_feelers((50.8, "yes"), (30.48, "no")), system="inch")
+
+
 def test_feeler_gap_between_two_feelers():
     gap = feeler_gap(_feelers((30, "yes"), (40, "yes"), (50, "no"), (80, "no")))
     assert (gap.low, gap.value, gap.high) == (40, 45, 50)

@@ -47,7 +47,7 @@ def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None, units
     if len(inspections) < 2:
         raise InputError(f"compare: {len(inspections)} survey found; give the folders of two or more")
     must_be_on_drawing(inspections, drawing, "compare")
-    comparison = compare(inspections, drawing)
+    comparison = compare(inspections, drawing, system=cast(UnitSystem, units))
     for problem in comparison.problems:
         click.echo(f"! {problem}")
     t = translator()

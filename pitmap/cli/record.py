@@ -65,15 +65,16 @@ def write_record(
     from ..report import RecordInput, record_zip, zip_member
     from ..workflow import all_readings
 
+    system = cast(UnitSystem, units)
     record = RecordInput(
         job={k: v for k, v in job.items() if k != "workshop"},
         drawing=drawing,
         inspections=tuple(inspections),
         plan=plan,
-        comparison=compare(inspections, drawing) if len(inspections) > 1 else None,
+        comparison=compare(inspections, drawing, system=system) if len(inspections) > 1 else None,
         readings=all_readings(inspections),
         workshop=job.get("workshop", ""),
-        units=cast(UnitSystem, units),
+        units=system,
     )
     everything = record_zip(record)
     out.mkdir(parents=True, exist_ok=True)

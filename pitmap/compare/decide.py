@@ -12,11 +12,20 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from ..classes import CLASS_WORDS, SurfaceClass
-from ..depth.gone import GONE_BELOW_MM, SOUND_QUANTILE, SOUND_SHARE, SURE_DIAM_MM, shown_mm, too_weak_to_go
+from ..depth.gone import (
+    GONE_BELOW_MM,
+    SOUND_QUANTILE,
+    SOUND_SHARE,
+    SURE_DIAM_MM,
+    shown_mm,
+    too_weak_to_go,
+    width_words,
+)
 from ..errors import InputError
 from ..flags import Flag
 from ..grid import Grid
 from ..photo import PhotoLimits
+from ..units import UnitSystem
 from .fates import FATES, Fate
 from .layer import Layer
 from .marks import Marks
@@ -158,7 +167,14 @@ def _words(code: int) -> str:
 
 
 def judge_gone(
-    code: int, diam: float, sure: float, i: int, place: Place, step: Step, rules: Rules
+    code: int,
+    diam: float,
+    sure: float,
+    i: int,
+    place: Place,
+    step: Step,
+    rules: Rules,
+    system: UnitSystem = "mm",
 ) -> tuple[Fate, str]:
     """A mark that only the earlier survey shows, at a place that the later one shows."""
     tell = Fate.CANNOT_TELL
@@ -167,7 +183,7 @@ def judge_gone(
             tell,
             f"no metal was cut in between, so a {_words(code)} cannot have gone; one of the two misread it",
         )
-    if weak := too_weak_to_go(diam, sure, place.shown_mm, sure_diam_mm=rules.sure_diam_mm):
+    if weak := too_weak_to_go(diam, sure, place.shown_mm, sure_diam_mm=rules.sure_diam_mm, system=system):
         return tell, weak
     if place.covered[i] > 1 - rules.sound_share:
         return tell, "the later survey shows stain, tint or uncut metal here, which may hide it"
@@ -179,17 +195,19 @@ def judge_gone(
         return tell, "part of the place may still be a pit"
     if place.is_dark[i]:
         return tell, "the photo still shows a dark spot here"
-    return Fate.GONE, f"the place reads sound: no hole of {place.shown_mm:g} mm or more is left"
+    shown = width_words(place.shown_mm, system)
+    return Fate.GONE, f"the place reads sound: no hole of {shown} or more is left"
 
 
 def _came(
-    code: int, diam: float, sure: float, i: int, place: Place, step: Step, rules: Rules
+    code: int, diam: float, sure: float, i: int, place: Place, step: Step, rules: Rules, system: UnitSystem
 ) -> tuple[Fate, str]:
     """A mark that only the later survey shows, at a place that the earlier one shows."""
     if step.is_same_visit:
         return Fate.CANNOT_TELL, "shown by one of two photos of the same face"
     if diam < rules.sure_diam_mm:
-        return Fate.CANNOT_TELL, f"under {rules.sure_diam_mm:g} mm: it may have been missed before"
+        sure_width = width_words(rules.sure_diam_mm, system)
+        return Fate.CANNOT_TELL, f"under {sure_width}: it may have been missed before"
     if sure < rules.sure_confidence:
         return Fate.CANNOT_TELL, "the later survey is not sure of this mark"
     if step.is_cut:
@@ -236,6 +254,7 @@ def decide_fates(
     repeatability: Repeatability,
     rules: Rules,
     zone_names: tuple[str, ...],
+    system: UnitSystem = "mm",
 ) -> pd.DataFrame:
     """One row per mark of the earlier survey and per mark that only the later one shows.
 
@@ -250,6 +269,8 @@ def decide_fates(
     rules : Rules
     zone_names : tuple of str
         Names behind the values 1.. of the zone raster.
+    system : {"mm", "inch"}
+        Units of the reasons.
 
     Returns
     -------
@@ -294,7 +315,7 @@ def decide_fates(
             else:
                 kind = "only_before" if is_before else "only_after"
                 place, judge = (place_after, judge_gone) if is_before else (place_before, _came)
-                fate, why = judge(code, diam, float(marks.confidence[k]), k, place, step, rules)
+                fate, why = judge(code, diam, float(marks.confidence[k]), k, place, step, rules, system)
             flags = int(marks.flags[k])
             if fate is Fate.CANNOT_TELL and min(seen) < 1 - rules.unseen_share:
                 flags |= int(Flag.TOUCHES_UNSEEN)

@@ -12,6 +12,7 @@ import pandas as pd
 from ..drawing import Drawing
 from ..errors import InputError
 from ..inspection import in_order_of_work, must_be_one_face, order_problems
+from ..units import UnitSystem
 from .decide import Rules
 from .layer import layer_of
 from .pair import PairChange, compare_pair
@@ -80,6 +81,7 @@ def compare(
     repeatability: Repeatability | None = None,
     rules: Rules | None = None,
     forecast: pd.DataFrame | None = None,
+    system: UnitSystem = "mm",
 ) -> Comparison:
     """Compare two or more surveys of one face.
 
@@ -96,6 +98,8 @@ def compare(
     rules : Rules or None
     forecast : pandas.DataFrame or None
         A stock plan's curves as :func:`judge_forecast` takes them.
+    system : {"mm", "inch"}
+        Units of the reasons.
 
     Returns
     -------
@@ -122,6 +126,7 @@ def compare(
         "alignment_error_mm": alignment_error_mm,
         "repeatability": repeatability,
         "rules": rules,
+        "system": system,
     }
     layers = [layer_of(k, i, grid, zones.codes, rules) for k, i in enumerate(surveys, 1)]
     pairs, groups = [], []

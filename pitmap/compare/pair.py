@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from ..classes import SurfaceClass
 from ..estimate import Estimate
 from ..grid import Grid
+from ..units import UnitSystem
 from .decide import Place, Rules, decide_fates
 from .fates import Fate
 from .layer import Layer
@@ -92,6 +93,7 @@ def compare_pair(
     alignment_error_mm: float | None,
     repeatability: Repeatability,
     rules: Rules,
+    system: UnitSystem = "mm",
 ) -> tuple[PairChange, Layer, Groups]:
     """Compare two layers; also returns the later one in the frame of the earlier one, and the matched groups.
 
@@ -106,6 +108,8 @@ def compare_pair(
         Error of one survey's place on the drawing; None takes it from the alignments, else 0.3 mm.
     repeatability : Repeatability
     rules : Rules
+    system : {"mm", "inch"}
+        Units of the reasons.
     """
     grid = zones.grid
     errors = [_alignment_error_mm(layer.inspection, alignment_error_mm) for layer in (before, after)]
@@ -145,6 +149,7 @@ def compare_pair(
         repeatability,
         rules,
         zones.names,
+        system,
     )
     key = pair_key(before.codes, after.codes, zones.codes)
     pair = PairChange(

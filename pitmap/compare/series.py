@@ -88,9 +88,10 @@ def long_pauses(inspections: Sequence[Any]) -> tuple[str, ...]:
             continue
         if (after.surveyed_on - before.surveyed_on).days > _LONG_DAYS:
             told.append(
-                f"{before.stage} of {before.surveyed_on} and {after.stage} of {after.surveyed_on} are taken for one job gone"
-                " on. If the plate was put to work in between, the stock of its new job is not counted on here: compare its "
-                "surveys by themselves, or with the intake of the new job between them."
+                f"the survey {before.stage.moment} on {before.surveyed_on} and that {after.stage.moment} on"
+                f" {after.surveyed_on} are taken for one job gone on. If the plate was put to work in between, the stock of"
+                " its new job is not counted on here: compare its surveys by themselves, or with the intake of the new job"
+                " between them."
             )
     return tuple(told)
 

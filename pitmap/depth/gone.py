@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..classes import SurfaceClass
 from ..photo import PhotoLimits
+from ..units import UnitSystem, format_length
 
 __all__ = [
     "GONE_BELOW_MM",
@@ -21,6 +22,7 @@ __all__ = [
     "smooth_confidence",
     "sound_floor",
     "too_weak_to_go",
+    "width_words",
 ]
 
 SOUND_SHARE = 0.75
@@ -49,8 +51,18 @@ def shown_mm(
     return math.ceil(10 * shown - 1e-6) / 10
 
 
+def width_words(width_mm: float, system: UnitSystem) -> str:
+    """A width from which something counts, as it was set: rounded to tenths of a millimetre it needs no more digits."""
+    return f"{width_mm:g} mm" if system == "mm" else format_length(width_mm, system)
+
+
 def too_weak_to_go(
-    diam_mm: float, confidence: float, photo_shows_mm: float, *, sure_diam_mm: float = SURE_DIAM_MM
+    diam_mm: float,
+    confidence: float,
+    photo_shows_mm: float,
+    *,
+    sure_diam_mm: float = SURE_DIAM_MM,
+    system: UnitSystem = "mm",
 ) -> str:
     """Why a mark cannot be called gone, whatever the later map shows; empty when it can.
 
@@ -61,10 +73,12 @@ def too_weak_to_go(
     photo_shows_mm : float
         :func:`shown_mm` of the survey that does not.
     sure_diam_mm : float
+    system : {"mm", "inch"}
+        Units of the sentence.
     """
     least = max(sure_diam_mm, photo_shows_mm)
     if diam_mm < least:
-        return f"under {least:g} mm: too small to say that it is gone"
+        return f"under {width_words(least, system)}: too small to say that it is gone"
     if confidence < SURE_SIGHT:
         return "the earlier survey was not sure of this mark"
     return ""

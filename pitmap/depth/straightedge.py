@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL, Estimate
+from ..units import UnitSystem, format_depth
 
 __all__ = ["EdgeGap", "edge_gap", "feeler_gap"]
 
@@ -65,7 +66,9 @@ def _turns_up(s: NDArray, z: NDArray, a: int, b: int, c: int) -> bool:
     return bool((z[b] - z[a]) * (s[c] - s[a]) <= (z[c] - z[a]) * (s[b] - s[a]))
 
 
-def feeler_gap(readings: pd.DataFrame, *, level: float = DEFAULT_LEVEL) -> Estimate:
+def feeler_gap(
+    readings: pd.DataFrame, *, level: float = DEFAULT_LEVEL, system: UnitSystem = "mm"
+) -> Estimate:
     """Gap under one line from feelers that went in and feelers that did not.
 
     Parameters
@@ -73,6 +76,10 @@ def feeler_gap(readings: pd.DataFrame, *, level: float = DEFAULT_LEVEL) -> Estim
     readings : DataFrame
         Readings of kind ``straightedge`` of one line: `value_um` is the feeler's thickness, `is_lower_bound` True where
         it went in (the gap is at least this), False where it did not pass (the gap is less).
+    level : float
+        Of the interval.
+    system : {"mm", "inch"}
+        Units of the sentences.
 
     Returns
     -------
@@ -95,7 +102,8 @@ def feeler_gap(readings: pd.DataFrame, *, level: float = DEFAULT_LEVEL) -> Estim
     high = float(value[~went_in].min(initial=math.inf))
     if low > high:
         raise InputError(
-            f"straightedge: a feeler of {low:.0f} um went in but one of {high:.0f} um did not; try again"
+            f"straightedge: a feeler of {format_depth(low, system)} went in but one of {format_depth(high, system)} did not;"
+            " try again"
         )
     middle = low if math.isinf(high) else (low + high) / 2
     return Estimate(value=middle, low=low, high=high, level=level)

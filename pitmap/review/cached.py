@@ -224,8 +224,14 @@ def face_comparison(face: Face, job: Job, plate: Plate) -> Comparison:
     series, drawing = face_series(face, job), face_drawing(face, job)
     must_be_of_drawing(series, drawing)
     inspections = tuple(i for _, i in series)
+    system = units()
     with st.spinner("Comparing the surveys ..."):
-        return drawn("comparison", (*inspections, drawing), (), lambda: compare(inspections, drawing))
+        return drawn(
+            "comparison",
+            (*inspections, drawing),
+            (system,),
+            lambda: compare(inspections, drawing, system=system),
+        )
 
 
 def face_record(face: Face, job: Job, plate: Plate) -> RecordInput:
