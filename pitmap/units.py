@@ -17,6 +17,7 @@ from .errors import InputError
 from .estimate import Estimate
 
 __all__ = [
+    "AS_POSITIVE",
     "MM_PER_INCH",
     "UM_PER_THOU",
     "UnitSystem",
@@ -32,6 +33,9 @@ __all__ = [
 
 UnitSystem = Literal["mm", "inch"]
 """``mm``: mm and um; ``inch``: inch and thou."""
+
+AS_POSITIVE = "write it as a positive length"
+"""What every door says to a length below 0 that counts what came off, or how far off it may be."""
 
 MM_PER_INCH = 25.4
 UM_PER_THOU = 25.4

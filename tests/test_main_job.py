@@ -679,7 +679,11 @@ def test_wrong_drawing_is_refused_with_its_own_exit_code(
         (("map", "x.jpg", "--drawing", "no_such_plate.svg"), 2, "no_such_plate"),
         (("map", "x.jpg", "--drawing", DRAWING, "--stage", "later"), 2, "stage"),
         (("map", "x.jpg", "--drawing", DRAWING, "--removed", "22"), 2, "unit"),
-        (("map", "x.jpg", "--drawing", DRAWING, "--removed=-22 um"), 2, "'--removed': '-22 um' is below 0"),
+        (
+            ("map", "x.jpg", "--drawing", DRAWING, "--removed=-22 um"),
+            2,
+            "'--removed': '-22 um' is below 0; write it as a positive length",
+        ),
         (
             ("map", "x.jpg", "--drawing", DRAWING, "--removed-within=-1 um"),
             2,

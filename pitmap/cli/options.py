@@ -13,7 +13,7 @@ import click
 from ..classes import Stage
 from ..drawing import Drawing, load_drawing, load_shipped, shipped_plates
 from ..errors import InputError
-from ..units import parse_length
+from ..units import AS_POSITIVE, parse_length
 
 __all__ = [
     "DRAWING",
@@ -64,7 +64,7 @@ class StockType(click.ParamType):
         except InputError as error:
             self.fail(str(error), param, ctx)
         if depth_um < 0:
-            self.fail(f"{value!r} is below 0; give it without the sign", param, ctx)
+            self.fail(f"{value!r} is below 0; {AS_POSITIVE}", param, ctx)
         return depth_um
 
 

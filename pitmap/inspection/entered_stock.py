@@ -6,6 +6,7 @@ import math
 
 from ..classes import Stage
 from ..errors import InputError
+from ..units import AS_POSITIVE
 
 __all__ = ["check_stock"]
 
@@ -35,7 +36,7 @@ def check_stock(removed_um: float, *, stage: str | None = None, thickness_mm: fl
         known).
     """
     if removed_um < 0:
-        raise InputError("Stock taken off: write it as a positive length")
+        raise InputError(f"Stock taken off: {AS_POSITIVE}")
     if stage is not None and not Stage(stage).is_lapped and removed_um > 0:
         raise InputError(
             f"Stock taken off: at intake nothing is taken off yet. Leave the {removed_um:g} um out, or choose a later "

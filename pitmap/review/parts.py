@@ -13,7 +13,7 @@ from ..classes import Stage
 from ..errors import InputError
 from ..estimate import Estimate
 from ..stock import CAUTION
-from ..units import parse_length
+from ..units import AS_POSITIVE, parse_length
 from .plain_text import plain
 from .state import Place, book, go_to, here
 
@@ -161,7 +161,7 @@ def measured_length(typed: str, within: str, name: str) -> Estimate | None:
         return None
     value, half = parse_length(typed, to="um"), parse_length(within, to="um")
     if value < 0 or half < 0:
-        raise InputError(f"{name}: write it as a positive length")
+        raise InputError(f"{name}: {AS_POSITIVE}")
     return Estimate.give_or_take(value, half)
 
 
