@@ -105,6 +105,22 @@ def test_lap_bounds_vanished_without_stock():
     assert row["shallower_than_um"] == np.inf
 
 
+def test_lap_bounds_of_surveys_within_the_error_of_the_stock_meet():
+    """Still there with 30 um off, gone with 29: two standard errors of 1.5 and 1.5 um are 4.24, so the bounds meet."""
+
+    def both(last):
+        surveys = (("intake", 0, "AB"), ("test_lap", 30, "AB"), ("lap_1", last, "A"))
+        return lap_bounds([_survey(*s, sd=1.5) for s in surveys]).pits.iloc[1]
+
+    row = both(29)
+    assert row["shallower_than_um"] == 29.0
+    assert row["deeper_than_um"] == pytest.approx(29 - 2 * np.hypot(1.5, 1.5))
+    assert row["flags"] == 0
+    # 5 um less are no error of the stock: the two speak against each other
+    assert Flag(both(25)["flags"]) == Flag.CONTRADICTION
+    assert both(25)["shallower_than_um"] == np.inf
+
+
 def test_lap_bounds_stock_went_up_is_named():
     found = lap_bounds([_survey("intake", 0, "A"), _survey("test_lap", 30, "A"), _survey("lap_1", 20, "A")])
     assert "less stock is said to be off at a later survey" in found.problems[0]
@@ -187,6 +203,25 @@ def test_removed_from_thickness_plane():
     # Four spots: the middle is their mean, so its error is that of one difference over two.
     assert float(removed.sd_at((100, 60))) == pytest.approx(3 * np.sqrt(2) / 2)
     assert float(removed.sd_at((0, 0))) > float(removed.sd_at((100, 60)))
+
+
+def test_removed_from_thickness_errors_grow_with_what_no_plane_explains():
+    """Four corners that come out 6 um over and under in turn: no plane does that, and 3 um a reading do not either.
+
+    Chi-square is 4 36 / 18 = 8 over one spare spot, so the variance of the middle, 18 / 4, grows by 8 to 36.
+    """
+    before, after = _spots([9000.0] * 4), _spots([8974.0, 8986.0, 8974.0, 8986.0])
+    removed = removed_from_thickness(before, after)
+    assert removed.at([(0, 0), (100, 60)]).tolist() == pytest.approx([20.0, 20.0])
+    assert float(removed.sd_at((100, 60))) == pytest.approx(6.0)
+    assert removed.residual_um == pytest.approx(12.0)
+
+
+def test_removed_from_thickness_spots_in_a_line_give_one_number():
+    """Along one line nobody sees which way the plane tilts across it: 18, 20 and 22 um are 20 um."""
+    before = _spots([9000.0] * 4).iloc[:3].assign(x_mm=[0.0, 100.0, 200.0], y_mm=[10.0, 11.0, 12.0])
+    removed = removed_from_thickness(before, before.assign(value_um=[8982.0, 8980.0, 8978.0]))
+    assert removed.coefficients == pytest.approx((20.0, 0.0, 0.0))
 
 
 def test_removed_from_thickness_fewer_spots():

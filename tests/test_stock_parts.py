@@ -29,7 +29,7 @@ from pitmap.stock.budget import stock_allowed_um
 from pitmap.stock.curves import needed_for_pits, needed_for_width
 from pitmap.stock.gap import joint_gap, joint_gap_of_dips
 from pitmap.stock.needs import uses_words, why_not
-from pitmap.stock.plane import lapping_plane
+from pitmap.stock.plane import confident_plane, lapping_plane
 from pitmap.stock.rules import judge_budget, judge_limit, unguarded_limits
 from pitmap.stock.time import LapStep, lap_rate, minutes_to_go
 from pitmap.units import format_entered
@@ -294,6 +294,47 @@ def test_budget_on_a_doubted_entry_is_never_passed():
     assert judge_budget(over[0]).status == "stop"
 
 
+def _unsure(**entries):
+    return LimitSheet(
+        entries={k: Limit(value=v, source="own rule", uncertainty=u) for k, (v, u) in entries.items()}
+    )
+
+
+def test_what_is_not_known_of_ring_and_groove_is_in_squeeze_and_fill():
+    """A ring of 3.0 +- 0.03 mm in a groove of 2.4 +- 0.02 by 4.5 +- 0.09 mm, standard deviations; z = 1.64485 at 90 %.
+
+    Squeeze 20 %: the ring gives 100 2.4 / 9 0.03 = 0.8 points, the groove 100 / 3 0.02 = 0.667, 40 um of stock that is sure
+    to z 6 um another 0.1 / 3 6 = 0.2. Fill 100 pi/4 9 / 10.8 = 65.4 %: 2 %, 0.833 % and 2 % of it.
+    """
+    z = 1.6448536
+    sheet = _unsure(ring_section=(3.0, 0.03), groove_depth=(2.4, 0.02), groove_width=(4.5, 0.09))
+    lines = {x.name: x for x in stock_budget(sheet, _e(0, 0), _e(40, 6 * z))}
+    squeeze, after = lines["squeeze"].now, lines["squeeze"].after
+    assert squeeze.value == pytest.approx(20.0)
+    assert squeeze.high - 20.0 == pytest.approx(z * math.hypot(0.8, 2 / 3))
+    assert after.value == pytest.approx(20.0 + 4 / 3)
+    assert after.value - after.low == pytest.approx(z * math.hypot(0.8, 2 / 3, 0.2))
+    fill = lines["fill"].now
+    assert fill.value == pytest.approx(65.4498, abs=1e-4)
+    assert fill.high - fill.value == pytest.approx(
+        z * fill.value * math.hypot(0.02, 0.02 / 2.4, 0.02), rel=1e-6
+    )
+    # less groove is left as stock comes off: the ends of the stock are in the ends of the fill
+    assert lines["fill"].after.high - lines["fill"].after.value > fill.high - fill.value
+
+
+def test_the_error_of_the_case_is_in_the_case_that_is_left():
+    """300 um of case, 12 um of standard deviation, less 60 (to 75, or to 55): 240, z 12 and 15 down, z 12 and 5 up."""
+    z = 1.6448536
+    used = Estimate(value=60.0, low=55.0, high=75.0)
+    line = next(
+        x for x in stock_budget(_unsure(case_depth=(300.0, 12.0)), used, _e(0, 0)) if x.name == "case_left"
+    )
+    assert line.now.value == 240.0
+    assert line.now.low == pytest.approx(240 - math.hypot(12 * z, 15))
+    assert line.now.high == pytest.approx(240 + math.hypot(12 * z, 5))
+
+
 def test_judge_budget_squeeze_has_two_sides():
     for high, low, expected in ((24, 15, "stop"), (30, 26, "stop"), (30, 15, "pass")):
         sheet = _sheet(ring_section=3.0, groove_depth=2.3, squeeze_min=low, squeeze_max=high)
@@ -340,6 +381,28 @@ def test_lap_rate_and_minutes():
     assert minutes_to_go(_e(30, 5), one, load=2).value == pytest.approx(7.5)
 
 
+def test_minutes_carry_the_errors_of_stock_and_of_rate():
+    """30 um (24 to 36) at 2 um/min (1.6 to 2.5): a fifth and a quarter more, or a fifth and a fifth less."""
+    found = minutes_to_go(
+        Estimate(value=30.0, low=24.0, high=36.0), Estimate(value=2.0, low=1.6, high=2.5), speed=1.0
+    )
+    assert found.value == pytest.approx(15.0)
+    assert found.high == pytest.approx(15 * (1 + math.hypot(0.2, 0.25)))
+    assert found.low == pytest.approx(15 * (1 - math.hypot(0.2, 0.2)))
+
+
+def test_lap_rate_of_passes_that_scatter():
+    """Rates of 1, 2 and 4 um/min without error: logs 0.69 apart, variance 0.4805; the prior of 0.35 squared counts twice.
+
+    Between passes (2 0.1225 + 2 0.4805) / 4 = 0.3015; their mean 0.3015 / 3; one more pass: 0.634 in all, t(2) = 2.920.
+    """
+    found = lap_rate([LapStep(minutes=10, stock_um=s, stock_sd_um=0) for s in (10, 20, 40)])
+    assert found.value == pytest.approx(2.0)
+    half = 2.91999 * math.sqrt(0.30148 * 4 / 3)
+    assert found.high == pytest.approx(2 * math.exp(half), rel=1e-3)
+    assert found.low == pytest.approx(2 * math.exp(-half), rel=1e-3)
+
+
 def test_lap_rate_needs_a_trial_pass():
     for steps in ([], [LapStep(minutes=5, stock_um=0, stock_sd_um=2)]):
         with pytest.raises(NotEnoughData, match="trial pass"):
@@ -384,6 +447,28 @@ def test_lapping_plane_interval_and_refusals():
         call = {"x_mm": [10.0], "y_mm": [10.0], "low_um": [5.0], "bounds_mm": BOX, "tilt_max_um": 5.0, **bad}
         with pytest.raises(InputError):
             lapping_plane(**call)
+
+
+@pytest.mark.parametrize("confidence", [0.5, 0.9])
+def test_confident_plane_reaches_all_points_as_often_as_it_says(confidence):
+    """Pits 20 and 60 um deep at two ends of the face, each to 5 um: of 2,000 faces more, how many does the plane clear?"""
+    rng = np.random.default_rng(9)
+    x, y, deep = np.array([0.0, 0, 200, 200]), np.array([0.0, 100, 0, 100]), np.array([20.0, 20, 60, 60])
+    draws, more = (deep + 5 * rng.standard_normal((n, 4)) for n in (1000, 2000))
+    found = confident_plane(x, y, draws, BOX, tilt_max_um=50, confidence=confidence)
+    c0, cx, cy = found.coefficients
+    # three sampling errors of 1,000 draws and of 2,000 faces together
+    slack = 3 * math.sqrt(confidence * (1 - confidence) * (1 / 1000 + 1 / 2000))
+    assert (more <= c0 + cx * x + cy * y).all(axis=1).mean() == pytest.approx(confidence, abs=slack)
+    assert (more <= found.parallel_um).all(axis=1).mean() == pytest.approx(confidence, abs=slack)
+    # the plane follows the slope of 40 um, so it takes about 20 um less on average than the parallel removal
+    assert found.tilt_x_um == pytest.approx(40, abs=1)
+    assert found.saving_um.value == pytest.approx(found.parallel_um - found.mean_um)
+    assert found.saving_um.value == pytest.approx(20, abs=3)
+    # largest at one end, where it lies half the tilt under its middle
+    assert found.largest_um == pytest.approx(
+        found.mean_um + (abs(found.tilt_x_um) + abs(found.tilt_y_um)) / 2
+    )
 
 
 @settings(max_examples=25, deadline=None)
