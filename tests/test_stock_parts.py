@@ -471,6 +471,16 @@ def test_confident_plane_reaches_all_points_as_often_as_it_says(confidence):
     )
 
 
+def test_confident_plane_asks_for_as_much_as_the_pits_do():
+    """Of 300 draws 1, 2 ... 300 um the 298th is enough with a chance of 298 / 301 = 0.990, as for the last pit."""
+    draws = np.arange(1.0, 301.0)[::-1, None]
+    found = confident_plane([100.0], [50.0], draws, BOX, tilt_max_um=0, confidence=0.99)
+    asked = needed_for_pits("seal_land", draws, 0.99, 0.9).needed.recommended_um
+    assert (found.parallel_um, found.mean_um, asked) == (298.0, 298.0, 298.0)
+    with pytest.raises(NotEnoughData, match="300 draws cannot tell what is enough with 99.9 % confidence"):
+        confident_plane([100.0], [50.0], draws, BOX, tilt_max_um=0, confidence=0.999)
+
+
 @settings(max_examples=25, deadline=None)
 @given(st.lists(st.tuples(st.floats(0, 200), st.floats(0, 100), st.floats(0, 80)), min_size=1, max_size=12))
 def test_lapping_plane_reaches_every_point(points):

@@ -21,6 +21,7 @@ __all__ = [
     "CURVES",
     "DrawnNeed",
     "Needed",
+    "least_enough",
     "needed_for_pits",
     "needed_for_width",
     "removal_levels",
@@ -83,15 +84,10 @@ class DrawnNeed:
 
     @classmethod
     def of(cls, zone: str, aim: str, draws_um: NDArray, confidence: float, level: float) -> DrawnNeed:
-        """Median, interval and recommendation from draws; unknown where they are too few for the confidence.
-
-        The k-th smallest of n draws is enough with a chance of k / (n + 1), which an interpolated quantile falls short of
-        where few draws lie beyond it (distribution-free tolerance limit; Wilks, Ann. Math. Stat. 12 (1941) 91, from
-        memory).
-        """
+        """Median, interval and recommendation from draws; unknown where they are too few for the confidence."""
         n = len(draws_um)
-        rank = math.ceil((n + 1) * confidence - 1e-9)
-        if rank > n:
+        enough = least_enough(draws_um, confidence)
+        if math.isnan(enough):
             most = math.floor(1000 * n / (n + 1)) / 10
             why = (
                 f"{n} simulated faces cannot tell what is enough with {100 * confidence:g} % confidence:"
@@ -100,7 +96,6 @@ class DrawnNeed:
             return cls.unknown(zone, aim, why, confidence, level)
         tail = (1 - level) / 2
         low, value, high = (float(q) for q in np.quantile(draws_um, [tail, 0.5, 1 - tail]))
-        enough = float(np.partition(draws_um, rank - 1)[rank - 1])
         needed = Needed(
             zone=zone,
             aim=aim,
@@ -123,6 +118,17 @@ class DrawnNeed:
             confidence=confidence,
         )
         return cls(needed=needed, draws_um=np.empty(0))
+
+
+def least_enough(draws_um: NDArray, confidence: float) -> float:
+    """Least of the draws that is enough with the wanted chance; NaN where they are too few to tell.
+
+    The k-th smallest of n draws is enough with a chance of k / (n + 1), which an interpolated quantile falls short of
+    where few draws lie beyond it (distribution-free tolerance limit; Wilks, Ann. Math. Stat. 12 (1941) 91, from memory).
+    """
+    n = len(draws_um)
+    rank = math.ceil((n + 1) * confidence - 1e-9)
+    return float(np.partition(draws_um, rank - 1)[rank - 1]) if rank <= n else math.nan
 
 
 def removal_levels(top_um: float, *, step_um: float = 2.0) -> NDArray[np.float64]:

@@ -11,6 +11,8 @@ from scipy.optimize import linprog
 
 from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL, Estimate
+from ..units import format_confidence
+from .curves import least_enough
 
 __all__ = ["LappingPlane", "confident_plane", "lapping_plane"]
 
@@ -178,7 +180,12 @@ def confident_plane(
     Notes
     -----
     The tilt is that of the best plane for the median depths; the plane is then lowered until it lies under all
-    points in the wanted share of the draws. The parallel removal is held to the same chance.
+    points with the wanted chance (:func:`~pitmap.stock.curves.least_enough`). The parallel removal is held to the same.
+
+    Raises
+    ------
+    NotEnoughData
+        No draws of any point, or too few for the confidence.
     """
     draws = np.asarray(low_draws_um, float)
     if not 0 < confidence < 1:
@@ -189,8 +196,14 @@ def confident_plane(
     best = lapping_plane(x_mm, y_mm, middle, bounds_mm, tilt_max_um=tilt_max_um, level=level)
     c0, cx, cy = best.coefficients
     plane = c0 + cx * np.asarray(x_mm, float) + cy * np.asarray(y_mm, float)
-    lower = max(float(np.quantile((draws - plane).max(axis=1), confidence)), -best.least_um)
-    parallel = max(float(np.quantile(draws.max(axis=1), confidence)), 0.0)
+    enough = least_enough(draws.max(axis=1), confidence)
+    if math.isnan(enough):
+        raise NotEnoughData(
+            f"confident_plane: {len(draws)} draws cannot tell what is enough with {format_confidence(confidence)}"
+            " confidence; ask for less"
+        )
+    lower = max(least_enough((draws - plane).max(axis=1), confidence), -best.least_um)
+    parallel = max(enough, 0.0)
     return replace(
         best,
         coefficients=(c0 + lower, cx, cy),
