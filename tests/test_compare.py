@@ -171,6 +171,27 @@ def test_why_a_fate_cannot_be_told_is_said_in_the_units_of_the_shop(drawing):
     assert pits(came)["why"].tolist() == ["under 0.024 in: it may have been missed before"]
 
 
+def test_deepest_pit_is_bounded_where_the_stock_of_one_survey_is_not_known(drawing):
+    """A pit seen with unknown stock off lies under the first face; one gone with unknown stock off is gone at the next."""
+
+    def series(*stocks):
+        shown = [(PIT, 10, 10, 2.0)]
+        surveys = [
+            survey(drawing, shown if k == 0 else [], stage, 0.0, on=date(2025, 5, 1 + 8 * k))
+            for k, stage in enumerate(("test_lap", "lap_1", "lap_2")[: len(stocks)])
+        ]
+        for s, um in zip(surveys, stocks):
+            known = Estimate(value=um or 0.0, low=um or 0.0, high=um or 0.0)
+            s.removed_um = Estimate.unknown("not entered") if um is None else known
+        table = compare(surveys, drawing).series
+        rows = table[(table["quantity"] == "deepest_um") & (table["zone"] == "running_surface")]
+        return rows[["low", "high"]].iloc[-1].tolist()
+
+    assert series(None, 30.0) == [0.0, 30.0]
+    assert series(10.0, None, 30.0) == [10.0, 30.0]
+    assert series(10.0, 25.0, 30.0) == [10.0, 25.0]
+
+
 def test_a_long_pause_names_the_surveys_as_a_sentence_does(drawing):
     a = survey(drawing, [], "test_lap", 10.0, on=date(2024, 5, 1))
     b = survey(drawing, [], "lap_1", 20.0, on=date(2025, 5, 1))

@@ -195,10 +195,12 @@ def _deepest(tracks: pd.DataFrame, k: int, zone: str, removed: list[float]) -> t
         return math.nan, math.nan, "no pit was seen"
     last = pits["last_survey"].to_numpy() - 1
     end = pits["gone_survey"].to_numpy() - 1
-    low = np.asarray(removed)[np.minimum(last, k)]
-    high = np.where((end >= 0) & (end <= k), np.asarray(removed)[np.maximum(end, 0)], math.inf)
+    # Of a survey whose stock is not known a pit was there with none off at least, and gone by this one at the latest.
+    low = np.nan_to_num(np.asarray(removed)[np.minimum(last, k)], nan=0.0)
+    gone = np.nan_to_num(np.asarray(removed)[np.maximum(end, 0)], nan=removed[k])
+    high = np.where((end >= 0) & (end <= k), gone, math.inf)
     bounds_only = "bounds from the series, no single value"
-    return float(np.nanmax(low)), float(np.max(high)), bounds_only
+    return float(np.max(low)), float(np.max(high)), bounds_only
 
 
 _AIM_QUANTITY = {"pits": "n_pits", "sound_width": "sound_width_mm", "uncut": "uncut_share"}
