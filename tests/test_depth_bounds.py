@@ -8,12 +8,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pitmap.classes import SurfaceClass
+from pitmap.classes import Stage, SurfaceClass
 from pitmap.depth import (
     PITS,
     READINGS,
     FaceSurvey,
     RemovedStock,
+    fit_series,
     in_zone,
     lap_bounds,
     pixel_bounds,
@@ -22,10 +23,12 @@ from pitmap.depth import (
     removed_from_thickness,
     with_measured_stock,
 )
+from pitmap.depth.reached import below_plane_um, reached_in
 from pitmap.errors import InputError, NotEnoughData
 from pitmap.estimate import Estimate
 from pitmap.flags import Flag
 from pitmap.grid import Grid
+from pitmap.surface import ClassMap
 
 PLACES = {"A": (10.0, 5.0), "B": (20.0, 5.0), "C": (30.0, -5.0)}
 
@@ -185,6 +188,82 @@ def test_readings_under_first_face_adds_the_stock_and_names_the_survey_of_its_er
     moved, of_survey = readings_under_first_face(surveys, lap_bounds(surveys))
     assert moved[["mark_id", "value_um", "uncertainty_um"]].to_numpy().tolist() == [[2, 35.0, 4.0]]
     assert of_survey.tolist() == [1]
+
+
+def _told(stage, removed, reached, reading=None):
+    """A survey with pit A, whose map tells of the metal about it: reached 1, uncut 0, or nothing."""
+    rows = [] if reading is None else [
+        {"stage": stage, "kind": "pit_depth", "mark": 1, "value": reading, "unit": "um", "uncertainty": 6}
+    ]  # fmt: skip
+    survey = _survey(stage, removed, "A", readings=readings_from_rows(rows).table if rows else None)
+    return replace(survey, is_reached=lambda xy, radius: np.full(len(xy), reached))
+
+
+@pytest.mark.parametrize(
+    ("series", "least", "most"),
+    [
+        # metal 26 um under the highest: between the plane of the test lap and that of the lap that cut it
+        ([("intake", 0, np.nan), ("test_lap", 24, 0.0), ("lap_1", 44, 1.0)], [24, 0, 0], [44, 20, 0]),
+        ([("intake", 0, np.nan), ("test_lap", 20, 1.0)], [0, 0], [20, 0]),
+        # stain hides what the test lap did; metal that was cut once needs no second word
+        ([("intake", 0, np.nan), ("test_lap", 20, np.nan), ("lap_1", 35, 1.0), ("lap_2", 50, 0.0)], [0, 0, 0, 0],
+         [35, 15, 0, 0]),
+        # not reached by any lap yet
+        ([("intake", 0, np.nan), ("test_lap", 20, 0.0)], [20, 0], [40, 20]),
+        # no map tells, and at intake a map cannot
+        ([("intake", 0, 0.0), ("test_lap", 20, np.nan)], [0, 0], [0, 0]),
+        ([("intake", 0, 0.0)], [0], [0]),
+    ],
+)  # fmt: skip
+def test_metal_that_a_needle_stood_on_lies_between_the_planes_that_missed_and_reached_it(series, least, most):
+    surveys = [_told(*one) for one in series]
+    found = below_plane_um(surveys, np.array([[10.0, 5.0]]), np.array([0.5]))
+    assert found[0, :, 0].tolist() == least
+    assert found[0, :, 1].tolist() == most
+
+
+def test_a_pit_read_from_metal_under_the_plane_is_as_much_deeper():
+    """276 um under metal that lay 26 um low: 302 under the first plane, however often it was read before that was cut."""
+    told = [("intake", 0, np.nan, 274.0), ("test_lap", 24, 0.0, 269.0), ("lap_1", 44, 1.0, 259.0)]
+    for readings in ([0, 1, 2], [0, 1], [0]):
+        surveys = [_told(*one[:3], one[3] if k in readings else None) for k, one in enumerate(told)]
+        _, model = fit_series(surveys, rng=np.random.default_rng(3))
+        pit = model.depths.iloc[0]
+        assert pit.depth_low_um <= 302 <= pit.depth_high_um, readings
+    # read on cut metal alone, as before
+    _, model = fit_series([_told("test_lap", 24, 1.0, 278.0)], rng=np.random.default_rng(3))
+    assert model.depths.depth_um.iloc[0] == pytest.approx(302, abs=2)
+
+
+def test_a_needle_on_low_metal_does_not_speak_against_the_lap_steps():
+    """A pit of 8 um in a hollow of 34: still there with 36 um off, and nothing is wrong with either."""
+    series = [_told("intake", 0, np.nan, 8.0), _told("test_lap", 20, 0.0), _told("lap_1", 36, 1.0)]
+    _, model = fit_series(series, rng=np.random.default_rng(3))
+    assert not any("speaks against" in p for p in model.problems)
+    _, model = fit_series(
+        [series[0], replace(series[1], is_reached=None), replace(series[2], is_reached=None)],
+        rng=np.random.default_rng(3),
+    )
+    assert any("speaks against the lap steps" in p for p in model.problems)
+
+
+def test_a_map_tells_whether_the_lap_has_reached_the_metal_about_a_pit():
+    grid = Grid(x0_mm=0, y1_mm=20, px_per_mm=5, n_rows=100, n_cols=200)
+    codes = np.full(grid.shape, int(SurfaceClass.SOUND), np.uint8)
+    codes[:, 100:] = int(SurfaceClass.UNCUT)
+    codes[:, 150:] = int(SurfaceClass.STAIN)
+    class_map = ClassMap(
+        codes=codes,
+        confidence=np.ones(grid.shape, np.float32),
+        stage=Stage("test_lap"),
+        px_per_mm=5,
+        grid=grid,
+    )
+    # in the sound, the uncut and the stained metal, and half over the edge of the plate
+    xy = np.array([[5.0, 10.0], [25.0, 5.0], [36.0, 10.0], [0.0, 10.0]])
+    found = reached_in(class_map)(xy, np.full(4, 0.5))
+    np.testing.assert_array_equal(found, [1.0, 0.0, np.nan, 1.0])
+    assert reached_in(replace(class_map, grid=None)) is None
 
 
 def _spots(values, sd=3.0):

@@ -91,13 +91,15 @@ def collect(
     stock_sd_um: NDArray[np.float64],
     reading_survey: NDArray[np.int64] | None = None,
     words: PitWords | None = None,
+    below_um: NDArray[np.float64] | None = None,
 ) -> PitData:
     """Gather readings and bounds per pit; contradictions are resolved on the safe side, and named.
 
     A needle cannot reach deeper than the pit is, but a photo can miss a pit: a reading deeper than a lap step allows
     keeps its word against the map that no longer shows the pit. A needle can fail to reach the floor: a reading
     shallower than what has come off while the pit stayed gives way, and so does one beside a much deeper one of the same
-    pit and survey.
+    pit and survey. What the metal about a pit stood below the plane of the survey (`below_um`) is added to its readings
+    there, with what is not known of it as an error.
     """
     ids = marks["mark_id"].to_numpy(np.int64)
     if len(np.unique(ids)) < len(ids):
@@ -132,6 +134,9 @@ def collect(
     exact: dict[tuple[int, int], list[tuple[float, float]]] = {}
     at_least, at_least_u, at_least_survey = np.full(n, np.nan), np.full(n, np.nan), np.full(n, -1)
     free: list[tuple[float, float, frozenset[str], bool]] = []
+    below = np.zeros((n, len(sd_of), 2))
+    if below_um is not None:
+        below[:, : below_um.shape[1]] = below_um
     survey_of = np.full(len(readings), -1) if reading_survey is None else np.asarray(reading_survey, int)
     if len(survey_of) != len(readings):
         raise InputError("fit_depths: expected the survey of every reading")
@@ -162,7 +167,9 @@ def collect(
                 " reading counts, look there again"
             )
             hi[i], hi_survey[i] = np.inf, -1
-        if not r["is_lower_bound"] and lo[i] - y > _DISAGREE_SD * _apart_sd(u, sd_of, at, int(lo_survey[i])):
+        if not r["is_lower_bound"] and lo[i] - y - below[i, at, 1] > _DISAGREE_SD * _apart_sd(
+            u, sd_of, at, int(lo_survey[i])
+        ):
             flags[i] |= int(Flag.CONTRADICTION)
             problems.append(
                 f"{words.pit(mark, at)}: the reading of {words.read(y, mark, at)}{words.moment(at)} speaks against the lap"
@@ -170,18 +177,19 @@ def collect(
             )
         elif r["is_lower_bound"]:
             flags[i] |= int(Flag.DEPTH_LOWER_BOUND)
-            if not y <= at_least[i]:
-                at_least[i], at_least_u[i], at_least_survey[i] = y, u, at
+            if not y + below[i, at, 0] <= at_least[i]:
+                at_least[i], at_least_u[i], at_least_survey[i] = y + below[i, at, 0], u, at
         else:
             exact.setdefault((i, at), []).append((y, u))
     for (i, at), found in sorted(exact.items()):
-        floor = _from_the_floor(found, (at_least[i], at_least_u[i]) if at_least_survey[i] == at else None)
+        stuck = at_least[i] - below[i, at, 0]
+        floor = _from_the_floor(found, (stuck, at_least_u[i]) if at_least_survey[i] == at else None)
         if len(floor) < len(found):
             flags[i] |= int(Flag.CONTRADICTION)
             pit = int(ids[i])
             said = [words.read(y, pit, at) for y, _ in found]
             if at_least_survey[i] == at:
-                said.append(f"at least {words.read(at_least[i], pit, at)}")
+                said.append(f"at least {words.read(stuck, pit, at)}")
             when = words.moment(at) or " at one survey"
             problems.append(
                 f"{words.pit(pit, at)}: readings of {' and '.join(said)}{when} are not of one floor; a needle can miss it,"
@@ -191,7 +199,9 @@ def collect(
     exact = {key: found for key, found in exact.items() if found}
     read_pit, read_survey = np.array(sorted(exact), int).reshape(-1, 2).T
     pooled = np.array([_pooled(exact[int(i), int(k)]) for i, k in zip(read_pit, read_survey)]).reshape(-1, 2)
-    read_y, read_u = pooled.T
+    least, most = below[read_pit, read_survey].T
+    # Anywhere between: the mean of the two, and the standard deviation of a uniform law.
+    read_y, read_u = pooled[:, 0] + (least + most) / 2, np.hypot(pooled[:, 1], (most - least) / 12**0.5)
     weight = 1 / (read_u**2 + sd_of[read_survey] ** 2)
     precision = np.bincount(read_pit, weight, minlength=n)
     weighted = np.bincount(read_pit, weight * read_y, minlength=n)

@@ -99,6 +99,9 @@ class DepthModel:
     free_um : ndarray (draws, free readings)
         Draws of pit readings that belong to no mark; `free_zones` are those of the pits near each (none: any zone),
         `free_is_at_least` where the needle did not reach the floor.
+    below_um : array (pits, surveys, 2), optional
+        Least and most that the metal about each pit stood below the plane of each survey
+        (:func:`~pitmap.depth.reached.below_plane_um`): a reading of that survey is short by so much. Left out: by nothing.
     unseen : mapping of str to float, or None
         Share of each mapped zone that the last survey does not show; None where zones were not measured.
     is_bounded : ndarray (pits,) of bool
@@ -208,6 +211,7 @@ def fit_depths(
     rng: np.random.Generator,
     stock_sd_um: ArrayLike = (),
     reading_survey: ArrayLike | None = None,
+    below_um: NDArray[np.float64] | None = None,
     unseen: Mapping[str, float] | None = None,
     words: PitWords | None = None,
     level: float = DEFAULT_LEVEL,
@@ -284,7 +288,7 @@ def fit_depths(
     surveys = None if reading_survey is None else np.asarray(reading_survey, int)
     if surveys is not None and len(surveys):
         stock_sd = np.concatenate([stock_sd, np.zeros(max(0, int(surveys.max()) + 1 - len(stock_sd)))])
-    data = collect(marks, readings, bounds, stock_sd, surveys, words)
+    data = collect(marks, readings, bounds, stock_sd, surveys, words, below_um)
     drawn, depth, error, weights = _draw_all(data, stock_sd, n_draws, rng)
     free = data.free_y + data.free_u * rng.standard_normal((n_draws, len(data.free_y)))
     doubted = far_out(

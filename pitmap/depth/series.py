@@ -18,6 +18,7 @@ from .attach import attach_readings
 from .bounds import LapBounds, lap_bounds
 from .pit_model import DepthModel, fit_depths
 from .pit_words import PitWords
+from .reached import below_plane_um
 from .readings import READINGS, ReadingSheet
 from .removed import removed_from_thickness
 from .survey import FaceSurvey
@@ -60,6 +61,9 @@ def fit_series(
         rng=rng,
         stock_sd_um=bounds.removed_sd_um,
         reading_survey=of_survey,
+        below_um=below_plane_um(
+            surveys, marks[["x_mm", "y_mm"]].to_numpy(float), marks["eq_diam_mm"].to_numpy(float) / 2
+        ),
         unseen=surveys[-1].unseen_shares(),
         words=PitWords.of(surveys, bounds.pits, bounds.links, system),
         level=level,

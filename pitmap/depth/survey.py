@@ -15,6 +15,7 @@ from ..classes import Stage, SurfaceClass
 from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL
 from .gone import GONE_BELOW_MM, SOUND_SHARE, shown_mm, smooth_confidence, sound_floor
+from .reached import IsReached, reached_in
 from .readings import READINGS
 from .removed import RemovedStock
 
@@ -50,6 +51,8 @@ class FaceSurvey:
     is_bare : callable or None
         From places (N, 2) and radii (N,) in mm to (N,) bool: does the map show a disc there as sound metal? None takes
         the marks' word for it: what has no mark was sound.
+    is_reached : callable or None
+        :func:`~pitmap.depth.reached.reached_in` of the map. None: nothing is known of the metal about a pit.
     shown_mm : float
         Width from which a hole shows in the photo.
     """
@@ -62,6 +65,7 @@ class FaceSurvey:
     lands: pd.DataFrame | None = None
     level: float = DEFAULT_LEVEL
     is_bare: IsBare | None = None
+    is_reached: IsReached | None = None
     shown_mm: float = GONE_BELOW_MM
 
     def __post_init__(self) -> None:
@@ -99,6 +103,7 @@ class FaceSurvey:
             lands=measured.lands,
             level=measured.sound_width_mm.level,
             is_bare=_bare_in(inspection.class_map),
+            is_reached=reached_in(inspection.class_map),
             shown_mm=shown_mm(getattr(inspection, "photo_px_per_mm", math.inf)),
         )
 
