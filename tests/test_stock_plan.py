@@ -851,6 +851,19 @@ def test_plan_readings_without_a_pit_of_their_own_stay_in_the_plan():
     )
 
 
+def test_plan_free_reading_from_metal_under_the_plane_reaches_as_much_deeper():
+    """150 um under metal that 20 um of stock missed and 30 um cut: 150 to 160 from 20 um on, so 145 from 30 um on."""
+
+    def told(survey, reached):
+        return replace(survey, is_reached=lambda xy, radius: np.full(len(xy), reached))
+
+    first = replace(_lapped()[1], readings=_survey("test_lap", 20, readings=[_at(100, 13, 150)]).readings)
+    surveys = [_lapped()[0], told(first, 0.0), told(_survey("lap_1", 30), 1.0)]
+    assert _need(_plan(surveys), "seal_land").stock_um.value == pytest.approx(145, abs=2)
+    surveys[1] = told(first, 1.0)
+    assert _need(_plan(surveys), "seal_land").stock_um.value == pytest.approx(140, abs=2)
+
+
 def test_plan_reading_beside_a_pit_that_runs_onto_the_land_counts_for_the_land():
     """The mark lies mostly on the rim and cuts the land all the same; so may the hole that the needle found beside it."""
     rows = [*_read((1, 20)), _at(112, 30, 90)]

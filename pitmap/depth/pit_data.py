@@ -98,8 +98,8 @@ def collect(
     A needle cannot reach deeper than the pit is, but a photo can miss a pit: a reading deeper than a lap step allows
     keeps its word against the map that no longer shows the pit. A needle can fail to reach the floor: a reading
     shallower than what has come off while the pit stayed gives way, and so does one beside a much deeper one of the same
-    pit and survey. What the metal about a pit stood below the plane of the survey (`below_um`) is added to its readings
-    there, with what is not known of it as an error.
+    pit and survey. What the metal that a reading was taken from stood below the plane of the survey (`below_um`) is added to
+    it, with what is not known of that as an error.
     """
     ids = marks["mark_id"].to_numpy(np.int64)
     if len(np.unique(ids)) < len(ids):
@@ -134,13 +134,13 @@ def collect(
     exact: dict[tuple[int, int], list[tuple[float, float]]] = {}
     at_least, at_least_u, at_least_survey = np.full(n, np.nan), np.full(n, np.nan), np.full(n, -1)
     free: list[tuple[float, float, frozenset[str], bool]] = []
-    below = np.zeros((n, len(sd_of), 2))
-    if below_um is not None:
-        below[:, : below_um.shape[1]] = below_um
+    low_metal: dict[tuple[int, int], tuple[float, float]] = {}
     survey_of = np.full(len(readings), -1) if reading_survey is None else np.asarray(reading_survey, int)
     if len(survey_of) != len(readings):
         raise InputError("fit_depths: expected the survey of every reading")
-    depth = readings.assign(survey=survey_of).loc[readings["kind"] == "pit_depth"]
+    below = np.zeros((len(readings), 2)) if below_um is None else below_um
+    depth = readings.assign(survey=survey_of, least_um=below[:, 0], most_um=below[:, 1])
+    depth = depth.loc[readings["kind"] == "pit_depth"]
     # Sorted by content, so that the order of entry cannot change a single bit of the result.
     depth = depth.sort_values(["mark_id", "value_um", "uncertainty_um", "x_mm", "y_mm"], kind="stable")
     for _, r in depth.iterrows():
@@ -150,8 +150,10 @@ def collect(
             int(r["mark_id"]),
             int(r["survey"]),
         )
+        least, most = float(r["least_um"]), float(r["most_um"])
         if mark < 0:
             near = zones_near(np.array([r["x_mm"], r["y_mm"]], float), marks)
+            y, u = (y + least, u) if r["is_lower_bound"] else _from_the_plane(y, u, least, most)
             free.append((y, float(np.hypot(u, sd_of[at])), near, bool(r["is_lower_bound"])))
             continue
         if mark not in place:
@@ -167,7 +169,7 @@ def collect(
                 " reading counts, look there again"
             )
             hi[i], hi_survey[i] = np.inf, -1
-        if not r["is_lower_bound"] and lo[i] - y - below[i, at, 1] > _DISAGREE_SD * _apart_sd(
+        if not r["is_lower_bound"] and lo[i] - y - most > _DISAGREE_SD * _apart_sd(
             u, sd_of, at, int(lo_survey[i])
         ):
             flags[i] |= int(Flag.CONTRADICTION)
@@ -177,12 +179,13 @@ def collect(
             )
         elif r["is_lower_bound"]:
             flags[i] |= int(Flag.DEPTH_LOWER_BOUND)
-            if not y + below[i, at, 0] <= at_least[i]:
-                at_least[i], at_least_u[i], at_least_survey[i] = y + below[i, at, 0], u, at
+            if not y + least <= at_least[i]:
+                at_least[i], at_least_u[i], at_least_survey[i] = y + least, u, at
         else:
             exact.setdefault((i, at), []).append((y, u))
+            low_metal[i, at] = least, most
     for (i, at), found in sorted(exact.items()):
-        stuck = at_least[i] - below[i, at, 0]
+        stuck = at_least[i] - low_metal[i, at][0]
         floor = _from_the_floor(found, (stuck, at_least_u[i]) if at_least_survey[i] == at else None)
         if len(floor) < len(found):
             flags[i] |= int(Flag.CONTRADICTION)
@@ -198,10 +201,13 @@ def collect(
         exact[i, at] = floor
     exact = {key: found for key, found in exact.items() if found}
     read_pit, read_survey = np.array(sorted(exact), int).reshape(-1, 2).T
-    pooled = np.array([_pooled(exact[int(i), int(k)]) for i, k in zip(read_pit, read_survey)]).reshape(-1, 2)
-    least, most = below[read_pit, read_survey].T
-    # Anywhere between: the mean of the two, and the standard deviation of a uniform law.
-    read_y, read_u = pooled[:, 0] + (least + most) / 2, np.hypot(pooled[:, 1], (most - least) / 12**0.5)
+    pooled = np.array(
+        [
+            _from_the_plane(*_pooled(exact[key]), *low_metal[key])
+            for key in zip(read_pit.tolist(), read_survey.tolist())
+        ]
+    ).reshape(-1, 2)
+    read_y, read_u = pooled.T
     weight = 1 / (read_u**2 + sd_of[read_survey] ** 2)
     precision = np.bincount(read_pit, weight, minlength=n)
     weighted = np.bincount(read_pit, weight * read_y, minlength=n)
@@ -240,6 +246,11 @@ def _from_the_floor(
     """Readings (y, u) of one pit at one survey without those that lie too far over the deepest to be of the same floor."""
     deepest, u_deepest = max([*readings, *([at_least] if at_least else [])])
     return [(y, u) for y, u in readings if deepest - y <= _DISAGREE_SD * float(np.hypot(u, u_deepest))]
+
+
+def _from_the_plane(y: float, u: float, least: float, most: float) -> tuple[float, float]:
+    """A reading (y, u) from metal that stood anywhere between `least` and `most` below the plane: a uniform law."""
+    return y + (least + most) / 2, float(np.hypot(u, (most - least) / 12**0.5))
 
 
 def _pooled(readings: list[tuple[float, float]]) -> tuple[float, float]:

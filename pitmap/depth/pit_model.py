@@ -99,9 +99,9 @@ class DepthModel:
     free_um : ndarray (draws, free readings)
         Draws of pit readings that belong to no mark; `free_zones` are those of the pits near each (none: any zone),
         `free_is_at_least` where the needle did not reach the floor.
-    below_um : array (pits, surveys, 2), optional
-        Least and most that the metal about each pit stood below the plane of each survey
-        (:func:`~pitmap.depth.reached.below_plane_um`): a reading of that survey is short by so much. Left out: by nothing.
+    below_um : array (readings, 2), optional
+        Least and most that the metal which each reading was taken from stood below the plane of its survey
+        (:func:`~pitmap.depth.reached.below_plane_um`): it is short by so much. Left out: by nothing.
     unseen : mapping of str to float, or None
         Share of each mapped zone that the last survey does not show; None where zones were not measured.
     is_bounded : ndarray (pits,) of bool

@@ -61,15 +61,33 @@ def fit_series(
         rng=rng,
         stock_sd_um=bounds.removed_sd_um,
         reading_survey=of_survey,
-        below_um=below_plane_um(
-            surveys, marks[["x_mm", "y_mm"]].to_numpy(float), marks["eq_diam_mm"].to_numpy(float) / 2
-        ),
+        below_um=_below_plane_um(surveys, bounds.pits, readings, of_survey),
         unseen=surveys[-1].unseen_shares(),
         words=PitWords.of(surveys, bounds.pits, bounds.links, system),
         level=level,
         n_draws=n_draws,
     )
     return bounds, model
+
+
+def _below_plane_um(
+    surveys: Sequence[FaceSurvey], pits: pd.DataFrame, readings: pd.DataFrame, of_survey: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Least and most that the metal about the pit of each reading, or about its own place, stood below the plane (N, 2)."""
+    of_pit = readings["mark_id"].to_numpy() >= 0
+    pit = readings["mark_id"].to_numpy()[of_pit] - 1
+    xy = readings[["x_mm", "y_mm"]].to_numpy(float, copy=True)
+    radius = np.zeros(len(readings))
+    xy[of_pit], radius[of_pit] = (
+        pits[["x_mm", "y_mm"]].to_numpy(float)[pit],
+        pits["eq_diam_mm"].to_numpy()[pit] / 2,
+    )
+    placed = np.flatnonzero(np.isfinite(xy).all(axis=1))
+    out = np.zeros((len(readings), 2))
+    out[placed] = below_plane_um(surveys, xy[placed], radius[placed])[
+        np.arange(len(placed)), of_survey[placed]
+    ]
+    return out
 
 
 def readings_under_first_face(

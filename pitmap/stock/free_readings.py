@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from ..classes import Stage, SurfaceClass
 from ..depth import DepthModel, FaceSurvey, LapBounds
 from ..depth.pit_model import open_reading_words
+from ..depth.reached import below_plane_um
 from ..depth.zones import NEAR_MM, zones_near
 from ..units import UnitSystem, format_depth
 
@@ -100,7 +101,8 @@ def free_readings(
     One of the pits around each is that deep, whether the map shows it or not, so the zone is not clean before it is
     reached. The zone is that of the pits near by (:func:`~pitmap.depth.zones.zones_near`), else not known. A place that
     was read again at a later survey, and found as deep, needs its first reading no more. The draws carry the error of
-    the stock that came off between the reading's survey and the present face.
+    the stock that came off between the reading's survey and the present face, and of how far the metal there stood below the
+    plane when it was read.
     """
     linked = {(int(k), int(m)) for _, k, m in bounds.links.to_numpy()}
     columns: list[NDArray] = []
@@ -121,6 +123,7 @@ def free_readings(
             left = r["value_um"] + r["uncertainty_um"] * rng.standard_normal(n_draws)
             if k < len(surveys) - 1:
                 left -= _stock_since(k, surveys, place, model, n_draws, rng)
+            left += _low_metal(k, surveys, place, bool(r["is_lower_bound"]), n_draws, rng)
             if _is_read_again(place, left, surveys, k):
                 continue
             columns.append(left)
@@ -135,6 +138,21 @@ def free_readings(
         is_at_least=np.array(at_least, bool),
         words=tuple(words),
     )
+
+
+def _low_metal(
+    k: int,
+    surveys: Sequence[FaceSurvey],
+    place: NDArray,
+    is_at_least: bool,
+    n_draws: int,
+    rng: np.random.Generator,
+) -> NDArray:
+    """Draws of how far the metal at a place stood below the plane of survey `k`, um: the needle measured from it."""
+    if not np.isfinite(place).all():
+        return np.zeros(n_draws)
+    least, most = below_plane_um(surveys, place[None], np.zeros(1))[0, k]
+    return np.full(n_draws, least) if is_at_least or most <= least else rng.uniform(least, most, n_draws)
 
 
 def _known(place: NDArray) -> NDArray:
