@@ -19,7 +19,6 @@ from ..units import UnitSystem, format_depth, format_estimate, format_length
 from .budget import normal_half
 from .limits import LimitSheet
 from .rules import Finding, judge_limit
-from .uncut import NOT_REACHED
 
 __all__ = [
     "Condition",
@@ -49,26 +48,23 @@ def zone_condition(survey: FaceSurvey, limits: LimitSheet) -> Condition:
     """Damage, discoloration and stain in the working zones of one survey.
 
     Uncut metal is damage after a lap, up to the share that the limit sheet allows; at intake old finish says
-    nothing. Colour alone is never damage, but a film that is left after a lap says that the metal under it was not cut.
+    nothing. Colour alone is never damage.
     """
     marks = survey.marks.loc[np.logical_or.reduce([in_zone(survey.marks, z) for z in WORKING_ZONES])]
     has = {code: bool((marks["class_code"] == int(code)).any()) for code in SurfaceClass}
-    is_film_left = has[SurfaceClass.TINT] and Stage(survey.stage).is_lapped
-    uncut = is_film_left or (has[SurfaceClass.UNCUT] and Stage(survey.stage).is_lapped)
+    uncut = has[SurfaceClass.UNCUT] and Stage(survey.stage).is_lapped
     allowed = limits.value("uncut_share_max") / 100
     if uncut and not math.isnan(allowed) and survey.zones is not None:
         table = survey.zones
-        # A film that no pixel of a zone shows adds nothing: the end of its interval is that of the photo's errors alone.
-        is_shown = (table["class_word"] == "uncut") | (table["share"] > 0)
-        rows = table.loc[table["zone"].isin(WORKING_ZONES) & table["class_word"].isin(NOT_REACHED) & is_shown]
-        uncut = bool((rows.groupby("zone")["share_high"].sum() > allowed).any())
+        share = table.loc[table["zone"].isin(WORKING_ZONES) & (table["class_word"] == "uncut"), "share_high"]
+        uncut = bool((share > allowed).any())
     return Condition(
         has_damage=has[SurfaceClass.PIT] or has[SurfaceClass.SCORE] or uncut,
         has_discoloration=has[SurfaceClass.TINT] or has[SurfaceClass.STAIN],
         is_stained=has[SurfaceClass.STAIN],
         has_score=has[SurfaceClass.SCORE],
         is_uncut_unjudged=uncut and math.isnan(allowed),
-        is_film_left=is_film_left,
+        is_film_left=has[SurfaceClass.TINT] and Stage(survey.stage).is_lapped,
         is_leaking=survey.lands is not None and bool(survey.lands["is_leak_path"].any()),
         unseen={z: s for z, s in (survey.unseen_shares() or {}).items() if z in WORKING_ZONES},
         hidden_crossings=_hidden_crossings(survey.lands, limits.value("sound_width_min")),

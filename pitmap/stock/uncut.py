@@ -15,22 +15,14 @@ from ..depth import FaceSurvey
 from .budget import normal_half
 from .curves import CURVES, DrawnNeed
 
-__all__ = ["NOT_REACHED", "needed_for_uncut", "uncut_curve"]
-
-NOT_REACHED = ("uncut", "tint")
-"""Classes, in words, of metal that a lap has not reached: old finish, and film, which is thinner than any cut."""
+__all__ = ["needed_for_uncut", "uncut_curve"]
 
 _N_DRAWS = 400
-_FILM_IS_UNCUT = np.arange(_N_DRAWS) % 10 > 0
-"""Draws in which metal that shows heat colour after a lap was not cut: nine of ten; in the others the photo misread a colour
-(house choice: on invented faces that were lapped 98 % of such metal was not cut)."""
-
 _SHAPE_MEDIAN, _SHAPE_LOG_SD = 1.2, 0.35
 """Shape of the law of low metal where one survey alone cannot settle it (house choice: 0.7 to 2 in 90 %)."""
 
 _SHAPE_RANGE = (0.4, 4.0)
 _TOP_UM = 60.0
-_LEAST_SHARE = 1e-4
 
 
 def uncut_curve(
@@ -63,7 +55,6 @@ def uncut_curve(
     The share still uncut after s is the share of metal that lay deeper than s. It is taken as
     exp(-(s / scale)^shape) through the last survey; an earlier lapped survey settles the shape, otherwise a
     house choice of wide spread does. A law, not a measurement: heights from a dial indicator say more.
-    Metal that shows heat colour after a lap counts as uncut in nine of ten draws.
     """
     drawn = _draw(zone, surveys, rng)
     if drawn is None:
@@ -114,16 +105,13 @@ def _draw(
     for survey in surveys:
         if not Stage(survey.stage).is_lapped or survey.zones is None:
             continue
-        of_zone = survey.zones.loc[survey.zones["zone"] == zone]
-        rows, film = (of_zone.loc[of_zone["class_word"] == word] for word in NOT_REACHED)
+        rows = survey.zones.loc[(survey.zones["zone"] == zone) & (survey.zones["class_word"] == "uncut")]
         places = survey.marks[["x_mm", "y_mm"]].to_numpy(float)
         middle = places.mean(axis=0) if len(places) else np.zeros(2)
         stock, sd = float(survey.removed.at(middle)), float(survey.removed.sd_at(middle))
         if len(rows) and np.isfinite(float(rows["share"].to_numpy()[0])) and stock > 0:
-            share = _share_draws(rows, survey.level, rng)
-            if (film["share"] > 0).any():
-                share = share + _FILM_IS_UNCUT * _share_draws(film, survey.level, rng)
-            found.append((stock, sd, np.minimum(share, 1 - _LEAST_SHARE)))
+            ends = rows[["share_low", "share", "share_high"]].to_numpy(float)[0]
+            found.append((stock, sd, _share_draws(ends, survey.level, rng)))
     if not found:
         return None
     stock, sd, share = found[-1]
@@ -137,9 +125,8 @@ def _draw(
     return now, share, shape
 
 
-def _share_draws(rows: pd.DataFrame, level: float, rng: np.random.Generator) -> NDArray[np.float64]:
-    """Draws of the share in the first row of a table of zones, normal on the logit scale."""
-    ends = rows[["share_low", "share", "share_high"]].to_numpy(float)[0]
-    low, value, high = logit(np.clip(ends, _LEAST_SHARE, 1 - _LEAST_SHARE))
+def _share_draws(ends: NDArray[np.float64], level: float, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Draws of a share from (low, value, high) at a level, normal on the logit scale."""
+    low, value, high = logit(np.clip(ends, 1e-4, 1 - 1e-4))
     sd = max(float(high - low) / (2 * normal_half(level)), 1e-3)
     return expit(value + sd * rng.standard_normal(_N_DRAWS))

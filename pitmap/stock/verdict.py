@@ -103,7 +103,7 @@ def decide(
         Scores in a working zone; uncut metal after a lap with no accepted share entered. Neither is in the
         stock figure, and the reasons say so.
     is_film_left : bool
-        Heat colour in a working zone after a lap: the metal under it was not cut.
+        Heat colour in a working zone after a lap: not in the stock figure either, and the reasons say what it tells.
     is_leaking : bool
         Damage crosses the seal land from edge to edge.
     unseen : mapping of str to float
@@ -136,7 +136,7 @@ def decide(
 
     Notes
     -----
-    Discoloration by itself asks for nothing: flat, sound metal of any colour never asks for stock (common practice,
+    Discoloration is not an argument here: flat, sound metal of any colour never asks for stock (common practice,
     no published source). Before a test lap nothing deeper than damage is called for than the test lap itself,
     since most wear shows only after it (common practice, no published source).
     """
@@ -217,13 +217,15 @@ def decide(
     else:
         outcome, headline = "leave alone", "Leave this face alone: nothing on it asks for lapping."
     reasons += [_sentence(why) for why in not_counted]
-    if is_film_left:
-        reasons.append(
-            "Metal that still shows heat colour after a lap was not cut: it lies lower than the rest, and counts as uncut."
-        )
-    elif not asks and has_discoloration:
+    if not asks and has_discoloration:
         reasons.append(
             "Discoloured metal that is flat and sound seals as well as bright metal and is left alone."
+        )
+    if is_film_left:
+        # a film is thinner than any cut
+        reasons.append(
+            "Metal that still shows heat colour after a lap was not cut: it lies lower than the rest, by how much the"
+            " photo cannot say. Hold a straightedge over it."
         )
     if is_joint and stock > 0:
         # First, because it speaks of the figure in the headline.
