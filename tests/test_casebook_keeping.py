@@ -98,6 +98,25 @@ def test_check_names_what_is_missing_damaged_and_left_over(book):
     assert {f.path for f in book.check(deep=False).problems} == {str(missing)}
 
 
+def test_check_command_ends_in_six_for_what_is_lost_and_says_so(book, capsys):
+    """Its help promised 6 for files left over too, of which nothing is lost."""
+
+    def checked() -> int:
+        with pytest.raises(SystemExit) as stop:
+            main(["casebook", "check", "--casebook", str(book.place.path)])
+        return int(stop.value.code or 0)
+
+    (book.place.files / "holiday.jpg").write_bytes(b"x")
+    assert checked() == 0
+    assert "0 problems, 1 leftovers." in capsys.readouterr().out
+    with pytest.raises(SystemExit):
+        main(["casebook", "check", "--help"])
+    told = " ".join(capsys.readouterr().out.split())
+    assert "left over; exit code 6 when something is missing or damaged." in told
+    next(p for p in book.place.files.rglob("*") if p.is_file() and p.name != "holiday.jpg").unlink()
+    assert checked() == 6
+
+
 def test_tidy_removes_leftovers_of_pitmap_only(book):
     orphan = file_of(book, b"nobody's")
     orphan.parent.mkdir(exist_ok=True)

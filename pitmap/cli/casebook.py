@@ -26,7 +26,7 @@ def command() -> None:
 @_WHERE
 @click.option("--quick", is_flag=True, help="Sizes only; do not read every kept file.")
 def check(target: str | None, quick: bool) -> int:
-    """Name everything that is missing, damaged or left over; exit code 6 when something is."""
+    """Name everything that is missing, damaged or left over; exit code 6 when something is missing or damaged."""
     from ..casebook import Casebook
 
     with Casebook(target, create=False) as book:
