@@ -138,7 +138,7 @@ def format_entered(value: float, unit: str, system: UnitSystem = "mm") -> str:
     if not math.isfinite(value):
         return show(value, system)
     plain = {("um", "mm"): 0, ("um", "inch"): 1, ("mm", "mm"): 2}.get((unit, system), 3)
-    shown = value / {"um": UM_PER_THOU, "mm": 25.4}[unit] if system == "inch" else value
+    shown = value / {"um": UM_PER_THOU, "mm": MM_PER_INCH}[unit] if system == "inch" else value
     # what was entered in the other system has no end in this one
     enough = (d for d in range(plain, plain + 5) if abs(round(shown, d) - shown) <= 1e-9 * abs(shown))
     return show(value, system, digits=next(enough, plain + 1))

@@ -15,7 +15,7 @@ from shapely.ops import nearest_points, unary_union
 from .look_alikes import look_alikes
 from .model import WORKING_ZONES, Drawing
 
-__all__ = ["Finding", "check_drawing"]
+__all__ = ["DOUBTFUL_SHARE", "Finding", "check_drawing"]
 
 Severity = Literal["error", "warning", "note"]
 
@@ -29,7 +29,7 @@ _STRAY_MM2 = 5.0
 """A drawn zone may stray from a drawn edge by a hundredth of a millimetre all round, which adds up (house choice)."""
 _BRIDGE_MM = 0.8
 """Thinner metal between openings is more likely a slip of the pen than a casting (house choice)."""
-_ALIKE = 0.80
+DOUBTFUL_SHARE = 0.80
 _SAME = 0.97
 """Shares of common edges from which a pose is doubtful, and cannot be told apart (house choice)."""
 
@@ -239,7 +239,7 @@ def _limits(d: Drawing) -> Iterator[Finding]:
 
 def _poses(d: Drawing) -> Iterator[Finding]:
     for alike in look_alikes(d):
-        if alike.edge_share < _ALIKE:
+        if alike.edge_share < DOUBTFUL_SHARE:
             continue
         # Half a turn is the same both ways round.
         turn = abs(alike.angle_deg) if abs(alike.angle_deg) > 179 else alike.angle_deg

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from ..errors import InputError
 from ..whole_file import write_whole
 
-__all__ = ["PAPERS", "TargetSheet", "marker_dictionary", "target_sheet", "target_sheet_pdf"]
+__all__ = ["PAPERS", "RULER_MM", "TargetSheet", "marker_dictionary", "target_sheet", "target_sheet_pdf"]
 
 _DICTIONARY = cv2.aruco.DICT_5X5_250
 _CELLS = 7
@@ -23,6 +23,7 @@ SQUARE_MM, MARKER_MM = 20.0, 12.0
 """The white rim between code and corner (4 mm) gives the corner search room; a cell of the code (1.7 mm) still
 spans four pixels in a 2 megapixel photo of a whole plate."""
 RULER_MM = 100.0
+"""Length of the printed line that is measured after printing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

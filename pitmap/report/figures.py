@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ..drawing import Drawing
 from ..errors import InputError
 from ..grid import Grid
-from ..units import UM_PER_THOU, UnitSystem, format_length
+from ..units import MM_PER_INCH, UM_PER_THOU, UnitSystem, format_length
 from .overlay import numbered_marks, scale_bar
 from .text import Translate
 from .words import quantity_word, stage_word, zone_word
@@ -177,7 +177,7 @@ def _stock_axis(t: Translate, units: UnitSystem) -> tuple[float, str]:
 
 
 def _length_axis(t: Translate, units: UnitSystem) -> tuple[float, str]:
-    return (1 / 25.4, t("sound width, in")) if units == "inch" else (1.0, t("sound width, mm"))
+    return (1 / MM_PER_INCH, t("sound width, in")) if units == "inch" else (1.0, t("sound width, mm"))
 
 
 def _scale(t: Translate, quantity: str, units: UnitSystem) -> tuple[float, str, bool]:
@@ -313,7 +313,7 @@ def budget_bars(t: Translate, plan: Any, units: UnitSystem = "mm") -> BarChart:
             continue
         scale, unit = {
             ("um", "inch"): (1 / UM_PER_THOU, "thou"),
-            ("mm", "inch"): (1 / 25.4, "in"),
+            ("mm", "inch"): (1 / MM_PER_INCH, "in"),
             ("percent", "inch"): (1.0, "%"),
             ("percent", "mm"): (1.0, "%"),
         }.get((line.unit, units), (1.0, line.unit))

@@ -18,6 +18,8 @@ from .plain_text import plain
 from .state import Place, book, go_to, here
 
 __all__ = [
+    "FINDING_ICONS",
+    "PHOTO_TYPES",
     "caution",
     "choose_face",
     "choose_survey",
@@ -27,6 +29,13 @@ __all__ = [
     "survey_labels",
     "tell_outdated",
 ]
+
+
+FINDING_ICONS = {"error": ":material/block:", "warning": ":material/warning:", "note": ":material/info:"}
+"""Before what the check of a drawing found, by how bad it is."""
+
+PHOTO_TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
+"""Endings of the photos that may be sent up."""
 
 
 def stage_word(stage: str) -> str:

@@ -28,7 +28,7 @@ from ...workflow import save_drawing
 from ..cached import face_drawing
 from ..device import chart_config
 from ..guard import sentences
-from ..parts import caution
+from ..parts import FINDING_ICONS, caution
 from ..plain_text import plain
 from ..remembered import recall, remember
 from ..state import book, go_to, here, units
@@ -40,7 +40,6 @@ from .drawing_trace import is_trace_begun, trace_tab
 
 __all__ = ["show"]
 
-_ICONS = {"error": ":material/block:", "warning": ":material/warning:", "note": ":material/info:"}
 _MODES = {"look": ":material/visibility: Look at it", "change": ":material/edit: Change it"}
 _FILL = {
     "running_surface": "rgba(120,150,190,0.35)",
@@ -177,7 +176,7 @@ def _look(drawing: Drawing) -> None:
     if not findings:
         st.write(":material/check: The check found nothing.")
     for f in findings:
-        st.write(f"{_ICONS[f.severity]} {plain(f'{f.element}: {f.text}')}")
+        st.write(f"{FINDING_ICONS[f.severity]} {plain(f'{f.element}: {f.text}')}")
 
 
 @st.cache_resource(max_entries=16, show_spinner=False)

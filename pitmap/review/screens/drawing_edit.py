@@ -16,6 +16,7 @@ from ...drawing.edit import Replay, Step
 from ...errors import DrawingError, InputError, PitmapError
 from ...workflow import save_drawing
 from ..guard import sentences
+from ..parts import FINDING_ICONS
 from ..plain_text import plain
 from ..remembered import recall, remember
 from .drawing_desk import TOOLS, Desk, changed
@@ -24,8 +25,6 @@ from .drawing_figure import View, whole_plate
 from .drawing_press import photo_choice, show_picture, take_press
 
 __all__ = ["Editor", "editor", "is_begun", "key_of"]
-
-_ICONS = {"error": ":material/block:", "warning": ":material/warning:", "note": ":material/info:"}
 
 
 @st.cache_resource(max_entries=1, show_spinner=False)
@@ -249,7 +248,7 @@ def _checked(ed: Editor, findings: list[Finding]) -> None:
     if not findings:
         st.write(":material/check: The check found nothing.")
     for f in findings:
-        st.write(f"{_ICONS[f.severity]} {plain(f'{f.element}: {f.text}')}")
+        st.write(f"{FINDING_ICONS[f.severity]} {plain(f'{f.element}: {f.text}')}")
     if st.button("Keep this drawing", type="primary", key=ed.name("keep"), width="stretch"):
         keep(ed)
     if ed.desk.history.steps:

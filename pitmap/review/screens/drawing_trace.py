@@ -13,6 +13,7 @@ from ...errors import InputError, PitmapError
 from ...report.alignment_picture import shrunk
 from ..cached import photo_of
 from ..guard import sentences
+from ..parts import PHOTO_TYPES
 from ..plain_text import plain
 from ..remembered import recall, remember
 from .trace_desk import MOST_PHOTOS, Desk, checked_wish, keep_source, sources, traced
@@ -21,8 +22,6 @@ from .trace_result import finish
 from .trace_scale import Typed, known_distance, plate_fields
 
 __all__ = ["is_trace_begun", "trace_tab"]
-
-_TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 
 
 @st.fragment
@@ -86,7 +85,7 @@ def _photos(kept: Casebook, plate: Plate, face: Face, desk: Desk, slot: str) -> 
     )
     round_ = st.session_state.setdefault(f"trace_round_{face.id}", 0)
     files = st.file_uploader(
-        f"Photos to trace from, up to {MOST_PHOTOS}", type=_TYPES, accept_multiple_files=True,
+        f"Photos to trace from, up to {MOST_PHOTOS}", type=PHOTO_TYPES, accept_multiple_files=True,
         key=f"trace_upload_{face.id}_{round_}",
     )  # fmt: skip
     new, refused = list(desk.photos), []

@@ -12,6 +12,7 @@ from shapely import MultiLineString, Polygon
 from shapely.affinity import affine_transform
 
 from ...drawing import ZONE_NAMES, Drawing, LookAlike, TrochoidFit, fit_trochoid, look_alikes
+from ...drawing.check import DOUBTFUL_SHARE
 from ...drawing.edit import Step, band_rule, closed_curve, corners_of, judge_fit, land_width, trace_numbers
 from ...errors import DrawingError, MeasurementError, PitmapError
 from ..plain_text import plain
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
 
 __all__ = ["bands", "land", "plate", "pose_words", "trace"]
 
-_ALIKE = 0.8
 _N_FIT = 120
 
 
@@ -314,7 +314,7 @@ def _alikes(ed: Editor) -> Any:
         key=ed.name("alike"),
     )
     alike = found[shown or 0]
-    if alike.edge_share >= _ALIKE:
+    if alike.edge_share >= DOUBTFUL_SHARE:
         st.write(
             "Photos may not tell these poses apart. Draw a feature that differs, or hold the plate always the same way."
         )

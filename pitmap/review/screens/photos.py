@@ -11,7 +11,7 @@ from ...report.alignment_picture import findings_picture
 from ...workflow import keep_photo, map_survey
 from ..cached import gate, photo_of
 from ..guard import sentences
-from ..parts import caution, choose_survey, tell_outdated
+from ..parts import PHOTO_TYPES, caution, choose_survey, tell_outdated
 from ..plain_text import plain
 
 __all__ = ["show"]
@@ -22,7 +22,6 @@ _ICONS = {
     "stop": ":material/block:",
 }
 _WORDS = {"pass": "good enough", "watch": "usable, mind this", "stop": "take another photo"}
-_TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 
 
 def show() -> None:
@@ -55,7 +54,10 @@ def show() -> None:
 def _bring_in(kept: Casebook, survey: Survey) -> None:
     round_ = st.session_state.setdefault("upload_round", 0)
     files = st.file_uploader(
-        "Add photos of this face", type=_TYPES, accept_multiple_files=True, key=f"upload_{survey.id}_{round_}"
+        "Add photos of this face",
+        type=PHOTO_TYPES,
+        accept_multiple_files=True,
+        key=f"upload_{survey.id}_{round_}",
     )
     with st.expander("Take a picture with this device"):
         shot = st.camera_input("Camera", key=f"camera_{survey.id}_{round_}")

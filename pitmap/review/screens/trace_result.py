@@ -27,10 +27,11 @@ from ...drawing import (
 from ...errors import AlignmentRefused, InputError
 from ...report.alignment_picture import shrunk
 from ...tracing import Trace
-from ...units import format_length
+from ...units import MM_PER_INCH, format_length
 from ...workflow import save_drawing
 from ..cached import laid_on, photo_of
 from ..guard import sentences
+from ..parts import FINDING_ICONS, PHOTO_TYPES
 from ..picking import Curve, Kind, Mark, Picker
 from ..plain_text import plain
 from ..remembered import remember
@@ -42,10 +43,8 @@ from .trace_track import fit_track
 
 __all__ = ["finish"]
 
-_ICONS = {"error": ":material/block:", "warning": ":material/warning:", "note": ":material/info:"}
 _FINGER_MM = 3.0
 """A click this near an opening means it (house choice)."""
-_TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 
 Put = Callable[[Desk], None]
 
@@ -136,7 +135,7 @@ def _opening_at(drawing: Drawing, place_mm: NDArray[np.float64]) -> str:
 
 def _openings(face: Face, desk: Desk, trace: Trace) -> Drawing:
     """The openings as a table whose names and kinds a person confirms; the drawing with them."""
-    k, word = (1 / 25.4, "in") if units() == "inch" else (1.0, "mm")
+    k, word = (1 / MM_PER_INCH, "in") if units() == "inch" else (1.0, "mm")
     places = 4 if word == "in" else 2
     # The table is another one for each unit, and begins with what was named in the one before it.
     base = f"trace_table_{face.id}_{_digest(desk.wanted)}"
@@ -215,7 +214,7 @@ def _keep(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing
     if not findings:
         st.write(":material/check: The check found nothing.")
     for f in findings:
-        st.write(f"{_ICONS[f.severity]} {plain(f'{f.element}: {f.text}')}")
+        st.write(f"{FINDING_ICONS[f.severity]} {plain(f'{f.element}: {f.text}')}")
     if alike:
         nearest = max(alike, key=lambda a: a.edge_share)
         st.caption(
@@ -246,7 +245,7 @@ def _try(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing)
         "A photo that was not traced shows whether the drawing finds the face by itself. Survey photos are laid the same "
         "way when the face is mapped."
     )
-    file = st.file_uploader("Another photo of this face", type=_TYPES, key=f"trace_try_{face.id}")
+    file = st.file_uploader("Another photo of this face", type=PHOTO_TYPES, key=f"trace_try_{face.id}")
     ref = None
     if file is not None:
         ref = keep_source(kept, plate, face, file.getvalue(), file.name)

@@ -23,7 +23,6 @@ _SCALES: dict[Sheet, str] = {
     "face": "the printed target sheet lies on the face",
     "bench": "the printed target sheet lies on the bench",
 }
-_RULER_MM = 100.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,8 +99,11 @@ def plate_fields(plate: Plate, face: Face) -> Typed:
     )
     print_scale, focal = None, None
     if sheet:
+        # the sheet's module loads the PDF writer, which a page without a sheet need not wait for
+        from ...registration.target_sheet import RULER_MM
+
         ruler, focal = _sheet(face)
-        print_scale = None if ruler is None else ruler / _RULER_MM
+        print_scale = None if ruler is None else ruler / RULER_MM
     return Typed(
         name=name, thickness_mm=thickness, edge_break_mm=edge_break, sheet=sheet, print_scale=print_scale,
         focal_35mm=focal,
