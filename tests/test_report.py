@@ -21,6 +21,7 @@ import report_fakes as fakes
 from shapely import Point
 
 from pitmap.classes import CLASS_WORDS, Stage, SurfaceClass
+from pitmap.cli.plan import print_plan
 from pitmap.compare import ChangeCode, Fate, compare, forecast_from_plan
 from pitmap.csv_rows import table_csv
 from pitmap.errors import InputError
@@ -49,6 +50,7 @@ from pitmap.report import (
 )
 from pitmap.report.draw_plotly import plot_bars, plot_lines, plot_map, plot_side_by_side
 from pitmap.report.figures import Bar, BarChart, Line, LineChart
+from pitmap.report.found import stock_section
 from pitmap.report.legend import change_entries, class_entries, lines_note, with_key
 from pitmap.report.model import Paragraph, Picture, Table
 from pitmap.report.overlay import codes_on, numbered_marks, scale_bar, scale_bar_mm
@@ -242,6 +244,24 @@ def test_pdf_of_a_long_record_is_set_smaller_before_it_gets_a_fifth_page(record)
     )
     document = build_document(long)
     assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf_of(document))) <= 4
+
+
+def test_aims_are_called_alike_in_the_record_and_on_the_command_line(record, capsys):
+    """They were three words for one thing: "land sound enough", "sound width", and on the page "sound width reached"."""
+    known = Estimate(value=22.0, low=15.0, high=34.0)
+    needed = [
+        SimpleNamespace(zone="seal_land", aim=aim, stock_um=known, recommended_um=34.0, confidence=0.9)
+        for aim in ("pits", "sound_width", "uncut")
+    ]
+    plan = SimpleNamespace(
+        **{**vars(record.plan), "needed": needed, "steps": pd.DataFrame(), "read_next": pd.DataFrame()}
+    )
+    print_plan(plan, "mm")
+    printed = capsys.readouterr().out
+    section = stock_section(translator(), replace(record, plan=plan))
+    rows = next(block.rows for block in section.blocks if getattr(block, "rows", None))
+    assert [row[1] for row in rows] == ["last pit gone", "sound width reached", "cut all over"]
+    assert all(row[1] in printed for row in rows)
 
 
 def test_checklist_says_not_needed_in_its_own_words(record):

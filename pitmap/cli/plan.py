@@ -29,8 +29,6 @@ __all__ = ["command", "print_plan", "write_plan"]
 _MOST_STEPS = 6
 """Rows per zone on screen; the file has them all."""
 
-_AIM = {"pits": "last pit gone", "sound_width": "sound width", "uncut": "cut all over"}
-
 
 @click.command(name="plan")
 @click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path))
@@ -115,7 +113,10 @@ def write_plan(plan: StockPlan, out: Path) -> None:
 
 def print_plan(plan: StockPlan, units: str) -> None:
     """Verdict, stock per zone and aim, what the next steps buy, budgets, rules."""
-    system = cast(UnitSystem, units)
+    from ..report import translator
+    from ..report.words import aim_word
+
+    t, system = translator(), cast(UnitSystem, units)
     click.echo(f"\n  {plan.verdict.headline}")
     for reason in plan.verdict.reasons:
         click.echo(f"  - {reason}")
@@ -126,7 +127,7 @@ def print_plan(plan: StockPlan, units: str) -> None:
             [
                 [
                     n.zone.replace("_", " "),
-                    _AIM.get(n.aim, n.aim),
+                    aim_word(t, n.aim),
                     format_estimate(n.stock_um, "depth", system),
                     format_depth(n.recommended_um, system),
                 ]

@@ -26,7 +26,7 @@ from .model import Facts, Paragraph, Picture, RecordInput, Section, Table
 from .overlay import numbered_marks, overlay_picture
 from .palette import CLASS_STYLES
 from .text import Translate, mark
-from .words import estimate_of, number, quantity_word, stage_word, status_word, zone_word
+from .words import aim_word, estimate_of, number, quantity_word, stage_word, status_word, zone_word
 
 __all__ = [
     "depth_section",
@@ -400,13 +400,8 @@ def stock_section(t: Translate, record: RecordInput) -> Section:
     if record.plan is None:
         text = t("No budget: no stock plan was made, so case, thickness and ring squeeze were not judged.")
         return Section(key="stock", title=title, blocks=(*blocks, Paragraph(text=text)))
-    aims = {
-        "pits": t("last pit gone"),
-        "sound_width": t("land sound enough"),
-        "uncut": t("lap reaches it all"),
-    }
     needed = [
-        (zone_word(t, n.zone), aims.get(n.aim, n.aim), number(t, n.stock_um, "depth", record.units),
+        (zone_word(t, n.zone), aim_word(t, n.aim), number(t, n.stock_um, "depth", record.units),
          format_depth(n.recommended_um, record.units))
         for n in record.plan.needed
     ]  # fmt: skip

@@ -12,6 +12,7 @@ from .palette import CLASS_STYLES, FATE_SYMBOLS, STATUS_SYMBOLS
 from .text import Translate, mark
 
 __all__ = [
+    "aim_word",
     "class_word",
     "estimate_of",
     "fate_word",
@@ -42,6 +43,11 @@ _FATES = {
     "new": mark("new"),
     "opened_up": mark("opened up by the lap"),
     "cannot_tell": mark("cannot tell"),
+}
+_AIMS = {
+    "pits": mark("last pit gone"),
+    "sound_width": mark("sound width reached"),
+    "uncut": mark("cut all over"),
 }
 _STATUS = {
     "pass": mark("pass"),
@@ -93,6 +99,11 @@ def fate_word(t: Translate, fate: str) -> str:
 def status_word(t: Translate, status: str) -> str:
     """A status with its symbol."""
     return f"{STATUS_SYMBOLS[status]} {t(_STATUS[status])}"
+
+
+def aim_word(t: Translate, aim: str) -> str:
+    """What stock is to reach in a zone."""
+    return t(_AIMS.get(aim, aim))
 
 
 def quantity_word(t: Translate, name: str) -> str:

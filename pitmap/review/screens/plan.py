@@ -8,7 +8,9 @@ import pandas as pd
 import streamlit as st
 
 from ...casebook import Casebook, Face, Plate
+from ...report import translator
 from ...report.page_plan import budget_figure, curve_figures
+from ...report.words import aim_word
 from ...stock import LIMIT_TEXT, OFFERED, LimitSheet, StockPlan, usable_limits
 from ...units import format_confidence, format_depth, format_estimate, format_length
 from ...workflow import housing_dip_of, limit_rows_of, save_housing_dip, save_limits
@@ -29,7 +31,6 @@ _STATUS = {
     "stop": ":material/block:",
     "not judged": ":material/remove:",
 }
-_AIM = {"pits": "last pit gone", "sound_width": "sound width reached", "uncut": "cut all over"}
 
 
 def show() -> None:
@@ -129,10 +130,11 @@ def _number(value: float, aim: str) -> str:
 
 
 def _curves(plan: StockPlan) -> None:
+    t = translator()
     needed = [
         {
             "zone": n.zone.replace("_", " "),
-            "aim": _AIM.get(n.aim, n.aim),
+            "aim": aim_word(t, n.aim),
             "truly needed": format_estimate(n.stock_um, "depth", units())
             if n.stock_um.is_known
             else "not known",
