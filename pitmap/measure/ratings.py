@@ -155,11 +155,21 @@ def radial_projection_mm(points_xy, centre_xy) -> float:  # type: ignore[no-unty
     centre_xy : (2,) array
         Centre of the opening that the face seals, mm.
 
+    Raises
+    ------
+    InputError
+        No point, or points or centre that are not finite.
+
     References
     ----------
     ASME B16.5, par. 6.4.6 (imperfections of flange facing finish).
     """
-    radius = np.hypot(*(np.asarray(points_xy, float) - np.asarray(centre_xy, float)).T)
+    points, centre = np.asarray(points_xy, float).reshape(-1, 2), np.asarray(centre_xy, float)
+    if not len(points) or not (np.isfinite(points).all() and np.isfinite(centre).all()):
+        raise InputError(
+            "radial_projection_mm: expected at least one point of the flaw's edge, and finite places"
+        )
+    radius = np.hypot(*(points - centre).T)
     return float(radius.max() - radius.min())
 
 

@@ -262,6 +262,9 @@ def test_radial_projection() -> None:
     turned = edge @ np.array([[0.8, 0.6], [-0.6, 0.8]]) + [7.0, -3.0]
     assert radial_projection_mm(turned, (7.0, -3.0)) == pytest.approx(1.5, abs=1e-3)
     assert radial_projection_mm(turned, (7.0, -3.0)) / 4 == pytest.approx(0.375, abs=1e-3)
+    for nothing in ([], [(math.nan, 1.0)]):
+        with pytest.raises(InputError, match="at least one point"):
+            radial_projection_mm(nothing, (7.0, -3.0))
 
 
 def test_radial_projection_is_what_the_land_loses() -> None:
