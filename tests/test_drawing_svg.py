@@ -348,3 +348,48 @@ def test_arc_of_a_turned_ellipse_has_its_long_axis_along_the_turn() -> None:
         np.ones(len(points)), abs=1e-9
     )
     assert points[:, 1].min() == pytest.approx(-20, abs=1e-3) and points[:, 1].max() < 1e-9
+
+
+def test_relative_numbers_after_one_letter_go_on_from_each_other() -> None:
+    ((points, closed),) = parse_path("m1 1l10 0 0 10-4 0h-3-3v-4-6z", 1e-4, "p")
+    assert closed
+    assert points.tolist() == [[1, 1], [11, 1], [11, 11], [7, 11], [4, 11], [1, 11], [1, 7], [1, 1]]
+
+
+def test_smooth_curve_after_a_plain_one_reflects_its_handle() -> None:
+    """The second half of an S: its handles at (10, -10) and (20, -10) make it 7.5 deep; unreflected it would be 3.75."""
+    ((points, _),) = parse_path("M0 0C0 10 10 10 10 0S20-10 20 0", 1e-4, "p")
+    assert points[:, 1].max() == pytest.approx(7.5, abs=1e-3)
+    assert points[:, 1].min() == pytest.approx(-7.5, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("transform", "x", "y"),
+    [
+        ("rotate(90 20 10)", 20, 20),
+        ("rotate(90)", -10, 30),
+        ("scale(2 .5)", 60, 5),
+        ("scale(2)", 60, 20),
+        ("translate(5)", 35, 10),
+        ("translate(5, -4)", 35, 6),
+        ("skewX(45)", 40, 10),
+        ("skewY(45)", 30, 40),
+        ("matrix(0 1 -1 0 5 6)", -5, 36),
+        ("translate(10,0) rotate(90)", 0, 30),
+    ],
+)
+def test_transforms_by_hand(transform: str, x: float, y: float, tmp_path) -> None:
+    """Where each takes the place (30, 10) of a picture whose y runs down."""
+    text = svg(OUTLINE + f'<circle id="bolt_1" cx="30" cy="10" r="2" transform="{transform}"/>')
+    middle = load_svg(write(tmp_path, text)).openings[0].polygon.centroid
+    assert (middle.x, -middle.y) == pytest.approx((x, y), abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("corner", "rx_ry"), [('rx="4"', 16), ('ry="3"', 9), ('rx="4" ry="2"', 8), ('rx="40"', 50), ("", 0)]
+)
+def test_rounded_rect_has_the_corners_of_its_radii(corner: str, rx_ry: float, tmp_path) -> None:
+    """Each of four corners lacks (1 - pi/4) rx ry; a radius that is not given is the other, none is over half a side."""
+    text = svg(OUTLINE + f'<rect id="port_1" x="10" y="10" width="20" height="10" {corner}/>')
+    area = load_svg(write(tmp_path, text)).openings[0].polygon.area
+    assert area == pytest.approx(200 - (4 - np.pi) * rx_ry, abs=0.05)
