@@ -69,7 +69,7 @@ def sample_surveys(folder: Path | None = None) -> list[SampleSurvey]:
                     readings=sheet.of(s["stage"], s["face"]),
                 )
             )
-    except (OSError, KeyError, ValueError, tomllib.TOMLDecodeError) as error:
+    except (OSError, KeyError, ValueError, TypeError, AttributeError) as error:
         raise InputError(
             f"{path}: is not a sample job ({error}); give the folder that holds job.toml"
         ) from error

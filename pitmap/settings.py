@@ -55,7 +55,7 @@ class Settings:
         Raises
         ------
         InputError
-            One that this release does not know, or a value out of range.
+            One that this release does not know, or a value out of range or of another kind.
         """
         unknown = sorted(set(kept) - {f.name for f in fields(cls)})
         if unknown:
@@ -63,7 +63,12 @@ class Settings:
                 f"settings of the map: {', '.join(unknown)} not known to this release, so it cannot be measured again as it "
                 "was; use the release that mapped it, or map the photo again"
             )
-        return cls(**kept)
+        try:
+            return cls(**kept)
+        except TypeError as error:
+            raise InputError(
+                f"settings of the map: one is not of its kind ({error}); the file is damaged, map the photo again"
+            ) from error
 
     def to_dict(self) -> dict[str, object]:
         """The settings as plain values."""

@@ -10,6 +10,7 @@ import pytest
 from pitmap.casebook import Casebook
 from pitmap.casebook.sample import SAMPLE_TAG, load_sample, sample_folder
 from pitmap.errors import InputError
+from pitmap.sample_job import sample_surveys
 
 JOB = """
 [job]
@@ -134,3 +135,13 @@ def test_the_shipped_sample_is_all_there(book):
     assert sum(len(book.readings(s)) for s in life.surveys) == n_rows
     assert all(book.photos(s) for s in life.surveys)
     assert book.check().ok
+
+
+@pytest.mark.parametrize(
+    "text", ["faces = 'front'", "faces = [1]", "faces = []\nsurveys = [{}]", "[job]\nfaces = 3", "x = ["]
+)
+def test_a_folder_whose_job_is_written_otherwise_is_no_sample(tmp_path, text):
+    (tmp_path / "job.toml").write_text(text)
+    (tmp_path / "readings.csv").write_text("stage,kind,value\n")
+    with pytest.raises(InputError, match=r"job\.toml: is not a sample job"):
+        sample_surveys(tmp_path)

@@ -17,6 +17,7 @@ from pitmap.errors import InputError
 from pitmap.estimate import Estimate
 from pitmap.flags import FLAG_TEXT, Flag, flag_words
 from pitmap.grid import Grid
+from pitmap.settings import Settings
 from pitmap.tables import Column, Schema
 from pitmap.units import format_confidence, format_depth, format_estimate, format_length, parse_length
 
@@ -214,3 +215,9 @@ def test_read_rows_takes_empty_cells_behind_the_last_column(tmp_path: Path) -> N
     (tmp_path / "rows.csv").write_text("x_px;y_px\n812,5;1003,2;;\n", encoding="utf-8")
     ((_, row),) = read_rows(tmp_path / "rows.csv", ("x_px", "y_px"), ("x_px", "y_px"))
     assert (row["x_px"], row["y_px"]) == ("812.5", "1003.2")
+
+
+@pytest.mark.parametrize("kept", [{"map_px_per_mm": "10"}, {"level": None}, {"n_narrowest": [5]}])
+def test_kept_settings_of_another_kind_are_refused(kept: dict[str, object]) -> None:
+    with pytest.raises(InputError, match="settings of the map: one is not of its kind"):
+        Settings.from_dict(kept)
