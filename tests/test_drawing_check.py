@@ -272,3 +272,26 @@ def test_band_narrower_than_its_seal():
     thin = Band(name="oil_seal", polygon=ring, seal_width_mm=4.0)
     assert found(plate(bands=(thin,)), "oil_seal", "nowhere as wide as its seal of 4 mm") == "warning"
     assert check_drawing(plate(bands=(Band(name="oil_seal", polygon=ring, seal_width_mm=2.0),))) == []
+
+
+@pytest.mark.parametrize(
+    ("x", "radius", "severity", "said"),
+    [
+        (32.5, 2.2, "warning", "leaves 0.60 mm of the seal land"),
+        (33.3, 2.0, None, None),
+        (32.5, 2.0, None, None),
+        (32.5, 2.6, "error", "cuts the seal land through"),
+    ],
+)
+def test_hole_in_the_land_leaves_what_is_left_on_both_its_sides(x, radius, severity, said) -> None:
+    """The land reaches from 30 to 35 mm: a hole from 30.3 to 34.7 leaves 0.3 mm twice, one from 31.3 to 35.3 1.3 mm once."""
+    drawing = plate()
+    openings = (*drawing.openings, hole("bolt_c", x, 0.0, radius))
+    changed = plate(
+        openings=openings, zones=make_zones(drawing.outline, openings, drawing.trace, drawing.coolant_edge)
+    )
+    hits = [f for f in check_drawing(changed, poses=False) if f.element == "bolt_c" and "land" in f.text]
+    if said is None:
+        assert hits == []
+    else:
+        assert [f.severity for f in hits] == [severity] and said in hits[0].text
