@@ -188,3 +188,11 @@ def test_metal_inside_the_trace_is_no_rim_where_the_lands_edge_leaves_it_out() -
     assert {name: zone.area for name, zone in zones.items()} == {
         "running_surface": 400.0, "seal_land": 300.0, "rim": 9300.0,
     }  # fmt: skip
+
+
+@pytest.mark.parametrize("to_deg", [10.0, 5.0, 190.0, 200.0, 359.0])
+def test_slot_spans_less_than_half_a_turn(to_deg: float) -> None:
+    """Beyond that the wedge that cuts it out is the other one."""
+    slot = Slot(name="water", from_deg=10.0, to_deg=to_deg, depth_mm=5.0)
+    with pytest.raises(DrawingError, match="'water' needs to_deg above from_deg by less than 180"):
+        replace(NUMBERS, slots=(slot,))

@@ -295,3 +295,18 @@ def test_hole_in_the_land_leaves_what_is_left_on_both_its_sides(x, radius, sever
         assert hits == []
     else:
         assert [f.severity for f in hits] == [severity] and said in hits[0].text
+
+
+def test_two_bands_of_one_name_are_an_error_each() -> None:
+    rings = [Point(0, 0).buffer(r).difference(Point(0, 0).buffer(r - 4)) for r in (20, 28)]
+    bands = tuple(Band(name="side seal", polygon=ring, seal_width_mm=2.0) for ring in rings)
+    hits = [f for f in check_drawing(plate(bands=bands), poses=False) if f.element == "side seal"]
+    assert [(f.severity, f.text) for f in hits] == [("error", "is the name of two bands; rename one")] * 2
+
+
+def test_area_share_of_a_turned_plate_is_what_both_have_of_what_either_has() -> None:
+    """A rectangle with one round hole beside its middle: turned by half, both lack both holes, and one or other has all."""
+    outline = box(-70, -50, 70, 50)
+    turned = look_alikes(plate(outline=outline, openings=(hole("bolt_a", 40, 0, 10),), zones={}), 4)
+    (half,) = (a for a in turned if not a.is_mirrored and abs(a.angle_deg) > 179)
+    assert half.area_share == pytest.approx(1 - 2 * np.pi * 100 / 14_000, abs=0.003)
