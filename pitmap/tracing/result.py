@@ -39,6 +39,8 @@ renders)."""
 _LEAST_HOLE_MM, _LEAST_RAGGED_MM2 = 5.0, 60.0
 """Holes of plates are for bolts and dowels of 6 mm and more, slots and ports are larger; single pits are mostly smaller
 (house choice: a hole that is missing shows on every map, a pit that is drawn as a hole on none)."""
+_MAJORITY = 3
+"""Of fewer photos the first decides alone what is metal."""
 _Z90 = 1.6449
 _LEAST_FIT_MM, _FIT_SHARE = 0.04, 0.6
 """A line or an arc fits when the edges scatter about it by no more than this, or this share of a single photo's edges'
@@ -138,11 +140,11 @@ def may_be_pit(shape: Polygon, *, is_round: bool) -> bool:
     return _width_mm(shape) < _LEAST_HOLE_MM or (not is_round and shape.area < _LEAST_RAGGED_MM2)
 
 
-def count_words(n_openings: int, *, is_alone: bool) -> str:
-    """What no photo can promise of the openings of a trace, so that a person counts them; `is_alone`: of one photo."""
+def count_words(n_openings: int, n_photos: int) -> str:
+    """What the photos cannot promise of the openings of a trace, so that a person counts them."""
     told = f"{n_openings} openings were drawn: count them on the plate. A large dark patch can pass for an opening"
-    if is_alone:
-        told += ", and a hole whose wall is as bright as the face can be missing or drawn too small; two photos tell more"
+    if n_photos < _MAJORITY:
+        told += ", and with fewer than three photos a hole with a wall as bright as the face can be missing or too small"
     return told
 
 
@@ -247,7 +249,7 @@ def make_trace(
             "one photo does not tell a wall as bright as the face from the face: on the side that shows its wall an opening "
             f"may be larger than drawn, {named}; compare them with the plate, or add a photo from another side"
         )
-    notes.append(count_words(len(openings), is_alone=is_alone))
+    notes.append(count_words(len(openings), len(solution.cameras)))
     fitted = [s.kind for c in contours for s in c.stretches]
     if fitted:
         notes.append(f"{fitted.count('line')} straight stretches and {fitted.count('arc')} arcs were fitted")
