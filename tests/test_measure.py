@@ -29,6 +29,7 @@ from pitmap.measure import (
     change_classes,
     drawn_area,
     make_frame,
+    mark_diameter_mm,
     measure,
     must_change,
 )
@@ -72,6 +73,12 @@ def test_one_rectangle_is_measured() -> None:
     assert row["area_low_mm2"] < 8.0 < row["area_high_mm2"]
     assert np.isnan(row["dist_trace_mm"]) and np.isnan(row["dist_coolant_mm"])
     assert row["flags"] == 0
+
+
+def test_diameter_of_a_mark_is_that_of_the_disc_of_its_area() -> None:
+    across = mark_diameter_mm(np.pi, np.pi / 4, 4 * np.pi)
+    assert (across.value, across.low, across.high) == pytest.approx((2.0, 1.0, 4.0))
+    assert mark_diameter_mm(np.pi, np.pi / 4, np.inf).high == np.inf
 
 
 def test_distances_on_the_land() -> None:

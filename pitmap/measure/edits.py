@@ -34,7 +34,7 @@ class ClassEdit:
     to : SurfaceClass
         The new class.
     only : tuple of SurfaceClass
-        Change these classes only; empty changes all metal.
+        Change these classes only; empty changes all metal, also what was not seen (:data:`SEEN_METAL` leaves that).
     """
 
     where: BaseGeometry | NDArray[np.bool_]
