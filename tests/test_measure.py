@@ -91,6 +91,27 @@ def test_distances_on_the_land() -> None:
     assert row["dist_coolant_mm"] == pytest.approx(4.0, abs=0.1)
 
 
+def test_interval_of_a_mark_literal() -> None:
+    """An edge of 11.0 mm, off by 0.064 mm (0.04 and 0.05 together), times the spread of 1.2: 0.845 of 8 mm2, log-normal."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 31, 10, 35, 12, PIT)
+    errors = ErrorModel(classes={"pit": ClassErrors(edge_sd_mm=0.04, edge_mark_sd_mm=0.05, spread=1.2)})
+    row = measure(m, drawing, settings=MeasureSettings(errors=errors)).marks.iloc[0]
+    assert (row["area_low_mm2"], row["area_high_mm2"]) == pytest.approx((6.727, 9.513), abs=0.002)
+
+
+def test_mark_in_no_zone_comes_last() -> None:
+    plate = ring_plate()
+    drawing = replace(plate, zones={k: z for k, z in plate.zones.items() if k != "rim"})
+    m = blank(drawing)
+    rectangle(m, 31, 10, 35, 12, PIT)
+    rectangle(m, 24, 0, 25, 1, PIT)
+    marks = measure(m, drawing).marks
+    assert marks["zone"].tolist() == ["seal_land", ""]
+    assert marks["area_mm2"].round(6).tolist() == [1.0, 8.0]
+
+
 def test_marks_are_joined_by_corners_and_ordered() -> None:
     drawing = ring_plate()
     m = blank(drawing)

@@ -16,6 +16,7 @@ from pitmap.surface.decide import (
     correct_pits,
     covered_parts,
     keep_faint_pits,
+    softmax_rows,
     where_it_wins,
 )
 from pitmap.surface.learned import has_model, tile_counts, tile_spans
@@ -278,6 +279,13 @@ def test_classify_refuses(change: dict, words: str) -> None:
 def test_classify_refuses_what_is_no_rgb_picture(picture: np.ndarray) -> None:
     with pytest.raises(InputError, match="RGB"):
         classify(picture, px_per_mm=PX, stage="test_lap")
+
+
+@pytest.mark.parametrize("offset", [0.0, 1000.0, -1000.0])
+def test_softmax_of_logits_of_any_size(offset: float) -> None:
+    """e / (1 + e + 1) and twice 1 / (2 + e), whatever is added to all of them."""
+    logits = np.array([1.0, 0.0, 0.0], np.float32).reshape(3, 1, 1) + np.float32(offset)
+    assert softmax_rows(logits).ravel() == pytest.approx([0.576117, 0.211942, 0.211942], abs=1e-5)
 
 
 def test_correct_pits_keeps_the_sum_and_the_order_of_the_rest() -> None:
