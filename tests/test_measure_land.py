@@ -312,16 +312,17 @@ def test_trace_away_from_the_land() -> None:
     assert width_of(blank(drawing), drawing) == pytest.approx(8.0, abs=0.01)
 
 
-def test_alignment_error_widens_where_a_pit_reaches_an_edge() -> None:
+@pytest.mark.parametrize("x", [20.5, 27.5], ids=["running", "coolant"])
+def test_alignment_error_widens_where_a_pit_reaches_an_edge(x: float) -> None:
     drawing = ring_plate()
     m = blank(drawing)
-    disc(m, 20.5, 0, 2.0, PIT)
+    disc(m, x, 0, 2.0, PIT)
     m.codes[~drawing.mask(m.grid)] = 0
     sharp = measure(m, drawing, alignment_error_mm=0.0).sound_width_mm
     loose = measure(m, drawing, alignment_error_mm=0.4).sound_width_mm
     assert loose.low < sharp.low - 0.2
     # also where the crossing runs over another pit, which reaches none: 1.645 times 0.15, and 0.15 and 0.4 together
-    disc(m, 24.5, 0, 2.0, PIT)
+    disc(m, 24, 0, 2.0, PIT)
     sharp, loose = (measure(m, drawing, alignment_error_mm=a).sound_width_mm for a in (0.0, 0.4))
     assert sharp.value - sharp.low == pytest.approx(1.645 * 0.15, abs=0.001)
     assert loose.value - loose.low == pytest.approx(1.645 * np.hypot(0.15, 0.4), abs=0.001)

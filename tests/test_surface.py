@@ -296,6 +296,9 @@ def test_correct_pits_keeps_the_sum_and_the_order_of_the_rest() -> None:
     # the table is read in 4096 steps
     assert out == pytest.approx([0.15, 0.70, 0.10, 0.03, 0.015, 0.005], abs=5e-4)
     assert out.sum() == pytest.approx(1, abs=1e-5)
+    # where a pit is certain nothing is left that could fill the rest
+    certain = np.array([0, 1, 0, 0, 0, 0], np.float32)[:, None, None]
+    assert correct_pits(certain, said, came)[:, 0, 0] == pytest.approx([0, 1, 0, 0, 0, 0])
 
 
 def test_choose_codes_weighs_rare_classes() -> None:
