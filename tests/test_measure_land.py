@@ -252,6 +252,23 @@ def test_openings_in_the_land() -> None:
         assert width_of(blank(drawing), drawing) == pytest.approx(expected, abs=0.05)
 
 
+def test_hole_in_the_land_is_no_damage_to_it() -> None:
+    """A sound land beside a bolt hole was told as 5.0 of 8.0 mm, as if 3 mm of it were damaged."""
+    hole = Point(24, 0).buffer(1.5, quad_segs=128)
+    drawing = land_of(ring_plate().zones["seal_land"], "bolt", hole)
+    m = blank(drawing)
+    disc(m, 0, 24, 1.0, PIT)
+    result = measure(m, drawing)
+    figures = ["sound_width_mm", "sound_width_high_mm", "nominal_width_mm"]
+    assert result.lands[figures].to_numpy() == pytest.approx(
+        np.array([[5.0, 5.0, 5.0], [7.0, 7.25, 8.0]]), abs=0.1
+    )
+    # the pit takes 1 mm of the 5 beside the hole too
+    disc(m, 27, 0, 1.0, PIT)
+    row = measure(m, drawing).lands.iloc[0]
+    assert (row["sound_width_mm"], row["nominal_width_mm"]) == pytest.approx((4.0, 5.0), abs=0.1)
+
+
 @pytest.mark.parametrize(("kind", "expected"), [("bolt", 8 - 3.0), ("coolant", 2.5)])
 def test_opening_that_the_drawing_does_not_cut_out_of_the_land(kind: str, expected: float) -> None:
     """It was 8 mm of land with a spot in it that the photo does not show."""

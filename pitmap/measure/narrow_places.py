@@ -33,6 +33,8 @@ class NarrowPlaces:
     Parameters
     ----------
     graphs : LandGraphs
+    clean : CrossingGraph
+        Of the land without damage.
     grid : Grid
         Of the full raster.
     edges : LandEdges
@@ -44,6 +46,7 @@ class NarrowPlaces:
     def __init__(
         self,
         graphs: LandGraphs,
+        clean: CrossingGraph,
         grid: Grid,
         edges: LandEdges,
         settings: MeasureSettings,
@@ -53,7 +56,7 @@ class NarrowPlaces:
         self.alignment = alignment_error_mm
         self.z = float(ndtri(0.5 + settings.level / 2))
         self.running, self.coolant = edges.running_tree, edges.coolant_tree
-        self.clean_mm = edges.narrowest[2]
+        self.clean = clean
         self._leak_mm = _LEAK_PX * grid.mm_per_px
         self.rows: list[dict] = []
         self.paths: list[NDArray[np.float64]] = []
@@ -89,7 +92,7 @@ class NarrowPlaces:
     def narrowest_of(self, graphs: LandGraphs) -> Estimate:
         """The narrowest crossing of the land by other graphs of it."""
         half = self.half_mm(graphs.seen, graphs.seen.nodes_through(COOLANT))
-        return graphs.narrowest(half, self.clean_mm, self.settings.level)
+        return graphs.narrowest(half, float(self.clean.from_running[COOLANT]), self.settings.level)
 
     def half_mm(self, graph: CrossingGraph, nodes: list[int]) -> float:
         """Half of the interval of a crossing's width beyond what doubt of the classes leaves, mm."""
@@ -187,7 +190,7 @@ class NarrowPlaces:
         path = self._trace(graph, nodes)
         fine = _fine(path, self.grid)
         graphs = self.graphs
-        nominal = float(self.running.query(middle)[0] + self.coolant.query(middle)[0])
+        nominal = self._nominal(graph, nodes, middle)
         value = min(width if graph is graphs.seen else self._width_at(graphs.seen, fine), nominal)
         value = 0.0 if value < _NOTHING_MM else value
         hidden = min(value, width if graph is graphs.hidden else self._width_at(graphs.hidden, fine))
@@ -211,6 +214,14 @@ class NarrowPlaces:
             }
         )
         self.paths.append(path)
+
+    def _nominal(self, graph: CrossingGraph, nodes: list[int], middle: NDArray[np.float64]) -> float:
+        """Width of the land by the drawing, mm: of the metal alone where the crossing runs through a hole of the land."""
+        across = float(self.running.query(middle)[0] + self.coolant.query(middle)[0])
+        # holes are the last nodes of every graph, and the only ones between the edges of the clean one
+        holes = np.array(nodes[1:-1], int) - graph.n_nodes
+        holes = holes[holes >= COOLANT + 1 - self.clean.n_nodes]
+        return float(np.min(self.clean.width_through()[holes], initial=across))
 
     def _width_at(self, graph: CrossingGraph, fine: NDArray[np.float64]) -> float:
         """Least width through the spots of a graph that a path runs over; endless where it meets none."""

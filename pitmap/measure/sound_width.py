@@ -122,7 +122,8 @@ def measure_land(
             else None
         )
         graphs = land_graphs(broken, unseen, doubted, unsure, build)
-        places = NarrowPlaces(graphs, grid, edges, settings, alignment_error_mm)
+        clean = build(np.zeros_like(metal))
+        places = NarrowPlaces(graphs, clean, grid, edges, settings, alignment_error_mm)
         rows, paths = places.collect()
         narrowest = bright = places.narrowest_mm()
         if bright_graphs is not None:
