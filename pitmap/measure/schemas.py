@@ -79,7 +79,9 @@ LANDS = Schema(
         Column(
             "sound_width_high_mm", "float64", "high end: metal not seen taken as sound, plus the edge error"
         ),
-        Column("nominal_width_mm", "float64", "width of the land here by the drawing"),
+        Column(
+            "nominal_width_mm", "float64", "width of the land here by the drawing, without the holes in it"
+        ),
         Column("is_leak_path", "bool", "no sound metal left across"),
         Column("flags", "int64", "bits of pitmap.flags.Flag"),
     ),
