@@ -15,7 +15,7 @@ from ..surface import ClassMap
 from ..units import format_area
 from .guard import sentences
 from .plain_text import plain
-from .sent_forms import claim, send
+from .sent_forms import claim, done, send
 from .state import signing_book, units
 
 __all__ = ["PAINTABLE", "Stroke", "correct"]
@@ -56,7 +56,9 @@ def correct(kept: Casebook, ref: InspectionRef, class_map: ClassMap, stroke: Str
     looked_at = f"looked_at_{ref.id}"
     seen: InspectionRef = st.session_state.get(looked_at, ref)
     st.session_state[looked_at] = ref
-    with st.expander("Correct the map by hand", expanded=stroke is not None or bool(_layers_of(kept, ref))):
+    # what was undone can be put back: the button for it is not folded away
+    begun = kept.edits(ref, states=("applied", "draft", "undone"))
+    with st.expander("Correct the map by hand", expanded=stroke is not None or bool(begun)):
         _form(seen, class_map, stroke)
         _layers(kept, ref, seen)
 
@@ -114,6 +116,7 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
                 action = "erase" if to == SurfaceClass.SOUND else how
                 signing_book().add_edit(seen, action, class_code=int(to), shape=shape, reason=reason)
                 st.session_state[number] += 1
+                done(slot)
                 st.rerun()
 
 

@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 
 import streamlit as st
 
-from .sent_forms import claim, send
+from .sent_forms import claim, done, send
 
 T = TypeVar("T")
 
@@ -72,10 +72,11 @@ class KeptForm:
     def done(self) -> None:
         """What was sent is kept."""
         st.session_state[f"{self._slot}_done"] = self._stamp
+        done(self._slot, self._stamp)
 
     def _send(self) -> None:
         # runs before the page is drawn again, while the session still holds the fields of the older state
         now = {name: (st.session_state.get(key, kept), kept) for name, (key, kept) in self._fields.items()}
         typed = {name: value for name, (value, kept) in now.items() if value != kept}
         st.session_state[f"{self._slot}_sent"] = (self._stamp, typed)
-        send(self._slot, self._labels)
+        send(self._slot, self._labels, self._stamp)

@@ -13,12 +13,12 @@ from streamlit.delta_generator import DeltaGenerator
 
 from .plain_text import plain
 
-__all__ = ["claim", "send", "tell_lost"]
+__all__ = ["claim", "done", "send", "tell_lost"]
 
-_SENT = "form_sent"
+_SENT, _DONE = "form_sent", "form_done"
 
 
-def send(slot: str, fields: Mapping[str, str]) -> None:
+def send(slot: str, fields: Mapping[str, str], state: object = None) -> None:
     """For the button of a form, ``on_click``: remember which form is sent, and what was typed, before the page is drawn.
 
     Parameters
@@ -27,9 +27,18 @@ def send(slot: str, fields: Mapping[str, str]) -> None:
         Which form, of which record.
     fields : mapping of str to str
         Label of a field -> its key.
+    state : object
+        Of what the form is made, where a form of this slot may be sent again over another one.
     """
+    if st.session_state.get(_DONE) == (slot, state):
+        return  # pressed twice: what was sent is kept already
     typed = {label: st.session_state.get(key) for label, key in fields.items()}
     st.session_state[_SENT] = (slot, {k: v.strip() for k, v in typed.items() if isinstance(v, str)})
+
+
+def done(slot: str, state: object = None) -> None:
+    """What was sent is kept: the form may go, and a second press of its button was no second wish."""
+    st.session_state[_DONE] = (slot, state)
 
 
 def claim(slot: str) -> None:

@@ -146,6 +146,46 @@ def test_reading_of_a_survey_that_was_signed_is_said_to_be_not_kept(kept: tuple[
     assert not [w for w in test.run().warning if w.value.startswith("What you sent")]
 
 
+def test_undo_does_not_fold_the_way_back_away(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+
+    def is_unfolded(test: AppTest) -> bool:
+        (form,) = [e for e in test.expander if e.label == "Correct the map by hand"]
+        return form.proto.expanded
+
+    assert not is_unfolded(opened("map", survey))
+    area = {"polygon_mm": [[-5, 20], [5, 20], [5, 30]], "only": []}
+    book.add_edit(book.inspections(survey)[-1], "erase", class_code=1, shape=area, reason="marker pen")
+    test = press(opened("map", survey), "Undo the last change")
+    assert is_unfolded(test)
+    press(test, "Put the undone change back")
+    assert len(book.edits(book.inspections(survey)[-1])) == 1
+
+
+def _numbered_form() -> None:
+    """A form that begins anew once it is taken; its first button is pressed in every run, as a second click reaches it."""
+    import streamlit as st
+
+    from pitmap.review.sent_forms import claim, done, send, tell_lost
+
+    top, number = st.container(), st.session_state.setdefault("number", 1)
+    claim(f"form_{number}")
+    if st.button("Keep", on_click=send, args=("form_1", {})) and number == 1:
+        st.session_state["number"] = 2
+        done("form_1")
+        st.rerun()
+    tell_lost(top)
+
+
+def test_button_that_was_pressed_twice_is_not_said_to_be_in_vain() -> None:
+    test = AppTest.from_function(_numbered_form).run()
+    for _ in range(3):
+        assert not press(test, "Keep").warning
+    by_another = AppTest.from_function(_numbered_form)
+    by_another.session_state["number"] = 2
+    assert len(press(by_another.run(), "Keep").warning) == 1
+
+
 def test_form_that_is_there_is_never_said_to_be_lost(kept: tuple[Casebook, Survey]) -> None:
     _, survey = kept
     test = opened("map", survey)

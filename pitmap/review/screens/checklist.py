@@ -13,7 +13,7 @@ from ...workflow import left_open, newest_inspection
 from ..guard import sentences
 from ..parts import caution, choose_survey, stage_word, tell_outdated
 from ..plain_text import plain
-from ..sent_forms import claim, send
+from ..sent_forms import claim, done, send
 from ..state import go_to, signing_book
 
 __all__ = ["show"]
@@ -125,9 +125,13 @@ def _refused(item: ChecklistItem) -> str:
 
 def _pressed(kept: Casebook, record: Survey | Job, label: str, **style: Any) -> bool:
     """The button under a form that signs; what the page showed when it was pressed is remembered, not what is there now."""
-    slot = f"{label}_{record.id}"
+    slot = _slot(record)
     claim(slot)
     return st.form_submit_button(label, on_click=_remember, args=(kept.fingerprint(record), slot), **style)
+
+
+def _slot(record: Survey | Job) -> str:
+    return f"sign_{type(record).__name__}_{record.id}"
 
 
 def _remember(seen: str, slot: str) -> None:
@@ -165,6 +169,7 @@ def _survey(kept: Casebook, survey: Survey) -> None:
             if _pressed(kept, survey, "Sign this survey"):
                 with sentences():
                     signing_book().sign_off(survey, statement, seen=st.session_state[_SEEN])
+                    done(_slot(survey))
                     st.rerun()
         return
     for sign in kept.sign_offs(survey):
@@ -207,4 +212,5 @@ def _job(kept: Casebook, job: Job) -> None:
         if _pressed(kept, job, "Release to the customer", type="primary"):
             with sentences():
                 signing_book().sign_off(job, statement, seen=st.session_state[_SEEN])
+                done(_slot(job))
                 st.rerun()

@@ -21,7 +21,7 @@ from ..guard import sentences
 from ..kept_form import KeptForm
 from ..parts import caution, measured_length, stage_word, survey_labels
 from ..plain_text import plain
-from ..sent_forms import claim, send
+from ..sent_forms import claim, done, send
 from ..state import book, go_to, here
 from .jobs_events import event_labels, leave_out_event
 
@@ -233,7 +233,7 @@ def _notes(kept: Casebook, job: Job) -> None:
 
 
 def _new_survey(kept: Casebook, job: Job, face: Face) -> None:
-    slot = f"new_survey_{face.id}"
+    slot, n_before = f"new_survey_{face.id}", len(kept.surveys(face=face))
     claim(slot)
     with st.expander("New survey"), st.form(slot, border=False):
         stages = ["intake", "test_lap", *[f"lap_{k}" for k in range(1, 10)], "final"]
@@ -246,11 +246,12 @@ def _new_survey(kept: Casebook, job: Job, face: Face) -> None:
         )
         within = st.text_input("How far off may that be, either way?", value="5 um", key=f"within_{face.id}")
         fields = {"Stock taken off so far": f"removed_{face.id}"}
-        if st.form_submit_button("Add the survey", on_click=send, args=(slot, fields)):
+        if st.form_submit_button("Add the survey", on_click=send, args=(slot, fields, n_before)):
             with sentences():
                 survey = kept.create_survey(
                     face, job, Stage(stage).name, day, removed_um=_stock(face, stage, removed, within)
                 )
+                done(slot, n_before)
                 go_to(face=face.id)
                 go_to(survey=survey.id)
                 from ..router import page_named
