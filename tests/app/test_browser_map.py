@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
+import report_fakes
 from browser_steps import headed, no_error, settle
+
+from pitmap.report import record_html
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
@@ -106,6 +110,19 @@ def test_tablet_cuts_no_class_off(browser, mapped_server: str) -> None:  # type:
         ".map(e => e.innerText)"
     )
     assert cut_off == []
+
+
+@pytest.mark.parametrize("width", [390, 1400])
+def test_record_cuts_no_long_name_off(browser, width: int) -> None:  # type: ignore[no-untyped-def]
+    job = {"reference": "a long reference of many words " * 4, "plate tag": "W" * 70}
+    record = replace(report_fakes.make_record(surveys=1, with_plan=False), job=job)
+    page = browser.new_page(viewport={"width": width, "height": 800})
+    page.set_content(record_html(record))
+    ends = page.evaluate(
+        "() => [...document.querySelectorAll('h1, dd')]"
+        ".map(e => [e.getBoundingClientRect().right, e.scrollWidth - e.clientWidth])"
+    )
+    assert len(ends) > 3 and all(right <= width and hidden <= 0 for right, hidden in ends)
 
 
 OVER_TITLES = """() => {
