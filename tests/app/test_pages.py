@@ -316,6 +316,10 @@ def test_page_of_the_whole_face_offers_no_survey(open_page: Callable[..., AppTes
     assert "intake, " in said and "; light test lap, " in said
 
 
+def test_record_page_says_how_it_is_printed(open_page: Callable[..., AppTest]) -> None:
+    assert any(c.value.startswith("To print it, take the PDF") for c in open_page("record").caption)
+
+
 def test_limit_without_a_source_is_refused(open_page: Callable[..., AppTest]) -> None:
     test = open_page("plan")
     next(t for t in test.text_input if t.label.startswith("Most stock")).input("4 thou")

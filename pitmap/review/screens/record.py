@@ -53,5 +53,8 @@ def show() -> None:
             width="stretch",
             icon=":material/download:",
         )
+        st.caption(
+            "To print it, take the PDF: what a browser prints of this page ends in the midst of the record, without a word."
+        )
         st.iframe(page, height=1200)
     caution()
