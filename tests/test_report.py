@@ -294,6 +294,13 @@ def readings_shown(record) -> pd.DataFrame:
     return pd.DataFrame(table.rows, columns=list(table.head))
 
 
+def test_depths_say_from_where_they_count_and_why_they_exceed_what_was_read(record):
+    """On metal that lay 26 um low a needle reads 274 of a pit whose floor lies 300 under the highest metal."""
+    page = record_html(record)
+    assert "deepest pit, from the highest metal of the face as it came in" in page
+    assert "where that lay low, the pit counts for more than was read" in page
+
+
 def test_readings_say_at_which_survey_a_mark_had_its_number(record):
     """Marks are numbered anew in every survey: mark 3 of one is not mark 3 of the next."""
     pit = record.readings[record.readings.kind == "pit_depth"].head(1)

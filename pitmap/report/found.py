@@ -316,11 +316,15 @@ def depth_section(t: Translate, record: RecordInput) -> Section:
         ]
         blocks.append(
             Table(
-                head=(t("zone"), t("deepest pit, from the face as it came in")),
+                head=(t("zone"), t("deepest pit, from the highest metal of the face as it came in")),
                 rows=tuple(rows),
                 widths=(0.3, 0.7),
             )
         )
+        text = t(
+            "A needle measures from the metal about a pit: where that lay low, the pit counts for more than was read."
+        )
+        blocks.append(Paragraph(text=text, kind="note"))
     readings = record.readings
     if readings is None or not len(readings):
         blocks.append(
