@@ -154,6 +154,19 @@ def test_zone_table_figures() -> None:
     assert affected["density_per_cm2"] == pytest.approx(100 * 2 / affected["seen_area_mm2"])
 
 
+def test_the_whole_may_be_as_much_as_any_of_its_parts() -> None:
+    """Nearly all damage is uncut metal, whose interval is the wider: "uncut up to 17 %, affected up to 16 %" cannot be."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 30, 10, 40, 50, UNCUT)
+    rectangle(m, 31, 52, 32, 53, STAIN)
+    zones = measure(m, drawing).zones
+    for zone in zones["zone"].unique():
+        parts = [zone_row(zones, zone, word)["share_high"] for word in ("pit", "stain", "tint", "uncut")]
+        assert zone_row(zones, zone, "affected")["share_high"] >= max(parts)
+    assert zone_row(zones, "rim", "affected")["share_low"] < zone_row(zones, "rim", "uncut")["share"]
+
+
 def test_mark_over_a_border_counts_in_both_zones_with_its_part() -> None:
     drawing = ring_plate()
     m = blank(drawing)

@@ -201,18 +201,25 @@ def zones_table(
     Before the first lap nothing is freshly cut, so uncut metal cannot be told: its area, share and density are NaN,
     not zero. A zone of which nothing was seen has NaN shares. Metal not seen is in no denominator.
 
+    The high end of ``affected`` is never under that of a class that it holds: there is no less of the whole than of a part.
+
     A mark that crosses a border counts in every zone that it reaches into, each time with its part there: the counts of
     the zones may add up to more than the marks.
     """
     code_of = {**{CLASS_WORDS[c]: int(c) for c in CLASSES}, "affected": -1}
     pixel = frame.grid.pixel_area_mm2
     rows = []
+    most_of_a_part: dict[str, float] = {}
     for m in measures:
         zone_area = float(frame.zone_px[1 + frame.zone_names.index(m.zone)]) * pixel
         unknown = m.seen_mm2 <= 0 or (m.word == "uncut" and not stage.is_lapped)
         low, high = (math.nan, math.nan)
         if not unknown:
             low, high = m.share_interval(settings.errors.classes[m.word], settings.level, alignment_error_mm)
+            if m.word == "affected":
+                high = max(high, most_of_a_part.get(m.zone, 0.0))
+            elif code_of[m.word] in AFFECTED:
+                most_of_a_part[m.zone] = max(high, most_of_a_part.get(m.zone, 0.0))
         unseen = 1 - m.seen_mm2 / zone_area if zone_area > 0 else math.nan
         rows.append(
             {
