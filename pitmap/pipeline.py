@@ -277,7 +277,10 @@ def align(photo: Photo, drawing: Drawing, landmarks: Landmarks | None = None) ->
     except AlignmentRefused as error:
         # a dark or blurred picture hides the plate, and then asking for the right drawing leads nowhere
         faults = [f.text for f in check_photo(photo).findings if f.severity != "pass"]
-        raise AlignmentRefused(f"{photo.name}: {' '.join([*faults, str(error)])}") from error
+        why = str(error)
+        if faults:  # they are sentences, so what follows begins one
+            why = " ".join([*faults, why[:1].upper() + why[1:]])
+        raise AlignmentRefused(f"{photo.name}: {why}") from error
 
 
 def _one_face(faces: Sequence[Straightened], drawing: Drawing) -> tuple[Straightened, tuple[str, ...]]:

@@ -883,5 +883,6 @@ def test_stock_that_cannot_be_is_refused_before_a_photo_is_read(
 def test_a_refusal_names_what_is_wrong_with_the_picture_itself(photo: Path, spoil, said: str) -> None:
     """The plate and the drawing are right: asking for another drawing alone would be an untrue reason."""
     spoiled = replace(read_photo(photo), rgb=spoil(read_photo(photo).rgb))
-    with pytest.raises(AlignmentRefused, match=said):
+    with pytest.raises(AlignmentRefused, match=said) as refused:
         map_face([spoiled], load_shipped(DRAWING), stage=Stage("test_lap"))
+    assert not re.search(r"\. [a-z]", str(refused.value)), "every sentence begins with a capital letter"
