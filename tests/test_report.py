@@ -52,7 +52,7 @@ from pitmap.report.draw_plotly import plot_bars, plot_lines, plot_map, plot_side
 from pitmap.report.figures import Bar, BarChart, Line, LineChart
 from pitmap.report.found import stock_section
 from pitmap.report.legend import change_entries, class_entries, lines_note, with_key
-from pitmap.report.model import Paragraph, Picture, Table
+from pitmap.report.model import Facts, Paragraph, Picture, Section, Table
 from pitmap.report.overlay import codes_on, numbered_marks, scale_bar, scale_bar_mm
 from pitmap.report.page_compare import (
     cannot_tell_words,
@@ -262,6 +262,19 @@ def test_aims_are_called_alike_in_the_record_and_on_the_command_line(record, cap
     rows = next(block.rows for block in section.blocks if getattr(block, "rows", None))
     assert [row[1] for row in rows] == ["last pit gone", "sound width reached", "cut all over"]
     assert all(row[1] in printed for row in rows)
+
+
+@pytest.mark.parametrize("n_facts", [2, 6])
+def test_pdf_keeps_names_and_values_together_at_the_foot_of_a_page(record, n_facts):
+    """Name and date of the sign-off fell over three pages: each of the two began a page of its own."""
+    document = build_document(record)
+    facts = Facts(rows=tuple((f"name {k}", f"value {k}") for k in range(n_facts)))
+    for n in range(45, 61):
+        section = Section(
+            key="x", title="X", blocks=(*[Paragraph(text=f"line {k}") for k in range(n)], facts)
+        )
+        pages = len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf_of(replace(document, sections=(section,)))))
+        assert pages <= 2, f"{n} lines and {n_facts} facts took {pages} pages"
 
 
 def test_checklist_says_not_needed_in_its_own_words(record):
