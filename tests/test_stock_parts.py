@@ -398,6 +398,9 @@ def test_lap_rate_of_passes_that_scatter():
     """
     found = lap_rate([LapStep(minutes=10, stock_um=s, stock_sd_um=0) for s in (10, 20, 40)])
     assert found.value == pytest.approx(2.0)
+    # two passes alike leave one degree of freedom, and are read with two: 0.35 is no guess of theirs alone
+    two = lap_rate([LapStep(minutes=10, stock_um=20, stock_sd_um=0)] * 2)
+    assert two.high == pytest.approx(2 * math.exp(2.91999 * 0.35 * math.sqrt(1.5)), rel=1e-3)
     half = 2.91999 * math.sqrt(0.30148 * 4 / 3)
     assert found.high == pytest.approx(2 * math.exp(half), rel=1e-3)
     assert found.low == pytest.approx(2 * math.exp(-half), rel=1e-3)
