@@ -116,6 +116,14 @@ def test_judge_three_ways_and_unjudged():
     assert judge(Estimate.unknown("not measured"), 100, is_minimum=False) == "not judged"
 
 
+def test_judge_takes_the_limit_itself_for_inside():
+    # at most 100 is 100 too, and an interval that just reaches the limit proves it (JCGM 106: tolerance limits belong to it)
+    assert judge(_e(100, 0), 100, is_minimum=False) == "pass"
+    assert judge(_e(95, 5), 100, is_minimum=False) == "pass"
+    assert judge(_e(100, 5), 100, is_minimum=False) == "watch"
+    assert judge(_e(5.2, 0.2), 5.0, is_minimum=True) == "pass"
+
+
 def test_judge_limit_sentences():
     sheet = LimitSheet(entries={"flatness": Limit(value=50, source="manual p. 9")})
     found = judge_limit("flatness", "Flatness", _e(60, 5), sheet, "flatness", is_minimum=False)

@@ -32,6 +32,7 @@ from pitmap.stock import (
     plan_stock,
     read_limits,
 )
+from pitmap.stock.condition import thickness_now
 from pitmap.stock.uncut import needed_for_uncut, uncut_curve
 
 PLATES = Path(pitmap.drawing.__file__).parent / "plates"
@@ -1013,6 +1014,26 @@ def test_plan_thickness_is_the_micrometers_where_it_was_used():
     plan = _plan([then, _survey("test_lap", 20, pits=[])], sheet)
     (line,) = [b for b in plan.budget if b.name == "thickness"]
     assert line.now.value == pytest.approx(11.93)
+
+
+def test_thickness_measured_before_a_lap_carries_the_error_of_what_came_off():
+    """12.000 mm, 3 um a reading, then 40 um off to 4 um: 11.960 mm to hypot(3, 4) = 5 um, 1.64485 times that at 90 %."""
+    row = {
+        "stage": "intake",
+        "kind": "thickness",
+        "x_mm": 1,
+        "y_mm": 1,
+        "value": "12 mm",
+        "uncertainty": "3 um",
+    }
+    first = replace(_survey("intake", 0, pits=[]), readings=readings_from_rows([row]).table)
+    found, problems = thickness_now(
+        [first, _survey("test_lap", 40, pits=[], sd=4.0)], LimitSheet(), 0.9, "mm"
+    )
+    assert found.value == pytest.approx(11.960)
+    assert found.value - found.low == pytest.approx(1.644854 * 0.005)
+    assert found.high - found.value == pytest.approx(1.644854 * 0.005)
+    assert problems == []
 
 
 def test_plan_thickness_that_no_plate_has_passes_no_limit():
