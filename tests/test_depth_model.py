@@ -17,6 +17,7 @@ from pitmap.depth.likelihood import Likelihood
 from pitmap.depth.pit_data import collect
 from pitmap.depth.pit_words import PitWords
 from pitmap.depth.scatter import NORMAL, WEIBULL
+from pitmap.depth.zones import zones_near
 from pitmap.errors import InputError, NotEnoughData
 from pitmap.flags import Flag
 
@@ -275,6 +276,13 @@ def test_why_the_deepest_is_unknown_is_told_in_the_units_of_the_plan():
     )
     stuck = _fit(_marks(), _free(90, lower_bound="yes"), words=PitWords(system="inch"))
     assert stuck.deepest().reason.startswith("the reading of 3.5 thou under the first face belongs to no pit")
+
+
+@pytest.mark.parametrize(("x_mm", "zones"), [(3.9, {"seal_land"}), (4.1, set()), (np.nan, set())])
+def test_a_reading_may_be_of_a_pit_whose_rim_is_within_two_millimetres(x_mm, zones):
+    """A pit 4 mm across reaches 2 mm from its middle."""
+    pit = _marks((4.0,)).assign(x_mm=0.0, y_mm=0.0)
+    assert zones_near(np.array([x_mm, 0.0]), pit) == zones
 
 
 def test_deepest_of_a_zone_counts_the_pits_that_reach_into_it():
