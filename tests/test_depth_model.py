@@ -316,6 +316,24 @@ def test_fit_depths_zone_effect_needs_data():
     assert many.parameters["value"].iat[3] == pytest.approx(math.log(2), abs=0.03)
 
 
+def _collected(marks, n_read):
+    table = _readings(np.full(n_read, 30.0))
+    return collect(marks, table, None, np.zeros(1), np.zeros(n_read, int))
+
+
+@pytest.mark.parametrize(("n_read", "settles"), [(7, False), (8, True)])
+def test_two_zones_settle_how_they_differ_from_four_known_depths_each(n_read, settles):
+    marks = _marks(DIAMETERS + (1.0, 2.0)).assign(zone=["seal_land"] * 4 + ["running_surface"] * 6)
+    assert _collected(marks, n_read).has_zone_effect == settles
+
+
+def test_contrasts_are_counted_from_the_zone_with_most_known_depths():
+    zones = ["rim", "seal_land", "seal_land", "running_surface", "running_surface"]
+    data = _collected(_marks(DIAMETERS[:5]).assign(zone=zones), 3)
+    assert data.zone_names == ("seal_land", "rim", "running_surface")
+    assert data.zone.tolist() == [1, 0, 0, 2, 2]
+
+
 @pytest.mark.parametrize("read", ["seal_land", "running_surface"])
 def test_what_was_read_in_one_zone_says_less_of_another(read):
     """Sixty pits of one zone, read without error, and two that were not, one of them in another zone.
@@ -468,6 +486,15 @@ def test_a_reading_far_out_of_the_others_counts_and_is_told(which, factor, side)
     assert flags == [i == which for i in range(1, 9)]
     # not dropped: its pit is as deep as was read
     assert model.draws_um[:, which - 1].mean() == pytest.approx(DEPTHS_UM[which - 1] * factor, abs=6)
+
+
+def test_a_reading_is_given_the_error_of_its_gauge_before_it_is_doubted():
+    """450 um for a pit of 1.4 mm, to 200 um: two standard deviations bring it within what the others allow."""
+    depths = [d * (10 if i == 4 else 1) for i, d in enumerate(DEPTHS_UM, 1)]
+    table = _readings(depths, sd=2.0)
+    assert len(_fit(_marks(), table).problems) == 1
+    table.loc[3, "uncertainty_um"] = 200.0
+    assert _fit(_marks(), table).problems == ()
 
 
 def test_two_readings_far_out_do_not_vouch_for_each_other():
