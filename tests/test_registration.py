@@ -63,14 +63,17 @@ def thin(drawing: Drawing) -> Drawing:
     return replace(drawing, thickness_mm=0.01)
 
 
-def painted(drawing: Drawing, view: View, rng: np.random.Generator) -> np.ndarray:
-    """The face in light grey on a dark speckled bench, four times oversampled."""
+def painted(
+    drawing: Drawing, view: View, rng: np.random.Generator, beside: tuple[Drawing, ...] = ()
+) -> np.ndarray:
+    """The face in light grey on a dark speckled bench, four times oversampled; others may lie beside it."""
     w, h = SIZE
     fine = view.scaled(4)
     big = np.full((h * 4, w * 4), 70, np.uint8)
-    for polygon, tone in [(drawing.outline, 190)] + [(o.polygon, 40) for o in drawing.openings]:
-        corners = fine.project(np.asarray(polygon.exterior.coords))
-        cv2.fillPoly(big, [np.round(corners * 16).astype(np.int32)], tone, shift=4)
+    for face in (drawing, *beside):
+        for polygon, tone in [(face.outline, 190)] + [(o.polygon, 40) for o in face.openings]:
+            corners = fine.project(np.asarray(polygon.exterior.coords))
+            cv2.fillPoly(big, [np.round(corners * 16).astype(np.int32)], tone, shift=4)
     small = cv2.resize(big, SIZE, interpolation=cv2.INTER_AREA).astype(float)
     small += rng.normal(0, 4, small.shape) + 6 * cv2.GaussianBlur(rng.normal(0, 8, small.shape), (0, 0), 4)
     return np.repeat(np.clip(small, 0, 255).astype(np.uint8)[..., None], 3, 2)
@@ -352,6 +355,23 @@ def test_register_checks_its_arguments(plate: Drawing) -> None:
 def test_register_refuses_an_empty_picture(plate: Drawing) -> None:
     with pytest.raises(AlignmentRefused, match="not found"):
         register(np.full((380, 500, 3), 120, np.uint8), plate)
+
+
+@pytest.mark.slow
+def test_two_plates_in_one_picture_are_refused_until_one_is_picked(plate: Drawing) -> None:
+    """Either of them was laid with certainty, and the map could be that of the other plate."""
+    view = lying_view(tilt=0.1, turn=0.05, distance_mm=780.0)
+    low_x, _, high_x, _ = plate.outline.bounds
+    apart = 0.55 * (high_x - low_x)
+    left, right = plate.moved(-apart, 0.0), plate.moved(apart, 12.0)
+    alone = register(painted(left, view, np.random.default_rng(7)), left)
+    assert rms_mm(alone, view, left) < 2 * BAR_MM
+    both = painted(left, view, np.random.default_rng(7), (right,))
+    with pytest.raises(AlignmentRefused, match="two plates"):
+        register(both, left)
+    holes = np.array([o.polygon.centroid.coords[0] for o in right.openings])
+    found = register_from_landmarks(both, right, holes, view.project(holes))
+    assert rms_mm(found, view, right) < 2 * BAR_MM
 
 
 @pytest.mark.slow

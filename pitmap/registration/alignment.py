@@ -28,9 +28,10 @@ class RunnerUp:
     Parameters
     ----------
     kind : str
-        ``"turned"``, ``"moved"``, ``"mirrored"`` (the drawing's mirror image: the other face) or ``"none"``.
+        ``"turned"``, ``"moved"`` (on another plate beside it), ``"mirrored"`` (the drawing's mirror image: the other face)
+        or ``"none"``.
     turn_deg : float
-        By how much it is turned against the accepted pose, deg; NaN for none.
+        By how much it is turned against the accepted pose, deg; NaN for none and for another plate.
     met : float
         Share of the drawn edges in the frame that it finds in their place, 0..1; NaN for none.
     margin : float

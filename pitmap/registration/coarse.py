@@ -9,7 +9,7 @@ is scored with all drawn edges. Nothing is assumed of tone or colour.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -48,17 +48,24 @@ _ZOOMS = ((0.8, 1.0), (1.0, 1.0), (1.3, 1.0), (1.0, 0.95), (1.0, 1.05))
 _LEANS = (0.08, 0.18)
 _FAR_LEANS = (0.08, 0.18, 0.32)
 """How far to lean over from a good pose in search of a better one, rad."""
+_N_BESIDE, _PLATE_BESIDE = 12, 0.55
+"""So many rough poses beside the best one are looked at; one that meets this share of what the best one meets may be another
+plate. Of two plates in one picture the other had 0.70 and more, of one plate nothing had more than 0.46."""
 _SEED_SHARE = 0.05
 """A round opening is worth seeking as an ellipse when its radius is at least this share of the plate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Hypotheses:
-    """Poses in order of falling score, for the small picture of the search; ``scale`` is its size over the photo's."""
+    """Poses in order of falling score, for the small picture of the search; ``scale`` is its size over the photo's.
+
+    ``beside`` is the best pose (a batch of one) of what may be another plate beside that of the first; None without one.
+    """
 
     poses: Poses
     score: NDArray[np.float64]
     scale: float
+    beside: Poses | None = None
 
 
 def focal_for(size_wh: tuple[int, int], hfov_deg: float = TYPICAL_HFOV_DEG) -> float:
@@ -242,10 +249,32 @@ def search(
         rough.append(pull(plates, thin, field, reach_px=_PLATE_REACH_PX, log_focal=math.log(focal)))
     poses = Poses.joined(rough)
     poses = poses.take(np.argsort(-_score_all(poses, _thin(edges, 60), field))[:2000])
-    poses = poses.take(np.argsort(-_score_all(poses, edges, field))[:80])
-    return _sharpen(
-        poses, drawing, edges, field, focal, scale, keep, leans=_FAR_LEANS if thorough else _LEANS
-    )
+    best = poses.take(np.argsort(-_score_all(poses, edges, field))[:80])
+    leans = _FAR_LEANS if thorough else _LEANS
+    most_likely = _sharpen(best, drawing, edges, field, focal, scale, keep, leans=leans)
+    others = _beside(poses, most_likely.poses.take(np.arange(1)), edges, middle, field, math.log(focal))
+    if not len(others):
+        return most_likely
+    other = _sharpen(others, drawing, edges, field, focal, scale, 1, leans=leans)
+    return replace(most_likely, beside=other.poses)
+
+
+def _beside(
+    poses: Poses, first: Poses, edges: DrawnEdges, middle_mm: NDArray, field: EdgeField, log_focal: float
+) -> Poses:
+    """Of the rough poses, best first, those that may lay the drawing on another plate beside that of the `first` one."""
+    middle = first.project(middle_mm[None])[0, 0]
+    reach2 = ((first.project(edges.points_mm)[0] - middle) ** 2).sum(-1).mean()
+
+    def lies_beside(some: Poses) -> NDArray:
+        return ((some.project(middle_mm[None])[:, 0] - middle) ** 2).sum(-1) > reach2
+
+    rough = poses.take(np.nonzero(lies_beside(poses))[0][:_N_BESIDE])
+    if not len(rough):
+        return rough
+    rough = pull(rough, edges, field, reach_px=(8, 8, 6, 5, 4, 3, 3), log_focal=log_focal)
+    least = _PLATE_BESIDE * score(first, edges, field)[0]
+    return rough.take(np.nonzero(lies_beside(rough) & (score(rough, edges, field) > least))[0])
 
 
 def _sharpen(

@@ -24,9 +24,9 @@ from .edges import DrawnEdges, drawn_edges
 from .evidence import shrink
 from .judge import weigh
 from .landmarks import check_picks, view_from_points
-from .lookalike import best_lookalike
+from .lookalike import best_lookalike, plate_beside
 from .polish import FINEST_PX_PER_MM, Fit, Priors, refine_view
-from .verdict import check_size, conclude, doubt, is_found, may_settle
+from .verdict import check_size, conclude, doubt, is_found, is_open, may_settle
 from .view import View
 
 __all__ = ["refine", "register", "register_from_landmarks"]
@@ -99,9 +99,15 @@ def _workplace(rgb: NDArray[np.uint8]) -> Iterator[_Workplace]:
 
 
 def _finish(
-    at: _Workplace, drawing: Drawing, starts: list[View], *, focal_px: float | None, method: str
+    at: _Workplace,
+    drawing: Drawing,
+    starts: list[View],
+    *,
+    focal_px: float | None,
+    method: str,
+    others: tuple[View, ...] = (),
 ) -> Alignment:
-    """From views near the truth to an alignment, or a refusal."""
+    """From views near the truth to an alignment, or a refusal; `others` are where another plate may lie."""
     rgb = at.copies.rgb
     priors = _priors(max(rgb.shape[:2]), focal_px)
     dense = drawn_edges(drawing, _spacing_mm(drawing) / 2)
@@ -125,6 +131,10 @@ def _finish(
         lambda: settled or _settle(at.copies, view.scaled(1 / k), edges, dense, priors, thickness)
     )
     rival = best_lookalike(middle, view, edges, evidence.met, priors, thickness_mm=thickness)
+    other = plate_beside(
+        middle, view, [o.scaled(k) for o in others], edges, evidence.met, priors, thickness_mm=thickness
+    )
+    rival = other if is_open(evidence, other) else rival
     fit = settling.result()
     at_last = fit.view.scaled(k)
     apart = np.hypot(*(at_last.project(edges.points_mm) - view.project(edges.points_mm)).T)
@@ -232,7 +242,10 @@ def _searched(
             "and in focus?"
         )
     starts = [View.of_pose(found.poses, j).scaled(1 / found.scale) for j in promising]
-    return _finish(at, drawing, starts, focal_px=focal_px, method="automatic")
+    beside = () if found.beside is None else (View.of_pose(found.beside, 0).scaled(1 / found.scale),)
+    # the pose that is settled on need not be the first one; then that may be the other plate
+    others = (starts[0], *beside)
+    return _finish(at, drawing, starts, focal_px=focal_px, method="automatic", others=others)
 
 
 def refine(

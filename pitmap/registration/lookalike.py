@@ -1,4 +1,4 @@
-"""The best other way to lay the drawing on the photo: turned, or its mirror image."""
+"""The best other way to lay the drawing on the photo: turned, its mirror image, or on another plate beside the one found."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from .poses import Poses, exp_rotation, pull, score
 from .profiles import fit_profiles
 from .view import View
 
-__all__ = ["best_lookalike"]
+__all__ = ["best_lookalike", "plate_beside"]
 
 _TURNS = 36
 _SAME_DEG = 8.0
@@ -71,7 +71,7 @@ def best_lookalike(
     field = edge_field(small)
     middle = edges.points_mm.mean(0)
     some = edges.take(np.arange(0, len(edges.part), 4))
-    few = edges.take(np.arange(0, len(edges.part), 2))
+    few = _every_second(edges)
     start = view.scaled(k)
     log_focal = math.log(start.focal_px)
     angles = 2 * np.pi * np.arange(_TURNS) / _TURNS
@@ -91,12 +91,49 @@ def best_lookalike(
         if value[pick] <= 0:
             continue
         drawn = few if kind == "turned" else _mirrored(few, middle)
-        level = {"thickness_mm": thickness_mm, "edge_break_mm": 0.3, "blur_px": 0.8}
-        other = View.of_pose(poses, pick).scaled(1 / k)
-        other = refine_view(rgb, other, drawn, priors, tolerance_px=(3, 2.5, 2, 1.5), **level).view
-        fit = fit_profiles(rgb, other, drawn, **level)
-        seen = fit.inside & (drawn.length_mm > 0)
-        share = float(met(fit, drawn, 0.75).sum() / max(seen.sum(), 1))
+        share = _share_met(rgb, View.of_pose(poses, pick).scaled(1 / k), drawn, priors, thickness_mm)
         if math.isnan(best.met) or share > best.met:
             best = RunnerUp(kind=kind, turn_deg=float(turn[pick]), met=share, margin=own_met - share)
     return best
+
+
+def plate_beside(
+    rgb: NDArray[np.uint8],
+    view: View,
+    others: list[View],
+    edges: DrawnEdges,
+    own_met: float,
+    priors: Priors,
+    *,
+    thickness_mm: float,
+) -> RunnerUp:
+    """Refine rough poses that lay the drawing on another plate beside the one that is believed in, and count what they meet.
+
+    Parameters are those of :func:`best_lookalike`; of the `others`, those that lie on the believed plate are left out.
+    """
+    middle_mm, few = edges.points_mm.mean(0), _every_second(edges)
+    middle = view.project(middle_mm[None])[0]
+    reach2 = ((view.project(edges.points_mm) - middle) ** 2).sum(1).mean()
+    best = RunnerUp(kind="none", turn_deg=math.nan, met=math.nan, margin=math.nan)
+    for other in others:
+        if ((other.project(middle_mm[None])[0] - middle) ** 2).sum() <= reach2:
+            continue
+        share = _share_met(rgb, other, few, priors, thickness_mm)
+        if math.isnan(best.met) or share > best.met:
+            best = RunnerUp(kind="moved", turn_deg=math.nan, met=share, margin=own_met - share)
+    return best
+
+
+def _every_second(edges: DrawnEdges) -> DrawnEdges:
+    return edges.take(np.arange(0, len(edges.part), 2))
+
+
+def _share_met(
+    rgb: NDArray[np.uint8], start: View, drawn: DrawnEdges, priors: Priors, thickness_mm: float
+) -> float:
+    """Share of the edges in the frame that a rough pose, once refined, finds in their place."""
+    level = {"thickness_mm": thickness_mm, "edge_break_mm": 0.3, "blur_px": 0.8}
+    view = refine_view(rgb, start, drawn, priors, tolerance_px=(3, 2.5, 2, 1.5), **level).view
+    fit = fit_profiles(rgb, view, drawn, **level)
+    seen = fit.inside & (drawn.length_mm > 0)
+    return float(met(fit, drawn, 0.75).sum() / max(seen.sum(), 1))

@@ -19,7 +19,7 @@ from .judge import Evidence
 from .polish import Fit
 from .regions import region_table
 
-__all__ = ["check_size", "conclude", "doubt", "is_found", "may_settle"]
+__all__ = ["check_size", "conclude", "doubt", "is_found", "is_open", "may_settle"]
 
 _MIN_LONG_SIDE_PX = 400
 _MAX_ASPECT = 20
@@ -30,6 +30,8 @@ _MIN_REGIONS = 8
 _MIN_REGIONS_MET = 0.50
 _MAX_RIVAL = 0.90
 """A look-alike that meets this much of what the pose meets leaves the choice open."""
+_MAX_BESIDE = 0.75
+"""The same for a pose beside the plate: nothing but another plate has so many of its edges (house choice)."""
 _MAX_ERROR_MM = 0.8
 _MODEL_KNOWN_TO = 0.6
 """Standard deviation of the logarithm of how far the true error lies from what the covariance says: how wrong the model of
@@ -109,10 +111,22 @@ def doubt(evidence: Evidence) -> str:
     return ""
 
 
+def is_open(evidence: Evidence, rival: RunnerUp) -> bool:
+    """True when the look-alike meets so much that it may as well be the one that is meant."""
+    most = _MAX_BESIDE if rival.kind == "moved" else _MAX_RIVAL
+    return not math.isnan(rival.met) and rival.met > most * evidence.met
+
+
 def _rivalry(evidence: Evidence, rival: RunnerUp) -> str:
     """Why the choice between the pose and its look-alike is open, in words; empty when it is not."""
-    if math.isnan(rival.met) or rival.met <= _MAX_RIVAL * evidence.met:
+    if not is_open(evidence, rival):
         return ""
+    if rival.kind == "moved":
+        return (
+            f"ambiguous: the photo shows two plates that the drawing fits ({100 * evidence.met:.0f} % of the edges on one, "
+            f"{100 * rival.met:.0f} % on the other); take one of them out of the picture, or pick landmarks on the one "
+            "that is meant"
+        )
     what = (
         "the mirror image of the drawing (the other face?)"
         if rival.kind == "mirrored"
