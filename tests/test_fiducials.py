@@ -151,6 +151,28 @@ def test_bent_sheet_is_refused() -> None:
         find_target(bent, focal_px=FOCAL)
 
 
+@pytest.mark.parametrize("focal_px", [FOCAL, None])
+@pytest.mark.parametrize(("across", "up"), [(0.985, 1.0), (1.0, 0.985)])
+def test_a_sheet_that_the_printer_drew_out_is_refused(
+    across: float, up: float, focal_px: float | None
+) -> None:
+    """A camera ten times as far away explained it, against the focal length that was given: 3 to 6 % off, said 0.05 %."""
+    true = truth(0.0)
+    printed = Camera(homography=true.homography @ np.diag([across, up, 1.0]), lens=true.lens)
+    with pytest.raises(MeasurementError, match=r"1\.5 % (longer|shorter) up the sheet"):
+        find_target(photo(printed), focal_px=focal_px)
+
+
+def test_a_sheet_that_does_not_lie_flat_tells_a_scale_less_surely() -> None:
+    """With a wave of 4 px lengths were 1.5 % off, said 0.15 %."""
+    flat = photo(truth(0.0))
+    cols, rows = np.meshgrid(np.arange(SIZE[0], dtype=np.float32), np.arange(SIZE[1], dtype=np.float32))
+    wave = np.sin(2 * np.pi * cols / SIZE[0]).astype(np.float32)
+    pose = find_target(cv2.remap(flat, cols, rows + 4 * wave, cv2.INTER_LINEAR), focal_px=FOCAL)
+    with pytest.raises(MeasurementError, match="lay it flat"):
+        camera_for_face(pose, 12.0)
+
+
 def test_refused_calls() -> None:
     with pytest.raises(InputError, match="uint8"):
         find_target(np.zeros((10, 12)))

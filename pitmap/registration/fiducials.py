@@ -24,6 +24,14 @@ _FOCAL_STARTS = (0.65, 0.85, 1.1, 1.6)
 """Focal lengths tried, in longer sides of the picture: wide phone to short telephone lens."""
 _FOCAL_PRIOR_LOG_SD = 0.5
 _K1_PRIOR_SD = 0.1
+_N_PRIORS = 2
+_NOISE_PX = 0.15
+"""How well a corner is found."""
+_TOGETHER = 10
+"""Corners of a sheet that is not flat err together: what they err by over the noise counts as of so many (house choice)."""
+_STRETCH_SD, _MOST_STRETCH, _SURE = 0.02, 0.004, 16.0
+"""A printer may draw one direction out. Let free, by so much; refused when it is more than the second, relative, and corners
+and what is known of cameras want it by so many squared standard deviations (house choice)."""
 _MAX_RMS_SHARE = 1.5e-3
 """Largest residual accepted, in longer sides: more means that the sheet is bent, or is no sheet."""
 
@@ -115,12 +123,18 @@ def camera_for_face(pose: TargetPose, height_mm: float, *, max_scale_error: floa
     InputError
         A height that is negative or not finite.
     MeasurementError
-        The scale up there is not known well enough: seen from straight above, one flat sheet does not tell how far
-        away the camera was. Pass the focal length to :func:`find_target`, or tilt the camera by 10 to 20 degrees.
+        The scale up there is not known well enough: the sheet does not lie flat, or was seen from straight above, from where
+        it does not tell how far away the camera was. Pass the focal length to :func:`find_target`, or tilt the camera by
+        10 to 20 degrees.
     """
     if not (math.isfinite(height_mm) and height_mm >= 0):
         raise InputError(f"camera_for_face: height_mm must be 0 or more, got {height_mm!r}")
     error = pose.scale_error(height_mm)
+    if error > max_scale_error >= error / math.sqrt(_inflation(pose.rms_px, pose.n_corners)):
+        raise MeasurementError(
+            f"the scale {height_mm:.0f} mm above the sheet is known to {100 * error:.1f} % only: its corners lie "
+            f"{pose.rms_px:.1f} px from where those of a flat sheet would; lay it flat and take the photo again"
+        )
     if error > max_scale_error:
         raise MeasurementError(
             f"the scale {height_mm:.0f} mm above the sheet is known to {100 * error:.1f} % only: from straight above a "
@@ -155,7 +169,7 @@ def find_target(
     InputError
         A picture of another kind; a scale or focal length that is not positive.
     MeasurementError
-        No sheet, too little of it, or a sheet that is not flat.
+        No sheet, too little of it, or a sheet that is not flat or was drawn out by the printer in one direction.
 
     Notes
     -----
@@ -224,22 +238,27 @@ def _solve(sheet, plane, corners, size, focal_px, focal_relative_sd):  # type: i
     longer = max(size)
     prior_focal = focal_px if focal_px is not None else 0.85 * longer
     prior_sd = focal_relative_sd if focal_px is not None else _FOCAL_PRIOR_LOG_SD
-    noise = 0.15
 
     def residual(p: NDArray[np.float64]) -> NDArray[np.float64]:
-        away = _camera(p, size, 0.0).mm_to_px(plane) - corners
-        return np.concatenate(
-            [away.ravel() / noise, [(p[0] - math.log(prior_focal)) / prior_sd, p[1] / _K1_PRIOR_SD]]
-        )
+        stretch = p[
+            8:
+        ]  # of what was printed up the sheet over what was printed across; taken for none where left out
+        printed = plane * [1.0, 1.0 + stretch.sum()]
+        away = _camera(p[:8], size, 0.0).mm_to_px(printed) - corners
+        known = [(p[0] - math.log(prior_focal)) / prior_sd, p[1] / _K1_PRIOR_SD]
+        return np.concatenate([away.ravel() / _NOISE_PX, stretch / _STRETCH_SD, known])
 
     starts = [prior_focal] if focal_px is not None else [longer * k for k in _FOCAL_STARTS]
-    fits = [_fit(residual, plane, corners, size, focal) for focal in starts]
-    fits = [f for f in fits if f is not None]
-    if not fits:
+
+    def best(n_free: int):  # type: ignore[no-untyped-def]
+        fits = [_fit(residual, plane, corners, size, focal, n_free) for focal in starts]
+        return min((f for f in fits if f is not None), key=lambda f: f.cost, default=None)
+
+    fit = best(8)
+    if fit is None:
         raise MeasurementError(
             "the printed target was found but gives no pose; lay it flat and take the photo again"
         )
-    fit = min(fits, key=lambda f: f.cost)
     camera = _camera(fit.x, size, 0.0)
     rms = float(np.sqrt(((camera.mm_to_px(plane) - corners) ** 2).sum(1).mean()))
     if rms > max(1.0, _MAX_RMS_SHARE * longer):
@@ -247,9 +266,15 @@ def _solve(sheet, plane, corners, size, focal_px, focal_relative_sd):  # type: i
             f"the printed target does not fit a flat sheet (residual {rms:.1f} px); lay it flat, print it at 100 % in both "
             "directions, and take the photo again"
         )
-    # Corners err together with the light and the print, so the noise found is not averaged below a tenth of a pixel.
-    inflate = max(1.0, rms / math.sqrt(2) / noise) ** 2
-    covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * inflate
+    drawn_out = best(9)
+    stretch = float(drawn_out.x[8])
+    if abs(stretch) > _MOST_STRETCH and 2 * (fit.cost - drawn_out.cost) > _SURE:
+        raise MeasurementError(
+            f"the printed target is {100 * abs(stretch):.1f} % {'longer' if stretch > 0 else 'shorter'} up the sheet than "
+            "it should be for what it is across: the printer drew it out, or it does not lie flat; print it at 100 % both "
+            "ways, lay it flat, and take the photo again"
+        )
+    covariance = np.linalg.pinv(fit.jac.T @ fit.jac) * _inflation(rms, len(corners))
     return TargetPose(
         paper=sheet.paper,
         size_wh=size,
@@ -265,15 +290,34 @@ def _solve(sheet, plane, corners, size, focal_px, focal_relative_sd):  # type: i
     )
 
 
-def _fit(residual, plane, corners, size, focal):  # type: ignore[no-untyped-def]
+def _inflation(rms_px: float, n_corners: int) -> float:
+    """Factor on the covariance that a misfit of the corners asks for.
+
+    Of the noise alone, corners err each for itself; a sheet that does not lie flat moves many of them alike.
+    """
+    over = (rms_px / math.sqrt(2) / _NOISE_PX) ** 2 - 1
+    return 1 + max(0.0, over) * max(1.0, n_corners / _TOGETHER)
+
+
+def _loss(z: NDArray[np.float64]) -> NDArray[np.float64]:
+    """For `least_squares`: corners may be wrong; what is known of the camera is no corner, and is not overruled as one."""
+    root = np.sqrt(1 + z)
+    out = np.stack([2 * (root - 1), 1 / root, -0.5 / root**3])
+    out[:, -_N_PRIORS:] = np.stack([z, np.ones_like(z), np.zeros_like(z)])[:, -_N_PRIORS:]
+    return out
+
+
+def _fit(residual, plane, corners, size, focal, n_free):  # type: ignore[no-untyped-def]
     matrix = np.array([[focal, 0, (size[0] - 1) / 2], [0, focal, (size[1] - 1) / 2], [0, 0, 1]])
     flat = np.column_stack([plane, np.zeros(len(plane))])
     good, turn, move = cv2.solvePnP(flat, corners, matrix, None, flags=cv2.SOLVEPNP_IPPE)
     if not good:
         return None
-    start = np.concatenate([[math.log(focal), 0.0], turn.ravel(), move.ravel()])
-    scale = np.array([0.05, 0.02, 0.05, 0.05, 0.05, 5.0, 5.0, 20.0])
-    return least_squares(residual, start, loss="soft_l1", f_scale=3.0, x_scale=scale, max_nfev=200)
+    start = np.concatenate([[math.log(focal), 0.0], turn.ravel(), move.ravel(), [0.0]])
+    scale = np.array([0.05, 0.02, 0.05, 0.05, 0.05, 5.0, 5.0, 20.0, 0.01])
+    return least_squares(
+        residual, start[:n_free], loss=_loss, f_scale=3.0, x_scale=scale[:n_free], max_nfev=200
+    )
 
 
 def _camera(p: NDArray[np.float64], size: tuple[int, int], height_mm: float) -> Camera:
