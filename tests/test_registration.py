@@ -551,6 +551,15 @@ def test_a_photo_cropped_to_one_side_is_refused(plate: Drawing) -> None:
         register(np.ascontiguousarray(photo[130:]), plate)
 
 
+def test_a_squeezed_photo_is_not_blamed_on_the_drawing_alone(plate: Drawing, photo: np.ndarray) -> None:
+    """Narrower by 4 %, as a layout program makes it, openings come to lie beside their places with the right drawing too."""
+    squeezed = cv2.resize(photo, (round(0.96 * SIZE[0]), SIZE[1]), interpolation=cv2.INTER_AREA)
+    with pytest.raises(
+        AlignmentRefused, match="lie millimetres.*right drawing.*as the camera took it.*squeezed"
+    ):
+        register(squeezed, plate)
+
+
 def test_rectify_puts_a_pixel_where_its_millimetre_is() -> None:
     # 2 px per mm, y up: the photo's pixel (x, y) lies at mm (x / 2, (40 - y) / 2)
     camera = Camera(homography=np.array([[2.0, 0, 0], [0, -2.0, 40], [0, 0, 1]]), lens=Lens())

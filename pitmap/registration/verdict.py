@@ -96,7 +96,10 @@ def doubt(evidence: Evidence) -> str:
             "the drawing fits in places only: "
             + ", ".join(d.name for d in evidence.displaced[:4])
             + (" and more" if len(evidence.displaced) > 4 else "")
-            + " lie millimetres from where the rest puts them; is it the right drawing (face, ported openings)?"
+            + (" lies millimetres from where the rest puts it" if n_all == 1 else "")
+            + (" lie millimetres from where the rest puts them" if n_all > 1 else "")
+            + "; is it the right drawing (face, ported openings), and the photo as the camera took it (not squeezed, "
+            "stitched, framed, or taken of a screen)?"
         )
     if evidence.n_regions * evidence.regions_met < _MIN_REGIONS:
         return (
