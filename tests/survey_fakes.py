@@ -15,7 +15,7 @@ from pitmap.depth import READINGS
 from pitmap.drawing import Drawing
 from pitmap.estimate import Estimate
 from pitmap.inspection import Inspection, save_inspection
-from pitmap.measure import MeasureSettings, measure
+from pitmap.measure import MeasureSettings, break_chance, make_frame, measure
 from pitmap.registration import Alignment, RunnerUp
 from pitmap.registration.regions import REGIONS
 from pitmap.registration.view import View
@@ -71,6 +71,7 @@ def inspection_of_pits(
     chances[0], chances[1] = 1 - doubt, doubt
     chances[:, drawn.codes == PIT] = np.eye(len(PROBABILITY_CLASSES))[1][:, None]
     settings = Settings(map_px_per_mm=PX_PER_MM, n_narrowest=2)
+    class_map = replace(class_map, break_chance=break_chance(chances, make_frame(drawing, drawn.grid).land))
     measured = measure(
         replace(class_map, probabilities=chances), drawing, camera_scale=PX_PER_MM, alignment_error_mm=0.3,
         settings=MeasureSettings(n_places=2),

@@ -792,7 +792,7 @@ def test_face_maps_for_record_and_page(record):
     chart = face_map(t, i, record.drawing, i.picture, i.picture_grid)
     assert chart.extent_mm == (-127.0, 127.0, -87.0, 87.0)
     figure = plot_map(chart)
-    assert "50 mm" in [word for trace in figure.data if trace.text is not None for word in trace.text]
+    assert "50 mm" in [word.strip() for trace in figure.data if trace.text is not None for word in trace.text]
     photo = figure.layout.images[0]
     assert (photo.x, photo.y, photo.sizex, photo.sizey) == (-127.0, 87.0, 254.0, 174.0)
     in_inches = face_map(t, i, record.drawing, i.picture, i.picture_grid, units="inch")

@@ -29,7 +29,7 @@ def test_result_is_of_the_inspections_of_now(what: str, monkeypatch: pytest.Monk
     monkeypatch.setattr(cached, "housing_dip_of", lambda *_: None)
     monkeypatch.setattr(cached, "face_series", lambda *_: [(SimpleNamespace(id=1), now[0])])
     monkeypatch.setattr(cached, "plan_face", lambda inspections, *_, **__: inspections[0].number)
-    monkeypatch.setattr(cached, "compare", lambda inspections, _: inspections[0].number)
+    monkeypatch.setattr(cached, "compare", lambda inspections, *_, **__: inspections[0].number)
     result: Any = cached.face_plan if what == "plan" else cached.face_comparison
     for number in range(20):
         # Where the last one is not held by anything, the next takes its place in memory, and its identity.
