@@ -232,6 +232,19 @@ def test_opening_that_cuts_the_land_through():
     assert found(cut_by(port), "port_x", "cuts the seal land through") == "error"
 
 
+def test_coolant_on_the_running_side_and_a_port_on_the_coolant_side_leave_no_land():
+    """The land reaches from 30 to 35 mm. Coolant that comes in at 29 is at the rotor, whatever metal lies beyond it."""
+    from_29_to_33, from_32_to_36 = box(29, -2, 33, 2), box(32, -2, 36, 2)
+    for kind, place in (("coolant", from_29_to_33), ("port", from_32_to_36)):
+        cut = cut_by(Opening(name="x", kind=kind, polygon=place))
+        assert found(cut, "x", "cuts the seal land through") == "error"
+    # the other way round 2 mm are left
+    for kind, place in (("port", from_29_to_33), ("coolant", from_32_to_36), ("bolt", from_29_to_33)):
+        assert not [
+            f for f in check_drawing(cut_by(Opening(name="x", kind=kind, polygon=place))) if f.element == "x"
+        ]
+
+
 def test_opening_that_leaves_next_to_nothing_of_the_land():
     """From 30.3 to 36.3 mm: 0.3 mm are left beside the trace."""
     assert found(cut_by(hole("bolt_x", 33.3, 0, 3)), "bolt_x", "leaves 0.3") == "warning"

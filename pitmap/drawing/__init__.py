@@ -6,7 +6,16 @@ from .dxf import DxfImport, import_dxf, load_dxf, save_dxf
 from .layers import LAYER_ROLES, dxf_layers, load_layers, save_layers
 from .load import load_drawing, load_shipped, shipped_plates
 from .look_alikes import LookAlike, look_alikes
-from .model import OPENING_KINDS, WORKING_ZONES, ZONE_NAMES, Band, Drawing, Opening, fill_mask
+from .model import (
+    OPENING_KINDS,
+    SIDE_OF_OPENING,
+    WORKING_ZONES,
+    ZONE_NAMES,
+    Band,
+    Drawing,
+    Opening,
+    fill_mask,
+)
 from .numbers import BandNumbers, Ear, Hole, PlateNumbers, PortShape, Slot, load_numbers
 from .random_plate import random_numbers, random_plate
 from .rings import load_rings, opening_kind_from_name, template_grid
@@ -17,6 +26,7 @@ from .trochoid_fit import TrochoidFit, fit_trochoid, suggested_clicks
 __all__ = [
     "LAYER_ROLES",
     "OPENING_KINDS",
+    "SIDE_OF_OPENING",
     "WORKING_ZONES",
     "ZONE_NAMES",
     "Band",

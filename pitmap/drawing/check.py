@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from shapely.ops import nearest_points, unary_union
 
 from .look_alikes import look_alikes
-from .model import WORKING_ZONES, Drawing
+from .model import SIDE_OF_OPENING, WORKING_ZONES, Drawing
 
 __all__ = ["DOUBTFUL_SHARE", "Finding", "check_drawing"]
 
@@ -168,7 +168,9 @@ def _land(d: Drawing) -> Iterator[Finding]:
         on_land = opening.polygon.intersection(d.coolant_edge).difference(d.trace)
         if on_land.area <= _AREA_MM2:
             continue
-        left = from_running + from_coolant
+        # an opening full of coolant is the coolant side itself: past it there is no land that seals
+        of_side = {"coolant": from_running, "running": from_coolant}
+        left = of_side.get(SIDE_OF_OPENING.get(opening.kind, ""), from_running + from_coolant)
         if left <= _SLACK_MM:
             text = "cuts the seal land through, so that nothing can seal there; check its place, the trace and the land"
             yield _at("error", opening.name, text, on_land)

@@ -25,6 +25,7 @@ from ..grid import Grid
 __all__ = [
     "FARTHEST_MM",
     "OPENING_KINDS",
+    "SIDE_OF_OPENING",
     "WORKING_ZONES",
     "ZONE_NAMES",
     "Band",
@@ -35,6 +36,8 @@ __all__ = [
 ]
 
 OPENING_KINDS = ("bolt", "dowel", "coolant", "port", "bore", "drain", "lift", "other")
+SIDE_OF_OPENING = {"coolant": "coolant", "port": "running", "bore": "running"}
+"""Side of the seal land that the edge of an opening belongs to, by its kind; other kinds are holes in the land."""
 ZONE_NAMES = ("running_surface", "seal_land", "rim")
 WORKING_ZONES = ("running_surface", "seal_land")
 """Zones that carry a seal or a rotor; the rim matters for flatness only."""

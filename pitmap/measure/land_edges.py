@@ -10,9 +10,9 @@ from scipy.spatial import cKDTree
 from shapely import LinearRing, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from ..drawing import Drawing
+from ..drawing import SIDE_OF_OPENING, Drawing
 from ..errors import MeasurementError
-from .strip_sides import SIDE_OF_OPENING, dense, openings_along, strip_sides
+from .strip_sides import dense, openings_along, strip_sides
 
 __all__ = ["LandEdges", "find_land_edges", "land_metal", "nearest"]
 

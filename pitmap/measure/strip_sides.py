@@ -10,10 +10,10 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
-from ..drawing import Drawing, Opening
+from ..drawing import SIDE_OF_OPENING, Drawing, Opening
 from ..errors import MeasurementError
 
-__all__ = ["SIDE_OF_OPENING", "StripSides", "dense", "openings_along", "strip_sides"]
+__all__ = ["StripSides", "dense", "openings_along", "strip_sides"]
 
 _STEP_MM = 0.05
 """Spacing of the points: the distance to the nearest one is off by under 0.3 um at 1 mm."""
@@ -25,8 +25,6 @@ _STEEP = 0.7
 choice: 45 degrees)."""
 _LOOK_MM = 0.5
 """Length over which that is judged: longer than the corners of a drawn curve, shorter than any end."""
-SIDE_OF_OPENING = {"coolant": "coolant", "port": "running", "bore": "running"}
-"""Side of the land that the edge of an opening belongs to, by its kind; other kinds are holes in the land."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
