@@ -1,0 +1,237 @@
+"""Stock and the sound width of the seal land: how it grows with a lap, leaks across it, places that were not seen."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from stock_fakes import (
+    HIDDEN,
+    LANDS,
+    LEAK,
+    PITS,
+    SCORE,
+    UNCUT,
+    lapped_series,
+    limit_sheet,
+    need_for,
+    needle,
+    plan_of,
+    surveyed,
+    zones_unseen,
+)
+
+from pitmap.errors import InputError
+from pitmap.stock import (
+    Aim,
+    Limit,
+    LimitSheet,
+)
+
+
+def test_sound_width_at_no_removal_is_the_measured_one():
+    # As discs the pits leave 5.8 mm; the map knows their shapes.
+    lands = LANDS.assign(sound_width_mm=5.5, sound_width_low_mm=5.1, sound_width_high_mm=5.9)
+    after = needle((1, 6), (2, 13), (3, 27), (4, 8), (5, 19), (6, 35))
+    surveys = [surveyed("intake", 0), surveyed("test_lap", 20, readings=after, lands=lands)]
+    curves = plan_of(surveys, limit_sheet(sound_width_min=5.5)).curves
+    width = curves[curves["aim"] == "sound_width"]
+    assert width.iloc[0][["removal_um", "value", "value_low", "value_high", "p_reached"]].tolist() == [
+        0, 5.5, 5.1, 5.9, 0.5,
+    ]  # fmt: skip
+    assert width["value"].iat[1] == pytest.approx(5.8)
+
+
+def test_plan_sound_width_is_not_said_where_the_discs_contradict_the_map():
+    """Two streaks end to end, 80 um deep, leave 0.2 mm of 6 (at most 0.9); as discs they and a wide pit leave 1.4."""
+    streaks = [(0.0, 7.45, 1.4, 100, "seal_land"), (0.0, 10.55, 1.4, 100, "seal_land")]
+    pits = [*streaks, (40.0, 9, 4.6, 35, "seal_land"), (80.0, 9, 0.5, 25, "seal_land")]
+    lands = LANDS.assign(
+        sound_width_mm=0.2, sound_width_low_mm=0.0, sound_width_high_mm=0.9, nominal_width_mm=6.0
+    )
+    read = needle((1, 80), (2, 80), (3, 15), (4, 5), sd=2)
+    survey = surveyed("test_lap", 20, pits=pits, readings=read, lands=lands)
+    edges = {"dist_trace_mm": [0, 3.1, 0.7, 2.7], "dist_coolant_mm": [3.1, 0, 0.7, 2.7]}
+    survey = replace(survey, marks=survey.marks.assign(**edges))
+    aim = Aim(zones={"seal_land": "sound_width", "running_surface": "pits"})
+    plan = plan_of([survey], limit_sheet(sound_width_min=1.5), aim=aim)
+    need = need_for(plan, "seal_land", "sound_width")
+    assert not need.stock_um.is_known
+    assert "the pits taken as round spots would leave 1.40 mm" in need.stock_um.reason
+    assert plan.verdict.outcome == "not enough readings"
+    assert not (plan.curves["aim"] == "sound_width").any()
+    assert plan.steps.loc[plan.steps["zone"] == "seal_land", "sound_width_gain_mm"].isna().all()
+    assert need_for(plan, "seal_land").stock_um.covers(80)
+
+
+def test_sound_width_is_never_less_after_further_stock():
+    lands = LANDS.assign(sound_width_mm=6.4, sound_width_low_mm=6.1, sound_width_high_mm=6.6)
+    after = needle((1, 6), (2, 13), (3, 27), (4, 8), (5, 19), (6, 35))
+    surveys = [surveyed("intake", 0), surveyed("test_lap", 20, readings=after, lands=lands)]
+    curves = plan_of(surveys).curves
+    width = curves[curves["aim"] == "sound_width"]
+    assert width[["value", "value_low", "value_high"]].iloc[1].tolist() == [6.4, 6.1, 6.6]
+
+
+def test_plan_aim_sound_width():
+    aim = Aim(zones={"seal_land": "sound_width"})
+    plan = plan_of(lapped_series(), limit_sheet(sound_width_min=5.0), aim=aim)
+    assert plan.verdict.outcome == "polish only"
+    assert "The aim is reached" in plan.verdict.headline
+    with pytest.raises(InputError):
+        Aim(zones={"rim": "pits"})
+    with pytest.raises(InputError):
+        Aim(zones={"running_surface": "sound_width"})
+
+
+def test_plan_aim_sound_width_without_a_limit_is_not_a_pass():
+    plan = plan_of(lapped_series(), aim=Aim(zones={"seal_land": "sound_width"}))
+    assert plan.verdict.outcome == "not enough readings"
+    assert any("sound width" in r for r in plan.verdict.reasons)
+
+
+def test_plan_custom_sound_width_is_asked():
+    asked = []
+
+    def make(pits):
+        def width(left):
+            asked.append(len(left))
+            return 8.0 - 0.5 * float(np.sum(left))
+
+        return width
+
+    plan = plan_of(lapped_series(), limit_sheet(sound_width_min=7.9), sound_width=make)
+    assert set(asked) == {5}
+    assert need_for(plan, "seal_land", "sound_width").stock_um.covers(27)
+
+
+def _width_within(plan):
+    (said,) = [r for r in plan.verdict.reasons if r.startswith("Your limits allow")]
+    return re.search(r"allow (.+?) more;.*and (.+?) mm of sound width", said).groups()
+
+
+def test_sound_width_that_no_stock_reaches_is_the_measured_one():
+    # 20 um are gone of 20 allowed. The map measured 5.50 mm; the pits as discs on a land of 8 mm leave 5.8.
+    lands = LANDS.assign(sound_width_mm=5.5, sound_width_low_mm=5.1, sound_width_high_mm=5.9)
+    surveys = [replace(s, lands=lands) for s in lapped_series()]
+    assert _width_within(plan_of(surveys, limit_sheet(total_stock=20))) == ("0 um", "5.50")
+    # further stock never leaves less than what is measured
+    wide = LANDS.assign(sound_width_mm=7.9, sound_width_low_mm=7.8, sound_width_high_mm=8.0)
+    surveys = [replace(s, lands=wide) for s in lapped_series()]
+    stock, width = _width_within(plan_of(surveys, limit_sheet(total_stock=25)))
+    assert (stock, float(width)) == ("5 um", 7.9)
+
+
+@pytest.mark.parametrize("stage", ["intake", "test_lap"])
+def test_plan_face_that_was_not_seen_is_not_sound(stage):
+    hidden = replace(surveyed(stage, 0, pits=[]), zones=zones_unseen([0.3, 0.0]))
+    plan = plan_of([hidden])
+    assert (plan.verdict.outcome, math.isnan(plan.verdict.stock_um)) == ("photograph again", True)
+    assert (
+        "30 % of the seal land was not seen; what is there is in none of these figures."
+        in plan.verdict.reasons
+    )
+    glint = replace(surveyed(stage, 0, pits=[]), zones=zones_unseen([0.012, 0.0]))
+    assert plan_of([glint]).verdict.outcome in ("leave alone", "polish only")
+    assert any(r.startswith("1.2 % of the seal land was not seen") for r in plan_of([glint]).verdict.reasons)
+
+
+def test_plan_stock_figure_says_what_was_not_seen():
+    plan = plan_of(lapped_series()[:1] + [replace(lapped_series()[1], zones=zones_unseen([0.0, 0.2]))])
+    assert plan.verdict.outcome == "lap"
+    assert any(r.startswith("20 % of the running surface was not seen") for r in plan.verdict.reasons)
+
+
+@pytest.mark.parametrize("stage", ["intake", "test_lap"])
+def test_plan_land_not_seen_right_across_is_photographed_again(stage):
+    """A shadow over one crossing is 2 % of the land's area and may hide a path for coolant all the same."""
+    plan = plan_of([replace(surveyed(stage, 0, pits=[], lands=HIDDEN), zones=zones_unseen([0.02, 0.0]))])
+    assert (plan.verdict.outcome, math.isnan(plan.verdict.stock_um)) == ("photograph again", True)
+    assert (
+        "Near x 100.00 mm, y 9.00 mm on the drawing the photo does not show the seal land right across: no sound metal"
+        " may be left there; photograph that place again." in plan.verdict.reasons
+    )
+    inch = plan_of([surveyed(stage, 0, pits=[], lands=HIDDEN)], system="inch")
+    assert any("x 3.937 in, y 0.354 in on the drawing" in r for r in inch.verdict.reasons)
+
+
+def test_plan_land_partly_not_seen_is_held_to_the_limit_entered():
+    partly = HIDDEN.assign(sound_width_low_mm=3.5)
+    bare = [surveyed("intake", 0, pits=[], lands=partly)]
+    assert plan_of(bare).verdict.outcome == "leave alone"
+    assert plan_of(bare, limit_sheet(sound_width_min=3.0)).verdict.outcome == "leave alone"
+    plan = plan_of(bare, limit_sheet(sound_width_min=4.0))
+    assert plan.verdict.outcome == "photograph again"
+    assert any("as little as 3.50 mm of sound metal may be left there" in r for r in plan.verdict.reasons)
+    # A low end of the measuring error alone is no place that was not seen.
+    seen = [surveyed("intake", 0, pits=[], lands=LANDS.assign(sound_width_low_mm=0.0))]
+    assert plan_of(seen).verdict.outcome == "leave alone"
+
+
+def test_plan_stock_figure_names_a_crossing_that_was_not_seen():
+    plan = plan_of([lapped_series()[0], replace(lapped_series()[1], lands=HIDDEN)])
+    assert plan.verdict.outcome == "lap"
+    assert any("does not show the seal land right across" in r for r in plan.verdict.reasons)
+
+
+def test_plan_zone_without_a_pit_that_was_not_seen_has_no_need_of_0():
+    running = [p for p in PITS if p[4] == "running_surface"]
+    read = needle((1, 8), (2, 19), (3, 35))
+    intake, after = surveyed("intake", 0, pits=running), surveyed("test_lap", 20, pits=running, readings=read)
+    plan = plan_of([intake, replace(after, zones=zones_unseen([1.0, 0.0]))])
+    land = need_for(plan, "seal_land")
+    assert land.stock_um.reason == "no pit shows, but 100 % of the zone was not seen: photograph it again"
+    assert plan.verdict.outcome == "not enough readings"
+    # A drawing without a land has none to bring back.
+    plan = plan_of([intake, replace(after, zones=zones_unseen([0.0, 0.0]).iloc[1:])])
+    assert need_for(plan, "seal_land").stock_um.reason == "the drawing has no such zone"
+    assert plan.verdict.outcome == "lap"
+
+
+@pytest.mark.parametrize(
+    "limits", [None, LimitSheet(entries={"sound_width_min": Limit(value=3.0, source="own rule")})]
+)
+@pytest.mark.parametrize("others", [[(SCORE, "seal_land")], [(UNCUT, "rim")]])
+def test_plan_leaking_land_is_never_polished_only(limits, others):
+    """Scores, and uncut metal or pits whose greater part lies off the land, are not in the stock figure."""
+    across = surveyed("test_lap", 20, pits=[], others=others, lands=LEAK)
+    plan = plan_of([surveyed("intake", 0, pits=[]), across], limits)
+    assert plan.verdict.outcome == "not enough readings"
+    assert plan.verdict.headline.startswith("The seal land is crossed from edge to edge")
+    first = plan_of([surveyed("intake", 0, pits=[], others=others, lands=LEAK)], limits)
+    assert first.verdict.outcome == "test lap first"
+
+
+def test_plan_short_land_is_not_the_aim_reached():
+    short = LANDS.assign(sound_width_mm=2.0, sound_width_low_mm=1.8, sound_width_high_mm=2.2)
+    after = surveyed("test_lap", 20, pits=[], others=[(SCORE, "seal_land")], lands=short)
+    plan = plan_of([surveyed("intake", 0, pits=[]), after], limit_sheet(sound_width_min=3.0))
+    assert plan.verdict.outcome == "not enough readings"
+    assert plan.verdict.headline.startswith("The seal land is narrower than your limit")
+    assert any(
+        r.startswith("Narrowest sound width of the seal land now: 2.00 mm") for r in plan.verdict.reasons
+    )
+
+
+def test_plan_sound_width_is_held_to_its_least_end_wherever_that_is():
+    hidden = LANDS.assign(place=2, sound_width_mm=6.8, sound_width_low_mm=0.0)
+    both = pd.concat([LANDS, hidden], ignore_index=True)
+    plan = plan_of([surveyed("intake", 0, lands=both)], limit_sheet(sound_width_min=4.0))
+    (finding,) = [f for f in plan.verdict.findings if f.rule == "sound_width"]
+    assert (finding.value.value, finding.value.low, finding.status) == (5.8, 0.0, "watch")
+
+
+def test_plan_metal_not_seen_is_not_taken_for_cut():
+    """Where 30 % of a zone was not seen, no uncut metal on the rest is no stock of 0 um."""
+    hidden = replace(surveyed("test_lap", 20, pits=[]), zones=zones_unseen([0.3, 0.0]))
+    plan = plan_of([hidden], limit_sheet(uncut_share_max=5))
+    land, inside = (need_for(plan, zone, "uncut") for zone in ("seal_land", "running_surface"))
+    assert (
+        land.stock_um.reason == "no uncut metal shows, but 30 % of the zone was not seen: photograph it again"
+    )
+    assert math.isnan(land.recommended_um)
+    assert inside.stock_um.value == 0.0
