@@ -196,6 +196,8 @@ def map_face(
         faces.append(_opaque(face_now, photo, alignment))
         alignments.append(alignment)
     one, notes = _one_face(faces, drawing)
+    parts = (f"{source.name}: {a.part_words}" for source, a in zip(sources, alignments) if a.is_part)
+    notes = (*notes, *parts)
     if sitting:
         notes = (*notes, sitting)
     done("classify")

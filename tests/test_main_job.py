@@ -106,6 +106,25 @@ def test_what_is_transparent_in_the_file_is_not_seen(photo: Path, inspection: In
     assert found.measurement.zones.unseen_share.max() > 0.05
 
 
+def test_a_cropped_photo_is_mapped_and_told(photo: Path, inspection: Inspection, tmp_path: Path) -> None:
+    """The bench on one side cut away, as people do before they send a picture."""
+    whole = cv2.imread(str(photo))
+    part = tmp_path / "part.jpg"
+    cv2.imwrite(str(part), whole[whole.shape[0] // 8 :])
+    settings = Settings(map_px_per_mm=5.0, picture_px_per_mm=2.0)
+    mapped = map_face([part], load_shipped(DRAWING), stage=Stage("test_lap"), settings=settings)
+    (note,) = mapped.notes
+    assert (
+        note.startswith("part.jpg: the lens did not look at the middle of this photo") and "caliper" in note
+    )
+    shares = (
+        i.measurement.zones.set_index(["zone", "class_word"]).share["seal_land", "affected"]
+        for i in (mapped, inspection)
+    )
+    assert next(shares) == pytest.approx(next(shares), rel=0.15)
+    assert inspection.notes == ()
+
+
 def test_progress_names_every_step_in_order(inspection: Inspection, steps: list[tuple[str, float]]) -> None:
     assert [s for s, _ in steps if s] == list(STEPS)
     shares = [share for _, share in steps]

@@ -544,10 +544,30 @@ def test_a_view_that_strays_while_it_settles_is_weighed_where_it_ends(
         refine(photo, plate, lying_view().camera())
 
 
-def test_a_photo_cropped_to_one_side_is_refused(plate: Drawing) -> None:
+def test_a_photo_cropped_to_one_side_is_laid_by_a_lens_beside_its_middle(plate: Drawing) -> None:
     """The lens bends straight lines about the middle of the photo as it was taken, not of what was left of it."""
+    view = lying_view(distance_mm=560.0)
+    photo = painted(plate, view, np.random.default_rng(5))
+    found = register(np.ascontiguousarray(photo[130:]), plate)
+    x0, y0, x1, y1 = plate.outline.bounds
+    points = np.stack(np.meshgrid(np.linspace(x0, x1, 9), np.linspace(y0, y1, 9)), -1).reshape(-1, 2)
+    back = view.camera().px_to_mm(found.mm_to_px(points) + [0, 130])
+    assert np.sqrt(((back - points) ** 2).sum(1).mean()) < min(0.25, found.residual_mm.high)
+    assert found.is_part and "caliper" in found.part_words
+    # half of what was cut away, in place of none
+    assert found.view.centre_xy[1] < (SIZE[1] - 131) / 2 - 30
+
+
+def test_a_photo_as_it_was_taken_is_no_part(aligned: Alignment) -> None:
+    assert not aligned.is_part and aligned.part_words == ""
+
+
+def test_a_part_of_a_photo_that_says_too_little_is_refused_as_such(
+    plate: Drawing, monkeypatch: pytest.MonkeyPatch
+) -> None:
     photo = painted(plate, lying_view(distance_mm=560.0), np.random.default_rng(5))
-    with pytest.raises(AlignmentRefused, match="cropped"):
+    monkeypatch.setattr("pitmap.registration.verdict._MAX_ERROR_MM", 0.0)
+    with pytest.raises(AlignmentRefused, match="cropped or stitched.*only known to"):
         register(np.ascontiguousarray(photo[130:]), plate)
 
 

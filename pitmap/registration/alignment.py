@@ -72,6 +72,8 @@ class Alignment:
         more than one the photo is refused.
     method : str
         ``"automatic"``, ``"landmarks"``, ``"refined"`` or another word of the caller.
+    is_part : bool
+        The lens did not look at the middle of the photo, so little was assumed of it: see :attr:`part_words`.
     """
 
     view: View
@@ -86,6 +88,7 @@ class Alignment:
     blur_px: float
     displaced: tuple[Displaced, ...] = ()
     method: str = "automatic"
+    is_part: bool = False
 
     def __post_init__(self) -> None:
         c = np.array(self.covariance, float)
@@ -111,6 +114,19 @@ class Alignment:
     def lens(self) -> Lens:
         """Radial distortion."""
         return self.camera.lens
+
+    @property
+    def part_words(self) -> str:
+        """What to know of a photo that is not as the camera took it, a sentence; empty for any other.
+
+        A camera of which nothing is assumed fits whatever is drawn out in one direction, the photo or the drawing.
+        """
+        if not self.is_part:
+            return ""
+        return (
+            "the lens did not look at the middle of this photo: it was cropped, squeezed or stitched, or the drawing is"
+            " drawn out in one direction; lengths rest on the drawing alone, so check one distance with a caliper."
+        )
 
     @property
     def error_sd_mm(self) -> float:

@@ -26,7 +26,7 @@ from .judge import weigh
 from .landmarks import check_picks, view_from_points
 from .lookalike import best_lookalike, plate_beside
 from .polish import FINEST_PX_PER_MM, Fit, Priors, refine_view
-from .verdict import check_size, conclude, doubt, is_found, is_open, may_settle
+from .verdict import check_size, conclude, doubt, is_found, is_off_centre, is_open, may_settle
 from .view import View
 
 __all__ = ["refine", "register", "register_from_landmarks"]
@@ -136,6 +136,12 @@ def _finish(
     )
     rival = other if is_open(evidence, other) else rival
     fit = settling.result()
+    is_part = is_off_centre(fit, (rgb.shape[1], rgb.shape[0]))
+    if is_part:
+        # the middle of a photo that was cut down says nothing of where the lens looked
+        priors = priors.of_a_part()
+        near = _refine_small(middle, fit.view.scaled(k), edges, priors, thickness_mm=thickness).view
+        fit = _settle(at.copies, near.scaled(1 / k), edges, dense, priors, thickness)
     at_last = fit.view.scaled(k)
     apart = np.hypot(*(at_last.project(edges.points_mm) - view.project(edges.points_mm)).T)
     if not np.sqrt((apart**2).mean()) <= _MOST_SETTLED_PX:
@@ -148,7 +154,7 @@ def _finish(
     openings = displaced_openings(coarse, fine, dense)
     outline = tuple(d for d in evidence.displaced if not d.is_opening)
     evidence = replace(evidence, displaced=outline + openings)
-    return conclude(rgb, drawing, dense, fit, evidence, rival, method=method)
+    return conclude(rgb, drawing, dense, fit, evidence, rival, method=method, is_part=is_part)
 
 
 def _settle(

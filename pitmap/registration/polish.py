@@ -34,6 +34,8 @@ _CLEAR, _SHARP_PX2 = 2.0, 0.5
 _MOST_BEND = 0.25
 """Of the tolerance: an edge may leave the straight way of a step by so much, root mean square."""
 _MOST_PARTS, _MOST_HALVINGS = 6, 6
+_CENTRE_SD_OF_A_PART, _LOG_FOCAL_SD_OF_A_PART = 0.2, 0.5
+"""What is known of the lens when a third of the photo may be missing (house choice)."""
 _BREAK_RANGE_MM = (0.02, 0.8)
 _BLUR_RANGE_PX = (0.45, 4.0)
 _SHAPE_SAMPLES = 400
@@ -56,6 +58,10 @@ class Priors:
     centre_sd: float = 0.005
     k1_sd: float = 0.04
     k2_sd: float = 0.015
+
+    def of_a_part(self) -> Priors:
+        """For a photo that seems to be cut down on one side: the lens may have looked at any place near it."""
+        return replace(self, centre_sd=_CENTRE_SD_OF_A_PART, log_focal_sd=_LOG_FOCAL_SD_OF_A_PART)
 
     def precision(self, long_side_px: float) -> NDArray[np.float64]:
         """Diagonal of the prior's information, by the view's parameters."""

@@ -19,7 +19,7 @@ from .judge import Evidence
 from .polish import Fit
 from .regions import region_table
 
-__all__ = ["check_size", "conclude", "doubt", "is_found", "is_open", "may_settle"]
+__all__ = ["check_size", "conclude", "doubt", "is_found", "is_off_centre", "is_open", "may_settle"]
 
 _MIN_LONG_SIDE_PX = 400
 _MAX_ASPECT = 20
@@ -40,11 +40,17 @@ of 294 cut down about their middle or partly covered (0.53 without it)."""
 _MAX_K1 = 0.25
 _FOCAL_RANGE = (0.45, 4.5)
 """Focal length over the long side of the frame: 96 down to 13 deg."""
+_OFF_CENTRE = (
+    "the middle of the lens does not seem to lie in the middle of the photo; is it cropped or stitched? Use it as the camera"
+    " took it"
+)
 _MAX_OFF_CENTRE = 1.1
 """Optical axis off the middle of the frame, by what the edges alone say of it, in standard deviations of what they know
 and of what phones differ by. The 20 development photos, also cut down about their middle, stay within 0.7; of usable renders
 one in seventy has more than this, of those cut down about their middle one in twenty. Photos and renders cut to one side or
-two that were laid over 0.4 mm off, or over 1 mm at some place, had 1.11 and more, and 2.3 in the median."""
+two that were laid over 0.4 mm off, or over 1 mm at some place, had 1.11 and more, and 2.3 in the median. Beyond it little
+is assumed of the axis any more (:meth:`~pitmap.registration.polish.Priors.of_a_part`): of 206 renders so cut 133 are taken,
+the worst place of those beyond it 0.55 mm off."""
 
 
 def check_size(rgb: NDArray) -> None:
@@ -165,6 +171,13 @@ def _typical_error(fit: Fit, drawing: Drawing) -> Estimate:
     return Estimate(value=value, low=value * low, high=value * high)
 
 
+def is_off_centre(fit: Fit, size_wh: tuple[int, int]) -> bool:
+    """True when the edges put the optical axis beside the middle of the frame: the photo was cut down or stitched."""
+    axis, spread = fit.lens_axis(size_wh)
+    spread = spread + (fit.priors.centre_sd * max(size_wh)) ** 2 * np.eye(2)
+    return math.sqrt(axis @ np.linalg.solve(spread, axis)) > _MAX_OFF_CENTRE
+
+
 def conclude(
     rgb: NDArray[np.uint8],
     drawing: Drawing,
@@ -174,6 +187,7 @@ def conclude(
     rival: RunnerUp,
     *,
     method: str,
+    is_part: bool = False,
 ) -> Alignment:
     """The alignment, when nothing speaks against it. One displaced opening is told; more are another drawing.
 
@@ -193,14 +207,14 @@ def conclude(
             f"the best pose needs an unlikely camera (focal length {ratio:.2f} of the frame, k1 {view.k1:.2f}); "
             "is the photo cropped or warped?"
         )
-    axis, spread = fit.lens_axis((w, h))
-    spread = spread + (fit.priors.centre_sd * max(h, w)) ** 2 * np.eye(2)
-    if math.sqrt(axis @ np.linalg.solve(spread, axis)) > _MAX_OFF_CENTRE:
-        raise AlignmentRefused(
-            f"the middle of the lens seems to lie {100 * math.hypot(*axis) / max(h, w):.1f} % of the frame beside the"
-            " middle of the photo; is it cropped or stitched? Use it as the camera took it"
-        )
+    if is_off_centre(fit, (w, h)):
+        raise AlignmentRefused(_OFF_CENTRE)
     error = _typical_error(fit, drawing)
+    if error.high > _MAX_ERROR_MM and is_part:
+        raise AlignmentRefused(
+            f"{_OFF_CENTRE}; of a part of it the place of the plate is only known to {error.high:.2f} mm (at most "
+            f"{_MAX_ERROR_MM} mm)"
+        )
     if error.high > _MAX_ERROR_MM:
         raise AlignmentRefused(
             f"the place of the plate is only known to {error.high:.2f} mm (at most {_MAX_ERROR_MM} mm); "
@@ -226,4 +240,5 @@ def conclude(
         edge_break_mm=fit.edge_break_mm,
         blur_px=fit.blur_px,
         method=method,
+        is_part=is_part,
     )

@@ -118,7 +118,7 @@ def test_intervals_of_alignments_cover_the_truth() -> None:
 def test_a_photo_cropped_to_one_side_is_refused_or_laid_right(
     name: str, left: float, right: float, top: float, bottom: float
 ) -> None:
-    """Cut away edges tell less of the lens: what is left must not pass for a photo as it was taken."""
+    """The lens looked beside the middle of what is left, and the edges that were cut away tell no more of it."""
     truth = json.loads((DEVELOPMENT / name / "truth.json").read_text(encoding="utf-8"))
     drawing, rgb = load_rings(DEVELOPMENT / "plate.json"), read(DEVELOPMENT / name / "photo.jpg")
     h, w = rgb.shape[:2]

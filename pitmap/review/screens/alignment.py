@@ -72,6 +72,8 @@ def show_alignment(ref: PhotoRef, drawing: Drawing, alignment) -> None:  # type:
     )
     for opening in alignment.displaced:
         st.warning(plain(opening.sentence(units())), icon=":material/rule:")
+    if alignment.is_part:
+        st.warning(alignment.part_words.capitalize(), icon=":material/crop:")
     st.image(alignment_picture(photo_of(ref).rgb, drawing, alignment, 1600), width="stretch")
     st.caption(
         "Yellow: edges of the metal. Blue: seal land. They must lie on the edges of the face, not of the bench."
