@@ -270,6 +270,8 @@ def test_face_maps_for_record_and_page(record):
     assert chart.extent_mm == (-127.0, 127.0, -87.0, 87.0)
     figure = plot_map(chart)
     assert "50 mm" in [word.strip() for trace in figure.data if trace.text is not None for word in trace.text]
+    # drawing on the map by hand selects, and what is not selected fades by itself
+    assert all(t.unselected.textfont.color == t.textfont.color for t in figure.data if t.text is not None)
     photo = figure.layout.images[0]
     assert (photo.x, photo.y, photo.sizex, photo.sizey) == (-127.0, 87.0, 254.0, 174.0)
     in_inches = face_map(t, i, record.drawing, i.picture, i.picture_grid, units="inch")

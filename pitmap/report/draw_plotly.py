@@ -130,6 +130,8 @@ def _add_map(figure: go.Figure, chart: FaceMap, *, has_key: bool = False, **cell
             textposition="top center", hovertext=chart.marks["hover"], hoverinfo="text", showlegend=False,
             marker={"symbol": "circle-open", "size": 11, "color": "black", "line": {"width": 2}},
             textfont=_ON_PICTURE,
+            # what is drawn on the map by hand is a selection: all else would fade
+            unselected={"marker": {"opacity": 1.0}, "textfont": {"color": _ON_PICTURE["color"]}},
         ),
         **cell,
     )  # fmt: skip
@@ -142,7 +144,7 @@ def _add_map(figure: go.Figure, chart: FaceMap, *, has_key: bool = False, **cell
         go.Scatter(
             x=[x0, x0 + chart.bar_mm], y=[y0, y0], mode="lines+text", text=["", f" {chart.bar_word}"],
             textposition="middle right", line={"color": "black", "width": 5}, hoverinfo="skip", showlegend=False,
-            textfont={"color": "black", "size": 13},
+            textfont={"color": "black", "size": 13}, unselected={"textfont": {"color": "black"}},
         ),
         **cell,
     )  # fmt: skip
