@@ -554,6 +554,7 @@ def test_a_photo_cropped_to_one_side_is_laid_by_a_lens_beside_its_middle(plate: 
     back = view.camera().px_to_mm(found.mm_to_px(points) + [0, 130])
     assert np.sqrt(((back - points) ** 2).sum(1).mean()) < min(0.25, found.residual_mm.high)
     assert found.is_part and "caliper" in found.part_words
+    assert Alignment.from_dict(found.to_dict()).is_part
     # half of what was cut away, in place of none
     assert found.view.centre_xy[1] < (SIZE[1] - 131) / 2 - 30
 

@@ -215,6 +215,7 @@ class Alignment:
             "blur_px": self.blur_px,
             "displaced": [asdict(d) for d in self.displaced],
             "method": self.method,
+            "is_part": self.is_part,
         }
 
     @classmethod
@@ -257,6 +258,7 @@ class Alignment:
                 # files of before know no such field
                 displaced=tuple(Displaced(**d) for d in data.get("displaced", ())),
                 method=str(data["method"]),
+                is_part=bool(data.get("is_part", False)),
             )
         except (KeyError, TypeError, ValueError, IndexError) as error:
             raise InputError(
