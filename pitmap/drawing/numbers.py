@@ -292,10 +292,8 @@ def read_toml(path: Path) -> dict[str, Any]:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise DrawingError(f"{path}: cannot be read ({error.strerror})") from error
-    except (
-        ValueError,
-        RecursionError,
-    ) as error:  # a number of thousands of digits is refused with a plain ValueError
+    except (ValueError, RecursionError) as error:
+        # a number of thousands of digits is refused with a plain ValueError
         raise DrawingError(f"{path}: is not TOML ({error})") from error
 
 

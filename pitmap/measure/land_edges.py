@@ -98,9 +98,9 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
         outer = dense(part.exterior)
         is_band = main is not None and Polygon(part.exterior).contains(main)
         if is_band or line is None or (main is not None and part.area < _CRUMB_SHARE * land.area):
-            is_running = _is_running(outer, False, drawing)
-            running.append(outer[is_running])
-            coolant.append(outer[~is_running])
+            of_running, of_coolant = _parted(outer, False, drawing)
+            running.append(of_running)
+            coolant.append(of_coolant)
             continue
         sides = strip_sides(outer, line, drawing)
         running.append(outer[sides.is_running])
@@ -109,9 +109,9 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
     for ring in inner:
         points = dense(ring)
         if ring is main:
-            is_running = _is_running(points, True, drawing)
-            running.append(points[is_running])
-            coolant.append(points[~is_running])
+            of_running, of_coolant = _parted(points, True, drawing)
+            running.append(of_running)
+            coolant.append(of_coolant)
             continue
         {"running": running, "coolant": coolant}.get(_kind_of_hole(ring, drawing), holes).append(points)
     if not any(map(len, running)) or not any(map(len, coolant)):
@@ -137,13 +137,15 @@ def _running_ring(rings: list[LinearRing], trace: Polygon | None) -> LinearRing 
     return ring if area > 0.5 * trace.area else None
 
 
-def _is_running(points_xy: NDArray[np.float64], by_rule: bool, drawing: Drawing) -> NDArray[np.bool_]:
-    """Which points of an edge of the land belong to the running side: all or none, but for those on openings' edges."""
+def _parted(
+    points_xy: NDArray[np.float64], by_rule: bool, drawing: Drawing
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Points of an edge of the land on its running and its coolant side: all on one, but for those on edges of openings."""
     is_running = np.full(len(points_xy), by_rule)
     for opening, on_it in openings_along(points_xy, drawing):
         if side := SIDE_OF_OPENING.get(opening.kind):
             is_running[on_it] = side == "running"
-    return is_running
+    return points_xy[is_running], points_xy[~is_running]
 
 
 def _must_be_one_band(main: LinearRing | None, rings: list[LinearRing], drawing: Drawing) -> None:

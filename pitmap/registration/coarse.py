@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from ..drawing import Drawing
 from .edges import DrawnEdges, drawn_edges
 from .evidence import EdgeField, edge_field, shrink
-from .poses import Poses, exp_rotation, pull, score
+from .poses import Poses, exp_rotation, lie_beside, pull, score
 from .templates import ShapeMaps
 
 __all__ = ["TYPICAL_HFOV_DEG", "Hypotheses", "focal_for", "round_openings", "search"]
@@ -263,18 +263,17 @@ def _beside(
     poses: Poses, first: Poses, edges: DrawnEdges, middle_mm: NDArray, field: EdgeField, log_focal: float
 ) -> Poses:
     """Of the rough poses, best first, those that may lay the drawing on another plate beside that of the `first` one."""
-    middle = first.project(middle_mm[None])[0, 0]
-    reach2 = ((first.project(edges.points_mm)[0] - middle) ** 2).sum(-1).mean()
+    plate_px, middle_px = first.project(edges.points_mm)[0], first.project(middle_mm[None])[0, 0]
 
-    def lies_beside(some: Poses) -> NDArray:
-        return ((some.project(middle_mm[None])[:, 0] - middle) ** 2).sum(-1) > reach2
+    def beside(some: Poses) -> NDArray:
+        return lie_beside(some.project(middle_mm[None])[:, 0], plate_px, middle_px)
 
-    rough = poses.take(np.nonzero(lies_beside(poses))[0][:_N_BESIDE])
+    rough = poses.take(np.nonzero(beside(poses))[0][:_N_BESIDE])
     if not len(rough):
         return rough
     rough = pull(rough, edges, field, reach_px=(8, 8, 6, 5, 4, 3, 3), log_focal=log_focal)
     least = _PLATE_BESIDE * score(first, edges, field)[0]
-    return rough.take(np.nonzero(lies_beside(rough) & (score(rough, edges, field) > least))[0])
+    return rough.take(np.nonzero(beside(rough) & (score(rough, edges, field) > least))[0])
 
 
 def _sharpen(

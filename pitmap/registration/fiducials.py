@@ -240,9 +240,8 @@ def _solve(sheet, plane, corners, size, focal_px, focal_relative_sd):  # type: i
     prior_sd = focal_relative_sd if focal_px is not None else _FOCAL_PRIOR_LOG_SD
 
     def residual(p: NDArray[np.float64]) -> NDArray[np.float64]:
-        stretch = p[
-            8:
-        ]  # of what was printed up the sheet over what was printed across; taken for none where left out
+        # of what was printed up the sheet over what was printed across; taken for none where left out
+        stretch = p[8:]
         printed = plane * [1.0, 1.0 + stretch.sum()]
         away = _camera(p[:8], size, 0.0).mm_to_px(printed) - corners
         known = [(p[0] - math.log(prior_focal)) / prior_sd, p[1] / _K1_PRIOR_SD]

@@ -13,7 +13,7 @@ from .displaced import met
 from .edges import DrawnEdges
 from .evidence import edge_field, shrink
 from .polish import Priors, refine_view
-from .poses import Poses, exp_rotation, pull, score
+from .poses import Poses, exp_rotation, lie_beside, pull, score
 from .profiles import fit_profiles
 from .view import View
 
@@ -112,11 +112,10 @@ def plate_beside(
     Parameters are those of :func:`best_lookalike`; of the `others`, those that lie on the believed plate are left out.
     """
     middle_mm, few = edges.points_mm.mean(0), _every_second(edges)
-    middle = view.project(middle_mm[None])[0]
-    reach2 = ((view.project(edges.points_mm) - middle) ** 2).sum(1).mean()
+    plate_px, middle_px = view.project(edges.points_mm), view.project(middle_mm[None])[0]
     best = RunnerUp(kind="none", turn_deg=math.nan, met=math.nan, margin=math.nan)
     for other in others:
-        if ((other.project(middle_mm[None])[0] - middle) ** 2).sum() <= reach2:
+        if not lie_beside(other.project(middle_mm[None])[0], plate_px, middle_px):
             continue
         share = _share_met(rgb, other, few, priors, thickness_mm)
         if math.isnan(best.met) or share > best.met:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from .edges import DrawnEdges
 from .evidence import N_DIRECTIONS, EdgeField
 
-__all__ = ["Poses", "exp_rotation", "pull", "score"]
+__all__ = ["Poses", "exp_rotation", "lie_beside", "pull", "score"]
 
 
 def exp_rotation(vectors: NDArray) -> NDArray:
@@ -110,6 +110,14 @@ def _look_up(poses: Poses, edges: DrawnEdges, field: EdgeField) -> tuple[NDArray
     col = np.where(inside, x + 0.5, 0).astype(np.int32)
     row = np.where(inside, y + 0.5, 0).astype(np.int32)
     return (direction * h + row) * w + col, inside, (x, y), (u, v)
+
+
+def lie_beside(
+    middles_px: NDArray[np.float64], points_px: NDArray[np.float64], middle_px: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Which of these middles (..., 2) lie farther from a plate's own than its points (N, 2) do, root mean square."""
+    reach2 = ((points_px - middle_px) ** 2).sum(-1).mean()
+    return ((middles_px - middle_px) ** 2).sum(-1) > reach2
 
 
 def score(poses: Poses, edges: DrawnEdges, field: EdgeField) -> NDArray[np.float64]:

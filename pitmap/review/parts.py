@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
@@ -17,25 +18,36 @@ from ..units import AS_POSITIVE, parse_length
 from .plain_text import plain
 from .state import Place, book, go_to, here
 
+if TYPE_CHECKING:
+    from ..drawing import Finding
+
 __all__ = [
-    "FINDING_ICONS",
     "PHOTO_TYPES",
     "caution",
     "choose_face",
     "choose_survey",
     "measured_length",
     "rests_on",
+    "show_findings",
     "stage_word",
     "survey_labels",
     "tell_outdated",
 ]
 
 
-FINDING_ICONS = {"error": ":material/block:", "warning": ":material/warning:", "note": ":material/info:"}
+_FINDING_ICONS = {"error": ":material/block:", "warning": ":material/warning:", "note": ":material/info:"}
 """Before what the check of a drawing found, by how bad it is."""
 
 PHOTO_TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 """Endings of the photos that may be sent up."""
+
+
+def show_findings(findings: Sequence[Finding]) -> None:
+    """What the check of a drawing found, a line each."""
+    if not findings:
+        st.write(":material/check: The check found nothing.")
+    for f in findings:
+        st.write(f"{_FINDING_ICONS[f.severity]} {plain(f'{f.element}: {f.text}')}")
 
 
 def stage_word(stage: str) -> str:

@@ -175,17 +175,12 @@ def confident_plane(
     InputError
         A confidence outside 0..1.
     NotEnoughData
-        No draws, or no points.
+        No draws of any point, or too few for the confidence.
 
     Notes
     -----
     The tilt is that of the best plane for the median depths; the plane is then lowered until it lies under all
     points with the wanted chance (:func:`~pitmap.stock.curves.least_enough`). The parallel removal is held to the same.
-
-    Raises
-    ------
-    NotEnoughData
-        No draws of any point, or too few for the confidence.
     """
     draws = np.asarray(low_draws_um, float)
     if not 0 < confidence < 1:

@@ -28,7 +28,7 @@ from ...workflow import save_drawing
 from ..cached import face_drawing
 from ..device import chart_config
 from ..guard import sentences
-from ..parts import FINDING_ICONS, caution
+from ..parts import caution, show_findings
 from ..plain_text import plain
 from ..remembered import recall, remember
 from ..state import book, go_to, here, units
@@ -173,10 +173,7 @@ def _look(drawing: Drawing) -> None:
         f"{plain(drawing.name)}, {shown_mm(drawing.thickness_mm)} {unit_word()} thick, {len(drawing.openings)} openings. "
         + ", ".join(f"{n.replace('_', ' ')} {format_area(z.area, units())}" for n, z in drawing.zones.items())
     )
-    if not findings:
-        st.write(":material/check: The check found nothing.")
-    for f in findings:
-        st.write(f"{FINDING_ICONS[f.severity]} {plain(f'{f.element}: {f.text}')}")
+    show_findings(findings)
 
 
 @st.cache_resource(max_entries=16, show_spinner=False)

@@ -16,7 +16,7 @@ from ...drawing.edit import Replay, Step
 from ...errors import DrawingError, InputError, PitmapError
 from ...workflow import save_drawing
 from ..guard import sentences
-from ..parts import FINDING_ICONS
+from ..parts import show_findings
 from ..plain_text import plain
 from ..remembered import recall, remember
 from .drawing_desk import TOOLS, Desk, changed
@@ -245,10 +245,7 @@ def _state_line(ed: Editor) -> None:
 
 def _checked(ed: Editor, findings: list[Finding]) -> None:
     st.markdown("**The check**")
-    if not findings:
-        st.write(":material/check: The check found nothing.")
-    for f in findings:
-        st.write(f"{FINDING_ICONS[f.severity]} {plain(f'{f.element}: {f.text}')}")
+    show_findings(findings)
     if st.button("Keep this drawing", type="primary", key=ed.name("keep"), width="stretch"):
         keep(ed)
     if ed.desk.history.steps:

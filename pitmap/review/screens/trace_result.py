@@ -31,7 +31,7 @@ from ...units import MM_PER_INCH, format_length
 from ...workflow import save_drawing
 from ..cached import laid_on, photo_of
 from ..guard import sentences
-from ..parts import FINDING_ICONS, PHOTO_TYPES
+from ..parts import PHOTO_TYPES, show_findings
 from ..picking import Curve, Kind, Mark, Picker
 from ..plain_text import plain
 from ..remembered import remember
@@ -211,10 +211,7 @@ def _poses(key: str, _drawing: Drawing) -> tuple[list[Finding], tuple[LookAlike,
 def _keep(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing) -> None:
     of_poses, alike = _poses(_edges_key(drawing), drawing)
     findings = [*check_drawing(drawing, poses=False), *of_poses]
-    if not findings:
-        st.write(":material/check: The check found nothing.")
-    for f in findings:
-        st.write(f"{FINDING_ICONS[f.severity]} {plain(f'{f.element}: {f.text}')}")
+    show_findings(findings)
     if alike:
         nearest = max(alike, key=lambda a: a.edge_share)
         st.caption(
