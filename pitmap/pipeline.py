@@ -29,7 +29,7 @@ from .photo.merge import merge_lamps
 from .registration import Alignment, photo_scale, rectify, register, register_from_landmarks
 from .registration.landmark_file import Landmarks
 from .settings import Settings
-from .surface import ClassMap, classify
+from .surface import ClassMap, Look, classify
 from .units import UnitSystem
 
 __all__ = [
@@ -52,12 +52,16 @@ Progress = Callable[[str, float], None]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Straightened:
-    """A face laid flat in the plate frame: RGB, which pixels the photo holds, and the photo's scale there."""
+    """A face laid flat in the plate frame: RGB, which pixels the photo holds, and the photo's scale there.
+
+    One merged from photos under several lamps keeps in `looks` what each of them shows.
+    """
 
     rgb: NDArray[np.uint8]
     in_frame: NDArray[np.bool_]
     grid: Grid
     photo_px_per_mm: NDArray[np.float32]
+    looks: tuple[Look, ...] = ()
 
 
 def _versions() -> dict[str, str]:
@@ -102,6 +106,7 @@ def classify_face(
         in_frame=face.in_frame,
         method=method,
         keep_probabilities=keep_probabilities,
+        looks=face.looks,
     )
     return class_map.placed(face.grid)
 
@@ -120,7 +125,7 @@ def map_face(
     progress: Progress | None = None,
     system: UnitSystem = "mm",
 ) -> Inspection:
-    """Map one face from one photo, or from several under different lamps.
+    """Map one face from one photo, or from several: each is read by itself, and what they say together counts.
 
     Parameters
     ----------
@@ -195,7 +200,7 @@ def map_face(
         sources.append(_source(photo, report))
         faces.append(_opaque(face_now, photo, alignment))
         alignments.append(alignment)
-    one, notes = _one_face(faces, drawing)
+    one, notes = _one_face(faces, drawing, [a.error_sd_mm for a in alignments])
     parts = (f"{source.name}: {a.part_words}" for source, a in zip(sources, alignments) if a.is_part)
     notes = (*notes, *parts)
     if sitting:
@@ -285,17 +290,28 @@ def align(photo: Photo, drawing: Drawing, landmarks: Landmarks | None = None) ->
         raise AlignmentRefused(f"{photo.name}: {why}") from error
 
 
-def _one_face(faces: Sequence[Straightened], drawing: Drawing) -> tuple[Straightened, tuple[str, ...]]:
-    """Several lamps merged into one face, and what that gained, in words."""
+def _one_face(
+    faces: Sequence[Straightened], drawing: Drawing, place_sd_mm: Sequence[float] | None = None
+) -> tuple[Straightened, tuple[str, ...]]:
+    """Several photos merged into one face that keeps what each shows, and what that gained, in words."""
     if len(faces) == 1:
         return faces[0], ()
     merged = merge_lamps(
-        [f.rgb for f in faces], [f.in_frame for f in faces], face=drawing.mask(faces[0].grid)
+        [f.rgb for f in faces],
+        [f.in_frame for f in faces],
+        face=drawing.mask(faces[0].grid),
+        place_sd=place_sd_mm,
     )
     # A place has the detail of the best photo that shows it, not of one that ends before it or is burnt out there.
     scales = np.stack([f.photo_px_per_mm for f in faces])
     scale = np.where(merged.unseen, scales, np.where(merged.shown, scales, 0)).max(axis=0)
-    one = Straightened(rgb=merged.rgb, in_frame=~merged.unseen, grid=faces[0].grid, photo_px_per_mm=scale)
+    looks = tuple(
+        Look(rgb=rgb, in_frame=frame, photo_px_per_mm=one_scale)
+        for rgb, frame, one_scale in zip(merged.pictures, merged.in_frame, scales)
+    )
+    one = Straightened(
+        rgb=merged.rgb, in_frame=~merged.unseen, grid=faces[0].grid, photo_px_per_mm=scale, looks=looks
+    )
     return one, (merged.gain_text,)
 
 

@@ -54,7 +54,7 @@ def test_merge_removes_glare_and_keeps_pits() -> None:
     assert (merge.unseen_share > 0.005).all()
     assert merge.merged_unseen_share == 0.0
     assert not merge.unseen.any()
-    assert "3 lamps" in merge.gain_text
+    assert "3 photos together" in merge.gain_text
     grey = merge.rgb[..., 0].astype(float)
     pit, sound = metal < 0.12, metal > 0.33
     # the merged picture separates pits from sound metal everywhere, also where one lamp was burnt out
@@ -73,6 +73,33 @@ def test_merge_takes_out_a_shift() -> None:
     moved = merge.shifts_px[1 - merge.reference] * (1 if merge.reference == 0 else -1)
     assert moved == pytest.approx([1.5, -2.25], abs=0.25)
     assert merge.shifts_px[merge.reference].tolist() == [0.0, 0.0]
+
+
+@pytest.mark.parametrize(
+    "place_sd, share",
+    [(None, 0.5), ((0.05, 0.05), 0.5), ((0.1, 0.2), 0.2), ((0.2, 0.1), 0.8)],
+    ids=["all alike", "as sure", "first surer", "second surer"],
+)
+def test_pictures_are_laid_where_their_mean_place_says(
+    place_sd: tuple[float, float] | None, share: float
+) -> None:
+    """Weights 1/s^2: beside one twice as sure, a picture counts a fifth, so the surer one moves a fifth of the way."""
+    metal = face()
+    shifted = cv2.warpAffine(
+        metal, np.array([[1, 0, 4.0], [0, 1, -2.0]]), (COLS, ROWS), borderMode=cv2.BORDER_REPLICATE
+    )
+    pictures = [under_lamp(m, 160, 120, 5, gloss=0.0) for m in (metal, shifted)]
+    merge = merge_lamps(pictures, [np.ones((ROWS, COLS), bool)] * 2, place_sd=place_sd)
+    at = share * np.array([4.0, -2.0])
+    wanted = cv2.warpAffine(
+        pictures[0], np.array([[1, 0, at[0]], [0, 1, at[1]]]), (COLS, ROWS), flags=cv2.INTER_CUBIC
+    )
+    inner = np.s_[20:-20, 20:-20]
+    for picture in (*merge.pictures, merge.rgb):
+        moved, _ = cv2.phaseCorrelate(
+            wanted[inner][..., 0].astype(float), picture[inner][..., 0].astype(float)
+        )
+        assert moved == pytest.approx((0, 0), abs=0.25)
 
 
 def test_merge_fills_what_one_frame_cuts_off() -> None:

@@ -37,19 +37,23 @@ class LampMerge:
         Pixels that no lamp shows: out of every frame, or burnt out or black in all.
     shown : (n, rows, columns) bool array
         Pixels that each lamp shows.
+    pictures, in_frame : tuples of n (rows, columns, 3) uint8 and n (rows, columns) bool arrays
+        Each picture and its frame, laid on the others.
     shifts_px : (n, 2) float array
-        (column, row) shift taken out of each picture; the first one used as reference has zeros.
+        (column, row) by which each picture lay beside the reference.
     unseen_share : (n,) float array
         Share of the judged pixels that each lamp alone does not show.
     merged_unseen_share : float
         The same after merging.
     reference : int
-        Picture that the others were laid on.
+        Picture that the others were compared with.
     """
 
     rgb: NDArray[np.uint8]
     unseen: NDArray[np.bool_]
     shown: NDArray[np.bool_]
+    pictures: tuple[NDArray[np.uint8], ...]
+    in_frame: tuple[NDArray[np.bool_], ...]
     shifts_px: NDArray[np.float64]
     unseen_share: NDArray[np.float64]
     merged_unseen_share: float
@@ -60,8 +64,8 @@ class LampMerge:
         """The gain in one sentence."""
         best = 100 * float(self.unseen_share.min())
         return (
-            f"{len(self.unseen_share)} lamps: not seen {100 * self.merged_unseen_share:.2f} % of the face, "
-            f"against {best:.2f} % under the best single lamp"
+            f"{len(self.unseen_share)} photos together: not seen {100 * self.merged_unseen_share:.2f} % of the face, "
+            f"against {best:.2f} % in the best single one"
         )
 
 
@@ -70,6 +74,7 @@ def merge_lamps(
     in_frame: Sequence[NDArray[np.bool_]],
     *,
     face: NDArray[np.bool_] | None = None,
+    place_sd: Sequence[float] | None = None,
 ) -> LampMerge:
     """One picture out of several of the same face under different lamps.
 
@@ -81,6 +86,8 @@ def merge_lamps(
         Where each one was in its photo's frame.
     face : (rows, columns) bool array, optional
         Pixels that shares are counted over; all by default.
+    place_sd : sequence of float, optional
+        Standard deviation of where each picture was laid, in any unit; all alike by default.
 
     Returns
     -------
@@ -97,15 +104,14 @@ def merge_lamps(
     -----
     In linear light each picture is divided by its own smooth shading, so that lamps can be compared pixel by
     pixel. Gloss brightens a pixel under one lamp and not under the others; a pit is dark under all of them.
-    So
-    each lamp's say falls with how much brighter than the darker half of the lamps it shows the pixel, and
-    with
-    how near it is to black or white; the weighted mean is then shaded again by the mean shading. A
-    darkest-lamp
-    pick would keep every shadow; a brightest one would fill the pits.
+    So each lamp's say falls with how much brighter than the darker half of the lamps it shows the pixel, and
+    with how near it is to black or white; the weighted mean is then shaded again by the mean shading. A
+    darkest-lamp pick would keep every shadow; a brightest one would fill the pits.
 
     The small shift left between straightenings is found by maximising the correlation of the fine structure
-    (G. Evangelidis and E. Psarakis, IEEE Trans. PAMI 30 (2008) 1858-1865).
+    (G. Evangelidis and E. Psarakis, IEEE Trans. PAMI 30 (2008) 1858-1865). Each picture was laid on the drawing
+    by itself, so all are moved to the mean of their places, weighted by ``1 / place_sd ** 2``: it errs less than
+    any of them.
     """
     pictures, frames = _checked(rasters, in_frame)
     judged = np.ones(pictures[0].shape[:2], bool) if face is None else face
@@ -122,15 +128,19 @@ def merge_lamps(
     )
     for k in range(len(pictures)):
         if k != reference:
-            shifts[k] = _shift_to(
-                pictures[k], pictures[reference], frames[k] & frames[reference] & inner, k + 1
-            )
-            pictures[k], frames[k] = _moved(pictures[k], frames[k], shifts[k])
+            both = frames[k] & frames[reference] & inner
+            shifts[k] = _shift_to(pictures[k], pictures[reference], both, k + 1)
+    weights = None if place_sd is None else 1 / np.square(np.asarray(place_sd, float))
+    middle = np.average(shifts, axis=0, weights=weights)
+    for k, shift in enumerate(shifts):
+        pictures[k], frames[k] = _moved(pictures[k], frames[k], shift - middle)
     merged, unseen, alone = _blend(pictures, frames)
     return LampMerge(
         rgb=merged,
         unseen=unseen,
         shown=~np.stack(alone),
+        pictures=tuple(pictures),
+        in_frame=tuple(frames),
         shifts_px=shifts,
         unseen_share=np.array([float(u[judged].mean()) for u in alone]),
         merged_unseen_share=float(unseen[judged].mean()),

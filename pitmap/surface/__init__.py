@@ -2,5 +2,6 @@
 
 from .class_map import PROBABILITY_CLASSES, ClassMap
 from .classifier import METHODS, classify
+from .looks import Look
 
-__all__ = ["METHODS", "PROBABILITY_CLASSES", "ClassMap", "classify"]
+__all__ = ["METHODS", "PROBABILITY_CLASSES", "ClassMap", "Look", "classify"]

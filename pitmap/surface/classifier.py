@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 import cv2
@@ -16,6 +17,7 @@ from .classic import CLASSIC_PX_PER_MM, classic_scores
 from .covers import parts_with_an_edge, with_their_middles
 from .decide import choose_codes, covered_parts, halves, softmax_rows
 from .learned import LEARNED_PX_PER_MM, Network, default_network, has_model, learned_map
+from .looks import Look
 from .unseen import unreadable
 
 __all__ = ["METHODS", "classify"]
@@ -38,6 +40,7 @@ def classify(
     method: str = "auto",
     keep_probabilities: bool = False,
     network: Network | None = None,
+    looks: Sequence[Look] = (),
 ) -> ClassMap:
     """Class of every pixel of a straightened photo, or of a plain picture of metal.
 
@@ -64,6 +67,9 @@ def classify(
         Keep the probability of every class (seven float16 rasters).
     network : Network, optional
         Another network than the shipped one, as benchmarks use for scores on faces not trained on.
+    looks : sequence of Look, optional
+        The pictures that `rgb` was merged from. The learned method reads each by itself, and what they say
+        together counts; `rgb`, with all that any of them has in its frame, tells what covers the metal.
 
     Returns
     -------
@@ -98,21 +104,22 @@ def classify(
     for name, raster in (("mask", mask), ("edge_mm", edge_mm), ("in_frame", in_frame)):
         if raster is not None and np.shape(raster) != shape:
             raise InputError(f"classify: {name} has shape {np.shape(raster)}, the picture {shape}")
-    scale = np.asarray(px_per_mm if photo_px_per_mm is None else photo_px_per_mm)
-    if scale.shape not in ((), shape):
-        raise InputError(f"classify: photo_px_per_mm has shape {scale.shape}, expected one number or {shape}")
-    if not (scale.min() > 0 and np.isfinite(scale.max())):
-        raise InputError("classify: photo_px_per_mm must be above 0 and finite everywhere")
+    one = Look(
+        rgb=rgb,
+        in_frame=np.ones(shape, bool) if in_frame is None else np.asarray(in_frame, bool),
+        photo_px_per_mm=_checked_scale(px_per_mm if photo_px_per_mm is None else photo_px_per_mm, shape),
+    )
+    looks = tuple(_checked_look(look, px_per_mm, shape) for look in looks) or (one,)
     is_there = network is not None or has_model()
     if method == "learned" and not is_there:
         raise InputError("classify: the learned classifier's file is missing; use method='classic'")
     use_learned = method != "classic" and is_there
 
     metal = np.ones(shape, bool) if mask is None else np.asarray(mask, bool)
-    readable = metal if in_frame is None else metal & np.asarray(in_frame, bool)
+    readable = metal if in_frame is None else metal & one.in_frame
     # each keeps one core busy
     with ThreadPoolExecutor(max_workers=1) as worker:
-        seeking = worker.submit(unreadable, rgb, px_per_mm, in_frame=in_frame, photo_px_per_mm=scale)
+        seeking = worker.submit(_not_shown, looks, px_per_mm)
         if edge_mm is None:
             edge = (
                 _edge_distance(metal, px_per_mm)
@@ -121,7 +128,8 @@ def classify(
             )
         else:
             edge = np.asarray(edge_mm, np.float32)
-        lost = seeking.result()
+        lost_by_each = seeking.result()
+    lost = np.logical_and.reduce(lost_by_each)
 
     work = LEARNED_PX_PER_MM if use_learned else min(CLASSIC_PX_PER_MM, px_per_mm)
     small = _Resampled(rgb, readable, edge, px_per_mm, work)
@@ -132,12 +140,11 @@ def classify(
         if use_learned:
             codes, confidence, covered, probabilities = learned_map(
                 network or default_network(),
-                small.rgb,
+                [small.look(look, px_per_mm if px_per_mm < work else math.inf) for look in looks],
+                [small.flags(~lost_here) for lost_here in lost_by_each],
                 small.metal,
                 small.edge,
                 stage,
-                # a raster coarser than the network's holds no more detail than it has itself
-                min(_median_scale(scale), px_per_mm if px_per_mm < work else math.inf),
                 may_be_covered=mask is not None,
                 keep_probabilities=keep_probabilities,
             )
@@ -187,7 +194,33 @@ def _checked_picture(rgb: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.uin
     return np.ascontiguousarray(rgb)
 
 
-def _median_scale(scale: NDArray[np.floating]) -> float:
+def _checked_scale(scale: float | NDArray[np.floating], shape: tuple[int, ...]) -> NDArray[np.floating]:
+    scale = np.asarray(scale)
+    if scale.shape not in ((), shape):
+        raise InputError(f"classify: photo_px_per_mm has shape {scale.shape}, expected one number or {shape}")
+    if not (scale.min() > 0 and np.isfinite(scale.max())):
+        raise InputError("classify: photo_px_per_mm must be above 0 and finite everywhere")
+    return scale
+
+
+def _checked_look(look: Look, px_per_mm: float, shape: tuple[int, ...]) -> Look:
+    rgb, in_frame = _checked_picture(look.rgb, px_per_mm), np.asarray(look.in_frame, bool)
+    if rgb.shape[:2] != shape or in_frame.shape != shape:
+        raise InputError(
+            f"classify: a look has a picture of {rgb.shape[:2]} and a frame of {in_frame.shape}, the picture {shape}"
+        )
+    return Look(rgb=rgb, in_frame=in_frame, photo_px_per_mm=_checked_scale(look.photo_px_per_mm, shape))
+
+
+def _not_shown(looks: Sequence[Look], px_per_mm: float) -> list[NDArray[np.bool_]]:
+    return [
+        unreadable(look.rgb, px_per_mm, in_frame=look.in_frame, photo_px_per_mm=look.photo_px_per_mm)
+        for look in looks
+    ]
+
+
+def _median_scale(scale: float | NDArray[np.floating]) -> float:
+    scale = np.asarray(scale)
     return float(np.median(scale[::16, ::16].astype(float))) if scale.ndim else float(scale)
 
 
@@ -229,13 +262,25 @@ class _Resampled:
         self.size = rgb.shape[1], rgb.shape[0]
         k = work_px_per_mm / px_per_mm
         self.is_same = abs(k - 1) < 0.01
-        if self.is_same:
-            self.rgb, self.metal, self.edge = rgb, metal, edge
-            return
-        size = max(1, round(self.size[0] * k)), max(1, round(self.size[1] * k))
-        self.rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if k < 1 else cv2.INTER_CUBIC)
-        self.metal = cv2.resize(metal.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST).astype(bool)
-        self.edge = cv2.resize(edge, size, interpolation=cv2.INTER_LINEAR)
+        self._work_size = max(1, round(self.size[0] * k)), max(1, round(self.size[1] * k))
+        self._for_pictures = cv2.INTER_AREA if k < 1 else cv2.INTER_CUBIC
+        self.rgb, self.metal = self._to_work(rgb, self._for_pictures), self.flags(metal)
+        self.edge = self._to_work(edge, cv2.INTER_LINEAR)
+
+    def _to_work(self, raster: NDArray, interpolation: int) -> NDArray:
+        return raster if self.is_same else cv2.resize(raster, self._work_size, interpolation=interpolation)
+
+    def flags(self, raster: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """A mask of the picture at the working scale."""
+        return self._to_work(raster.view(np.uint8), cv2.INTER_NEAREST).view(bool)
+
+    def look(self, look: Look, most_px_per_mm: float) -> Look:
+        """A look at the working scale, with one scale of its photo: a coarse raster holds no more detail than it has."""
+        return Look(
+            rgb=self._to_work(look.rgb, self._for_pictures),
+            in_frame=self.flags(look.in_frame),
+            photo_px_per_mm=min(_median_scale(look.photo_px_per_mm), most_px_per_mm),
+        )
 
     def back(self, raster: NDArray, interpolation: int) -> NDArray:
         """A raster at the working scale, on the pixels of the picture."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
@@ -25,6 +25,7 @@ from .decide import (
     where_it_wins,
 )
 from .illumination import metal_reference
+from .looks import Look, put_together
 from .scores import find_scores, put_scores
 
 __all__ = [
@@ -256,8 +257,24 @@ def tile_logits(
 ) -> Iterator[tuple[Window, NDArray[np.float32]]]:
     """Raw logits (classes, rows, columns) of every window that holds metal."""
     face = _Face(network, rgb, metal, edge_mm, stage, photo_px_per_mm)
-    for tile in face.tiles():
+    for tile in _tiles(metal, network.multiple):
         yield from face.passed(tile).strips(metal.shape[0])
+
+
+def _tiles(metal: NDArray[np.bool_], multiple: int) -> list[tuple[_Span, _Span]]:
+    """Rows and columns of every tile that holds metal."""
+    rows_with, cols_with = np.flatnonzero(metal.any(1)), np.flatnonzero(metal.any(0))
+    if not len(rows_with):
+        return []
+    top, bottom = int(rows_with[0]), int(rows_with[-1]) + 1
+    left, right = int(cols_with[0]), int(cols_with[-1]) + 1
+    n_rows, n_cols = tile_counts(bottom - top, right - left, multiple)
+    return [
+        (rows, cols)
+        for rows in tile_spans(top, bottom, n_rows, multiple)
+        for cols in tile_spans(left, right, n_cols, multiple)
+        if metal[rows[2] : rows[3], cols[2] : cols[3]].any()
+    ]
 
 
 class _Face:
@@ -274,22 +291,6 @@ class _Face:
     ) -> None:
         self.network, self.rasters = network, (rgb, metal, edge_mm)
         self.reference, self.known = network_knows(rgb, metal, stage, photo_px_per_mm)
-
-    def tiles(self) -> list[tuple[_Span, _Span]]:
-        """Rows and columns of every tile that holds metal."""
-        metal, multiple = self.rasters[1], self.network.multiple
-        rows_with, cols_with = np.flatnonzero(metal.any(1)), np.flatnonzero(metal.any(0))
-        if not len(rows_with):
-            return []
-        top, bottom = int(rows_with[0]), int(rows_with[-1]) + 1
-        left, right = int(cols_with[0]), int(cols_with[-1]) + 1
-        n_rows, n_cols = tile_counts(bottom - top, right - left, multiple)
-        return [
-            (rows, cols)
-            for rows in tile_spans(top, bottom, n_rows, multiple)
-            for cols in tile_spans(left, right, n_cols, multiple)
-            if metal[rows[2] : rows[3], cols[2] : cols[3]].any()
-        ]
 
     def passed(self, tile: tuple[_Span, _Span]) -> _Pass:
         """The network's answer for one tile."""
@@ -318,11 +319,11 @@ def _fine(blocks: NDArray[np.float32], step: int) -> NDArray[np.float32]:
 
 def learned_map(
     network: Network,
-    rgb: NDArray[np.uint8],
+    looks: Sequence[Look],
+    shown: Sequence[NDArray[np.bool_]],
     metal: NDArray[np.bool_],
     edge_mm: NDArray[np.float32],
     stage: Stage,
-    photo_px_per_mm: float,
     *,
     may_be_covered: bool = True,
     keep_probabilities: bool = False,
@@ -332,13 +333,14 @@ def learned_map(
     Parameters
     ----------
     network : Network
-    rgb : (rows, columns, 3) uint8
+    looks : sequence of Look
+        Pictures of the metal, each with one scale; each is read by itself.
+    shown : sequence of (rows, columns) bool
+        Where each of them shows it.
     metal : (rows, columns) bool
-        Tiles without metal are not computed.
+        What any of them has in its frame. Tiles without metal are not computed.
     edge_mm : (rows, columns) float32
     stage : Stage
-    photo_px_per_mm : float
-        Scale of the photo behind the raster.
     may_be_covered : bool
         False for a plain picture of metal: nobody taught the network what covers metal there, nor scores.
     keep_probabilities : bool
@@ -356,15 +358,21 @@ def learned_map(
     faint, score_ratio = np.zeros(metal.shape, np.float32), np.zeros(metal.shape, np.float32)
     kept = np.zeros((len(PROBABILITY_CLASSES), *metal.shape), np.float16) if keep_probabilities else None
 
-    face = _Face(network, rgb, metal, edge_mm, stage, photo_px_per_mm)
+    faces = [
+        _Face(network, look.rgb, metal & look.in_frame, edge_mm, stage, float(look.photo_px_per_mm))
+        for look in looks
+    ]
 
     def take(tile: tuple[_Span, _Span]) -> None:
-        for window, logits in face.passed(tile).strips(_STRIP_PX):
-            take_strip(window, logits)
+        passes = [face.passed(tile).strips(_STRIP_PX) for face in faces]
+        for strips in zip(*passes, strict=True):
+            window = strips[0][0]
+            for _, logits in strips:
+                logits *= network.logit_scale[:, None, None]
+                logits += network.logit_shift[:, None, None]
+            take_strip(window, put_together([s[1] for s in strips], [s[window] for s in shown]))
 
     def take_strip(window: Window, logits: NDArray[np.float32]) -> None:
-        logits *= network.logit_scale[:, None, None]
-        logits += network.logit_shift[:, None, None]
         if not stage.is_lapped:
             logits[_UNCUT] = _NEVER
         if not may_be_covered:
@@ -381,7 +389,7 @@ def learned_map(
 
     # a tile per core and all that belongs to it: the network on two cores leaves one idle a quarter of the time
     with ThreadPoolExecutor(max_workers=min(cv2.getNumThreads(), _MOST_AT_ONCE)) as workers:
-        for _ in workers.map(take, face.tiles()):
+        for _ in workers.map(take, _tiles(metal, network.multiple)):
             pass
     # each keeps one core busy
     with ThreadPoolExecutor(max_workers=1) as worker:

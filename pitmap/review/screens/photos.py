@@ -36,8 +36,9 @@ def show() -> None:
     refs = kept.photos(survey)
     if not refs:
         st.info(
-            "Square-on, the whole plate in the picture, daylight or two lamps from the sides, no flash. For one face "
-            "under several lamps keep the phone still and add all pictures here: they are merged.",
+            "Square-on, the whole plate in the picture, daylight or two lamps from the sides, no flash. Two or three "
+            "photos of the face, the lamp or the phone moved a little between them, are read better than one: "
+            "add all of them here.",
             icon=":material/photo_camera:",
         )
     tell_outdated(survey)

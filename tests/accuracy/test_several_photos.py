@@ -1,0 +1,60 @@
+"""Three photos of one face, end to end: what they say together against what each says alone."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from pitmap.classes import SurfaceClass
+from pitmap.drawing import load_shipped
+from pitmap.inspection import Inspection
+from pitmap.pipeline import map_face
+
+SAMPLE = Path(__file__).parents[2] / "sample_images_synthetic" / "a_test_lap"
+PHOTOS = [SAMPLE / f"{name}.jpg" for name in ("photo", "lamp_2", "lamp_3")]
+TRUTH = json.loads((SAMPLE / "truth.json").read_text(encoding="utf-8"))
+
+
+def overlap(inspection: Inspection, code: SurfaceClass) -> float:
+    """IoU of a class over metal that truth and map both show."""
+    labels = cv2.imread(str(SAMPLE / "labels.png"), cv2.IMREAD_UNCHANGED)
+    found, grid = inspection.class_map, inspection.class_map.grid
+    assert grid is not None
+    # the truth's grid has a wider margin or a narrower one: the map's codes on the truth's pixels
+    g = TRUTH["grid"]
+    cols, rows = np.meshgrid(np.arange(g["n_cols"]), np.arange(g["n_rows"]))
+    x = g["x0_mm"] + (cols + 0.5) / g["px_per_mm"]
+    y = g["y1_mm"] - (rows + 0.5) / g["px_per_mm"]
+    at = np.rint(grid.mm_to_px(np.stack([x, y], -1))).astype(np.float32)
+    codes = cv2.remap(found.codes, at[..., 0], at[..., 1], cv2.INTER_NEAREST, borderValue=0)
+    both = (labels != SurfaceClass.OUTSIDE) & (labels != SurfaceClass.UNSEEN)
+    both &= (codes != SurfaceClass.OUTSIDE) & (codes != SurfaceClass.UNSEEN)
+    a, b = (codes == code) & both, (labels == code) & both
+    return float((a & b).sum() / (a | b).sum())
+
+
+@pytest.fixture(scope="module")
+def maps() -> list[Inspection]:
+    """The three photos alone, then together."""
+    drawing = load_shipped(TRUTH["drawing"])
+    return [map_face(p, drawing, stage=TRUTH["stage"]) for p in (*([q] for q in PHOTOS), PHOTOS)]
+
+
+@pytest.mark.slow
+def test_together_they_read_pits_better_than_one_of_them_does_on_average(maps: list[Inspection]) -> None:
+    *alone, together = (overlap(m, SurfaceClass.PIT) for m in maps)
+    assert together > np.mean(alone)
+    assert together > min(alone) + 0.02
+    *alone, together = (overlap(m, SurfaceClass.UNCUT) for m in maps)
+    assert together > np.mean(alone)
+
+
+@pytest.mark.slow
+def test_together_they_show_at_least_what_any_of_them_shows(maps: list[Inspection]) -> None:
+    *alone, together = (float(m.class_map.is_seen.sum()) for m in maps)
+    assert together >= max(alone)
+    assert any("3 photos together" in note for note in maps[-1].notes)
