@@ -40,6 +40,7 @@ __all__ = [
     "align",
     "classify_face",
     "map_face",
+    "merge_faces",
     "straighten",
 ]
 
@@ -200,7 +201,7 @@ def map_face(
         sources.append(_source(photo, report))
         faces.append(_opaque(face_now, photo, alignment))
         alignments.append(alignment)
-    one, notes = _one_face(faces, drawing, [a.error_sd_mm for a in alignments])
+    one, notes = merge_faces(faces, drawing, [a.error_sd_mm for a in alignments])
     parts = (f"{source.name}: {a.part_words}" for source, a in zip(sources, alignments) if a.is_part)
     notes = (*notes, *parts)
     if sitting:
@@ -290,10 +291,24 @@ def align(photo: Photo, drawing: Drawing, landmarks: Landmarks | None = None) ->
         raise AlignmentRefused(f"{photo.name}: {why}") from error
 
 
-def _one_face(
+def merge_faces(
     faces: Sequence[Straightened], drawing: Drawing, place_sd_mm: Sequence[float] | None = None
 ) -> tuple[Straightened, tuple[str, ...]]:
-    """Several photos merged into one face that keeps what each shows, and what that gained, in words."""
+    """Several photos merged into one face that keeps what each shows, and what that gained, in words.
+
+    Parameters
+    ----------
+    faces : sequence of Straightened
+        All on one grid.
+    drawing : Drawing
+    place_sd_mm : sequence of float, optional
+        How surely each was laid (:attr:`pitmap.registration.Alignment.error_sd_mm`); all alike by default.
+
+    Raises
+    ------
+    MeasurementError
+        They do not show the same face.
+    """
     if len(faces) == 1:
         return faces[0], ()
     merged = merge_lamps(

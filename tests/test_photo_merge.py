@@ -14,7 +14,7 @@ from pitmap.drawing import Drawing
 from pitmap.errors import InputError, MeasurementError
 from pitmap.grid import Grid
 from pitmap.photo import merge_lamps, taken_apart
-from pitmap.pipeline import Straightened, _one_face, classify_face
+from pitmap.pipeline import Straightened, classify_face, merge_faces
 
 ROWS, COLS = 240, 320
 
@@ -178,7 +178,7 @@ def test_a_place_has_the_detail_of_a_photo_that_shows_it() -> None:
         )
         for lamp, frame, scale in zip(LAMPS, (close, far), (8.0, 1.2))
     ]  # fmt: skip
-    one, _ = _one_face(faces, drawing)
+    one, _ = merge_faces(faces, drawing)
     assert (one.photo_px_per_mm[5:-5, 5:190] == 8.0).all()
     assert one.photo_px_per_mm[5:-5, 210:290] == pytest.approx(1.2)
     assert (one.photo_px_per_mm > 0).all()

@@ -89,7 +89,8 @@ def command(
     """Turn photos of one face into a map in millimetres and figures per working zone.
 
     Several photos are taken as one face at one stage, the lamp or the phone moved between them. Each is read
-    by itself and what they say together counts; less is lost to glare. What a photo does not show is reported as unseen and never counted as sound.
+    by itself and what they say together counts; less is lost to glare. What a photo does not show is reported
+    as unseen and never counted as sound.
     """
     from ..inspection import must_be_same_survey, must_take_inspection
     from ..pipeline import map_face

@@ -1,10 +1,11 @@
 """The main job end to end on seeded renders of many plates, against their exact truth.
 
-    python tests/benchmarks/main_job.py [--n 60] [--seed 977] [--width 1600] [--minutes 30] [--out RESULTS.json]
+    python tests/benchmarks/main_job.py [--n 60] [--seed 977] [--width 1600] [--photos 1] [--minutes 30] [--out RESULTS.json]
 
 Every render goes through the public stages (align, straighten, classify, measure) as a user's photo would. Printed: the
 environment, one line per render, then the table: alignment accepted, refused and wrong, pits found, overlap per
-class, affected share per zone with its interval, sound width, time per step and peak memory.
+class, affected share per zone with its interval, sound width, time per step and peak memory. With `--photos 3` each
+face is mapped from the render and two more of it under other lamps and from other places.
 """
 
 from __future__ import annotations
@@ -26,9 +27,9 @@ from pitmap.classes import AFFECTED, SurfaceClass
 from pitmap.drawing import Drawing
 from pitmap.errors import AlignmentRefused
 from pitmap.measure import make_frame, measure
-from pitmap.pipeline import classify_face, straighten
+from pitmap.pipeline import classify_face, merge_faces, straighten
 from pitmap.registration import Alignment, register
-from pitmap.synthetic import Case, render_cases, render_negatives
+from pitmap.synthetic import Case, random_scene, render_cases, render_negatives, render_photo
 
 CLASSES = (SurfaceClass.PIT, SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT)
 OVERLAP = 0.30
@@ -54,8 +55,18 @@ def pits_covered(a: np.ndarray, b: np.ndarray, mm_per_px: float) -> tuple[int, i
     return int((big & (hit >= OVERLAP * area)).sum()), int(big.sum())
 
 
-def judge(case: Case) -> dict[str, Any]:
-    """Everything measured on one render."""
+def more_photos(case: Case, n: int, seed: int) -> list[np.ndarray]:
+    """So many more photos of the case's face, whole and uncovered, each under other lamps and from another place."""
+    rng = np.random.default_rng([seed, *case.name.encode()])
+    scenes = [
+        random_scene(case.drawing, rng, size_wh=case.truth.size_wh, cut_by_frame=False, covers=())
+        for _ in range(n)
+    ]
+    return [render_photo(case.survey, case.drawing, scene, rng)[0] for scene in scenes]
+
+
+def judge(case: Case, others: list[np.ndarray]) -> dict[str, Any]:
+    """Everything measured on one render, mapped together with the other photos that are accepted."""
     drawing, truth = case.drawing, case.truth
     row: dict[str, Any] = {"name": case.name, "usable": case.is_usable, "why_unusable": case.unusable}
     start = time.perf_counter()
@@ -67,15 +78,22 @@ def judge(case: Case) -> dict[str, Any]:
     row |= {"result": "accepted", "rms_mm": alignment_error_mm(alignment, case, drawing)}
     stage, grid = truth.survey.stage, truth.grid
     start = time.perf_counter()
-    face = straighten(case.rgb, alignment, grid)
+    faces, sds = [straighten(case.rgb, alignment, grid)], [alignment.error_sd_mm]
+    for rgb in others:
+        try:
+            other = register(rgb, drawing)
+        except AlignmentRefused:
+            continue
+        faces.append(straighten(rgb, other, grid))
+        sds.append(other.error_sd_mm)
+    row["photos"] = len(faces)
+    face, _ = merge_faces(faces, drawing, sds)
     class_map = classify_face(face, drawing, stage, keep_probabilities=True)
     row["classify_s"] = time.perf_counter() - start
     start = time.perf_counter()
     frame = make_frame(drawing, grid)
     scale = float(face.photo_px_per_mm[drawing.mask(grid)].min())
-    found = measure(
-        class_map, drawing, camera_scale=scale, alignment_error_mm=alignment.error_sd_mm, frame=frame
-    )
+    found = measure(class_map, drawing, camera_scale=scale, alignment_error_mm=max(sds), frame=frame)
     row["measure_s"] = time.perf_counter() - start
     labels, codes = without_scores(truth.labels), without_scores(class_map.codes)
     metal = (labels != SurfaceClass.OUTSIDE) & (labels != SurfaceClass.UNSEEN)
@@ -173,7 +191,8 @@ def accuracy(ok: list[dict[str, Any]]) -> dict[str, float]:
         return sum(r[a] for r in ok) / max(1, sum(r[b] for r in ok))
 
     return {
-        "photos": len(ok),
+        "faces": len(ok),
+        "photos": sum(r["photos"] for r in ok),
         f"pits >= {PIT_MM} mm: recall": ratio("found", "true"),
         f"pits >= {PIT_MM} mm: precision": ratio("right", "said"),
         **{
@@ -199,6 +218,7 @@ def main() -> None:
     parser.add_argument(
         "--width", type=int, default=1600, help="of the photos, pixels; a phone's own is 4000"
     )
+    parser.add_argument("--photos", type=int, default=1, help="photos that each face is mapped from")
     parser.add_argument(
         "--weathered", action="store_true", help="pits grown together, rough finish, wider tones"
     )
@@ -209,6 +229,7 @@ def main() -> None:
     print(
         f"pitmap {__version__}, Python {platform.python_version()}, OpenCV {cv2.__version__}, seed {arguments.seed},"
         f" photos {arguments.width} wide{', weathered' if arguments.weathered else ''}"
+        f"{f', {arguments.photos} of each face' if arguments.photos > 1 else ''}"
     )
     begun, rows = time.monotonic(), []
     size_wh = (arguments.width, arguments.width * 3 // 4)
@@ -218,7 +239,7 @@ def main() -> None:
         if time.monotonic() - begun > 60 * arguments.minutes:
             print(f"stopped after {len(rows)} renders: the time was up")
             break
-        row = judge(case)
+        row = judge(case, more_photos(case, arguments.photos - 1, arguments.seed))
         rows.append(row)
         words = row.get("reason") or f"{row['rms_mm']:.3f} mm, pits {row['found']}/{row['true']}"
         print(
