@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
@@ -543,3 +548,15 @@ def test_class_map_probability_says_when_there_is_none() -> None:
     assert full.probability(SurfaceClass.STAIN).shape == (2, 3)
     with pytest.raises(InputError, match="no probability of its own"):
         full.probability(SurfaceClass.OUTSIDE)
+
+
+def test_reading_a_face_leaves_nothing_in_the_users_folders(tmp_path: Path) -> None:
+    """ONNX Runtime keeps a device id and events for its maker there, unless it is told not to before it starts."""
+    read = (
+        "import numpy as np; from pitmap.surface import classify;"
+        "classify(np.full((60, 90, 3), 150, np.uint8), px_per_mm=10, stage='test_lap', method='learned')"
+    )
+    home = {"HOME": str(tmp_path), "XDG_CACHE_HOME": str(tmp_path / "cache"), "TMPDIR": str(tmp_path)}
+    without = {k: v for k, v in os.environ.items() if k != "ORT_DISABLE_TELEMETRY"}
+    subprocess.run([sys.executable, "-c", read], env=without | home, check=True, timeout=120)
+    assert list(tmp_path.rglob("*")) == []

@@ -11,7 +11,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-import onnxruntime as ort
 from numpy.typing import NDArray
 
 from ..classes import Stage, SurfaceClass
@@ -26,6 +25,7 @@ from .decide import (
 )
 from .illumination import metal_reference
 from .looks import Look, put_together
+from .runtime import ort
 from .scores import find_scores, put_scores
 
 __all__ = [
@@ -112,7 +112,6 @@ class Network:
 
 def open_session(model: str | Path) -> ort.InferenceSession:
     """A network's file, ready to run on the thread that asks; several may ask at a time."""
-    ort.disable_telemetry_events()
     options = ort.SessionOptions()
     options.log_severity_level = 3
     options.intra_op_num_threads = 1

@@ -1,0 +1,17 @@
+"""ONNX Runtime, told before it starts that it must count and report nothing.
+
+Since 1.32 its Linux build makes a device id and a store of events in the user's cache folder when it is imported,
+to be sent to its maker; :func:`onnxruntime.disable_telemetry_events` comes too late for that.
+"""
+
+from __future__ import annotations
+
+import os
+
+os.environ["ORT_DISABLE_TELEMETRY"] = "1"
+
+import onnxruntime as ort  # noqa: E402
+
+ort.disable_telemetry_events()
+
+__all__ = ["ort"]
