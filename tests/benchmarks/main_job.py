@@ -95,7 +95,9 @@ def judge(case: Case, others: list[np.ndarray]) -> dict[str, Any]:
     scale = float(face.photo_px_per_mm[drawing.mask(grid)].min())
     found = measure(class_map, drawing, camera_scale=scale, alignment_error_mm=max(sds), frame=frame)
     row["measure_s"] = time.perf_counter() - start
-    labels, codes = without_scores(truth.labels), without_scores(class_map.codes)
+    # the others show the whole face: what the first alone leaves out is read too
+    true_labels = truth.labels if len(faces) == 1 else truth.survey.labels
+    labels, codes = without_scores(true_labels), without_scores(class_map.codes)
     metal = (labels != SurfaceClass.OUTSIDE) & (labels != SurfaceClass.UNSEEN)
     read = metal & (codes != SurfaceClass.UNSEEN) & (codes != SurfaceClass.OUTSIDE)
     for code in CLASSES:
@@ -109,8 +111,8 @@ def judge(case: Case, others: list[np.ndarray]) -> dict[str, Any]:
     row["right"], row["said"] = pits_covered(said_pit, true_pit, grid.mm_per_px)
     row["unseen_read"] = int(((labels == SurfaceClass.UNSEEN) & (codes != 255) & (codes != 0)).sum())
     row["zones"] = zone_rows(drawing, grid, labels, metal, found)
-    row |= scores_found(truth.labels == SurfaceClass.SCORE, class_map.codes == SurfaceClass.SCORE, read)
-    ideal = measure(replace(class_map, codes=truth.labels, probabilities=None), drawing, frame=frame)
+    row |= scores_found(true_labels == SurfaceClass.SCORE, class_map.codes == SurfaceClass.SCORE, read)
+    ideal = measure(replace(class_map, codes=true_labels, probabilities=None), drawing, frame=frame)
     row["width_error_mm"] = found.sound_width_mm.value - ideal.sound_width_mm.value
     row["width_covers"] = bool(
         found.sound_width_mm.low <= ideal.sound_width_mm.value <= found.sound_width_mm.high
