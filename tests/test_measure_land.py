@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from measure_fakes import PIT, SCORE, STAIN, TINT, UNCUT, Map, blank, disc, rectangle, ring_plate
-from shapely import Point, box
+from shapely import Point, Polygon, box
+from shapely.affinity import rotate
 
 from pitmap.classes import SurfaceClass
 from pitmap.drawing import Drawing, Opening
@@ -187,6 +188,18 @@ def test_bright_width_counts_each_colour_and_what_was_not_seen(code: SurfaceClas
     assert width.value == pytest.approx(1 + 28 - np.hypot(1, 26), abs=0.1)
     assert width.high == width.value
     assert width.low == pytest.approx(1 + 28 - np.hypot(1, 27), abs=0.1)
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 51.1, 86.0, 133.0])
+def test_bright_width_at_the_tip_of_a_tooth(turn_deg: float) -> None:
+    """A slim tooth that ends 4 mm from the coolant side: "4.1 mm of bright metal" stood beside 4.0 mm of sound metal."""
+    tooth = rotate(Polygon([(24, 0), (15, -1), (15, 1)]), turn_deg, origin=(0, 0))
+    drawing = land_of(ring_plate().zones["seal_land"].difference(tooth))
+    m = blank(drawing)
+    rectangle(m, -17, -17, -16.5, -16.5, STAIN)
+    result = measure(m, drawing)
+    assert result.sound_width_mm.value == pytest.approx(4.0, abs=0.005)
+    assert result.bright_sound_width_mm.value == pytest.approx(4.0, abs=0.005)
 
 
 def test_bright_width_is_never_wider_than_the_land() -> None:

@@ -46,10 +46,10 @@ class LandEdges:
     def __post_init__(self) -> None:
         object.__setattr__(self, "running_tree", cKDTree(self.running_xy))
         object.__setattr__(self, "coolant_tree", cKDTree(self.coolant_xy))
-        some = self.running_xy[::4]
-        far, where = nearest(self.coolant_tree, some)
+        far, where = nearest(self.coolant_tree, self.running_xy)
         k = int(np.argmin(far))
-        object.__setattr__(self, "narrowest", (some[k], self.coolant_xy[where[k]], float(far[k])))
+        ends = self.running_xy[k], self.coolant_xy[where[k]]
+        object.__setattr__(self, "narrowest", (*ends, float(far[k])))
 
 
 def nearest(tree: cKDTree, points: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
