@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from measure_fakes import PIT, SCORE, STAIN, TINT, UNCUT, blank, disc, rectangle, ring_plate
-from shapely import Polygon, box
+from measure_fakes import PIT, SCORE, STAIN, TINT, UNCUT, Map, blank, disc, rectangle, ring_plate
+from shapely import Point, Polygon, box
 
 from pitmap.classes import SurfaceClass
-from pitmap.drawing import Band, Drawing
+from pitmap.drawing import Band, Drawing, Opening
 from pitmap.errors import InputError, MeasurementError
 from pitmap.flags import Flag
 from pitmap.measure import (
@@ -407,6 +407,20 @@ def test_land_without_sides_is_refused() -> None:
     )
     with pytest.raises(MeasurementError, match="no running side"):
         measure(blank(flat), flat)
+
+
+def test_zone_that_is_all_opening_is_refused() -> None:
+    """A trace drawn under a name that reads as a bore left the running surface without metal, and "0.0 % affected"."""
+    plate = ring_plate()
+    trace = Opening(name="bore_trace", kind="bore", polygon=plate.trace)
+    with pytest.raises(
+        MeasurementError, match="opening 'bore_trace' takes .* of zone running_surface, so there is hardly"
+    ):
+        make_frame(replace(plate, openings=(*plate.openings, trace)), plate.grid(4.0))
+    # bores that are not cut out of the zone are none of that: 13 mm of the 20 are 42 % of it
+    wide = Opening(name="bore", kind="bore", polygon=Point(0, 0).buffer(13))
+    whole = {**plate.zones, "running_surface": plate.trace}
+    make_frame(replace(plate, openings=(wide,), zones=whole), plate.grid(4.0))
 
 
 def test_no_land_says_why() -> None:

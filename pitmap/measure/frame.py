@@ -9,11 +9,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from ..drawing import Drawing, fill_mask
+from ..drawing import WORKING_ZONES, Drawing, fill_mask
+from ..errors import MeasurementError
 from ..grid import Grid
 from .land_edges import LandEdges, find_land_edges, land_metal
 
 __all__ = ["MeasureFrame", "make_frame"]
+
+_MOST_OPEN = 0.5
+"""No working zone of a plate is more opening than metal (house choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,8 +56,9 @@ def make_frame(drawing: Drawing, grid: Grid) -> MeasureFrame:
     Raises
     ------
     MeasurementError
-        The drawing's seal land is no band, so it has no width.
+        The drawing's seal land is no band, so it has no width; or most of a working zone is opening.
     """
+    _must_be_metal(drawing)
     names = drawing.zone_names
     with ThreadPoolExecutor(max_workers=1) as worker:
         seeking_edges = worker.submit(find_land_edges, drawing)
@@ -75,3 +80,17 @@ def make_frame(drawing: Drawing, grid: Grid) -> MeasureFrame:
         inner_face=inner,
         edges=edges,
     )
+
+
+def _must_be_metal(drawing: Drawing) -> None:
+    """A shape that is taken for an opening by mistake would leave crumbs of a zone, and those a figure of "no damage"."""
+    for name in WORKING_ZONES:
+        if (zone := drawing.zones.get(name)) is None or zone.is_empty:
+            continue
+        open_mm2 = {o.name: zone.intersection(o.polygon).area for o in drawing.openings}
+        if sum(open_mm2.values()) > _MOST_OPEN * zone.area:
+            most = max(open_mm2, key=lambda opening: open_mm2[opening])
+            raise MeasurementError(
+                f"drawing {drawing.name!r}: opening {most!r} takes {open_mm2[most]:.0f} of the {zone.area:.0f} mm2 of zone "
+                f"{name}, so there is hardly metal to measure; if that shape is no opening, say in the drawing what it is"
+            )
