@@ -456,6 +456,53 @@ def test_probabilities_widen_the_interval() -> None:
     assert pit.expected_mm2 == pytest.approx(0.01 * 16 * 64 + 0.99 * 8, rel=0.02)
 
 
+def with_probability(m: Map, code: SurfaceClass, chance: np.ndarray | float) -> Map:
+    """A map that takes all its metal for that class with this chance, and else for sound metal."""
+    p = np.zeros((len(PROBABILITY_CLASSES), *m.grid.shape), np.float16)
+    p[PROBABILITY_CLASSES.index(code)] = chance
+    p[0] = 1 - p[PROBABILITY_CLASSES.index(code)]
+    return replace(m, probabilities=p)
+
+
+@pytest.mark.parametrize("pit_mm", [0.0, 0.2])
+def test_doubt_counts_where_nothing_or_next_to_nothing_was_found(pit_mm: float) -> None:
+    """Of metal that is a pit with a chance of 3 in 10 each, "0.0 % (0.0 to 0.1)" was said, and with one pit 3.2."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 0, 10, pit_mm, 10 + pit_mm, PIT)
+    zones = measure(with_probability(m, PIT, 0.3), drawing).zones
+    for zone in ("running_surface", "seal_land", "rim"):
+        row = zone_row(zones, zone, "pit")
+        # half of what is expected more is one standard deviation, times the spread of 1.2, times 1.645
+        assert row["share_low"] <= row["share"] <= 1e-4
+        assert row["share_high"] == pytest.approx(0.5 * 1.2 * 1.645 * 0.3, abs=0.001)
+        assert zone_row(zones, zone, "affected")["share_high"] >= row["share_high"]
+
+
+@pytest.mark.parametrize("shift_px", range(4))
+def test_map_that_agrees_with_its_probabilities_leaves_no_doubt_wherever_its_marks_lie(shift_px: int) -> None:
+    """Sums of every fourth row and column met more or fewer pixels of a small pit than it has, up to 8 times as many."""
+    drawing = ring_plate()
+    m = blank(drawing, 4.0)
+    disc(m, 0.25 * shift_px, 12 + 0.25 * shift_px, 0.5, PIT)
+    sure = with_probability(m, PIT, (m.codes == PIT).astype(float))
+    for z in measure(sure, drawing).zone_measures:
+        assert z.expected_mm2 == pytest.approx(z.area_mm2, abs=1e-9)
+
+
+def test_what_a_hand_took_away_is_not_expected_back() -> None:
+    """25 mm2 called uncut with a chance of one half: the map held 12.5 mm2 more than was expected, and then all is gone."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 32, 0, 37, 5, UNCUT)
+    m = with_probability(m, UNCUT, 0.5 * (m.codes == UNCUT))
+    before = measure(m, drawing)
+    erased, where = change_classes(m, [ClassEdit(where=m.codes == UNCUT, to=SurfaceClass.SOUND)])
+    row = zone_row(measure(erased, drawing, edited=where, before=before).zones, "rim", "uncut")
+    blank_share = ErrorModel().classes["uncut"].blank_share
+    assert (row["share"], row["share_high"]) == (0.0, pytest.approx(blank_share))
+
+
 def test_error_of_a_zone_area_literal() -> None:
     """Every part of it once, squared: edges of the picture 0.04 x 20, edges of each mark 0.05^2 x 100, the border of the
     zone 0.1 x 0.5 x 20, scale 0.1 x 50, false marks 0.2 x 0.8 x 80, missed marks 0.2 / 0.8 x 80, half of what the
@@ -548,6 +595,12 @@ def test_area_interval_literal() -> None:
     assert low == pytest.approx(10 / 1.178304, abs=1e-4)
     assert high == pytest.approx(11.78304, abs=1e-4)
     assert area_interval(0.0, 0.0, level=0.90, floor=0.3) == (0.0, 0.3)
+    # next to nothing, with a standard deviation of 1: the log-normal law alone would end at 0.003
+    for nothing in (0.0, 1e-6):
+        assert area_interval(nothing, 1.0, level=0.90) == (
+            pytest.approx(0, abs=1e-6),
+            pytest.approx(1.6449, abs=1e-4),
+        )
 
 
 def test_brush_paints_its_width_along_its_way() -> None:

@@ -150,12 +150,13 @@ def area_interval(
     Notes
     -----
     Log-normal about ``area + shift`` with the given standard deviation, so that a small area gets a lopsided
-    interval and never a negative end; the measured value itself always lies inside.
+    interval and never a negative end; the measured value itself always lies inside. The high end is never under that of
+    the normal law: of next to nothing the log-normal one falls to nothing, however large the standard deviation.
     """
     z = float(ndtri(0.5 + level / 2))
     centre = max(area + shift, 0.25 * area)
     if centre <= 0:
-        return 0.0, floor
+        return 0.0, max(floor, z * sd)
     log_sd = math.sqrt(math.log1p((sd / centre) ** 2))
     low, high = centre * math.exp(-z * log_sd), centre * math.exp(z * log_sd) + floor
-    return min(low, area), max(high, area)
+    return min(low, area), max(high, centre + z * sd, area)

@@ -123,7 +123,7 @@ def zone_measures(
     apart = {(m.zone, m.word): m.expected_mm2 - m.area_mm2 for m in before}
     pixel = frame.grid.pixel_area_mm2
     scale = frame.grid.mm_per_px
-    expected = _expected(probabilities, codes, frame)
+    unfound = _unfound_px(probabilities, codes, frame)
     n = len(frame.zone_names) + 1
     table = cv2.calcHist([codes, frame.zone_raster], [0, 1], None, [256, n], [0, 256, 0, n]).reshape(256, n)
     out = []
@@ -136,9 +136,12 @@ def zone_measures(
             area = float(counts[code]) * pixel
             parts.append(ZoneMeasure(
                 zone=name, word=CLASS_WORDS[code], seen_mm2=seen, area_mm2=area,
-                expected_mm2=area + apart.get((name, CLASS_WORDS[code]), math.nan)
-                if expected is None
-                else _expected_mm2(expected, code, k, pixel),
+                # of metal that a hand took away, or that the sum has left out, no less than nothing is expected
+                expected_mm2=float(np.clip(area + (
+                    apart.get((name, CLASS_WORDS[code]), math.nan)
+                    if unfound is None
+                    else _unfound_mm2(unfound, code, k, pixel)
+                ), 0.0, seen)),
                 **part,
             ))  # fmt: skip
         hit = [p for p, code in zip(parts, CLASSES) if code in AFFECTED]
@@ -165,8 +168,11 @@ def _one(b: Blobs | None, zone: int, pixel: float, scale: float) -> dict[str, An
     }
 
 
-def _expected(probabilities, codes, frame):  # type: ignore[no-untyped-def]
-    """Pixels expected per class and zone, from every fourth row and column: sums need no more."""
+def _unfound_px(probabilities, codes, frame):  # type: ignore[no-untyped-def]
+    """Pixels expected per class and zone beyond those of the map, from every fourth row and column: sums need no more.
+
+    Both are counted on the same pixels, or where the marks lie between them would pass for doubt.
+    """
     if probabilities is None:
         return None
     step = 4
@@ -176,15 +182,16 @@ def _expected(probabilities, codes, frame):  # type: ignore[no-untyped-def]
     out = np.zeros((256, len(frame.zone_names) + 1))
     for name, layer in zip(PROBABILITY_CLASSES, probabilities):
         p = layer[::step, ::step].reshape(-1).astype(np.float64)
-        out[int(name)] = step**2 * np.bincount(zone, weights=p * seen, minlength=out.shape[1])
+        more = np.where(seen, p - (code == name), 0.0)
+        out[int(name)] = step**2 * np.bincount(zone, weights=more, minlength=out.shape[1])
     return out
 
 
-def _expected_mm2(expected, code, zone, pixel):  # type: ignore[no-untyped-def]
+def _unfound_mm2(unfound, code, zone, pixel):  # type: ignore[no-untyped-def]
     """NaN for a class that has no probability of its own."""
     if code not in PROBABILITY_CLASSES:
         return math.nan
-    return float(expected[int(code), zone]) * pixel
+    return float(unfound[int(code), zone]) * pixel
 
 
 def zones_table(
