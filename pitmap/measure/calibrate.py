@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -16,6 +16,7 @@ from ..classes import CLASS_WORDS, SurfaceClass
 from ..drawing import Drawing
 from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL
+from ..grid import Grid
 from .blobs import Blobs, find_blobs
 from .doubt import chance_of
 from .errors_model import ClassErrors, ErrorModel
@@ -110,14 +111,14 @@ def fit_error_model(
         raise NotEnoughData(f"error model: {len(pairs)} pairs of maps given, {MIN_PAIRS} at least are needed")
     settings = settings or MeasureSettings()
     evidence = {w: _Evidence() for w in ErrorModel().classes}
-    frames: dict[int, MeasureFrame] = {}
+    frames: dict[tuple[int, Grid], MeasureFrame] = {}
     for pair in pairs:
         if pair.found.grid != pair.truth.grid:
             raise InputError("error model: the two maps of a pair must be on one grid")
-        frame = frames.get(id(pair.drawing))
-        if frame is None or frame.grid != pair.found.grid:
-            frame = frames[id(pair.drawing)] = make_frame(pair.drawing, pair.found.grid)
-        _collect(pair, frame, settings, evidence)
+        key = id(pair.drawing), pair.found.grid
+        if key not in frames:
+            frames[key] = make_frame(pair.drawing, pair.found.grid)
+        _collect(pair, frames[key], settings, evidence)
     classes = {word: _fit_class(ErrorModel().classes[word], e, level) for word, e in evidence.items()}
     model = ErrorModel(classes=classes, fitted_on=fitted_on or f"{len(pairs)} pairs of maps with known truth")
     return replace(model, width_sd_mm=_fit_width(pairs, frames, replace(settings, errors=model, level=level)))
@@ -249,14 +250,16 @@ def _quantile(values: NDArray[np.float64], level: float) -> float:
     return float(np.sort(values)[rank - 1])
 
 
-def _fit_width(pairs: Sequence[MapPair], frames: dict[int, MeasureFrame], settings: MeasureSettings) -> float:
+def _fit_width(
+    pairs: Sequence[MapPair], frames: Mapping[tuple[int, Grid], MeasureFrame], settings: MeasureSettings
+) -> float:
     """Extra scatter of the sound width, from the narrowest place of every land."""
     needed = []
     z = float(ndtri(0.5 + settings.level / 2))
     quiet = replace(settings, errors=replace(settings.errors, width_sd_mm=0.0), n_places=1)
     for pair in pairs:
-        frame = frames[id(pair.drawing)]
-        if frame.edges is None or frame.grid != pair.found.grid:
+        frame = frames[id(pair.drawing), pair.found.grid]
+        if frame.edges is None:
             continue
         args = (frame.land, frame.grid, frame.edges, quiet)
         got = measure_land(

@@ -196,6 +196,43 @@ def test_fit_refusals(pairs: list[MapPair]) -> None:
         fit_error_model([odd] * 5)
 
 
+def test_rates_and_edges_of_known_maps() -> None:
+    """5 pictures of 5 true pits of 2 mm, of which 4 are found, 0.1 mm too small all round, and one that is none.
+
+    25 named and 5 of them wrong, 25 true and 5 of them missed: (5 + 1) / (25 + 2). Edges: pi (1.0^2 - 0.9^2) mm2 along
+    2 pi 0.9 mm are 0.1056 mm outwards, the same for every pit.
+    """
+    drawing = ring_plate()
+    template = blank(drawing, 20.0)
+    places = [(11 * np.cos(k), 11 * np.sin(k)) for k in range(6)]
+    pit = int(SurfaceClass.PIT)
+    truth = paint(template, [(x, y, 2.0, pit) for x, y in places[:5]])
+    found = paint(template, [(x, y, 1.8, pit) for x, y in places[1:]])
+    fitted = fit_error_model([MapPair(found=found, truth=truth, drawing=drawing)] * 5).classes["pit"]
+    assert (fitted.false_rate, fitted.miss_rate) == (pytest.approx(6 / 27), pytest.approx(6 / 27))
+    assert fitted.edge_bias_mm == pytest.approx(0.1056, abs=0.005)
+    assert fitted.edge_sd_mm < 0.001
+    assert fitted.edge_mark_sd_mm < 0.01  # what counting pixels leaves
+
+
+def test_width_error_is_fitted_on_pairs_of_every_grid() -> None:
+    """10 lands whose width is 1 mm too large and 6 that are right, on another grid: those of one grid alone counted.
+
+    Nothing but the error itself makes the interval of these, so a standard deviation of 1 mm / 1.645 is needed.
+    """
+    drawing = ring_plate()
+
+    def pair(px_per_mm: float, diameter: float) -> MapPair:
+        template = blank(drawing, px_per_mm)
+        found, truth = (paint(template, [(24.0, 0.0, d, int(SurfaceClass.PIT))]) for d in (diameter, 3.0))
+        return MapPair(found=found, truth=truth, drawing=drawing)
+
+    wrong, right = [pair(4.0, 2.0)] * 10, [pair(5.0, 3.0)] * 6
+    for pairs in (wrong + right, right + wrong):
+        # the next larger of the steps that are tried, each 1.22 times the last
+        assert 0.95 / 1.645 < fit_error_model(pairs).width_sd_mm < 1.3 / 1.645
+
+
 def test_classes_without_marks_keep_their_starting_point(model: ErrorModel) -> None:
     assert model.classes["tint"].edge_sd_mm == ErrorModel().classes["tint"].edge_sd_mm
     assert set(model.classes) == {*(CLASS_WORDS[c] for c in (2, 3, 4, 5, 6)), "affected"}
