@@ -137,6 +137,39 @@ def test_estimate_needs_a_reason_without_an_interval() -> None:
     assert not Estimate.unknown("no readings").covers(0)
 
 
+def test_estimate_from_a_standard_deviation() -> None:
+    # z(0.95) = 1.644854, z(0.975) = 1.959964
+    normal = Estimate.from_sd(10.0, 2.0)
+    assert (normal.value, normal.low, normal.high) == pytest.approx((10.0, 6.710293, 13.289707), abs=1e-6)
+    assert Estimate.from_sd(10.0, 2.0, level=0.95).low == pytest.approx(6.080072, abs=1e-6)
+    assert Estimate.from_sd(2.0, 2.0, low=0.0).low == 0.0
+    # what is measured below the least that can be stays its own low end
+    assert Estimate.from_sd(-1.0, 2.0, low=0.0).low == -1.0
+    exact = Estimate.from_sd(3.0, 0.0)
+    assert (exact.low, exact.high) == (3.0, 3.0)
+    for sd in (-0.1, math.nan, math.inf):
+        with pytest.raises(InputError, match="standard deviation of 0 or more"):
+            Estimate.from_sd(1.0, sd)
+
+
+def test_estimate_of_a_size_with_its_doubt() -> None:
+    for value, half, low, high in ((5.0, 2.0, 3.0, 7.0), (1.0, 2.0, 0.0, 3.0)):
+        size = Estimate.give_or_take(value, half)
+        assert (size.value, size.low, size.high) == (value, low, high)
+
+
+def test_estimate_covers_its_ends_and_nothing_without_both_of_them() -> None:
+    size = Estimate(value=5.0, low=4.0, high=6.0)
+    assert [size.covers(x) for x in (3.999, 4.0, 6.0, 6.001)] == [False, True, True, False]
+    half = Estimate(value=5.0, low=4.0, high=math.nan, reason="the needle did not reach the floor")
+    assert not half.has_interval and not half.covers(5.0)
+    with pytest.raises(InputError, match="reason"):
+        Estimate(value=5.0, low=4.0, high=math.nan)
+    for level in (0.0, 1.0, math.nan):
+        with pytest.raises(InputError, match="between 0 and 1"):
+            Estimate(value=5.0, low=4.0, high=6.0, level=level)
+
+
 def test_grid_pixel_centres() -> None:
     # Layout of the plate raster: centre of (row i, column j) at x0 + (j + 0.5)/s, y1 - (i + 0.5)/s.
     grid = Grid(x0_mm=-135.0, y1_mm=122.0, px_per_mm=10.0, n_rows=2360, n_cols=2710)
@@ -144,11 +177,19 @@ def test_grid_pixel_centres() -> None:
     assert grid.mm_to_px([-134.95, 121.85]) == pytest.approx([0, 1])
     assert np.array([3.0, 7.0, 1.0]) @ grid.px_to_mm_matrix.T == pytest.approx([*grid.px_to_mm([3, 7]), 1])
     assert grid.at_scale(5).shape == (1180, 1355)
+    x, y = grid.centres_mm()
+    assert (x.shape, y.shape) == ((2710,), (2360,))
+    assert (x[0], y[0], x[-1], y[-1]) == pytest.approx((-134.95, 121.95, 135.95, -113.95), abs=1e-9)
+    # half a pixel beyond the outermost centres
+    assert grid.bounds_mm == pytest.approx((-135.0, -114.0, 136.0, 122.0))
 
 
 def test_grid_over_bounds_is_not_square() -> None:
     grid = Grid.over_bounds((-10.2, -5.0, 20.0, 5.5), 2.0, 1.0)
     assert (grid.x0_mm, grid.y1_mm, grid.shape) == (-12.0, 7.0, (26, 66))
+    # corners go outwards to whole millimetres: -11 to 21, -6 to 6
+    grid = Grid.over_bounds((-10.2, -5.3, 20.4, 5.5), 2.0)
+    assert (grid.x0_mm, grid.y1_mm, grid.shape) == (-11.0, 6.0, (24, 64))
 
 
 def test_stage_order_and_refusal() -> None:
