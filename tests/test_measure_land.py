@@ -202,6 +202,22 @@ def test_bright_width_at_the_tip_of_a_tooth(turn_deg: float) -> None:
     assert result.bright_sound_width_mm.value == pytest.approx(4.0, abs=0.005)
 
 
+def test_bright_width_is_in_no_less_doubt_than_the_sound_width() -> None:
+    """A stain of 3.2 mm in mid-land leaves less bright metal than a pit of 3 mm at the edge leaves sound metal, but where
+    the pit ends hangs on the alignment: "4.8 mm of bright metal, 4.6 at least" stood beside "5.0 of sound, 3.3 at least"."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 24, 0, 3.2, STAIN)
+    rectangle(m, -23, -0.5, -20, 0.5, PIT)
+    m.codes[~drawing.mask(m.grid)] = 0
+    result = measure(m, drawing, alignment_error_mm=1.0)
+    sound, bright = result.sound_width_mm, result.bright_sound_width_mm
+    assert (sound.value, bright.value) == (pytest.approx(5.0, abs=0.1), pytest.approx(4.8, abs=0.1))
+    assert sound.low == pytest.approx(5.0 - 1.645 * np.hypot(0.15, 1.0), abs=0.1)
+    assert bright.low == sound.low
+    assert bright.high <= sound.high
+
+
 def test_bright_width_is_never_wider_than_the_land() -> None:
     drawing = ring_plate()
     m = blank(drawing)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -127,7 +127,7 @@ def measure_land(
         rows, paths = places.collect()
         narrowest = bright = places.narrowest_mm()
         if bright_graphs is not None:
-            bright = places.narrowest_of(bright_graphs.result())
+            bright = _no_more_than(narrowest, places.narrowest_of(bright_graphs.result()))
     leaking = np.zeros(grid.shape, bool)
     for node in places.leaking_spots():
         mask, row, col = graphs.seen.mask_of(node)
@@ -138,6 +138,14 @@ def measure_land(
         narrowest_mm=narrowest,
         bright_narrowest_mm=bright,
         leaking=leaking,
+    )
+
+
+def _no_more_than(sound: Estimate, bright: Estimate) -> Estimate:
+    """Bright metal is sound: its width ends nowhere beyond that of the sound metal, which may hang on another place."""
+    value = min(bright.value, sound.value)
+    return replace(
+        bright, value=value, low=min(bright.low, sound.low), high=max(value, min(bright.high, sound.high))
     )
 
 
