@@ -524,6 +524,12 @@ def test_class_map_placed_takes_the_grid() -> None:
     assert small_map().placed(grid).grid is grid
     with pytest.raises(InputError, match="grid"):
         small_map().placed(Grid(x0_mm=0, y1_mm=1, px_per_mm=10, n_rows=3, n_cols=3))
+    # it lost how likely metal of the land makes no contact, and with that the doubt of its sound width
+    full = small_map(
+        break_chance=np.full((2, 3), 7, np.uint8), probabilities=np.full((7, 2, 3), 0.1, np.float16)
+    ).placed(grid)
+    assert full.break_chance is not None and full.break_chance.tolist() == [[7] * 3] * 2
+    assert full.probabilities is not None and full.px_per_mm == 10
 
 
 @pytest.mark.parametrize(

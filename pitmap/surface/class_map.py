@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -139,12 +139,4 @@ class ClassMap:
 
     def placed(self, grid: Grid) -> ClassMap:
         """The same map tied to a grid of the plate frame."""
-        return ClassMap(
-            codes=self.codes,
-            confidence=self.confidence,
-            stage=self.stage,
-            px_per_mm=grid.px_per_mm,
-            grid=grid,
-            probabilities=self.probabilities,
-            method=self.method,
-        )
+        return replace(self, px_per_mm=grid.px_per_mm, grid=grid)
