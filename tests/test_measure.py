@@ -125,6 +125,24 @@ def test_marks_are_joined_by_corners_and_ordered() -> None:
     assert marks["area_mm2"].round(6).tolist() == [1.0, 2.0, 0.25]
 
 
+def test_mark_with_a_hole_in_it_is_as_large_as_its_outer_edge() -> None:
+    drawing = ring_plate()
+    m = blank(drawing)
+    rectangle(m, 31, 10, 37, 14, PIT)
+    rectangle(m, 33, 11, 35, 13, SurfaceClass.SOUND)
+    rectangle(m, 34, 12, 34.1, 12.2, PIT)  # specks, in the hole and beside the mark
+    rectangle(m, 38, 12, 38.1, 12.2, PIT)
+    (row,) = measure(m, drawing).marks.to_dict("records")
+    assert (row["length_mm"], row["width_mm"]) == (pytest.approx(6.0), pytest.approx(4.0))
+    assert row["area_mm2"] == pytest.approx(20.0)
+    assert (row["x_mm"], row["y_mm"]) == (pytest.approx(34.0), pytest.approx(12.0))
+    m = blank(drawing)
+    rectangle(m, 31, 10, 37, 14, PIT)
+    whole = measure(m, drawing).marks.iloc[0]
+    # the inner edge may be off as well as the outer one
+    assert row["area_high_mm2"] - 20 > 1.3 * (whole["area_high_mm2"] - 24)
+
+
 def test_specks_are_no_marks_but_count_as_area() -> None:
     drawing = ring_plate()
     m = blank(drawing)

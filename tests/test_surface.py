@@ -24,6 +24,7 @@ from pitmap.surface.decide import (
     softmax_rows,
     where_it_wins,
 )
+from pitmap.surface.illumination import robust_background
 from pitmap.surface.learned import has_model, tile_counts, tile_spans
 from pitmap.surface.scores import find_scores, lines_in_web, put_scores
 from pitmap.surface.unseen import unreadable
@@ -506,6 +507,19 @@ def small_map(**change: object) -> ClassMap:
     return ClassMap(**(values | change))
 
 
+def test_background_is_carried_by_the_metal_alone_and_not_by_damage() -> None:
+    """Light that falls off along the face, with a hole in the drawing, and a pit of 4 mm in the metal; 10 px per mm."""
+    rows, cols = np.mgrid[:300, :420]
+    light = (150.0 - 0.1 * cols).astype(np.float32)
+    metal = (rows - 150) ** 2 + (cols - 300) ** 2 > 60**2
+    values = np.where(metal, light, 0).astype(np.float32)
+    values[(rows - 150) ** 2 + (cols - 120) ** 2 <= 20**2] = 30
+    found = robust_background(values, metal, 10.0, 8.0)
+    # well inside: within 8 mm of the picture's border the mean of a slope is drawn towards its inside
+    inside = metal & (cols > 100) & (cols < 320)
+    assert np.abs(found - light)[inside].max() < 3.0
+
+
 def test_class_map_tells_metal_and_seen_apart() -> None:
     found = small_map()
     assert found.is_metal.tolist() == [[False, True, True], [True, True, True]]
@@ -537,7 +551,11 @@ def test_class_map_placed_takes_the_grid() -> None:
     [
         ({"codes": np.array([[9, 1, 2], [1, 1, 1]], np.uint8)}, r"\[9\]"),
         ({"confidence": np.ones((2, 2), np.float32)}, "one shape"),
-        ({"confidence": np.full((2, 3), 1.5, np.float32)}, "0 to 1"),
+        ({"confidence": np.array([[0, 1.5, 0.8], [0, 0.5, 1]], np.float32)}, "0 to 1"),
+        ({"confidence": np.array([[0, -0.1, 0.8], [0, 0.5, 1]], np.float32)}, "0 to 1"),
+        ({"confidence": np.array([[0, np.nan, 0.8], [0, 0.5, 1]], np.float32)}, "0 to 1"),
+        ({"break_chance": np.zeros((2, 2), np.uint8)}, "break_chance"),
+        ({"break_chance": np.zeros((2, 3), np.float32)}, "break_chance"),
         ({"px_per_mm": 0.0}, "px_per_mm"),
         ({"probabilities": np.zeros((2, 2, 3), np.float16)}, "probabilities"),
     ],

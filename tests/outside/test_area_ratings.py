@@ -242,6 +242,30 @@ def test_digitised_disc(radius: int, pixels: int, tolerance: float) -> None:
     assert b.centroid_cr[0].tolist() == [50.0, 45.0]
 
 
+@pytest.mark.parametrize("turn_deg", [0, 20, 45, 90])
+def test_edge_of_a_long_bar(turn_deg: float) -> None:
+    """60 x 6 px have an edge of 132 px whichever way they lie; a disc of that area, 67. Within 10 %: the chain runs half a
+    pixel inside, 3 % here, and its steps (Kulpa), right in the mean of all directions, are 5 % short along the raster."""
+    rows, cols = np.mgrid[:101, :131]
+    x, y = cols - 65.3, rows - 50.4
+    c, s = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
+    mask = (np.abs(c * x + s * y) <= 30) & (np.abs(c * y - s * x) <= 3)
+    ones = np.ones(mask.shape, np.float32)
+    b = find_blobs(mask, int(SurfaceClass.SCORE), ones, ones.astype(np.uint8), 1, 1)
+    assert b.perimeter_px[0] == pytest.approx(132, rel=0.1)
+
+
+def test_edge_of_a_few_pixels_is_no_shorter_than_that_of_a_disc() -> None:
+    """Of all shapes of one area a disc has the shortest edge (isoperimetric inequality): 2 sqrt(pi A)."""
+    for side, edge in ((1, 3.5449), (2, 7.0898)):
+        mask = np.zeros((9, 14), bool)
+        mask[3 : 3 + side, 5 : 5 + side] = True
+        ones = np.ones(mask.shape, np.float32)
+        b = find_blobs(mask, int(SurfaceClass.PIT), ones, ones.astype(np.uint8), 1, 1)
+        assert b.perimeter_px[0] == pytest.approx(edge, abs=1e-4)
+        assert (b.length_px[0], b.width_px[0]) == (side, side)
+
+
 def test_laplacian_variance() -> None:
     """Pech-Pacheco et al., ICPR 2000: kernel 0 1 0 / 1 -4 1 / 0 1 0. Values by arithmetic."""
     rows, cols = np.mgrid[0:40, 0:56]
