@@ -72,6 +72,25 @@ def test_classify_pit_keeps_its_size_in_mm_at_another_scale() -> None:
     assert area_mm2[5] == pytest.approx(3.14, rel=0.35)
 
 
+@pytest.mark.parametrize(("scale", "method", "most_mm"), [(4, "learned", 0.04), (14, "classic", 0.02)])
+def test_classify_leaves_a_pit_where_it_is_on_a_raster_of_any_scale(
+    scale: int, method: str, most_mm: float
+) -> None:
+    """At 4 px per mm every pit lay 0.1 mm to the right and below: of the pixels that one stands for the first was asked."""
+    rng, fine = np.random.default_rng(3), 4
+    at_mm = [(5 + 6.1 * i, 5 + 6.2 * k) for i in range(4) for k in range(3)]
+    rows, cols = (np.mgrid[: 22 * scale * fine, : 28 * scale * fine] + 0.5) / (scale * fine)
+    picture = np.full(rows.shape, 165, np.float32)
+    for x, y in at_mm:
+        picture[(cols - x) ** 2 + (rows - y) ** 2 <= 0.8**2] = 42
+    picture = cv2.resize(picture, None, fx=1 / fine, fy=1 / fine, interpolation=cv2.INTER_AREA)
+    rgb = np.clip(picture + rng.normal(0, 3, picture.shape), 0, 255).astype(np.uint8)[..., None].repeat(3, 2)
+    found = classify(rgb, px_per_mm=scale, stage="test_lap", method=method)
+    _, _, _, middle = cv2.connectedComponentsWithStats(found.is_class(SurfaceClass.PIT).astype(np.uint8))
+    off = [min((middle[1:] + 0.5) / scale - place, key=lambda d: np.hypot(*d)) for place in at_mm]
+    assert np.abs(np.mean(off, axis=0)).max() < most_mm
+
+
 def test_classify_a_coarse_raster_has_no_finer_detail_than_its_own(pitted: np.ndarray) -> None:
     """The network was told of a sharp photo and shown the blur of a raster at a quarter of its scale."""
     coarse = cv2.resize(pitted, None, fx=2.5 / PX, fy=2.5 / PX, interpolation=cv2.INTER_AREA)

@@ -164,8 +164,11 @@ def classify(
             _read_again(small, work, stage, covered & ~things, (codes, confidence, probabilities))
             covered = with_their_middles(things, small.rgb, small.metal, work)
         covered = covered.astype(np.uint8)
-        codes, confidence = small.back(codes, cv2.INTER_NEAREST), small.back(confidence, cv2.INTER_LINEAR)
-        lost |= small.back(covered, cv2.INTER_NEAREST).astype(bool)
+        codes, confidence = (
+            small.back(codes, cv2.INTER_NEAREST_EXACT),
+            small.back(confidence, cv2.INTER_LINEAR),
+        )
+        lost |= small.back(covered, cv2.INTER_NEAREST_EXACT).astype(bool)
     unread = lost | ~metal
     kept = None
     if keep_probabilities:
@@ -272,7 +275,7 @@ class _Resampled:
 
     def flags(self, raster: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """A mask of the picture at the working scale."""
-        return self._to_work(raster.view(np.uint8), cv2.INTER_NEAREST).view(bool)
+        return self._to_work(raster.view(np.uint8), cv2.INTER_NEAREST_EXACT).view(bool)
 
     def look(self, look: Look, most_px_per_mm: float) -> Look:
         """A look at the working scale, with one scale of its photo: a coarse raster holds no more detail than it has."""
@@ -326,7 +329,7 @@ def _read_again(
     work = min(CLASSIC_PX_PER_MM, px_per_mm)
     coarse = _Resampled(small.rgb, small.metal, small.edge, px_per_mm, work)
     codes, confidence, _, probabilities = _classic(coarse, work, stage)
-    rasters[0][where] = coarse.back(codes, cv2.INTER_NEAREST)[where]
+    rasters[0][where] = coarse.back(codes, cv2.INTER_NEAREST_EXACT)[where]
     rasters[1][where] = coarse.back(confidence, cv2.INTER_LINEAR)[where]
     if rasters[2] is not None:
         for ours, theirs in zip(rasters[2], probabilities, strict=True):
