@@ -612,6 +612,13 @@ def test_area_interval_literal() -> None:
     low, high = area_interval(10.0, 1.0, level=0.90)
     assert low == pytest.approx(10 / 1.178304, abs=1e-4)
     assert high == pytest.approx(11.78304, abs=1e-4)
+    # the same of a mark under 1 mm2
+    assert area_interval(0.5, 0.05, level=0.90) == (
+        pytest.approx(0.42434, abs=1e-5),
+        pytest.approx(0.58915, abs=1e-5),
+    )
+    # an edge that is known to lie further in takes three quarters at most, and what was measured stays inside
+    assert area_interval(10.0, 0.0, level=0.90, shift=-9.0) == (2.5, 10.0)
     assert area_interval(0.0, 0.0, level=0.90, floor=0.3) == (0.0, 0.3)
     # next to nothing, with a standard deviation of 1: the log-normal law alone would end at 0.003
     for nothing in (0.0, 1e-6):

@@ -149,7 +149,9 @@ def test_classify_blown_glare_and_black_are_unseen(pitted: np.ndarray, level: in
 def test_unreadable_is_what_no_channel_shows_and_is_wider_than_a_sparkle() -> None:
     rgb = np.full((120, 160, 3), 150, np.uint8)
     rgb[20:60, 20:60] = (255, 255, 180)  # a coloured lamp, blown in two channels
-    rgb[20:60, 80:120] = (0, 0, 60)
+    rgb[20:60, 80:120] = (0, 0, 60)  # one channel that shows something is enough
+    rgb[20:60, 120:140] = (60, 0, 0)
+    rgb[20:60, 140:160] = (0, 60, 0)
     rgb[80:120, 20:60] = 255  # 4 x 4 mm, up to the border
     rgb[80:90, 100:110] = 255  # a sparkle of 1 mm
     lost = unreadable(rgb, 10.0)
