@@ -14,6 +14,7 @@ from pitmap.classes import SurfaceClass
 from pitmap.drawing import Band, Drawing, Opening
 from pitmap.errors import InputError, MeasurementError
 from pitmap.flags import Flag
+from pitmap.grid import Grid
 from pitmap.measure import (
     LANDS,
     MARKS,
@@ -425,6 +426,17 @@ def test_land_without_sides_is_refused() -> None:
     )
     with pytest.raises(MeasurementError, match="no running side"):
         measure(blank(flat), flat)
+
+
+@pytest.mark.parametrize(
+    "bounds", [(-30, -34, 46, 34), (-34, -30, 46, 34), (-34, -34, 42, 34), (-34, -34, 46, 30)]
+)
+def test_raster_that_ends_inside_the_plate_is_refused(bounds: tuple[float, float, float, float]) -> None:
+    """Half a land beyond its end was neither unseen nor anything else: "0 % not seen"."""
+    drawing = ring_plate()
+    with pytest.raises(InputError, match=r"the grid ends 2\.0 mm inside the plate .* use drawing\.grid"):
+        make_frame(drawing, Grid.over_bounds(bounds, 4.0))
+    make_frame(drawing, Grid.over_bounds(drawing.outline.bounds, 2.3))
 
 
 def test_zone_that_is_all_opening_is_refused() -> None:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..drawing import WORKING_ZONES, Drawing, fill_mask
-from ..errors import MeasurementError
+from ..errors import InputError, MeasurementError
 from ..grid import Grid
 from .land_edges import LandEdges, find_land_edges, land_metal
 
@@ -55,9 +55,12 @@ def make_frame(drawing: Drawing, grid: Grid) -> MeasureFrame:
 
     Raises
     ------
+    InputError
+        The grid ends inside the plate.
     MeasurementError
         The drawing's seal land is no band, so it has no width; or most of a working zone is opening.
     """
+    _must_hold_plate(grid, drawing)
     _must_be_metal(drawing)
     names = drawing.zone_names
     with ThreadPoolExecutor(max_workers=1) as worker:
@@ -80,6 +83,17 @@ def make_frame(drawing: Drawing, grid: Grid) -> MeasureFrame:
         inner_face=inner,
         edges=edges,
     )
+
+
+def _must_hold_plate(grid: Grid, drawing: Drawing) -> None:
+    """Metal beyond the raster would be in no figure, as if the zones ended there: neither seen nor unseen."""
+    inside, plate = np.array(grid.bounds_mm), np.array(drawing.outline.bounds)
+    beyond = np.maximum(inside - plate, 0) * [1, 1, 0, 0] + np.maximum(plate - inside, 0) * [0, 0, 1, 1]
+    if beyond.max() > grid.mm_per_px:
+        raise InputError(
+            f"make_frame: the grid ends {beyond.max():.1f} mm inside the plate of drawing {drawing.name!r}; "
+            "use drawing.grid(px_per_mm), and mark what a photo does not show as unseen"
+        )
 
 
 def _must_be_metal(drawing: Drawing) -> None:
