@@ -465,6 +465,20 @@ def test_doubt_between_two_kinds_of_sealing_metal_is_none() -> None:
     assert width.low > 7.5
 
 
+def test_doubt_of_the_land_is_read_from_the_probabilities() -> None:
+    """5 mm of the 8 may be a pit, with a chance of 4 in 10: what a map was kept with says the same as they."""
+    drawing = ring_plate()
+    m, doubted = blank(drawing), blank(drawing)
+    disc(doubted, 0, 24, 5.0, PIT)
+    probabilities = np.zeros((len(PROBABILITY_CLASSES), *m.codes.shape), np.float16)
+    probabilities[PROBABILITY_CLASSES.index(PIT)] = 0.4 * (doubted.codes == PIT)
+    probabilities[0] = 1 - probabilities[PROBABILITY_CLASSES.index(PIT)]
+    exact = MeasureSettings(errors=ErrorModel(width_sd_mm=0.0))
+    for told in (replace(m, probabilities=probabilities), with_chance(m, (doubted.codes == PIT, 0.4))):
+        width = measure(told, drawing, settings=exact).sound_width_mm
+        assert (width.value, width.low) == (pytest.approx(8.0, abs=0.05), pytest.approx(3.0, abs=0.16))
+
+
 def land_of(land, kind: str = "", hole=None) -> Drawing:  # type: ignore[no-untyped-def]
     """The ring plate's trace with another land round it, and an opening that was cut out of it."""
     openings = (Opening(name="hole", kind=kind, polygon=hole),) if hole is not None else ()
