@@ -409,6 +409,8 @@ def test_measure_refuses_bad_calls() -> None:
         measure(m, drawing, edited=np.zeros((3, 4), bool))
     with pytest.raises(InputError, match="another drawing"):
         measure(m, drawing, frame=make_frame(ring_plate(), m.grid))
+    with pytest.raises(InputError, match="another drawing or grid"):
+        measure(m, drawing, frame=make_frame(drawing, drawing.grid(4.0)))
     with pytest.raises(InputError, match="level"):
         MeasureSettings(level=1.5)
     with pytest.raises(InputError, match="n_places"):

@@ -367,6 +367,7 @@ def test_alignment_error_widens_where_a_pit_reaches_an_edge(x: float) -> None:
     sharp = measure(m, drawing, alignment_error_mm=0.0).sound_width_mm
     loose = measure(m, drawing, alignment_error_mm=0.4).sound_width_mm
     assert loose.low < sharp.low - 0.2
+    assert measure(m, drawing).sound_width_mm == sharp  # none when it is not given
     # also where the crossing runs over another pit, which reaches none: 1.645 times 0.15, and 0.15 and 0.4 together
     disc(m, 24, 0, 2.0, PIT)
     sharp, loose = (measure(m, drawing, alignment_error_mm=a).sound_width_mm for a in (0.0, 0.4))

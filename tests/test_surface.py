@@ -315,6 +315,12 @@ def test_softmax_of_logits_of_any_size(offset: float) -> None:
     assert softmax_rows(logits).ravel() == pytest.approx([0.576117, 0.211942, 0.211942], abs=1e-5)
 
 
+def test_softmax_of_logits_far_apart_is_a_number() -> None:
+    for logits in ([0.0, 200.0, 0.0], [0.0, -200.0, 200.0]):
+        p = softmax_rows(np.array(logits, np.float32).reshape(3, 1, 1)).ravel()
+        assert p == pytest.approx([float(x == max(logits)) for x in logits], abs=1e-6)
+
+
 def test_correct_pits_keeps_the_sum_and_the_order_of_the_rest() -> None:
     p = np.array([0.30, 0.40, 0.20, 0.06, 0.03, 0.01], np.float32)[:, None, None]
     said, came = np.array([0, 0.4, 1], np.float32), np.array([0, 0.7, 0.9], np.float32)
