@@ -56,6 +56,14 @@ def test_nothing_found_keeps_every_column() -> None:
     assert affected["share_low"] == 0.0
     assert 0 < affected["share_high"] < 0.02
     assert affected["unseen_share"] == 0.0
+    assert (affected["class_code"], affected["class_word"]) == (-1, "affected")
+    assert (
+        result.zones[["area_mm2", "share", "share_low", "n_marks", "largest_mm2", "density_per_cm2"]] == 0
+    ).all(axis=None)
+    # what may be there though nothing was found, and no more
+    model = ErrorModel().classes
+    for row in result.zones[result.zones["class_word"] != "affected"].itertuples():
+        assert row.share_high == pytest.approx(model[row.class_word].blank_share)
 
 
 def test_one_rectangle_is_measured() -> None:
