@@ -156,7 +156,15 @@ def test_ratings_table_of_a_known_zone() -> None:
     rim = 76 * 64 - math.pi * 28**2
     side = math.sqrt(0.004 * rim)
     rectangle(m, 31, 0, 31 + side, side, PIT)
-    table = measure(m, drawing).ratings.set_index(["zone", "system", "class_word"])["rating"]
+    result = measure(m, drawing)
+    rows = result.ratings.set_index(["zone", "system", "class_word"])
+    table = rows["rating"]
+    assert rows["input_value"]["rim", "ISO 10289", "pit"] == pytest.approx(0.4, rel=0.01)
+    assert rows["input_value"]["rim", "ASTM G46 A", "pit"] == pytest.approx(1 / (rim * 1e-6), rel=0.001)
+    assert rows["input_value"]["rim", "ASTM G46 B", "pit"] == pytest.approx(0.004 * rim, rel=0.01)
+    pit = result.zones.query("zone == 'rim' and class_word == 'pit'").iloc[0]
+    ends = [str(iso10289_rating(100 * pit[end])) for end in ("share_low", "share_high")]
+    assert rows.loc[("rim", "ISO 10289", "pit"), ["rating_low", "rating_high"]].tolist() == ends
     assert table["rim", "ISO 10289", "pit"] == "7"
     assert table["rim", "ISO 10289", "affected"] == "7"
     assert table["rim", "ASTM D610", "pit and stain"] == "6"
