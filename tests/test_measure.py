@@ -238,6 +238,17 @@ def test_erasing_leaves_metal_that_was_not_seen_as_it_is() -> None:
         must_change(m, box(33.5, 10.5, 34.5, 11.5), SEEN_METAL)
 
 
+def test_zone_that_no_pixel_of_the_map_lies_in_was_not_seen() -> None:
+    """Its unseen share was no number, which is not over 5 %, and its shares were shown as if they could not be told."""
+    plate = ring_plate()
+    drawing = replace(plate, zones={**plate.zones, "running_surface": box(0.05, 10.05, 0.2, 10.2)})
+    result = measure(blank(drawing, 2.0), drawing)
+    row = zone_row(result.zones, "running_surface", "affected")
+    assert (row["zone_area_mm2"], row["seen_area_mm2"], row["unseen_share"]) == (0.0, 0.0, 1.0)
+    assert np.isnan(row["share"]) and row["flags"] & Flag.TOUCHES_UNSEEN
+    assert "running_surface" not in set(result.ratings["zone"])
+
+
 def test_unseen_leaves_the_denominator() -> None:
     drawing = ring_plate()
     m = blank(drawing)

@@ -227,7 +227,8 @@ def zones_table(
                 high = max(high, most_of_a_part.get(m.zone, 0.0))
             elif code_of[m.word] in AFFECTED:
                 most_of_a_part[m.zone] = max(high, most_of_a_part.get(m.zone, 0.0))
-        unseen = 1 - m.seen_mm2 / zone_area if zone_area > 0 else math.nan
+        # of a zone between the pixels nothing was seen
+        unseen = 1 - m.seen_mm2 / zone_area if zone_area > 0 else 1.0
         rows.append(
             {
                 "zone": m.zone,
