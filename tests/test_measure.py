@@ -483,8 +483,12 @@ def test_no_land_says_why() -> None:
         openings=(),
         zones={"rim": plate.outline},
     )
-    result = measure(blank(bare), bare)
+    m = blank(bare)
+    disc(m, 12, 0, 2.0, PIT)
+    result = measure(m, bare)
     assert len(result.lands) == 0
+    (row,) = result.marks.to_dict("records")
+    assert row["flags"] == 0 and np.isnan(row["dist_trace_mm"]) and np.isnan(row["dist_coolant_mm"])
     assert result.sound_width_mm.reason == "the drawing has no seal land"
 
 
