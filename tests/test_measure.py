@@ -98,6 +98,11 @@ def test_distances_on_the_land() -> None:
     assert row["zone"] == "seal_land"
     assert row["dist_trace_mm"] == pytest.approx(2.0, abs=0.1)
     assert row["dist_coolant_mm"] == pytest.approx(4.0, abs=0.1)
+    m = blank(drawing)
+    disc(m, 0, 20, 2.0, PIT)  # half of it on the land, up to radius 21
+    row = measure(m, drawing).marks.iloc[0]
+    assert row["dist_trace_mm"] == pytest.approx(0.0, abs=0.05)
+    assert row["dist_coolant_mm"] == pytest.approx(7.0, abs=0.1)
 
 
 def test_interval_of_a_mark_literal() -> None:
@@ -108,6 +113,10 @@ def test_interval_of_a_mark_literal() -> None:
     errors = ErrorModel(classes={"pit": ClassErrors(edge_sd_mm=0.04, edge_mark_sd_mm=0.05, spread=1.2)})
     row = measure(m, drawing, settings=MeasureSettings(errors=errors)).marks.iloc[0]
     assert (row["area_low_mm2"], row["area_high_mm2"]) == pytest.approx((6.727, 9.513), abs=0.002)
+    # an edge that lies 0.1 mm further out all along, and is in no doubt: 1.1 mm2 more
+    further = ErrorModel(classes={"pit": ClassErrors(edge_sd_mm=0, edge_mark_sd_mm=0, edge_bias_mm=0.1)})
+    row = measure(m, drawing, settings=MeasureSettings(errors=further)).marks.iloc[0]
+    assert (row["area_low_mm2"], row["area_high_mm2"]) == pytest.approx((8.0, 9.1), abs=0.02)
 
 
 def test_mark_in_no_zone_comes_last() -> None:
