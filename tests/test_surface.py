@@ -488,6 +488,21 @@ def test_what_winds_is_wide_or_runs_along_an_edge_is_no_score() -> None:
     assert (said.any(0) == (across > 0).any(0)).all()
 
 
+def test_a_pit_stays_a_pit_where_a_score_only_seems_to_run_on() -> None:
+    codes, confidence = np.ones((5, 60), np.uint8), np.full((5, 60), 0.9, np.float32)
+    codes[2, 10:14] = codes[2, 40:44] = SurfaceClass.PIT
+    scored, is_metal = np.zeros((5, 60), bool), np.ones((5, 60), bool)
+    scored[2, 5:55] = True
+    is_metal[:, 50:] = False
+    ratio = np.where(scored, 4, 0).astype(np.float32)
+    ratio[2, 10:14] = ratio[2, 30:34] = 0.5  # at the first pit, and on sound metal between the two
+    put_scores(codes, confidence, scored, ratio, is_metal)
+    assert (codes[2, 10:14] == SurfaceClass.PIT).all() and (confidence[2, 10:14] == np.float32(0.9)).all()
+    assert (np.flatnonzero(codes == SurfaceClass.SCORE) - 120).tolist() == [*range(5, 10), *range(14, 50)]
+    # 4 to 1, and 1 to 2
+    assert confidence[2, 41] == pytest.approx(0.8) and confidence[2, 31] == pytest.approx(1 / 3)
+
+
 def test_covered_parts_drop_specks_and_keep_things() -> None:
     covered = np.zeros((200, 300), bool)
     covered[20:30, 20:30] = True
