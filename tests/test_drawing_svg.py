@@ -130,6 +130,56 @@ def test_labels_and_layers_tell_the_kind(tmp_path):
     assert [(o.name, o.kind) for o in drawing.openings] == [("c1", "bolt"), ("c2", "bolt"), ("c3", "bore")]
 
 
+@pytest.mark.parametrize("label", ["bore trace", "Bore_trace", "Trace of the bore"])
+def test_the_bore_trace_is_no_bore(tmp_path, label):
+    """Taken for an opening it would make a hole of the whole running surface."""
+    drawing = load_svg(write(tmp_path, svg(OUTLINE + f'<circle id="{label}" cx="50" cy="40" r="20"/>')))
+    assert drawing.openings == ()
+    assert drawing.zones["running_surface"].area == pytest.approx(np.pi * 400, rel=1e-3)
+
+
+@pytest.mark.parametrize("label", ["coolant-seal land", "Coolant seal land", "water seal land"])
+def test_the_coolant_seal_land_is_no_coolant_opening(tmp_path, label):
+    drawing = load_svg(write(tmp_path, svg(OUTLINE + f'<circle id="{label}" cx="50" cy="40" r="20"/>')))
+    assert drawing.openings == () and set(drawing.zones) == {"seal_land"}
+
+
+@pytest.mark.parametrize(
+    "label", ["Viewport", "supports", "Report", "bolt circle", "bolt centres", "Port dims"]
+)
+def test_a_word_that_only_sounds_like_an_opening_is_left_out_and_told(tmp_path, label):
+    """A circle drawn through the bolts is no hole of the size of the plate."""
+    text = svg(OUTLINE + BOLT + f'<g inkscape:label="{label}"><circle id="c9" cx="50" cy="40" r="20"/></g>')
+    found = import_svg(write(tmp_path, text))
+    assert [o.name for o in found.drawing.openings] == ["bolt_1"]
+    (note,) = found.notes
+    assert "'c9'" in note and "left out" in note
+
+
+@pytest.mark.parametrize(("label", "n"), [("circle12", 1), ("pitch circle", 0), ("Bolt circle", 0)])
+def test_what_only_helps_to_draw_is_no_hole_in_a_group_of_holes_either(tmp_path, label, n):
+    """A program's own name, such as circle12, says nothing; there the group's counts."""
+    body = f'<g id="bolts"><circle id="{label}" cx="50" cy="40" r="5"/></g>'
+    assert len(load_svg(write(tmp_path, svg(OUTLINE + body))).openings) == n
+
+
+@pytest.mark.parametrize(
+    ("label", "kind"),
+    [
+        ("boltholes", "bolt"),
+        ("Oil drain 2", "drain"),
+        ("exhaustports", "port"),
+        ("hole_3", "other"),
+        ("Oil holes", "other"),
+    ],
+)
+def test_words_in_a_label_tell_the_kind(tmp_path, label, kind):
+    (opening,) = load_svg(
+        write(tmp_path, svg(OUTLINE + f'<circle id="{label}" cx="50" cy="40" r="5"/>'))
+    ).openings
+    assert opening.kind == kind
+
+
 def test_mapping_in_the_toml_names_layers(tmp_path):
     text = svg('<rect id="r1" width="100" height="80"/><g id="L7"><circle id="c" cx="9" cy="9" r="2"/></g>')
     write(tmp_path, "thickness_mm = 9\n[map]\nR1 = 'outline'\nL7 = 'opening:dowel'\n", "plate.toml")

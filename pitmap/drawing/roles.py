@@ -16,7 +16,6 @@ from ..errors import DrawingError
 from .beside import Beside
 from .build import make_zones, polygons_only
 from .model import OPENING_KINDS, ZONE_NAMES, Band, Drawing, Opening, check_name, check_range
-from .rings import opening_kind_from_name
 
 __all__ = ["Piece", "assemble", "guess_role", "polygon_from_rings"]
 
@@ -63,9 +62,44 @@ def check_role(role: str, where: str) -> str:
     )
 
 
+_NO_OPENING = {
+    "trace", "land", "zone", "track", "surface", "seal", "groove", "circle", "pcd", "pitch", "centre", "center",
+    "centreline", "centerline", "axis", "axes", "line", "cross", "dim", "dimension", "text", "note", "label", "mark",
+    "thread", "head", "washer", "boss", "chamfer",
+}  # fmt: skip
+"""Beside the kind of an opening these say that the line is not its edge: a circle through the bolts is no hole."""
+_OTHER_WORDS = {
+    "viewport", "support", "report", "import", "imported", "export", "exported", "transport", "portrait", "counterbore",
+    "counterbored",
+}  # fmt: skip
+"""Words that begin or end like the kind of an opening, and are none."""
+_TAGS = {"circle", "line", "text"}
+"""Names that a drawing program gives a shape by itself, with a number; alone they say nothing."""
+_KINDS = tuple(kind for kind in OPENING_KINDS if kind != "other")
+_HOLE_WORDS = {"hole", "opening"}
+_TRACE_WORDS = {"bore", "trace", "rotor", "housing", "trochoid", "epitrochoid", "of", "the"}
+_LAND_WORDS = {"seal", "land", "sealing", "coolant", "water", "the"}
+
+
 def _plain(label: str) -> str:
     """A label as layers are compared by: small letters, words held together by one sign."""
     return re.sub(r"[\s\-]+", "_", label.strip().casefold())
+
+
+def _role_in_words(label: str) -> str:
+    """What the words of a label say that a shape is: ``ignore`` for a line that helps to draw, empty for no such word."""
+    words = set(re.findall(r"[^\W\d_]+", label.casefold()))
+    if "trace" in words and words <= _TRACE_WORDS:
+        return "trace"
+    if "land" in words and words <= _LAND_WORDS:
+        return "zone:seal_land"
+    words |= {word.removesuffix("s") for word in words}
+    kinds = (k for w in sorted(words - _OTHER_WORDS) for k in _KINDS if w.startswith(k) or w.endswith(k))
+    kind = next(kinds, "other" if words & _HOLE_WORDS else "")
+    beside = words & _NO_OPENING
+    if beside and (kind or beside - _TAGS):
+        return "ignore"
+    return f"opening:{kind}" if kind else ""
 
 
 def guess_role(labels: Iterable[str], mapping: Mapping[str, str], where: str) -> str:
@@ -90,10 +124,9 @@ def guess_role(labels: Iterable[str], mapping: Mapping[str, str], where: str) ->
             return f"zone:{word}"
         if word.startswith(("band_", "band:")) and len(word) > 5:
             return f"band:{word[5:]}"
-        kind = opening_kind_from_name(word)
-        if kind != "other":
-            return f"opening:{kind}"
-        if word in ("opening", "openings", "hole", "holes", "other"):
+        if said := _role_in_words(label):
+            return said
+        if word == "other":
             return "opening:other"
     return "ignore"
 
