@@ -314,11 +314,85 @@ BOLT = '<circle id="bolt_1" cx="20" cy="20" r="5"/>'
         f"<style>#off{{display:none!important}}</style><g id='off'>{BOLT}</g>",
         f'<g visibility="hidden">{BOLT}</g>',
         '<circle id="bolt_1" cx="20" cy="20" r="5" style="visibility:hidden"/>',
+        f'<g opacity="0">{BOLT}</g>',
+        f'<g style="opacity:0.0%"><g>{BOLT}</g></g>',
+        f'<g fill="none">{BOLT}</g>',
+        f'<g fill="none" stroke="red" stroke-width="0">{BOLT}</g>',
+        f'<g style="fill:rgba(9, 9, 9, 0)">{BOLT}</g>',
+        f'<g fill-opacity="0">{BOLT}</g>',
+        f"<style>g.off{{display:none}}</style><g class='x off'>{BOLT}</g>",
+        f"<style>.lay > g circle{{display:none}}</style><g class='lay'><g><g>{BOLT}</g></g></g>",
+        f"<style>#bolt_1{{display:none}} circle{{display:inline}}</style>{BOLT}",
+        f"<style>.off{{display:none!important}}</style><g class='off' style='display:inline'>{BOLT}</g>",
+        f'<clipPath id="c"><rect x="50" width="40" height="80"/></clipPath><g clip-path="url(#c)">{BOLT}</g>',
     ],
 )
 def test_what_a_layer_hides_is_no_part_of_the_plate(tmp_path, body):
     """Drawing programs hide a layer by an attribute, by its style or by a class; a hidden hole is not in the plate."""
-    assert load_svg(write(tmp_path, svg(OUTLINE + body))).openings == ()
+    found = import_svg(write(tmp_path, svg(OUTLINE + body)))
+    assert found.drawing.openings == ()
+    (note,) = found.notes
+    assert "circle 'bolt_1' is not seen in the drawing and was left out" in note
+
+
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        (
+            '<clipPath id="c"><rect width="20" height="80"/></clipPath><g clip-path="url(#c)">{}</g>',
+            "cut by a clip path",
+        ),
+        ('<g style="clip-path:inset(3px)">{}</g>', "cut by a clip path"),
+        (
+            '<mask id="m"><rect width="20" height="80"/></mask><g mask="url(#m)">{}</g>',
+            "covered in part by a mask",
+        ),
+        ("<switch>{}<g/></switch>", "a switch chooses"),
+        ('<g style="rotate:90deg">{}</g>', "moved by its style .rotate: 90deg"),
+        ('<g transform="rotate(90)" transform-origin="9 9">{}</g>', "moved by its style .transform-origin"),
+        ("<style>circle{{cx:30px}}</style>{}", "has its cx in a style"),
+        (
+            "<style>@media print{{circle{{display:none}}}}</style>{}",
+            "sets display by the rule '@media print'",
+        ),
+        ("<style>circle[r]{{display:none}}</style>{}", "sets display by the rule 'circle.r.'"),
+    ],
+)
+def test_what_is_seen_otherwise_than_it_is_drawn_is_refused(tmp_path, body, words):
+    """Cut, covered or moved by what is not read, a hole would be of another size or elsewhere than on the screen."""
+    with pytest.raises(DrawingError, match=words):
+        load_svg(write(tmp_path, svg(OUTLINE + body.format(BOLT))))
+
+
+def test_a_transform_of_the_whole_file_is_refused(tmp_path):
+    head = 'width="100mm" height="80mm" viewBox="0 0 100 80" transform="scale(2)"'
+    with pytest.raises(DrawingError, match="moved by a transform of the whole file"):
+        load_svg(write(tmp_path, svg(OUTLINE, head)))
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        '<clipPath id="c"><rect width="100" height="80"/></clipPath><g clip-path="url(#c)">{}</g>',
+        '<g style="opacity:0.3;fill:none;stroke:#00f">{}</g>',
+        "<style>.st0{{fill:none;stroke:#000}} svg > .x{{display:none}}</style><g class='st0'><g class='x'/>{}</g>",
+        "<style>.b{{display:inline}} .lay .a{{display:none}} g:hover{{opacity:0}}</style><g class='a b'>{}</g>",
+        "<style>.a{{display:none}} .b{{display:inline}}</style><g class='b a'>{}</g>",
+        "<style>@font-face{{font-family:x}} @media print{{circle{{color:red}}}}</style>{}",
+    ],
+)
+def test_what_is_seen_whole_is_read(tmp_path, body):
+    """The clip of a whole page, a faint layer, thin lines without fill, and of two classes the later rule."""
+    (bolt,) = load_svg(write(tmp_path, svg(OUTLINE + body.format(BOLT)))).openings
+    assert bolt.polygon.bounds == pytest.approx((15, -25, 25, -15), abs=0.001)
+
+
+def test_numbers_need_no_gap_before_a_sign_or_a_point(tmp_path):
+    """SVG 1.1, 4.2: programs that save bytes leave the gaps out."""
+    body = '<g transform="matrix(1 0 0-1 0 60)"><polygon id="port_1" points="10 20 30-5.5.5 40"/></g>'
+    (port,) = load_svg(write(tmp_path, svg(OUTLINE + body))).openings
+    # (10, 20), (30, -5.5) and (0.5, 40), y to 60 - y and then up
+    assert port.polygon.bounds == pytest.approx((0.5, -65.5, 30, -20))
 
 
 def test_what_is_shown_again_is_read(tmp_path):
@@ -436,10 +510,20 @@ def test_transforms_by_hand(transform: str, x: float, y: float, tmp_path) -> Non
 
 
 @pytest.mark.parametrize(
-    ("corner", "rx_ry"), [('rx="4"', 16), ('ry="3"', 9), ('rx="4" ry="2"', 8), ('rx="40"', 50), ("", 0)]
+    ("corner", "rx_ry"),
+    [
+        ('rx="4"', 16),
+        ('ry="3"', 9),
+        ('rx="4" ry="2"', 8),
+        ('rx="40"', 50),
+        ("", 0),
+        ('rx="0" ry="5"', 0),
+        ('rx="5" ry="0"', 0),
+    ],
 )
 def test_rounded_rect_has_the_corners_of_its_radii(corner: str, rx_ry: float, tmp_path) -> None:
-    """Each of four corners lacks (1 - pi/4) rx ry; a radius that is not given is the other, none is over half a side."""
+    """Each of four corners lacks (1 - pi/4) rx ry; a radius that is not given is the other, none is over half
+    a side, and one of 0 leaves them sharp."""
     text = svg(OUTLINE + f'<rect id="port_1" x="10" y="10" width="20" height="10" {corner}/>')
     area = load_svg(write(tmp_path, text)).openings[0].polygon.area
     assert area == pytest.approx(200 - (4 - np.pi) * rx_ry, abs=0.05)

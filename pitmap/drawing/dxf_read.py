@@ -17,8 +17,8 @@ from scipy.interpolate import BSpline
 
 from ..errors import DrawingError
 from .model import FARTHEST_MM
+from .svg_element import CURVE_TOLERANCE_MM
 from .svg_path import MAX_POINTS, arc_points
-from .svg_read import CURVE_TOLERANCE_MM
 
 __all__ = ["APP_NAME", "Stroke", "read_strokes"]
 

@@ -35,7 +35,7 @@ class SvgImport:
     ----------
     drawing : Drawing
     notes : tuple of str
-        A sentence for every shape that nothing gives a meaning, with its place.
+        A sentence for every shape that nothing gives a meaning, with its place, and for every one that is not seen.
     """
 
     drawing: Drawing
@@ -137,7 +137,8 @@ def import_svg(
     Raises
     ------
     DrawingError
-        Unsafe, not SVG, no units, an open or crossing ring, no outline; the element is named.
+        Unsafe, not SVG, no units, an open or crossing ring, one that is not seen as it is drawn, no outline; the element is
+        named.
     """
     path = Path(path)
     toml = path.with_suffix(".toml")
@@ -151,9 +152,19 @@ def import_svg(
     for shape in read_svg_shapes(path, user_unit_mm=user_unit_mm):
         role = _role(shape, beside.roles)
         if role == "ignore":
-            if shape.rings:
+            if shape.is_seen:
                 notes.append(_left_out(shape, path))
             continue
+        if not shape.is_seen:
+            name = shape.where.removeprefix(f"{path}: ")
+            notes.append(
+                f"{name} is not seen in the drawing and was left out: it is hidden, without fill and line, or cut away"
+            )
+            continue
+        if shape.doubt:
+            raise DrawingError(
+                f"{shape.where}: {shape.doubt}, so what is seen is not what is drawn; save the drawing as plain shapes"
+            )
         polygon = polygon_from_rings(shape.rings, shape.where)
         name = shape.label or f"{role.partition(':')[2] or role}_{len(pieces) + 1}"
         if role.startswith("opening"):
@@ -167,9 +178,11 @@ def import_svg(
 
 
 def _left_out(shape: SvgShape, path: Path) -> str:
-    x, y = shape.rings[0][0].mean(0)
-    name = shape.where.removeprefix(f"{path}: ")
-    return f"{name} near x {x:.1f}, y {y:.1f} mm was left out: nothing says what it is; name it or its layer"
+    name, near = shape.where.removeprefix(f"{path}: "), ""
+    if shape.rings:
+        x, y = shape.rings[0][0].mean(0)
+        near = f" near x {x:.1f}, y {y:.1f} mm"
+    return f"{name}{near} was left out: nothing says what it is; name it or its layer"
 
 
 def load_svg(path: str | Path, *, beside: Beside | None = None, user_unit_mm: float | None = None) -> Drawing:

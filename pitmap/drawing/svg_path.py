@@ -15,14 +15,14 @@ from numpy.typing import NDArray
 
 from ..errors import DrawingError
 
-__all__ = ["Ring", "arc_points", "ellipse_points", "parse_path"]
+__all__ = ["NUMBER", "Ring", "arc_points", "ellipse_points", "parse_path"]
 
 MAX_POINTS = 200_000
 """Corners of one drawing; a plate at 1 um tolerance has some thousands."""
 MAX_COORDINATE = 1e7
 
 _COMMAND = re.compile(r"([MmLlHhVvCcSsQqTtAaZz])([^MmLlHhVvCcSsQqTtAaZz]*)")
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _ARGUMENTS = {"M": 2, "L": 2, "H": 1, "V": 1, "C": 6, "S": 4, "Q": 4, "T": 2, "A": 7, "Z": 0}
 _FAMILY = {"C": "", "S": "CS", "Q": "", "T": "QT"}
 """Commands whose handle a smooth curve reflects."""
@@ -100,7 +100,7 @@ def _arc_numbers(text: str, where: str) -> list[str]:
     """Numbers of arcs, whose two flags may be written without a gap ("a1 1 0 012 3")."""
     out: list[str] = []
     position = 0
-    while match := _NUMBER.search(text, position):
+    while match := NUMBER.search(text, position):
         if len(out) % 7 in (3, 4):
             if match[0][0] not in "01":
                 raise DrawingError(f"{where}: an arc flag in the path data is {match[0]!r}, not 0 or 1")
@@ -119,12 +119,12 @@ def _commands(d: str, where: str) -> Iterator[tuple[str, NDArray[np.float64]]]:
         raise DrawingError(f"{where}: path data must begin with M")
     for match in _COMMAND.finditer(d):
         command, text = match[1], match[2]
-        odd = _NUMBER.sub("", text).strip(" \t\r\n,")
+        odd = NUMBER.sub("", text).strip(" \t\r\n,")
         rest = [c for c in odd if c not in " \t\r\n,"]
         if rest:
             raise DrawingError(f"{where}: path data has {rest[0]!r} after {command}, which is no command")
         kind = command.upper()
-        texts = _arc_numbers(text, where) if kind == "A" else _NUMBER.findall(text)
+        texts = _arc_numbers(text, where) if kind == "A" else NUMBER.findall(text)
         size = _ARGUMENTS[kind]
         if (size == 0 and texts) or (size and (not texts or len(texts) % size)):
             raise DrawingError(

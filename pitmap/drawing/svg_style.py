@@ -3,48 +3,184 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
-__all__ = ["Rules", "style_rules", "styled"]
+from ..errors import DrawingError
 
-Rules = Mapping[str, Mapping[str, str]]
-"""Properties by selector: ``.class``, ``#id`` or the name of a tag; others are not looked at."""
+__all__ = ["GEOMETRY", "MOVES", "Chain", "Rules", "style_rules", "styles_of"]
 
+GEOMETRY = ("cx", "cy", "r", "rx", "ry", "x", "y", "width", "height", "d")
+"""Attributes of shapes that a style may set too (SVG 2)."""
+MOVES = ("translate", "rotate", "scale", "offset-path", "zoom", "transform-origin", "transform-box")
+"""Styles that move an element beside its transform."""
+_PAINT = ("fill", "stroke", "fill-opacity", "stroke-opacity", "stroke-width")
+_SIGHT = ("display", "visibility", "opacity", "clip-path", "mask", "transform", *_PAINT)
+_DECIDING = frozenset((*_SIGHT, *MOVES, *GEOMETRY))
 _COMMENT = re.compile(r"/\*.*?\*/", re.S)
-_RULE = re.compile(r"([^{}]+)\{([^{}]*)\}")
+_COMPOUND = re.compile(r"(\*|[a-zA-Z][\w-]*)?((?:[.#][\w-]+)*)")
+_ONLY_WHEN_POINTED_AT = re.compile(r":(?:hover|active|focus)\b")
 _MOST_CHARACTERS = 500_000
+_MOST_OF_ONE_NAME = 50
+_MOST_STEPS = 4
+
+Chain = tuple[Any, Any] | None
+"""An element behind the chain of those around it: ``(chain, element)``."""
 
 
-def _properties(text: str) -> dict[str, str]:
-    pairs = (part.partition(":") for part in text.split(";"))
-    return {
-        name.strip().lower(): value.replace("!important", "").strip().lower()
-        for name, colon, value in pairs
-        if colon
-    }
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rule:
+    """``steps``: compound selectors from the element outwards, each with whether it is directly around the one before."""
+
+    steps: tuple[tuple[str, frozenset[str], bool], ...]
+    weight: tuple[int, int, int, int]
+    properties: Mapping[str, tuple[str, bool]]
 
 
-def style_rules(sheets: Iterable[str]) -> Rules:
-    """The rules of an SVG's style sheets, later ones over earlier ones."""
-    out: dict[str, dict[str, str]] = {}
-    for sheet in sheets:
-        for selectors, body in _RULE.findall(_COMMENT.sub("", sheet[:_MOST_CHARACTERS])):
-            for selector in selectors.split(","):
-                out.setdefault(selector.strip(), {}).update(_properties(body))
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """The rules of an SVG's style sheets, by the name that their last selector asks for."""
+
+    by_name: dict[str, list[_Rule]] = field(default_factory=dict)
+
+
+def _properties(text: str) -> dict[str, tuple[str, bool]]:
+    """Values in small letters, and whether they are marked important; only of what decides."""
+    out = {}
+    for part in text.split(";"):
+        name, colon, value = part.partition(":")
+        name, value = name.strip().lower(), value.strip().lower()
+        if colon and name in _DECIDING:
+            out[name] = value.removesuffix("!important").strip(), value.endswith("!important")
     return out
 
 
-def styled(element: Any, tag: str, name: str, rules: Rules) -> str:
-    """A property of an element, in lower letters; empty where nothing sets it.
+def _blocks(sheet: str) -> Iterator[tuple[str, str]]:
+    """What stands before every outermost pair of braces, and what stands in it."""
+    depth, begin, head = 0, 0, ""
+    for brace in re.finditer(r"[{}]", sheet):
+        if brace[0] == "{":
+            if not depth:
+                head, begin = sheet[begin : brace.start()], brace.end()
+            depth += 1
+        elif depth:
+            depth -= 1
+            if not depth:
+                # What ends in a semicolon is a statement of its own, such as @charset.
+                yield head.rpartition(";")[2].strip(), sheet[begin : brace.start()]
+                begin = brace.end()
 
-    Its own ``style`` counts before the sheets (``#id``, ``.class``, tag), those before its attribute, as CSS has it.
+
+def _steps(selector: str) -> tuple[tuple[str, frozenset[str], bool], ...] | None:
+    """A selector of tags, classes and names, one within the other; None where it asks for more."""
+    out: list[tuple[str, frozenset[str], bool]] = []
+    is_next = False
+    for part in reversed(re.sub(r"\s*>\s*", " > ", selector).split()):
+        if part == ">":
+            is_next = True
+            continue
+        match = _COMPOUND.fullmatch(part)
+        if match is None:
+            return None
+        names = frozenset(re.findall(r"[.#][\w-]+", match[2]))
+        out.append((match[1] if match[1] not in (None, "*") else "", names, is_next))
+        is_next = False
+    return tuple(out) if 0 < len(out) <= _MOST_STEPS else None
+
+
+def style_rules(sheets: Iterable[str], where: str) -> Rules:
+    """The rules of an SVG's style sheets that decide what is seen.
+
+    Raises
+    ------
+    DrawingError
+        A rule decides it by a selector or a condition that is not read here; it is named.
     """
-    own = _properties(element.get("style") or "").get(name)
-    if own is not None:
-        return own
-    classes = [f".{c}" for c in (element.get("class") or "").split()]
-    for selector in (f"#{element.get('id')}", *reversed(classes), tag):
-        if name in rules.get(selector, {}):
-            return rules[selector][name]
-    return (element.get(name) or "").strip().lower()
+    rules = Rules()
+    order = 0
+    for sheet in sheets:
+        for head, body in _blocks(_COMMENT.sub("", sheet[:_MOST_CHARACTERS])):
+            properties = _properties(body.replace("{", ";").replace("}", ";"))
+            if not properties or head.startswith(("@font-face", "@page")):
+                continue
+            for selector in (s.strip() for s in head.split(",")):
+                if _ONLY_WHEN_POINTED_AT.search(selector):
+                    continue
+                steps = None if "@" in head or "{" in body else _steps(selector)
+                if steps is None:
+                    raise DrawingError(
+                        f"{where}: the style sheet sets {', '.join(sorted(properties))} by the rule {selector[:40]!r}, "
+                        "which is not read; save the drawing as plain shapes"
+                    )
+                order += 1
+                n_ids = sum(name.startswith("#") for _, names, _ in steps for name in names)
+                n_classes = sum(len(names) for _, names, _ in steps) - n_ids
+                n_tags = sum(bool(tag) for tag, _, _ in steps)
+                tag, names, _ = steps[0]
+                of_name = rules.by_name.setdefault(min(names, default=tag or "*"), [])
+                of_name.append(
+                    _Rule(steps=steps, weight=(n_ids, n_classes, n_tags, order), properties=properties)
+                )
+                if len(of_name) > _MOST_OF_ONE_NAME:
+                    raise DrawingError(
+                        f"{where}: over {_MOST_OF_ONE_NAME} rules of the style sheet end in one name, {selector[:40]!r}"
+                    )
+    return rules
+
+
+def _local(name: Any) -> str:
+    return name.rsplit("}", 1)[-1] if isinstance(name, str) else ""
+
+
+def _names(element: Any) -> set[str]:
+    return {f".{c}" for c in (element.get("class") or "").split()} | {f"#{element.get('id')}"}
+
+
+def _fits(step: tuple[str, frozenset[str], bool], element: Any) -> bool:
+    tag, names, _ = step
+    return (not tag or tag == _local(element.tag)) and names <= _names(element)
+
+
+def _matches(steps: tuple[tuple[str, frozenset[str], bool], ...], chain: Chain) -> bool:
+    """Whether a selector means the last element of a chain; what is around it is looked for from the inside out."""
+    assert chain is not None
+    if not _fits(steps[0], chain[1]):
+        return False
+    if len(steps) == 1:
+        return True
+    around: Chain = chain[0]
+    while around is not None:
+        if _matches(steps[1:], around):
+            return True
+        # The sign > binds what stands before it to the very next element around.
+        if steps[1][2]:
+            return False
+        around = around[0]
+    return False
+
+
+def styles_of(chain: Chain, rules: Rules) -> dict[str, str]:
+    """The properties of the last element of a chain that decide about its sight, in small letters, as CSS orders them.
+
+    Important ones first, then its own ``style``, then the sheets by the weight of their selectors, then its attributes
+    (of which the geometry is left out: it is no style there).
+    """
+    assert chain is not None
+    element = chain[1]
+    out = {
+        name: element.get(name).strip().lower()
+        for name in (*_SIGHT, "transform-origin")
+        if element.get(name) is not None
+    }
+    keys = (*_names(element), _local(element.tag), "*")
+    found = [r for key in keys for r in rules.by_name.get(key, ()) if _matches(r.steps, chain)]
+    layers = [r.properties for r in sorted(found, key=lambda r: r.weight)] + [
+        _properties(element.get("style") or "")
+    ]
+    for important in (False, True):
+        for layer in layers:
+            out.update(
+                (name, value) for name, (value, is_important) in layer.items() if is_important == important
+            )
+    return out
