@@ -9,6 +9,7 @@ from importlib.resources import files
 from pathlib import Path
 from types import SimpleNamespace
 
+import ezdxf
 import numpy as np
 import pytest
 
@@ -121,3 +122,31 @@ def test_build_never_writes_over_its_numbers(
     assert run("build", "plate.toml", *more) == 2
     assert "would replace these numbers" in capsys.readouterr().err
     assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [("plate.toml", numbers)]
+
+
+@pytest.mark.parametrize("ending", ["svg", "dxf"])
+def test_what_is_left_out_of_a_drawing_is_told_by_whatever_reads_it(
+    ending: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A hole that nothing names is metal in the drawing; the check of the file said that nothing was found."""
+    path = tmp_path / f"plate.{ending}"
+    if ending == "svg":
+        path.write_text(
+            '<svg xmlns="http://www.w3.org/2000/svg" width="100mm" height="80mm" viewBox="0 0 100 80">'
+            '<rect id="outline" width="100" height="80"/><circle id="c1" cx="20" cy="20" r="5"/></svg>'
+        )
+    else:
+        document = ezdxf.new("R2010", setup=False)
+        document.header["$INSUNITS"] = 4
+        space = document.modelspace()
+        space.add_lwpolyline(
+            [(0, 0), (100, 0), (100, 80), (0, 80)], close=True, dxfattribs={"layer": "outline"}
+        )
+        space.add_circle((20, 20), 5, dxfattribs={"layer": "drilled"})
+        document.saveas(path)
+    run("check", str(path))
+    assert f"{path}: " in (told := capsys.readouterr().err) and "left out" in told
+    run("export", str(path), str(tmp_path / "out.svg"))
+    assert "left out" in capsys.readouterr().err
+    run("check", str(tmp_path / "out.svg"))
+    assert capsys.readouterr().err == ""

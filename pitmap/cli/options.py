@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from ..classes import Stage
-from ..drawing import Drawing, load_drawing, load_shipped, shipped_plates
+from ..drawing import Drawing, load_with_notes
 from ..errors import InputError
 from ..units import AS_POSITIVE, parse_length
 
@@ -46,9 +46,13 @@ class _DrawingType(click.ParamType):
         if isinstance(value, Drawing):
             return value
         try:
-            return load_shipped(value) if value in shipped_plates() else load_drawing(Path(value))
+            drawing, notes = load_with_notes(value)
         except InputError as error:
             self.fail(str(error), param, ctx)
+        # A hole that nothing names, or that is hidden, is metal from here on.
+        for note in notes:
+            click.echo(f"{value}: {note}", err=True)
+        return drawing
 
 
 class StockType(click.ParamType):

@@ -4,7 +4,7 @@ from .build import build_drawing, make_zones
 from .check import Finding, check_drawing
 from .dxf import DxfImport, import_dxf, load_dxf, save_dxf
 from .layers import LAYER_ROLES, dxf_layers, load_layers, save_layers
-from .load import load_drawing, load_shipped, shipped_plates
+from .load import load_drawing, load_shipped, load_with_notes, shipped_plates
 from .look_alikes import LookAlike, look_alikes
 from .model import (
     OPENING_KINDS,
@@ -58,6 +58,7 @@ __all__ = [
     "load_rings",
     "load_shipped",
     "load_svg",
+    "load_with_notes",
     "look_alikes",
     "make_zones",
     "opening_kind_from_name",

@@ -6,26 +6,63 @@ from importlib.resources import as_file, files
 from pathlib import Path
 
 from ..errors import DrawingError
-from .beside import read_beside
+from .beside import Beside, read_beside
 from .build import build_drawing
-from .dxf import load_dxf
+from .dxf import import_dxf
 from .model import Drawing
 from .numbers import numbers_from_mapping, read_toml
 from .rings import load_rings
-from .svg import load_svg
+from .svg import import_svg, load_svg
 
-__all__ = ["load_drawing", "load_shipped", "shipped_plates"]
+__all__ = ["load_drawing", "load_shipped", "load_with_notes", "shipped_plates"]
 
 
-def _load_toml(path: Path) -> Drawing:
+def _svg(path: Path, beside: Beside | None = None) -> tuple[Drawing, tuple[str, ...]]:
+    found = import_svg(path, beside=beside)
+    return found.drawing, found.notes
+
+
+def _dxf(path: Path, beside: Beside | None = None) -> tuple[Drawing, tuple[str, ...]]:
+    found = import_dxf(path, beside=beside)
+    return found.drawing, found.notes
+
+
+def _toml(path: Path) -> tuple[Drawing, tuple[str, ...]]:
     data = read_toml(path)
     if "trace" in data:
-        return build_drawing(numbers_from_mapping(data, str(path)))
+        return build_drawing(numbers_from_mapping(data, str(path))), ()
     beside = read_beside(path, data)
     other = path.parent / beside.drawing if beside.drawing else path.with_suffix(".svg")
     if other.suffix.lower() not in (".svg", ".dxf"):
         raise DrawingError(f"{path}: drawing must name an SVG or DXF file, got {beside.drawing!r}")
-    return (load_dxf if other.suffix.lower() == ".dxf" else load_svg)(other, beside=beside)
+    return (_dxf if other.suffix.lower() == ".dxf" else _svg)(other, beside)
+
+
+def _json(path: Path) -> tuple[Drawing, tuple[str, ...]]:
+    return load_rings(path), ()
+
+
+def load_with_notes(path: str | Path) -> tuple[Drawing, tuple[str, ...]]:
+    """A drawing from a file, as :func:`load_drawing`, and a sentence for all that was left out of it or mended.
+
+    A hole that nothing names, or that is hidden, is metal in the drawing: whoever takes the file should be told.
+
+    Raises
+    ------
+    DrawingError
+        As :func:`load_drawing`.
+    """
+    path = Path(path)
+    loaders = {".svg": _svg, ".toml": _toml, ".json": _json, ".dxf": _dxf}
+    loader = loaders.get(path.suffix.lower())
+    if loader is None:
+        if str(path) in shipped_plates():
+            return load_shipped(str(path)), ()
+        raise DrawingError(
+            f"{path}: expected a drawing ending in {', '.join(loaders)}, or one of "
+            f"{', '.join(shipped_plates())}"
+        )
+    return loader(path)
 
 
 def load_drawing(path: str | Path) -> Drawing:
@@ -43,17 +80,7 @@ def load_drawing(path: str | Path) -> Drawing:
     DrawingError
         Not found, an unknown ending, or a file that is not a usable drawing.
     """
-    path = Path(path)
-    loaders = {".svg": load_svg, ".toml": _load_toml, ".json": load_rings, ".dxf": load_dxf}
-    loader = loaders.get(path.suffix.lower())
-    if loader is None:
-        if str(path) in shipped_plates():
-            return load_shipped(str(path))
-        raise DrawingError(
-            f"{path}: expected a drawing ending in {', '.join(loaders)}, or one of "
-            f"{', '.join(shipped_plates())}"
-        )
-    return loader(path)
+    return load_with_notes(path)[0]
 
 
 def shipped_plates() -> tuple[str, ...]:

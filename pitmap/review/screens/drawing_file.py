@@ -18,8 +18,8 @@ from ...drawing import (
     Drawing,
     dxf_layers,
     import_dxf,
-    load_drawing,
     load_layers,
+    load_with_notes,
     save_layers,
 )
 from ...drawing.beside import Beside, read_beside
@@ -56,7 +56,7 @@ def file_tab(keep: Callable[[Drawing], None], face_id: int) -> None:
             if main.suffix == ".dxf":
                 _dxf(keep, main, face_id)
             else:
-                _offer(keep, load_drawing(main), face_id)
+                _offer(keep, *load_with_notes(main), face_id)
         except InputError as error:
             # The person knows the file by its name, not by where it lies for the moment.
             raise InputError(str(error).replace(f"{folder}{os.sep}", "")) from error
@@ -73,7 +73,9 @@ def _stored(uploads: Sequence[Any], folder: Path) -> Path:
     return folder / f"{Path(main.name).stem}{Path(main.name).suffix.lower()}"
 
 
-def _offer(keep: Callable[[Drawing], None], drawing: Drawing, face_id: int) -> None:
+def _offer(keep: Callable[[Drawing], None], drawing: Drawing, notes: Sequence[str], face_id: int) -> None:
+    for note in notes:
+        st.caption(plain(note))
     st.image(edit_picture(drawing, whole_plate(drawing), Marks()), width="stretch")
     if st.button("Keep it", type="primary", key=f"keep_file_{face_id}"):
         keep(drawing)
@@ -110,6 +112,4 @@ def _dxf(keep: Callable[[Drawing], None], path: Path, face_id: int) -> None:
         help="Upload it with the next DXF, or give it to: pitmap drawing import --layers layers.toml",
     )  # fmt: skip
     found = import_dxf(path, beside=replace(beside, roles=chosen))
-    for note in found.notes:
-        st.caption(plain(note))
-    _offer(keep, found.drawing, face_id)
+    _offer(keep, found.drawing, found.notes, face_id)
