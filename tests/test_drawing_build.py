@@ -196,3 +196,31 @@ def test_slot_spans_less_than_half_a_turn(to_deg: float) -> None:
     slot = Slot(name="water", from_deg=10.0, to_deg=to_deg, depth_mm=5.0)
     with pytest.raises(DrawingError, match="'water' needs to_deg above from_deg by less than 180"):
         replace(NUMBERS, slots=(slot,))
+
+
+FINGER = ((-20, -10), (0, -10), (0, -2), (25, -2), (25, 2), (0, 2), (0, 10), (-20, 10))
+"""A port of 20 by 20 mm with a finger 25 mm long and 4 mm wide."""
+
+
+@pytest.mark.parametrize(
+    "points", [FINGER, ((0, 0), (40, 0), (40, 20), (22, 20), (22, 6), (18, 6), (18, 20), (0, 20))]
+)
+def test_a_corner_radius_that_takes_a_finger_or_fills_a_notch_is_refused(points):
+    """With corners of 3 mm the finger of 4 mm vanished, and the notch of 4 mm was filled, without a word."""
+    plate = replace(NUMBERS, holes=(), ports=(PortShape(name="port_a", points_mm=points, corner_mm=3.0),))
+    with pytest.raises(DrawingError, match=r"port 'port_a': is too narrow near .* for corners of 3 mm"):
+        build_drawing(plate)
+
+
+def test_a_corner_radius_that_a_finger_holds_leaves_it_as_long_as_it_is():
+    """Six outer corners each lack (1 - pi/4) r^2, two inner ones are filled by as much: four in all."""
+    plate = replace(NUMBERS, holes=(), ports=(PortShape(name="port_a", points_mm=FINGER, corner_mm=1.9),))
+    port = next(o for o in build_drawing(plate).openings if o.name == "port_a").polygon
+    assert port.bounds == pytest.approx((-20, -10, 25, 10), abs=0.01)
+    assert port.area == pytest.approx(500 - (4 - np.pi) * 1.9**2, abs=0.05)
+
+
+def test_a_limb_of_the_body_is_not_rounded_away():
+    corners = ((-130, -110), (130, -110), (130, 110), (20, 110), (20, 160), (-5, 160), (-5, 110), (-130, 110))
+    with pytest.raises(DrawingError, match=r"body: is too narrow near .*, y 160 mm for corners of 15 mm"):
+        build_drawing(replace(NUMBERS, ears=(), body_points_mm=corners))

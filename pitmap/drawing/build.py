@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+import numpy as np
 import shapely
 from shapely import MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
@@ -21,6 +22,8 @@ GRID_MM = 1e-4
 
 _QUAD_SEGS = 48
 """Corners per quarter circle: the chord stays within 3 um of a 50 mm radius."""
+_CORNER_SLACK_MM = 0.25
+"""Roundings that run into each other move an edge by less than this (house choice; 0.07 mm on invented plates)."""
 _TINY_MM2 = 0.01
 """Slivers below this, left over where edges coincide, are no part of a zone."""
 
@@ -85,7 +88,28 @@ def _rounded(points: Iterable[tuple[float, float]], corner_mm: float, name: str)
     r = corner_mm
     # Erode and grow rounds the outer corners, grow and erode the inner ones.
     out = shape.buffer(-r, quad_segs=_QUAD_SEGS).buffer(2 * r, quad_segs=_QUAD_SEGS)
-    return out.buffer(-r, quad_segs=_QUAD_SEGS)
+    out = out.buffer(-r, quad_segs=_QUAD_SEGS)
+    _must_hold_its_corners(shape, out, r, name)
+    return out
+
+
+def _must_hold_its_corners(sharp: Polygon, rounded: BaseGeometry, corner_mm: float, name: str) -> None:
+    """Refuse a radius that takes away, or fills, more than corners: a finger narrower than two radii vanishes with it.
+
+    A corner of the angle t is left by its rounding ``r (1 / sin(t / 2) - 1)`` away, and no more.
+    """
+    corners = shapely.get_coordinates(sharp.exterior)[:-1]
+    before, after = np.roll(corners, 1, 0) - corners, np.roll(corners, -1, 0) - corners
+    cosine = (before * after).sum(1) / np.maximum(np.hypot(*before.T) * np.hypot(*after.T), 1e-12)
+    half = np.arccos(np.clip(cosine, -1, 1)) / 2
+    allowed_mm = corner_mm * (1 / np.maximum(np.sin(half), 1e-6) - 1) + _CORNER_SLACK_MM
+    away_mm = shapely.distance(shapely.points(corners), rounded.boundary)
+    if rounded.is_empty or (away_mm > allowed_mm).any():
+        x, y = corners[int(np.argmax(away_mm - allowed_mm))]
+        raise DrawingError(
+            f"{name}: is too narrow near x {x:.4g}, y {y:.4g} mm for corners of {corner_mm:g} mm, which would change its "
+            "shape; make the corner radius smaller"
+        )
 
 
 def disc(x: float, y: float, radius: float) -> Polygon:
