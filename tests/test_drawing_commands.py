@@ -67,6 +67,25 @@ def test_drawing_is_kept_though_nobody_reads_what_is_printed(
     assert len(load_svg(out).openings) == len(load_shipped("heron40_end").openings)
 
 
+@pytest.mark.parametrize(
+    ("more", "told"),
+    [
+        ((), "not known, because nobody measured the printed line"),
+        (("--print-scale", "0.97"), "scale: sure to 0.10 %"),
+    ],
+)
+def test_trace_is_not_sure_of_a_print_that_nobody_measured(
+    more: tuple[str, ...],
+    told: str,
+    sources: dict[str, tuple[str, ...]],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A sheet printed at 97 % makes every length 3 % too large, and the command said that it was sure to 0.1 %."""
+    assert run("trace", *sources["trace"], *more, "--out", str(tmp_path / "plate.svg")) == 0
+    assert told in capsys.readouterr().out
+
+
 def run(*argv: str) -> int:
     """The exit code of ``pitmap drawing``."""
     with pytest.raises(SystemExit) as stop:

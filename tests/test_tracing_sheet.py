@@ -13,6 +13,7 @@ from shapely import LineString, Point, Polygon, box
 from pitmap.cli.drawing import command
 from pitmap.drawing import load_shipped
 from pitmap.errors import InputError, MeasurementError, NotEnoughData
+from pitmap.estimate import Estimate
 from pitmap.registration.camera import Camera, Lens
 from pitmap.tracing import PhotoClicks, SheetUse, focal_in_px, read_trace_sources, trace_plate
 from pitmap.tracing.by_sheet import _check_lies_on
@@ -21,7 +22,7 @@ from pitmap.tracing.kinds import suggest_kinds
 from pitmap.tracing.lit_walls import wall_doubt_mm, whole_circles
 from pitmap.tracing.result import count_words, may_be_pit
 from pitmap.tracing.stretches import find_stretches, with_stretches
-from pitmap.tracing.trace import _bay
+from pitmap.tracing.trace import _bay, with_reading
 
 BLANK = np.full((60, 80, 3), 90, np.uint8)
 
@@ -38,6 +39,8 @@ def test_one_photo_with_the_sheet(on: str, tilt: float) -> None:
     trace = trace_plate(photos, sheet=SheetUse(on=on), thickness_mm=12.0, edge_break_mm=scene.chamfer_mm)
     score = scoring.score_trace(trace, drawing)
     assert abs(scoring.scale_error(trace, drawing)) < 0.001
+    # a line of 100 mm is read to 0.1 mm (one standard deviation), and every length hangs on it
+    assert trace.size.high - 1 > 1.64 * 0.001
     assert trace.size.low < 1 < trace.size.high
     assert score.n_extra <= 1  # a port that the piece on the face half hides may come out as another shape
     assert score.outline_rms_mm < 0.3
@@ -63,6 +66,13 @@ def test_a_trace_has_its_openings_counted() -> None:
         assert count_words(41, n_photos) == (
             f"{told}, and with fewer than three photos a hole with a wall as bright as the face can be missing or too small"
         )
+
+
+def test_the_scale_is_no_surer_than_the_length_that_it_hangs_on() -> None:
+    """0.1 mm (one standard deviation) is 0.1645 % of the printed line at 90 %, and half of that of 200 mm."""
+    photos = Estimate(value=1.0, low=1 - 0.0004, high=1 + 0.0004)
+    assert with_reading(photos, 100.0).high - 1 == pytest.approx(np.hypot(0.0004, 0.0016449), rel=1e-9)
+    assert 1 - with_reading(photos, 200.0).low == pytest.approx(np.hypot(0.0004, 0.00082245), rel=1e-9)
 
 
 def test_sheet_refusals() -> None:

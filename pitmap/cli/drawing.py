@@ -187,7 +187,9 @@ def _length(option: str, text: str) -> float:
     "--sheet", type=click.Choice(["face", "bench"]), help="Where the printed target lies in every photo."
 )
 @click.option(
-    "--print-scale", default=1.0, show_default=True, help="Length of the printed ruler over 100 mm."
+    "--print-scale",
+    type=float,
+    help="Measured length of the printed line over 100 mm; 1.0 where it is 100 mm long.",
 )
 @click.option("--focal", type=float, help="Focal length as 35 mm equivalent, mm, from the photo's details.")
 @click.option(
@@ -209,7 +211,7 @@ def trace(
     sources: tuple[Path, ...],
     known: tuple[str, str, str] | None,
     sheet: Literal["face", "bench"] | None,
-    print_scale: float,
+    print_scale: float | None,
     focal: float | None,
     thickness: str | None,
     edge_break: str,
@@ -237,7 +239,9 @@ def trace(
     traced = trace_plate(
         read_trace_sources(sources, focal),
         apart,
-        sheet=None if sheet is None else SheetUse(on=sheet, print_scale=print_scale),
+        sheet=None
+        if sheet is None
+        else SheetUse(on=sheet, print_scale=1.0 if print_scale is None else print_scale),
         name=name,
         thickness_mm=thickness_mm,
         edge_break_mm=edge_break_mm,
@@ -249,8 +253,16 @@ def trace(
         click.echo(
             "  " + ", ".join(f"{k} {v:.3f}" if isinstance(v, float) else f"{k} {v}" for k, v in row.items())
         )
-    click.echo(f"  outline: sure to {traced.outline_err_mm:.3f} mm across (90 %, cameras included)")
-    click.echo(f"  scale: sure to {100 * (traced.size.high - 1):.2f} % (90 %)")
+    click.echo(
+        f"  outline: sure to {traced.outline_err_mm:.3f} mm across (90 %, cameras included, the scale's length not)"
+    )
+    sure = f"sure to {100 * (traced.size.high - 1):.2f} % (90 %)"
+    if sheet is not None and print_scale is None:
+        sure = (
+            "not known, because nobody measured the printed line of 100 mm: printers change it by some percent. Measure it "
+            f"and give --print-scale (1.0 was taken; with it the scale is {sure})"
+        )
+    click.echo(f"  scale: {sure}")
     click.echo(
         "  check one distance on the plate before using the drawing: these intervals are tested on renders, not on photos"
     )

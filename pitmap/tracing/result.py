@@ -108,7 +108,8 @@ class Trace:
     outline_err_mm : float
         Median half width of the 90 % interval across the outline, cameras included.
     size : Estimate
-        Factor by which the whole drawing may be too large or too small; 1 as drawn.
+        Factor by which the whole drawing may be too large or too small; 1 as drawn. From :func:`trace_plate` with what
+        measuring the printed line, or the known distance, by hand leaves open.
     height_correction : float
         Share by which lengths would have been too large without the height of the face over a sheet on the bench.
     suggested_kinds : dict of str to str

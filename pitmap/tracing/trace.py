@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from shapely import Polygon
 
 from ..errors import MeasurementError
+from ..estimate import Estimate
+from ..registration.target_sheet import RULER_MM
 from .bundle import Solution
 from .by_distance import trace_by_distance
 from .by_sheet import trace_by_sheet
@@ -27,6 +29,10 @@ _AIM_MM, _MOST_MM = 0.3, 1.5
 first is the aim for a drawing, the second makes holes of neighbouring sizes unsafe to tell apart (house choice)."""
 _GAP_MM, _LEAST_BAY_MM2 = 6.0, 5.0
 """No outline of a plate has a bay behind a gap as narrow as this (house choice)."""
+_READ_SD_MM = 0.1
+"""What a person's caliper errs on the printed line or between two holes (house choice): the whole drawing's scale hangs
+on that one length."""
+_Z90 = 1.6449
 _SQUARE_ON_DEG = 10.0
 _SAME_SIDE_DEG = 45.0
 """Photos that lean over the plate less than this apart are from one side: half of the quarter turn that is asked for
@@ -107,7 +113,23 @@ def trace_plate(
         sets, plane, errors, solution, sizes, name, thickness_mm, edge_break_mm, correction, notes,
         solution.cameras[0].px_to_mm(clicked), doubt,
     )  # fmt: skip
+    read_mm = RULER_MM if sheet is not None or known is None else known[2]
+    trace = replace(trace, size=with_reading(trace.size, read_mm))
     return _judge(trace, sets, solution, is_sheet=sheet is not None)
+
+
+def with_reading(size: Estimate, length_mm: float) -> Estimate:
+    """How sure the scale is (90 %), with what measuring its one length by hand leaves open.
+
+    Parameters
+    ----------
+    size : Estimate
+        From the photos alone, about 1.
+    length_mm : float
+        The length that was measured.
+    """
+    half = math.hypot((size.high - size.low) / 2, _Z90 * _READ_SD_MM / length_mm)
+    return Estimate(value=size.value, low=size.value - half, high=size.value + half)
 
 
 def _judge(trace: Trace, sets: list[EdgeSet], solution: Solution, *, is_sheet: bool) -> Trace:
