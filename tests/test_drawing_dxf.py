@@ -126,7 +126,7 @@ def test_no_unit_is_refused_until_said(tmp_path):
     document, space = new(0)
     frame(space)
     path = save(document, tmp_path)
-    with pytest.raises(DrawingError, match="states no unit.*user_unit_mm"):
+    with pytest.raises(DrawingError, match="states no unit that is read .*user_unit_mm"):
         import_dxf(path)
     (tmp_path / "plate.toml").write_text("user_unit_mm = 1.0\n")
     assert import_dxf(path).drawing.outline.area == pytest.approx(8000)
@@ -297,3 +297,18 @@ def test_an_opening_may_be_called_like_a_zone(tmp_path):
         tmp_path / "p.dxf",
     )
     assert import_dxf(tmp_path / "p.dxf").drawing.openings[0].name == "rim"
+
+
+@pytest.mark.parametrize(
+    ("how", "inner", "n"), [("off", "bolts", 1), ("off", "0", 0), ("freeze", "bolts", 0)]
+)
+def test_a_block_on_a_layer_switched_off_shows_what_it_holds_on_others(tmp_path, how, inner, n):
+    """DXF reference: only freezing takes the block along; what it holds on layer 0 is of the layer it is laid on."""
+    document, space = new()
+    frame(space)
+    getattr(document.layers.add("parts"), how)()
+    document.blocks.new("HOLE").add_circle((0, 0), 3, dxfattribs={"layer": inner})
+    space.add_blockref("HOLE", (20, 20), dxfattribs={"layer": "parts"})
+    found = import_dxf(save(document, tmp_path))
+    assert len(found.drawing.openings) == n
+    assert any("'parts' is switched off or frozen" in note for note in found.notes) == (n == 0)

@@ -76,21 +76,22 @@ def _unit_mm(document: Any, path: Path, user_unit_mm: float) -> float:
     code = document.header.get("$INSUNITS", 0)
     if code not in _MM_PER_UNIT:
         raise DrawingError(
-            f"{path}: the file states no unit ($INSUNITS is {code}); write user_unit_mm in the TOML beside "
+            f"{path}: the file states no unit that is read ($INSUNITS is {code}); write user_unit_mm in the TOML beside "
             "it, 1.0 for millimetres or 25.4 for inches"
         )
     return _MM_PER_UNIT[code]
 
 
-def _off_layers(document: Any) -> set[str]:
-    """Names in small letters of the layers that are switched off or frozen."""
-    return {v.dxf.name.casefold() for v in document.layers if v.is_off() or v.is_frozen()}
+def _layers_not_shown(document: Any) -> tuple[set[str], set[str]]:
+    """Names in small letters of the layers that are switched off, and of those that are frozen."""
+    layers = [(v.dxf.name.casefold(), v) for v in document.layers]
+    return {name for name, v in layers if v.is_off()}, {name for name, v in layers if v.is_frozen()}
 
 
 def _entities(document: Any, path: Path, notes: set[str]) -> Iterator[Any]:
     """Every entity that a picture of the file shows, blocks opened, within a budget of number and depth."""
     count = 0
-    off = _off_layers(document)
+    off, frozen = _layers_not_shown(document)
     todo: list[tuple[Any, int]] = [(e, 0) for e in document.modelspace()]
     todo.reverse()
     while todo:
@@ -102,7 +103,8 @@ def _entities(document: Any, path: Path, notes: set[str]) -> Iterator[Any]:
         if entity.dxf.get("invisible", 0):
             notes.add(f"layer {layer!r}: what is made invisible was left out")
             continue
-        if layer.casefold() in off:
+        # A block on a layer that is only switched off still shows what it holds on other layers (DXF reference).
+        if layer.casefold() in (frozen if kind == "INSERT" else off | frozen):
             notes.add(f"layer {layer!r} is switched off or frozen: what is on it was left out")
             continue
         if kind == "INSERT":
