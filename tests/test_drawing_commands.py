@@ -169,3 +169,12 @@ def test_what_is_left_out_of_a_drawing_is_told_by_whatever_reads_it(
     assert "left out" in capsys.readouterr().err
     run("check", str(tmp_path / "out.svg"))
     assert capsys.readouterr().err == ""
+
+
+def test_numbers_that_are_not_there_are_told_before_anything_else(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The command said that its TOML would replace these numbers, of a file that nobody has."""
+    monkeypatch.chdir(tmp_path)
+    assert run("build", "plate.toml") == 2
+    assert "plate.toml: cannot be read (No such file or directory)" in capsys.readouterr().err

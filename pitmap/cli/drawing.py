@@ -100,13 +100,14 @@ def build(numbers: Path, out: Path | None, overwrite: bool) -> None:
     """Make a drawing from a plate's numbers (NUMBERS.toml)."""
     stem = numbers.name.removesuffix(".toml").removesuffix(".numbers")
     out = out or numbers.with_name(f"{stem}.svg")
+    plate = load_numbers(numbers)
     if numbers.resolve() in [p.resolve() for p in _files(out)]:
         # Not even with --overwrite: the numbers cannot be had back from the drawing.
         raise InputError(
             f"{numbers}: the TOML beside {out.name} would replace these numbers; give --out another name"
         )
     _must_be_free(_files(out), overwrite)
-    drawing = build_drawing(load_numbers(numbers))
+    drawing = build_drawing(plate)
     _save(drawing, out)
     _report(drawing)
 
