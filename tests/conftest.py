@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import pytest
 import report_fakes
+from main_job_survey import folder, inspection, photo, series, steps
+
+__all__ = ["bare", "folder", "inspection", "photo", "record", "series", "steps"]
 
 
 @pytest.fixture(scope="module")

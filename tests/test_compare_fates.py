@@ -1,0 +1,243 @@
+"""The fate of every mark between two surveys, and the shift between their photos."""
+
+import math
+from datetime import date
+
+import cv2
+import numpy as np
+import pytest
+from compare_strips import PIT, STAIN, UNCUT, UNSEEN, pits, strip, survey
+
+from pitmap.classes import SurfaceClass
+from pitmap.compare import (
+    ChangeCode,
+    Fate,
+    compare,
+    shift_from_pictures,
+)
+from pitmap.errors import InputError
+from pitmap.flags import Flag
+from pitmap.surface import PROBABILITY_CLASSES, ClassMap
+
+
+@pytest.fixture
+def drawing():
+    return strip()
+
+
+def test_compare_pit_lapped_away_is_gone(drawing):
+    c = compare([survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [], "lap_1", 20)], drawing)
+    f = pits(c)
+    assert f["fate"].tolist() == ["gone"]
+    assert f["mark_before"].tolist() == [101]
+    assert f["kind"].tolist() == ["only_before"]
+    assert c.overall.counts()["gone"] == 1 and c.overall.counts()["new"] == 0
+
+
+@pytest.mark.parametrize(("diam", "fate"), [(1.0, "smaller"), (2.02, "same"), (3.0, "larger")])
+def test_compare_size_change(drawing, diam, fate):
+    c = compare(
+        [survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [(PIT, 10, 10, diam)], "lap_1", 20)], drawing
+    )
+    assert pits(c)["fate"].tolist() == [fate]
+    assert pits(c)["area_before_mm2"].iloc[0] == pytest.approx(math.pi, rel=0.05)
+
+
+def test_compare_unseen_place_is_cannot_tell_both_ways(drawing):
+    a = survey(drawing, [(PIT, 10, 10, 2.0), (UNSEEN, 30, 30, 8.0)])
+    b = survey(drawing, [(UNSEEN, 10, 10, 8.0), (PIT, 30, 30, 2.0)], "lap_1", 20)
+    f = pits(compare([a, b], drawing))
+    assert f["fate"].tolist() == ["cannot_tell", "cannot_tell"]
+    assert f["why"].tolist() == [
+        "the later survey does not show the place",
+        "the earlier survey does not show the place",
+    ]
+    assert (f["flags"] & int(Flag.TOUCHES_UNSEEN)).astype(bool).all()
+
+
+def test_compare_mark_cut_off_by_unseen_metal_never_shrinks(drawing):
+    a = survey(drawing, [(PIT, 10, 10, 3.0)])
+    b = survey(drawing, [(PIT, 10, 10, 3.0), (UNSEEN, 12, 10, 3.0)], "lap_1", 20)
+    assert pits(compare([a, b], drawing))["fate"].tolist() == ["cannot_tell"]
+
+
+def test_compare_small_mark_is_never_called_gone(drawing):
+    c = compare([survey(drawing, [(PIT, 10, 10, 0.5)]), survey(drawing, [], "lap_1", 20)], drawing)
+    assert pits(c)["fate"].tolist() == ["cannot_tell"]
+
+
+def test_why_a_fate_cannot_be_told_is_said_in_the_units_of_the_shop(drawing):
+    """0.6 mm, under which a mark is too small, are 0.0236 in; 0.3 mm, the least hole that shows, 0.0118 in."""
+    small, large = (PIT, 10, 10, 0.5), (PIT, 20, 20, 2.0)
+    a = survey(drawing, [small, large], "intake")
+    b = survey(drawing, [], "test_lap", 30.0, on=date(2025, 5, 9))
+    said = {s: pits(compare([a, b], drawing, system=s))["why"].tolist() for s in ("mm", "inch")}
+    assert sorted(said["mm"]) == [
+        "the place reads sound: no hole of 0.3 mm or more is left",
+        "under 0.6 mm: too small to say that it is gone",
+    ]
+    assert sorted(said["inch"]) == [
+        "the place reads sound: no hole of 0.012 in or more is left",
+        "under 0.024 in: too small to say that it is gone",
+    ]
+    came = compare(
+        [survey(drawing, [], "intake"), survey(drawing, [small], "test_lap", 30.0)], drawing, system="inch"
+    )
+    assert pits(came)["why"].tolist() == ["under 0.024 in: it may have been missed before"]
+
+
+def test_compare_place_not_surely_sound_is_cannot_tell(drawing):
+    a, b = survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [], "lap_1", 20)
+    c, r = a.class_map.grid.mm_to_px(np.array([10, 10])).astype(int)
+    b.class_map.confidence[r - 3 : r + 4, c - 3 : c + 4] = 0.45
+    f = pits(compare([a, b], drawing))
+    assert f["fate"].tolist() == ["cannot_tell"] and "close call" in f["why"].iloc[0]
+
+
+def test_compare_pit_under_uncut_metal_is_cannot_tell(drawing):
+    a = survey(drawing, [(PIT, 10, 10, 2.0)])
+    b = survey(drawing, [(UNCUT, 10, 10, 8.0)], "lap_1", 20)
+    assert pits(compare([a, b], drawing))["fate"].tolist() == ["cannot_tell"]
+
+
+def test_compare_kept_probability_of_pit_blocks_gone(drawing):
+    a, b = survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [], "lap_1", 20)
+    probabilities = np.zeros((len(PROBABILITY_CLASSES), *b.class_map.grid.shape), np.float16)
+    c, r = b.class_map.grid.mm_to_px(np.array([10, 10])).astype(int)
+    probabilities[PROBABILITY_CLASSES.index(SurfaceClass.PIT), r, c] = 0.45
+    flat = b.class_map
+    b.class_map = ClassMap(
+        codes=flat.codes,
+        confidence=flat.confidence,
+        stage=b.stage,
+        px_per_mm=flat.grid.px_per_mm,
+        grid=flat.grid,
+        probabilities=probabilities,
+    )
+    assert pits(compare([a, b], drawing))["fate"].tolist() == ["cannot_tell"]
+
+
+def test_compare_dark_spot_left_in_the_picture_blocks_gone(drawing):
+    a, b = survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [], "lap_1", 20)
+    grid = drawing.grid(5.0)
+    for s in (a, b):
+        picture = np.full((*grid.shape, 3), 170, np.uint8)
+        c, r = np.round(grid.mm_to_px(np.array([10, 10]))).astype(int)
+        cv2.circle(picture, (int(c), int(r)), 5, (60, 60, 60), -1)
+        s.picture, s.picture_grid = picture, grid
+    f = pits(compare([a, b], drawing))
+    assert f["fate"].tolist() == ["cannot_tell"] and "dark spot" in f["why"].iloc[0]
+    b.picture = np.full((*grid.shape, 3), 170, np.uint8)
+    assert pits(compare([a, b], drawing))["fate"].tolist() == ["gone"]
+
+
+def test_compare_opened_up_by_a_lap_against_new_since_last_year(drawing):
+    clean, pitted = [], [(PIT, 10, 10, 2.0)]
+    stain = survey(drawing, [(STAIN, 10, 10, 6.0)], "intake")
+    lapped = survey(drawing, pitted, "test_lap", 15, date(2025, 5, 2))
+    f = pits(compare([stain, lapped], drawing))
+    assert f["fate"].tolist() == ["opened_up"] and "scale" in f["why"].iloc[0]
+    final = survey(drawing, clean, "final", 30, date(2025, 5, 3))
+    later = survey(drawing, pitted, "intake", 0, date(2028, 9, 1))
+    f = pits(compare([final, later], drawing))
+    assert f["fate"].tolist() == ["new"] and "no metal was cut" in f["why"].iloc[0]
+
+
+def test_compare_new_mark_under_stain_without_a_cut_is_cannot_tell(drawing):
+    final = survey(drawing, [(STAIN, 10, 10, 6.0)], "final", 30)
+    later = survey(drawing, [(PIT, 10, 10, 2.0)], "intake", 0, date(2028, 9, 1))
+    assert pits(compare([final, later], drawing))["fate"].tolist() == ["cannot_tell"]
+
+
+def test_compare_two_photos_of_one_face_claim_nothing(drawing):
+    a = survey(drawing, [(PIT, 10, 10, 2.0), (PIT, 20, 10, 1.0)], "lap_1", 20)
+    b = survey(drawing, [(PIT, 10, 10, 2.0), (PIT, 30, 10, 1.0)], "lap_1", 20)
+    f = pits(compare([a, b], drawing))
+    assert f["fate"].tolist() == ["same", "cannot_tell", "cannot_tell"]
+    assert f["flags"].iloc[1] & Flag.CONTRADICTION
+
+
+def test_compare_merge_and_split(drawing):
+    two = survey(drawing, [(PIT, 10, 10, 2.0), (PIT, 12.6, 10, 2.0)])
+    one = survey(drawing, [(PIT, 10, 10, 2.0), (PIT, 11.3, 10, 2.0), (PIT, 12.6, 10, 2.0)], "lap_1", 20)
+    f = pits(compare([two, one], drawing))
+    assert f["kind"].tolist() == ["merge", "merge"] and f["group_id"].nunique() == 1
+    assert f["marks_after"].tolist() == ["101", "101"]
+    later = survey(drawing, [(PIT, 10, 10, 2.0), (PIT, 12.6, 10, 2.0)], "lap_2", 40)
+    f = pits(compare([one, later], drawing))
+    assert f["kind"].tolist() == ["split"] and f["marks_after"].tolist() == ["101 102"]
+
+
+def test_compare_neighbour_within_tolerance_does_not_hide_a_gone_pit(drawing):
+    a = survey(drawing, [(PIT, 10, 10, 1.2), (PIT, 11.6, 10, 1.2)])
+    b = survey(drawing, [(PIT, 11.6, 10, 1.2)], "lap_1", 20)
+    assert sorted(pits(compare([a, b], drawing))["fate"]) == ["gone", "same"]
+
+
+def test_compare_takes_out_a_shift_and_says_what_remains(drawing):
+    rng = np.random.default_rng(5)
+    spots = [(PIT, x, y, 1.5) for x in range(4, 58, 6) for y in range(4, 38, 8)]
+    spots = [(c, x + rng.uniform(-1, 1), y + rng.uniform(-1, 1), d) for c, x, y, d in spots]
+    c = compare(
+        [survey(drawing, spots), survey(drawing, spots, "lap_1", 10, shift=(0.15, -0.1))],
+        drawing,
+    )
+    shift = c.overall.shift
+    assert shift.method == "marks: affine" and shift.n_used == 45
+    assert shift.apply(np.array([[30.15, 19.9]])) == pytest.approx(np.array([[30.0, 20.0]]), abs=0.02)
+    assert shift.moved_mm == pytest.approx(0.18, abs=0.02)
+    assert 0 < shift.remaining_mm.low < shift.remaining_mm.value < shift.remaining_mm.high < 0.06
+    assert set(pits(c)["fate"]) == {"same"}
+
+
+def test_compare_too_few_marks_leave_the_shift_unknown(drawing):
+    c = compare([survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [], "lap_1", 20)], drawing)
+    assert c.overall.shift.method == "none"
+    assert not c.overall.shift.remaining_mm.is_known and "fewer than 6" in c.overall.shift.remaining_mm.reason
+
+
+def test_shift_from_pictures_finds_a_shift_of_texture(drawing):
+    rng = np.random.default_rng(11)
+    noise = cv2.GaussianBlur(rng.normal(128, 60, (420, 620)).astype(np.float32), (0, 0), 1.5).clip(0, 255)
+    before = np.repeat(noise[10:410, 10:610, None], 3, 2).astype(np.uint8)
+    after = np.repeat(noise[13:413, 8:608, None], 3, 2).astype(np.uint8)
+    shift = shift_from_pictures(before, after, np.ones((400, 600), bool), px_per_mm=10.0, tile_mm=12.0)
+    # The later picture starts 3 rows lower, 2 columns further left: the metal moved up 0.3, right 0.2 mm.
+    assert shift.apply(np.array([[0.2, 0.3]])) == pytest.approx(np.array([[0.0, 0.0]]), abs=0.02)
+    blank = np.full((400, 600, 3), 90, np.uint8)
+    assert shift_from_pictures(blank, blank, np.ones((400, 600), bool), px_per_mm=10.0).method == "none"
+    with pytest.raises(InputError, match="one grid"):
+        shift_from_pictures(before, after[:-1], np.ones((400, 600), bool), px_per_mm=10.0)
+
+
+def test_compare_change_raster(drawing):
+    a = survey(drawing, [(PIT, 10, 10, 4.0), (STAIN, 20, 10, 4.0)])
+    b = survey(drawing, [(PIT, 10, 10, 4.0), (PIT, 30, 10, 4.0), (UNSEEN, 50, 30, 4.0)], "lap_1", 20)
+    pair = compare([a, b], drawing).overall
+
+    def at(x, y):
+        c, r = np.round(pair.grid.mm_to_px(np.array([x, y]))).astype(int)
+        return int(pair.change_codes[r, c])
+
+    assert at(10, 10) == ChangeCode.STAYED and at(20, 10) == ChangeCode.CLEARED
+    assert at(30, 10) == ChangeCode.CAME and at(50, 30) == ChangeCode.UNSEEN
+    assert at(5, 30) == ChangeCode.UNTOUCHED and at(-1.5, -1.5) == ChangeCode.OUTSIDE
+    with pytest.raises(ValueError, match="read-only"):
+        pair.change_codes[0, 0] = 1
+
+
+def test_compare_maps_of_two_scales(drawing):
+    a, b = survey(drawing, [(PIT, 10, 10, 2.0)]), survey(drawing, [(PIT, 10, 10, 2.0)], "lap_1", 20)
+    grid = drawing.grid(5.0)
+    from pitmap.compare.marks import onto_grid
+
+    b.class_map.codes = onto_grid(b.class_map.codes, b.class_map.grid, grid, fill=255)
+    b.class_map.confidence = onto_grid(b.class_map.confidence, b.class_map.grid, grid, fill=0)
+    b.class_map.grid = grid
+    c = compare([a, b], drawing)
+    assert c.overall.grid.px_per_mm == 5.0 and pits(c)["fate"].tolist() == ["same"]
+
+
+def test_counts_name_every_fate(drawing):
+    c = compare([survey(drawing, []), survey(drawing, [], "lap_1", 20)], drawing)
+    assert set(c.overall.counts()) == {str(f) for f in Fate}

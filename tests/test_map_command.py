@@ -1,0 +1,112 @@
+"""``pitmap map``: what it writes, what it prints, and what it never writes over."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from main_job_survey import DRAWING, run
+
+from pitmap.classes import SurfaceClass
+from pitmap.cli.tables import print_inspection
+from pitmap.depth import READINGS
+from pitmap.inspection import Inspection, load_inspection, save_inspection
+from pitmap.measure import LANDS
+
+
+def test_map_command_writes_and_prints(
+    photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "face"
+    code = run(
+        "map", str(photo), "--drawing", DRAWING, "--stage", "test_lap", "--removed", "1 thou", "--scale", "4",
+        "--units", "inch", "--out", str(out),
+    )  # fmt: skip
+    printed = capsys.readouterr().out
+    assert code == 0
+    assert "seal land" in printed and "unseen" in printed and " in" in printed
+    assert " px per in, edges" in printed and not re.search(r"\d mm\b", printed)
+    assert "do not replace measuring" in printed
+    overlay = cv2.imread(str(out / "overlay.jpg"))
+    assert overlay is not None and overlay.shape[0] > 400
+    kept = load_inspection(out)
+    assert kept.removed_um.value == pytest.approx(25.4)
+    assert set(np.unique(kept.class_map.codes)) <= {int(c) for c in SurfaceClass}
+
+
+def test_scores_are_listed_longest_first_or_not_at_all(
+    inspection: Inspection, capsys: pytest.CaptureFixture[str]
+) -> None:
+    marks = inspection.marks.head(5).copy()
+    marks["class_word"], marks["length_mm"] = (
+        ["score", "pit", "score", "score", "score"],
+        [8, 90, 41.5, 12, 30],
+    )
+    print_inspection(replace(inspection, measurement=replace(inspection.measurement, marks=marks)))
+    listed = capsys.readouterr().out.split("longest scores")[1].split("narrowest")[0]
+    assert [line.split()[1] for line in listed.splitlines()[2:5]] == ["41.50", "30.00", "12.00"]
+    assert "8.00" not in listed and "90" not in listed
+    none = replace(inspection.measurement, marks=marks[marks.class_word == "pit"])
+    print_inspection(replace(inspection, measurement=none))
+    assert "scores" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("level", "said"), [(0.9, "90 %"), (0.95, "95 %"), (0.995, "99.5 %")])
+def test_shares_are_printed_with_the_level_that_they_were_measured_at(
+    inspection: Inspection, level: float, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    width = replace(inspection.measurement.sound_width_mm, level=level)
+    print_inspection(replace(inspection, measurement=replace(inspection.measurement, sound_width_mm=width)))
+    assert f"share of each zone that was seen, with its {said} interval:" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("units", "row"),
+    [
+        ("mm", ["1", "2.79 mm (2.11 to 3.47)", "6.00 mm", "39.91 mm, 71.82 mm", "-"]),
+        ("inch", ["1", "0.110 in (0.083 to 0.137)", "0.236 in", "1.571 in, 2.828 in", "-"]),
+    ],
+)
+def test_narrowest_places_have_intervals_and_the_chosen_units(
+    inspection: Inspection, units: str, row: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    place = {
+        "place": 1, "x_mm": 39.905, "y_mm": 71.82, "sound_width_mm": 2.79, "sound_width_low_mm": 2.11,
+        "sound_width_high_mm": 3.47, "nominal_width_mm": 6.0, "is_leak_path": False, "flags": 0,
+    }  # fmt: skip
+    lands = LANDS.frame([place])
+    print_inspection(replace(inspection, measurement=replace(inspection.measurement, lands=lands)), units)
+    _, head, printed, *_ = capsys.readouterr().out.split("narrowest sound metal")[1].splitlines()
+    assert re.split("  +", head.strip()) == ["place", "sound", "drawn", "at x, y", "note"]
+    assert re.split("  +", printed.strip()) == row
+
+
+def test_map_never_replaces_another_survey_unasked(
+    series: Path, photo: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = load_inspection(series / "lap_1")
+    command = ("map", str(photo), "--drawing", DRAWING, "--stage", "test_lap", "--out", str(series / "lap_1"))
+    assert run(*command, "--face", "A") == 2
+    assert "holds the survey of A after lap 1" in capsys.readouterr().err
+    row = {
+        "reading_id": 1, "kind": "height", "x_mm": 1.0, "y_mm": 2.0, "mark_id": -1, "value_um": 3.5,
+        "uncertainty_um": 4.0, "is_lower_bound": False, "instrument": "", "note": "", "flags": 0,
+    }  # fmt: skip
+    save_inspection(replace(before, readings=READINGS.frame([row])), series / "lap_1")
+    assert run(*command[:5], "lap_1", *command[6:], "--face", "A") == 2
+    assert "with 1 reading," in capsys.readouterr().err
+    assert load_inspection(series / "lap_1").stage == before.stage
+
+
+def test_wrong_drawing_is_refused_with_its_own_exit_code(
+    photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # The other face of the same plate is the mirror image: the nearest thing to right that is wrong.
+    code = run("map", str(photo), "--drawing", "heron40_intermediate_b", "--out", str(tmp_path / "x"))
+    assert code == 4
+    assert "photo.jpg" in capsys.readouterr().err
+    assert not (tmp_path / "x").exists()
