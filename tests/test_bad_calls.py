@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from main_job_survey import DRAWING, run
 
+from pitmap.cli.planning import plan_surveys
 from pitmap.errors import InputError
 
 
@@ -169,3 +170,12 @@ def test_landmark_file_names_line_and_column(tmp_path: Path) -> None:
     path.write_text(f"X_mm;Y_mm; x_px;y_px\n{rows}", encoding="utf-8")
     picks = read_landmarks(path)
     assert picks.points_mm[2].tolist() == [2.5, 4.25] and picks.points_px[3].tolist() == [13.125, 7]
+
+
+def test_how_far_the_dip_may_be_off_is_no_use_without_the_dip() -> None:
+    """It was passed over without a word, as if the joint's gap were judged with it."""
+    choices = {"readings": None, "face": None, "keep_good": False, "limits": None, "confidence": 0.9}
+    with pytest.raises(
+        InputError, match="--housing-dip-within: says how far --housing-dip may be off, which is not"
+    ):
+        plan_surveys([], "mm", housing_dip=None, housing_dip_within=3.0, **choices)

@@ -10,18 +10,13 @@ import click
 
 from ..classes import Stage
 from ..drawing import Drawing
-from ..errors import InputError
-from ..estimate import Estimate
 from ..settings import Settings
 from ..units import UnitSystem
-from .options import DRAWING, OUT_FOLDER, STAGE, SURVEY_DATE, StockType, units_option
+from .options import DRAWING, OUT_FOLDER, STAGE, SURVEY_DATE, StockType, units_option, with_error
 from .progress import step_bar
 from .tables import print_inspection
 
 __all__ = ["command"]
-
-_REMOVED_WITHIN_UM = 5.0
-"""A pair of micrometer readings is good to about so much; common practice, no published source."""
 
 
 @click.command(name="map")
@@ -108,7 +103,7 @@ def command(
             stage=stage,
             face=face,
             surveyed_on=surveyed_on,
-            removed_um=_removed(removed, removed_within),
+            removed_um=with_error(removed, removed_within, "--removed"),
             landmarks=read_landmarks(landmarks) if landmarks else None,
             settings=Settings(method=method, map_px_per_mm=scale),
             progress=progress,
@@ -117,11 +112,3 @@ def command(
     write_map(inspection, drawing, folder, units)
     print_inspection(inspection, units)
     click.echo(f"\nwritten to {folder}")
-
-
-def _removed(stock_um: float | None, within_um: float | None) -> Estimate | None:
-    if stock_um is None:
-        if within_um is not None:
-            raise InputError("--removed-within: says how far --removed may be off, which is not given")
-        return None
-    return Estimate.give_or_take(stock_um, _REMOVED_WITHIN_UM if within_um is None else within_um)

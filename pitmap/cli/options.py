@@ -13,6 +13,7 @@ import click
 from ..classes import Stage
 from ..drawing import Drawing, load_with_notes
 from ..errors import InputError
+from ..estimate import Estimate
 from ..units import AS_POSITIVE, parse_length
 
 __all__ = [
@@ -26,6 +27,7 @@ __all__ = [
     "SURVEY_DATE",
     "StockType",
     "units_option",
+    "with_error",
 ]
 
 
@@ -141,6 +143,25 @@ PDF_FILE = _FileToWrite(".pdf")
 STAGE = _StageType()
 DRAWING = _DrawingType()
 SURVEY_DATE = _DateType()
+
+
+_WITHIN_UM = 5.0
+"""A pair of micrometer or gauge readings is good to about so much; common practice, no published source."""
+
+
+def with_error(stock_um: float | None, within_um: float | None, option: str) -> Estimate | None:
+    """A depth of an option with what its ``-within`` says that it may be off, um; None where it is not given.
+
+    Raises
+    ------
+    InputError
+        It is not given, but how far off it may be is.
+    """
+    if stock_um is None:
+        if within_um is not None:
+            raise InputError(f"{option}-within: says how far {option} may be off, which is not given")
+        return None
+    return Estimate.give_or_take(stock_um, _WITHIN_UM if within_um is None else within_um)
 
 
 def units_option(function: Callable[..., Any]) -> Callable[..., Any]:

@@ -10,11 +10,10 @@ import click
 
 from ..depth import ReadingSheet, read_readings
 from ..errors import InputError
-from ..estimate import Estimate
 from ..inspection import Inspection, in_order_of_work, load_inspection
 from ..stock import StockPlan, read_limits
 from ..units import UnitSystem
-from .options import StockType
+from .options import StockType, with_error
 
 __all__ = ["open_face", "plan_options", "plan_surveys", "with_sheet"]
 
@@ -39,9 +38,7 @@ _OPTIONS = (
     click.option(
         "--housing-dip-within",
         type=StockType(),
-        default="5 um",
-        show_default=True,
-        help="How far that may be off, either way.",
+        help="How far --housing-dip may be off, either way.  [default: 5 um]",
     ),
     click.option("--confidence", type=click.FloatRange(0.5, 0.999), default=0.90, show_default=True),
 )
@@ -76,7 +73,7 @@ def plan_surveys(
     keep_good: bool,
     limits: Path | None,
     housing_dip: float | None,
-    housing_dip_within: float,
+    housing_dip_within: float | None,
     confidence: float,
 ) -> tuple[list[Inspection], StockPlan]:
     """The surveys of one face with their readings, and the plan that follows from them."""
@@ -84,7 +81,7 @@ def plan_surveys(
 
     if readings is not None:
         inspections = with_sheet(inspections, readings, face, keep_good)
-    dip = None if housing_dip is None else Estimate.give_or_take(housing_dip, housing_dip_within)
+    dip = with_error(housing_dip, housing_dip_within, "--housing-dip")
     plan = plan_face(
         inspections,
         read_limits(limits) if limits else None,
