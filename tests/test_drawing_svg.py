@@ -319,6 +319,7 @@ BOLT = '<circle id="bolt_1" cx="20" cy="20" r="5"/>'
         f'<g fill="none">{BOLT}</g>',
         f'<g fill="none" stroke="red" stroke-width="0">{BOLT}</g>',
         f'<g style="fill:rgba(9, 9, 9, 0)">{BOLT}</g>',
+        f'<g style="fill:rgb(9 9 9 / 0.0)">{BOLT}</g>',
         f'<g fill-opacity="0">{BOLT}</g>',
         f"<style>g.off{{display:none}}</style><g class='x off'>{BOLT}</g>",
         f"<style>.lay > g circle{{display:none}}</style><g class='lay'><g><g>{BOLT}</g></g></g>",
@@ -344,6 +345,11 @@ def test_what_a_layer_hides_is_no_part_of_the_plate(tmp_path, body):
         ),
         ('<g style="clip-path:inset(3px)">{}</g>', "cut by a clip path"),
         (
+            '<clipPath id="c"><path clip-rule="evenodd" d="M0 0h100v80h-100z M9 9h30v30h-30z"/></clipPath>'
+            '<g clip-path="url(#c)">{}</g>',
+            "cut by a clip path that is not read",
+        ),
+        (
             '<mask id="m"><rect width="20" height="80"/></mask><g mask="url(#m)">{}</g>',
             "covered in part by a mask",
         ),
@@ -364,6 +370,14 @@ def test_what_is_seen_otherwise_than_it_is_drawn_is_refused(tmp_path, body, word
         load_svg(write(tmp_path, svg(OUTLINE + body.format(BOLT))))
 
 
+def test_a_style_sheet_that_asks_for_too_much_is_refused(tmp_path):
+    """49 rules of two steps, looked for through 90 groups about every one of 20,000 elements, took minutes."""
+    rules = "".join(f"g .a{k} .x{{fill:red}}" for k in range(49))
+    body = f"<style>{rules}</style>" + "<g>" * 90 + '<g class="x"/>' * 20_000 + "</g>" * 90
+    with pytest.raises(DrawingError, match="its style sheet asks for too much"):
+        load_svg(write(tmp_path, svg(OUTLINE + body)))
+
+
 def test_a_transform_of_the_whole_file_is_refused(tmp_path):
     head = 'width="100mm" height="80mm" viewBox="0 0 100 80" transform="scale(2)"'
     with pytest.raises(DrawingError, match="moved by a transform of the whole file"):
@@ -375,6 +389,9 @@ def test_a_transform_of_the_whole_file_is_refused(tmp_path):
     [
         '<clipPath id="c"><rect width="100" height="80"/></clipPath><g clip-path="url(#c)">{}</g>',
         '<g style="opacity:0.3;fill:none;stroke:#00f">{}</g>',
+        '<g fill="none" stroke="rgb(0%, 0%, 0%)">{}</g>',
+        '<g fill="rgb(255,0,0)">{}</g>',
+        '<g fill="none" stroke="currentColor">{}</g>',
         "<style>.st0{{fill:none;stroke:#000}} svg > .x{{display:none}}</style><g class='st0'><g class='x'/>{}</g>",
         "<style>.b{{display:inline}} .lay .a{{display:none}} g:hover{{opacity:0}}</style><g class='a b'>{}</g>",
         "<style>.a{{display:none}} .b{{display:inline}}</style><g class='b a'>{}</g>",

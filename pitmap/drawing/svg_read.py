@@ -22,7 +22,7 @@ from ..errors import DrawingError
 from .svg_element import LENGTH, UNIT_MM, element_matrix, element_rings, floats
 from .svg_path import MAX_COORDINATE, MAX_POINTS, Ring
 from .svg_sight import Look, clip_area, clip_name, clipped, look_of
-from .svg_style import Chain, style_rules, styles_of
+from .svg_style import Chain, linked, style_rules, styles_of
 
 __all__ = ["SvgShape", "read_svg_shapes"]
 
@@ -175,7 +175,11 @@ def _clip_rings(clip: Any, matrix: NDArray[np.float64], where: str) -> list[Ring
         if tag not in _SHAPES or element.get("clip-path") or sum(len(p) for p, _ in out) > _MOST_CLIP_POINTS:
             return None
         own = matrix @ element_matrix(element.get("transform"), where)
-        out += _moved(element_rings(element, tag, _scale(own), where), own)
+        rings = element_rings(element, tag, _scale(own), where)
+        # Which of several rings cut a hole into the clip depends on its rule.
+        if len(rings) != 1:
+            return None
+        out += _moved(rings, own)
     return out
 
 
@@ -214,13 +218,11 @@ def read_svg_shapes(path: str | Path, *, user_unit_mm: float | None = None) -> l
     first = Look(doubt="is moved by a transform of the whole file" if root.get("transform") else "")
     # A list in place of recursion: the depth of a file is the writer's choice, the stack is ours.
     todo: list[tuple[Chain, NDArray[np.float64], tuple[str, ...], Look, bool]] = [
-        ((None, root), _root_matrix(root, path, user_unit_mm), (), first, True)
+        (linked(None, root), _root_matrix(root, path, user_unit_mm), (), first, True)
     ]
     while todo:
         chain, matrix, groups, look, is_drawing = todo.pop()
-        assert chain is not None
-        element = chain[1]
-        tag = _local(element.tag)
+        element, tag = chain.element, chain.tag
         n_elements += 1
         label = (
             next((v for k, v in element.attrib.items() if _local(k) == "label"), None)
@@ -275,5 +277,7 @@ def read_svg_shapes(path: str | Path, *, user_unit_mm: float | None = None) -> l
                 )
             )
         inner = (*groups, label) if element is not root else groups
-        todo.extend(((chain, child), matrix, inner, look, is_drawing) for child in reversed(list(element)))
+        todo.extend(
+            (linked(chain, child), matrix, inner, look, is_drawing) for child in reversed(list(element))
+        )
     return shapes

@@ -23,9 +23,12 @@ _INHERITED = {
     "visibility": "visible", "fill": "black", "stroke": "none", "fill-opacity": "1", "stroke-opacity": "1",
     "stroke-width": "1",
 }  # fmt: skip
+_NOTHING = r"(?:0+\.?0*|\.0+)%?"
 _CLEAR = re.compile(
-    r"none|transparent|#[0-9a-f]{6}00|#[0-9a-f]{3}0|(?:rgb|hsl)a?\(.*[,/]\s*(?:0+\.?0*|\.0+)%?\s*\)"
+    r"none|transparent|#[0-9a-f]{6}00|#[0-9a-f]{3}0|"
+    rf"(?:rgb|hsl)a?\((?:[^,]*,[^,]*,[^,]*,|[^,/]*/)\s*{_NOTHING}\s*\)"
 )
+"""Paint that covers nothing; the fourth number of a colour, or the one behind a slash, is its opacity."""
 _URL = re.compile(r"url\(\s*['\"]?#([^'\")]+)['\"]?\s*\)")
 
 
@@ -94,11 +97,7 @@ def look_of(around: Look, styles: Mapping[str, str], tag: str, transform: str | 
     transform : str or None
         Its attribute, which is read; a style of the same name is not.
     """
-    own = {
-        k: v
-        for k, v in styles.items()
-        if k in _INHERITED and v not in ("", "inherit", "unset", "currentcolor")
-    }
+    own = {k: v for k, v in styles.items() if k in _INHERITED and v not in ("", "inherit", "unset")}
     paint = {**around.paint, **{k: _INHERITED[k] if v == "initial" else v for k, v in own.items()}}
     is_drawn = (
         around.is_drawn

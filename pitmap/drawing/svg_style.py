@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from ..errors import DrawingError
 
-__all__ = ["GEOMETRY", "MOVES", "Chain", "Rules", "style_rules", "styles_of"]
+__all__ = ["GEOMETRY", "MOVES", "Chain", "Rules", "linked", "style_rules", "styles_of"]
 
 GEOMETRY = ("cx", "cy", "r", "rx", "ry", "x", "y", "width", "height", "d")
 """Attributes of shapes that a style may set too (SVG 2)."""
@@ -25,8 +25,17 @@ _MOST_CHARACTERS = 500_000
 _MOST_OF_ONE_NAME = 50
 _MOST_STEPS = 4
 
-Chain = tuple[Any, Any] | None
-"""An element behind the chain of those around it: ``(chain, element)``."""
+_MOST_WORK = 2_000_000
+"""Looks at an element with a step of a selector, over the whole file: some seconds."""
+
+
+class Chain(NamedTuple):
+    """An element, behind the chain of those around it."""
+
+    around: Chain | None
+    element: Any
+    tag: str
+    names: frozenset[str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,11 +47,13 @@ class _Rule:
     properties: Mapping[str, tuple[str, bool]]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Rules:
-    """The rules of an SVG's style sheets, by the name that their last selector asks for."""
+    """The rules of an SVG's style sheets, by the name that their last selector asks for; `work` counts the looks at them."""
 
+    where: str
     by_name: dict[str, list[_Rule]] = field(default_factory=dict)
+    work: int = 0
 
 
 def _properties(text: str) -> dict[str, tuple[str, bool]]:
@@ -97,7 +108,7 @@ def style_rules(sheets: Iterable[str], where: str) -> Rules:
     DrawingError
         A rule decides it by a selector or a condition that is not read here; it is named.
     """
-    rules = Rules()
+    rules = Rules(where)
     order = 0
     for sheet in sheets:
         for head, body in _blocks(_COMMENT.sub("", sheet[:_MOST_CHARACTERS])):
@@ -133,30 +144,34 @@ def _local(name: Any) -> str:
     return name.rsplit("}", 1)[-1] if isinstance(name, str) else ""
 
 
-def _names(element: Any) -> set[str]:
-    return {f".{c}" for c in (element.get("class") or "").split()} | {f"#{element.get('id')}"}
+def linked(around: Chain | None, element: Any) -> Chain:
+    """An element with what is around it."""
+    names = {f".{c}" for c in (element.get("class") or "").split()}
+    if element.get("id"):
+        names.add(f"#{element.get('id')}")
+    return Chain(around, element, _local(element.tag), frozenset(names))
 
 
-def _fits(step: tuple[str, frozenset[str], bool], element: Any) -> bool:
-    tag, names, _ = step
-    return (not tag or tag == _local(element.tag)) and names <= _names(element)
-
-
-def _matches(steps: tuple[tuple[str, frozenset[str], bool], ...], chain: Chain) -> bool:
+def _matches(steps: tuple[tuple[str, frozenset[str], bool], ...], chain: Chain, rules: Rules) -> bool:
     """Whether a selector means the last element of a chain; what is around it is looked for from the inside out."""
-    assert chain is not None
-    if not _fits(steps[0], chain[1]):
+    tag, names, _ = steps[0]
+    rules.work += 1
+    if rules.work > _MOST_WORK:
+        raise DrawingError(
+            f"{rules.where}: its style sheet asks for too much; save the drawing as plain shapes"
+        )
+    if (tag and tag != chain.tag) or not names <= chain.names:
         return False
     if len(steps) == 1:
         return True
-    around: Chain = chain[0]
+    around = chain.around
     while around is not None:
-        if _matches(steps[1:], around):
+        if _matches(steps[1:], around, rules):
             return True
         # The sign > binds what stands before it to the very next element around.
         if steps[1][2]:
             return False
-        around = around[0]
+        around = around.around
     return False
 
 
@@ -166,15 +181,14 @@ def styles_of(chain: Chain, rules: Rules) -> dict[str, str]:
     Important ones first, then its own ``style``, then the sheets by the weight of their selectors, then its attributes
     (of which the geometry is left out: it is no style there).
     """
-    assert chain is not None
-    element = chain[1]
+    element = chain.element
     out = {
         name: element.get(name).strip().lower()
         for name in (*_SIGHT, "transform-origin")
         if element.get(name) is not None
     }
-    keys = (*_names(element), _local(element.tag), "*")
-    found = [r for key in keys for r in rules.by_name.get(key, ()) if _matches(r.steps, chain)]
+    keys = (*chain.names, chain.tag, "*")
+    found = [r for key in keys for r in rules.by_name.get(key, ()) if _matches(r.steps, chain, rules)]
     layers = [r.properties for r in sorted(found, key=lambda r: r.weight)] + [
         _properties(element.get("style") or "")
     ]
