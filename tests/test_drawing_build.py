@@ -224,3 +224,17 @@ def test_a_limb_of_the_body_is_not_rounded_away():
     corners = ((-130, -110), (130, -110), (130, 110), (20, 110), (20, 160), (-5, 160), (-5, 110), (-130, 110))
     with pytest.raises(DrawingError, match=r"body: is too narrow near .*, y 160 mm for corners of 15 mm"):
         build_drawing(replace(NUMBERS, ears=(), body_points_mm=corners))
+
+
+def test_a_slit_of_the_body_is_not_filled_by_the_fillet():
+    """A slit 6 mm wide and 25 mm deep vanished under the usual fillet of 6 mm; one of 2 mm leaves it."""
+    corners = ((-140, -120), (140, -120), (140, 120), (3, 120), (3, 95), (-3, 95), (-3, 120), (-140, 120))
+    plate = replace(NUMBERS, ears=(), holes=(), ports=(), body_points_mm=corners, body_corner_mm=1.0)
+    with pytest.raises(
+        DrawingError, match=r"body with its fillet_mm: is too narrow near .* for corners of 6 mm"
+    ):
+        build_drawing(plate)
+    # four outer corners and the two at the slit's mouth lack, the two at its floor gain (1 - pi/4) r^2
+    outline = build_drawing(replace(plate, fillet_mm=2.0)).outline
+    lacking = (1 - np.pi / 4) * (6 * 1.0**2 - 2 * 2.0**2)
+    assert outline.area == pytest.approx(280 * 240 - 6 * 25 - lacking, abs=0.1)

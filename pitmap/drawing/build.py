@@ -138,6 +138,11 @@ def _outline(n: PlateNumbers, trace: Polygon) -> Polygon:
     body = single_shape(f"plate {n.name!r}: body", body)
     whole = unary_union([body, *(_ear(ear, body) for ear in n.ears)])
     f = n.fillet_mm
+    if n.body_points_mm and f > n.body_corner_mm:
+        filled = body.buffer(f, quad_segs=_QUAD_SEGS).buffer(-f, quad_segs=_QUAD_SEGS)
+        _must_hold_its_corners(
+            Polygon(n.body_points_mm), filled, f, f"plate {n.name!r}: body with its fillet_mm"
+        )
     whole = whole.buffer(f, quad_segs=_QUAD_SEGS).buffer(-f, quad_segs=_QUAD_SEGS)
     return single_shape(f"plate {n.name!r}: outline", whole.simplify(0.001))
 
