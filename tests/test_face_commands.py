@@ -105,6 +105,17 @@ def test_leftovers_of_a_broken_save_are_no_surveys(series: Path, capsys: pytest.
     assert "1 survey found" in capsys.readouterr().err
 
 
+def test_record_of_something_else_is_not_written_over(
+    series: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "record"
+    out.mkdir()
+    (out / "record.zip").write_bytes(b"of another program")
+    assert run("record", str(series), "--drawing", DRAWING, "--out", str(out)) == 2
+    assert "choose another --out, or say --overwrite" in capsys.readouterr().err
+    assert (out / "record.zip").read_bytes() == b"of another program"
+
+
 def test_files_beside_the_zip_are_those_that_its_hashes_are_of(series: Path, tmp_path: Path) -> None:
     out = tmp_path / "record"
     assert run("record", str(series), "--drawing", DRAWING, "--out", str(out)) == 0

@@ -21,6 +21,7 @@ from pitmap.estimate import Estimate
 from pitmap.report import (
     RecordInput,
     build_document,
+    must_be_same_record,
     record_html,
     record_json,
     record_pdf,
@@ -390,3 +391,21 @@ def test_document_blocks_are_ready_text(record):
                 assert block.size_px[0] > 0 and block.alt
     with pytest.raises(InputError, match="another length"):
         Table(head=("a", "b"), rows=(("1",),), widths=(0.5, 0.5))
+
+
+def test_a_record_of_another_face_or_job_is_not_replaced_unasked(record, tmp_path):
+    """The records of two faces of a plate went to one folder by default, and the first was lost."""
+    must_be_same_record(tmp_path, "front face", "any")
+    named = replace(record, job={**record.job, "reference": "order 7"})
+    (tmp_path / "record.zip").write_bytes(record_zip(named))
+    for reference in ("order 7", ""):
+        must_be_same_record(tmp_path, "front face", reference)
+    with pytest.raises(
+        InputError, match="holds the record of front face, job order 7, .* the one of rear face; choose"
+    ):
+        must_be_same_record(tmp_path, "rear face", "order 7")
+    with pytest.raises(InputError, match="job order 7, which would be replaced"):
+        must_be_same_record(tmp_path, "front face", "order 8")
+    (tmp_path / "record.zip").write_bytes(b"cut short")
+    with pytest.raises(InputError, match=r"record\.zip: is there, and is no record that can be read"):
+        must_be_same_record(tmp_path, "front face", "order 7")

@@ -28,6 +28,7 @@ __all__ = ["command", "write_record"]
 @click.option("--plate", default="", help="The plate's tag.")
 @click.option("--workshop", default="", help="Whose record it is.")
 @click.option("--out", type=RESULT_FOLDER, default=Path("record"), show_default=True)
+@click.option("--overwrite", is_flag=True, help="Replace the record of another face or job in the folder.")
 @units_option
 def command(
     folders: tuple[Path, ...],
@@ -37,6 +38,7 @@ def command(
     plate: str,
     workshop: str,
     out: Path,
+    overwrite: bool,
     units: str,
     **choices: Any,
 ) -> None:
@@ -44,8 +46,12 @@ def command(
 
     Its plan is the one that `pitmap plan` shows when it is given the same options.
     """
+    from ..report import must_be_same_record
+
     inspections = open_face(folders)
     must_be_on_drawing(inspections, drawing, "record")
+    if not overwrite:
+        must_be_same_record(out, inspections[0].face, job)
     inspections, plan = plan_surveys(inspections, units, **choices)
     words = {"reference": job, "engine": engine, "plate": plate, "workshop": workshop}
     path = write_record(inspections, drawing, plan, out, units, {k: v for k, v in words.items() if v})

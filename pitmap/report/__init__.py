@@ -10,6 +10,7 @@ from .draw_mpl import draw_bars, draw_lines
 from .export import record_json, record_tables, record_zip, verify_zip, zip_member
 from .figures import BarChart, FaceMap, LineChart, budget_bars, curve_chart, face_map, series_chart
 from .html import record_html
+from .kept_record import must_be_same_record
 from .model import ChecklistItem, Document, RecordInput
 from .overlay import overlay_picture
 from .palette import CHANGE_STYLES, CLASS_STYLES, FATE_SYMBOLS, STATUS_SYMBOLS, Style
@@ -34,6 +35,7 @@ __all__ = [
     "draw_bars",
     "draw_lines",
     "face_map",
+    "must_be_same_record",
     "overlay_picture",
     "plot_bars",
     "plot_lines",
