@@ -30,6 +30,7 @@ from pitmap.registration import (
     register_from_landmarks,
 )
 from pitmap.registration.agreement import Neighbours
+from pitmap.registration.bend import shared
 from pitmap.registration.coarse import focal_for, round_openings
 from pitmap.registration.edges import DrawnEdges, drawn_edges
 from pitmap.registration.evidence import shrink
@@ -651,3 +652,44 @@ def test_a_refusal_says_what_spoke_against_the_place_that_was_found(monkeypatch:
     monkeypatch.setattr(finder, "_searched", searched)
     with pytest.raises(AlignmentRefused, match="ambiguous"):
         register(np.zeros((900, 1200, 3), np.uint8), load_shipped("heron40_end"))
+
+
+def decentred(x_px: np.ndarray, y_px: np.ndarray, much: float) -> tuple[np.ndarray, np.ndarray]:
+    """Where in the straight picture the places of one through a lens that sits askew are; half the width is the unit."""
+    w, h = SIZE
+    x, y = (x_px - (w - 1) / 2) / (w / 2), (y_px - (h - 1) / 2) / (w / 2)
+    right, down = x + 2 * much * x * y, y + much * (x * x + 3 * y * y)
+    return right * (w / 2) + (w - 1) / 2, down * (w / 2) + (h - 1) / 2
+
+
+def askew(photo: np.ndarray, much: float) -> np.ndarray:
+    x, y = np.meshgrid(np.arange(SIZE[0]), np.arange(SIZE[1]))
+    right, down = decentred(x, y, much)
+    return cv2.remap(photo, right.astype(np.float32), down.astype(np.float32), cv2.INTER_CUBIC)
+
+
+def test_a_photo_bent_as_no_lens_of_the_model_bends_it_is_refused(plate: Drawing, photo: np.ndarray) -> None:
+    """Up to 0.6 mm off, it was taken as known to 0.13 mm."""
+    with pytest.raises(AlignmentRefused, match="bent.*as the camera took it"):
+        register(askew(photo, 0.012), plate)
+
+
+def test_a_photo_bent_a_little_is_known_so_much_less(plate: Drawing, photo: np.ndarray) -> None:
+    found, straight = register(askew(photo, 0.006), plate), register(photo, plate)
+    points = drawn_edges(plate, 10.0).points_mm
+    seen = np.column_stack(decentred(*found.mm_to_px(points).T, 0.006))
+    off = lying_view().camera().px_to_mm(seen) - points
+    assert np.sqrt((off**2).sum(1).mean()) < found.residual_mm.high
+    assert found.residual_mm.value > 1.4 * straight.residual_mm.value
+    # the radius at a place grows with it
+    assert found.error_mm([0.0, 0.0]) > 1.3 * straight.error_mm([0.0, 0.0])
+
+
+def test_what_neighbours_share_is_no_chance() -> None:
+    places = np.array([[0.0, 0.0], [1.0, 0.0], [10.0, 0.0], [11.0, 0.0]])
+    together = np.array([[0.3, 0.4], [0.3, 0.4], [-0.4, 0.3], [-0.4, 0.3]])
+    assert shared(places, together) == pytest.approx(0.5)
+    apart = together * np.array([[1.0], [-1.0], [1.0], [-1.0]])
+    assert shared(places, apart) == 0.0
+    one = np.array([[3.0, 4.0], [0.0, 0.0], [0.0, 0.0], [0.0, 0.0]])
+    assert shared(places, one) == 0.0

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from ..drawing import Drawing
 from ..errors import AlignmentRefused, InputError
 from .alignment import Alignment
+from .bend import bend_mm
 from .camera import Camera
 from .coarse import focal_for, search
 from .copies import SmallerCopies
@@ -154,7 +155,8 @@ def _finish(
     openings = displaced_openings(coarse, fine, dense)
     outline = tuple(d for d in evidence.displaced if not d.is_opening)
     evidence = replace(evidence, displaced=outline + openings)
-    return conclude(rgb, drawing, dense, fit, evidence, rival, method=method, is_part=is_part)
+    bent = bend_mm(coarse, fine, dense)
+    return conclude(rgb, drawing, dense, fit, evidence, rival, method=method, is_part=is_part, bend_mm=bent)
 
 
 def _settle(
