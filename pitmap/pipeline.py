@@ -19,7 +19,7 @@ from .classes import Stage
 from .depth import READINGS
 from .drawing import Drawing
 from .entered_day import check_day
-from .errors import AlignmentRefused, InputError
+from .errors import AlignmentRefused, InputError, MeasurementError
 from .estimate import Estimate
 from .grid import Grid
 from .inspection import Inspection, PhotoSource, check_stock, kept_confidence
@@ -158,7 +158,7 @@ def map_face(
     AlignmentRefused
         The drawing could not be laid on a photo with certainty.
     MeasurementError
-        Several photos that were taken on different days, or do not show the same face.
+        Several photos that were taken on different days, or do not show the same face; a picture without colours.
 
     Examples
     --------
@@ -198,6 +198,9 @@ def map_face(
             rectified=(face_now.rgb, face_now.in_frame, grid),
             system=system,
         )
+        for finding in report.findings:
+            if finding.code == "colour":
+                raise MeasurementError(f"{photo.name}: {finding.text}")
         sources.append(_source(photo, report))
         faces.append(_opaque(face_now, photo, alignment))
         alignments.append(alignment)

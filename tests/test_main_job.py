@@ -16,7 +16,7 @@ from main_job_survey import DRAWING, SURVEY
 from pitmap.casebook.sample import sample_folder
 from pitmap.classes import Stage, SurfaceClass
 from pitmap.drawing import load_shipped
-from pitmap.errors import AlignmentRefused, InputError
+from pitmap.errors import AlignmentRefused, InputError, MeasurementError
 from pitmap.estimate import Estimate
 from pitmap.inspection import Inspection
 from pitmap.photo import read_photo
@@ -153,3 +153,11 @@ def test_a_refusal_names_what_is_wrong_with_the_picture_itself(photo: Path, spoi
     with pytest.raises(AlignmentRefused, match=said) as refused:
         map_face([spoiled], load_shipped(DRAWING), stage=Stage("test_lap"))
     assert not re.search(r"\. [a-z]", str(refused.value)), "every sentence begins with a capital letter"
+
+
+def test_a_photo_without_colours_is_not_mapped(photo: Path) -> None:
+    """It was mapped without a word, with no stain and no heat colour: 0 to 0.3 % where there were 6."""
+    colours = read_photo(photo)
+    grey = np.repeat(cv2.cvtColor(colours.rgb, cv2.COLOR_RGB2GRAY)[..., None], 3, 2)
+    with pytest.raises(MeasurementError, match="photo.jpg: The picture has no colours.*in colour"):
+        map_face([replace(colours, rgb=grey)], load_shipped(DRAWING), stage=Stage("test_lap"))

@@ -57,8 +57,14 @@ def picture(blur: float = 0.8, level: int = 130, seed: int = 3, size: tuple[int,
         w, h = rng.integers(30, 140, 2)
         grey[y : y + h, x : x + w] = level * rng.uniform(0.4, 1.4)
     grey = cv2.GaussianBlur(grey, (0, 0), blur) + rng.normal(0, 0.5, grey.shape).astype(np.float32)
-    rgb = np.repeat(np.clip(grey, 0, 245)[..., None], 3, 2).astype(np.uint8)
+    # warmer on one side than on the other, as light in a shop is
+    warm = 1 + 0.08 * np.linspace(-1, 1, size[0])[:, None] * np.array([1.0, 0.0, -1.0])
+    rgb = np.clip(grey[..., None] * warm, 0, 245).astype(np.uint8)
     return Photo(rgb=rgb, name="p.jpg", sha256="", format="JPEG")
+
+
+def changed(photo: Photo, rgb: np.ndarray) -> Photo:
+    return Photo(rgb=np.ascontiguousarray(rgb, np.uint8), name=photo.name, sha256="", format="PNG")
 
 
 @pytest.mark.parametrize("sigma", [1.0, 1.5, 2.0, 3.0, 4.0])
@@ -239,6 +245,68 @@ def test_an_opening_that_stands_elsewhere_is_told() -> None:
         and " mm" not in inch.text
     )
     assert not check_photo(picture(), alignment=camera(), drawing=plate()).of("drawing")
+
+
+def saved(rgb: np.ndarray, quality: int) -> np.ndarray:
+    """As a JPEG of that quality gives it back."""
+    coded = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])[1]
+    return cv2.imdecode(coded, cv2.IMREAD_COLOR_RGB)
+
+
+def test_a_picture_without_colours_is_stopped() -> None:
+    """In grey, or grey under a warm cast, stain and heat colour look like metal: their shares came out as 0."""
+    photo = picture()
+    grey = np.repeat(photo.rgb[..., 1:2], 3, 2)
+    for toned in (grey, grey * np.array([1.0, 0.92, 0.75]), saved(grey, 80)):
+        (fault,) = check_photo(changed(photo, toned)).of("colour")
+        assert fault.severity == "stop" and "in colour" in fault.text
+    assert not check_photo(photo).of("colour")
+    assert not check_photo(changed(photo, photo.rgb * np.array([1.0, 0.8, 0.5]))).of("colour")
+
+
+@pytest.mark.parametrize(("quality", "severity"), [(10, "stop"), (25, "watch"), (75, "")])
+def test_a_picture_squeezed_into_a_small_file_is_told(quality: int, severity: str) -> None:
+    """Grain of a lapped face is what a small file spends nothing on."""
+    rng = np.random.default_rng(8)
+    photo = picture()
+    rough = np.clip(photo.rgb + rng.normal(0, 5, photo.rgb.shape[:2])[..., None], 0, 255).astype(np.uint8)
+    found = check_photo(changed(photo, saved(rough, quality))).of("squeezed")
+    assert [f.severity for f in found] == ([severity] if severity else [])
+    # turned upright, the blocks begin elsewhere
+    if severity and quality < 20:
+        turned = saved(rough, quality)[3:, 5:].transpose(1, 0, 2)
+        assert check_photo(changed(photo, turned)).of("squeezed")
+
+
+@pytest.mark.parametrize(("noise", "severity"), [(3.0, ""), (27.0, "watch"), (60.0, "stop")])
+def test_a_grainy_picture_is_told(noise: float, severity: str) -> None:
+    """At 8 px to the mm and a tone of about 100, noise of 8 levels is 1 % of the metal's tone over 1 mm."""
+    rng = np.random.default_rng(9)
+    photo = picture()
+    grainy = changed(photo, np.clip(photo.rgb + rng.normal(0, noise, photo.rgb.shape[:2])[..., None], 0, 255))
+    found = check_photo(grainy, alignment=camera(), drawing=plate()).of("grain")
+    assert [f.severity for f in found] == ([severity] if severity else [])
+
+
+def test_edges_smeared_in_one_direction_are_as_wide_as_they_are_there() -> None:
+    """A way of 12 px makes edges across it 9.6 px wide between 10 and 90 %; edges along it stay sharp, and spoke for all."""
+    photo = picture(blur=0.6)
+    moved = changed(photo, cv2.blur(photo.rgb, (12, 1)))
+    report = check_photo(moved, px_per_mm=8.0)
+    assert report.numbers["spread_px"] == pytest.approx(9.6, rel=0.3)
+    assert "in one direction (the camera moved)" in report.of("blur")[0].text
+    assert "in one direction" not in check_photo(photo, px_per_mm=8.0).findings[0].text
+
+
+def test_a_screenshot_is_called_one_and_not_dark() -> None:
+    photo = picture()
+    tall = np.zeros((2600, 1200, 3), np.uint8)
+    tall[800:1700] = photo.rgb
+    report = check_photo(changed(photo, tall))
+    (bars,) = report.of("bars")
+    assert bars.value == pytest.approx(1 - 900 / 2600, abs=0.01) and "screenshot" in bars.text
+    assert report.of("dark")[0].severity == "pass"
+    assert not check_photo(photo).of("bars")
 
 
 def test_refused_calls() -> None:

@@ -16,14 +16,16 @@ from ..errors import InputError
 from ..grid import Grid
 from ..units import MM_PER_INCH, UnitSystem, format_length
 from .findings import PhotoFinding, PhotoLimits, PhotoReport
+from .losses import bars_share, block_step, colour_apart, without_bars
 from .picture import Photo
-from .sharpness import Tile, sharpness_tiles
+from .sharpness import Tile, sharpness_tiles, smear_px
 
 __all__ = ["CLIPPED_LEVEL", "check_photo", "clipped", "tilt_deg"]
 
 CLIPPED_LEVEL = 250
 """From this level in every channel a pixel shows the lamp, not the metal."""
 _REDUCED_SIDE_PX = 1000
+_ONE_WAY = " in one direction (the camera moved)"
 
 
 class _AlignmentLike(Protocol):
@@ -111,7 +113,9 @@ def check_photo(
             PhotoFinding(code="drawing", severity="watch", value=d.away_mm, text=d.sentence(system))
             for d in getattr(alignment, "displaced", ())
         ]
-    findings += _sharpness(tiles, numbers, limits, system, is_plate=alignment is not None)
+    smear = smear_px(photo.rgb, tiles)
+    findings += _sharpness(tiles, smear, numbers, limits, system, is_plate=alignment is not None)
+    findings += _losses(photo.rgb, tiles, numbers, limits)
     if rectified is not None and drawing is not None:
         findings += _zones(rectified, drawing, alignment, numbers, limits)
     else:
@@ -151,8 +155,49 @@ def _tilt(angle: float, limits: PhotoLimits) -> PhotoFinding:
     return PhotoFinding(code="tilt", severity=severity, value=angle, text=text + ".")
 
 
+def _losses(
+    rgb: NDArray[np.uint8], tiles: list[Tile], numbers: dict[str, float], limits: PhotoLimits
+) -> list[PhotoFinding]:
+    """What the picture has lost that the map needs."""
+    found = []
+    apart = colour_apart(rgb)
+    if apart < limits.colour_least:
+        text = (
+            "The picture has no colours of its own (grey, toned, or lost to compression): stain and heat colour "
+            "cannot be told from sound metal in it; give the camera's own picture, in colour."
+        )
+        found.append(PhotoFinding(code="colour", severity="stop", value=apart, text=text))
+    step = block_step(rgb)
+    severity = _step(step, limits.block_watch, limits.block_stop)
+    if severity != "pass":
+        text = (
+            "The picture was made so small a file that blocks show in it: pits and stains are lost or made up there, "
+            "and shares may be far off; give the camera's own file, not one that a messenger sent on."
+        )
+        found.append(PhotoFinding(code="squeezed", severity=severity, value=step, text=text))
+    scale = numbers["px_per_mm"]
+    if tiles and not math.isnan(scale):
+        noise = float(np.median([t.grain for t in tiles])) / scale
+        severity = _step(noise, limits.grain_watch, limits.grain_stop)
+        if severity != "pass":
+            text = (
+                f"The picture is grainy (noise of {100 * noise:.0f} % of the metal's tone over 1 mm): faint marks drown in "
+                "it, and shares may be too low; give more light and take it again."
+            )
+            found.append(PhotoFinding(code="grain", severity=severity, value=noise, text=text))
+    bars = bars_share(rgb)
+    if bars > limits.bars_watch:
+        text = (
+            f"{100 * bars:.0f} % of the picture are bars of one colour, as in a screenshot; "
+            "give the camera's own picture."
+        )
+        found.append(PhotoFinding(code="bars", severity="watch", value=bars, text=text))
+    return found
+
+
 def _sharpness(
     tiles: list[Tile],
+    smear: float,
     numbers: dict[str, float],
     limits: PhotoLimits,
     system: UnitSystem,
@@ -167,14 +212,17 @@ def _sharpness(
         text = "Sharpness cannot be told: the picture shows hardly any edges. Is it in focus, and is the plate in it?"
         return [PhotoFinding(code="blur", severity="watch", text=text)]
     middle = numbers["spread_px"]
+    # under the width that is watched for a smear is no more than light on one side of a broken edge
+    is_smeared = smear > max(middle, limits.smear_watch_px)
+    widest = numbers["spread_px"] = smear if is_smeared else middle
     if math.isnan(scale):
-        severity = _step(middle, limits.spread_watch_px, limits.spread_stop_px)
-        text = f"Edges are {middle:.1f} px wide"
+        severity = _step(widest, limits.spread_watch_px, limits.spread_stop_px)
+        text = f"Edges are {widest:.1f} px wide{_ONE_WAY if is_smeared else ''}"
         text += {"pass": ".", "watch": "; hold the camera still and tap on the face to focus.",
                  "stop": ": blurred. Tap on the face to focus, rest your hands, and take it again."}[severity]  # fmt: skip
-        found = [PhotoFinding(code="blur", severity=severity, value=middle, text=text)]
+        found = [PhotoFinding(code="blur", severity=severity, value=widest, text=text)]
     else:
-        found = [_smallest(middle, scale, numbers, limits, system)]
+        found = [_smallest(widest, scale, numbers, limits, system, is_smeared=is_smeared)]
     soft = [t for t in known if t.spread_px > max(2 * middle, limits.spread_watch_px)]
     if soft and len(soft) < len(known):
         region = _around(soft)
@@ -187,7 +235,13 @@ def _sharpness(
 
 
 def _smallest(
-    spread: float, scale: float, numbers: dict[str, float], limits: PhotoLimits, system: UnitSystem
+    spread: float,
+    scale: float,
+    numbers: dict[str, float],
+    limits: PhotoLimits,
+    system: UnitSystem,
+    *,
+    is_smeared: bool,
 ) -> PhotoFinding:
     smallest = max(limits.n_resolved_px, spread) / scale
     numbers["smallest_mm"] = smallest
@@ -197,7 +251,8 @@ def _smallest(
     if system == "inch":
         resolution, digits = (f"{scale * MM_PER_INCH:.0f} px per in", 3)
     least = format_length(smallest, system, digits=digits)
-    text = f"{resolution}, edges {spread:.1f} px wide: pits under {least} are not seen"
+    one_way = _ONE_WAY if is_smeared else ""
+    text = f"{resolution}, edges {spread:.1f} px wide{one_way}: pits under {least} are not seen"
     advice = "focus on the face and hold still" if blurred else "go closer, or use a camera with more pixels"
     text += "." if severity == "pass" else f"; {advice}."
     return PhotoFinding(code="blur" if blurred else "scale", severity=severity, value=smallest, text=text)
@@ -215,7 +270,9 @@ def _whole(rgb: NDArray[np.uint8], numbers: dict[str, float], limits: PhotoLimit
     small = np.ascontiguousarray(rgb[::k, ::k])
     white = clipped(small)
     numbers["glare_share"] = float(white.mean())
-    numbers["median_level"] = float(np.median(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)))
+    # the bars of a screenshot are no light of the photo
+    inner = np.ascontiguousarray(without_bars(small))
+    numbers["median_level"] = float(np.median(cv2.cvtColor(inner, cv2.COLOR_RGB2GRAY)))
     found = [_exposure(numbers["median_level"], "", "watch", limits)]
     share = numbers["glare_share"]
     if share > limits.glare_watch:

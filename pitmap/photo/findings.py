@@ -21,7 +21,7 @@ class PhotoFinding:
     Parameters
     ----------
     code : str
-        ``blur glare dark bright scale tilt frame transparent drawing``.
+        ``blur glare dark bright scale tilt frame transparent drawing colour squeezed grain bars``.
     severity : str
         ``pass``, ``watch`` (measure, but mind it) or ``stop`` (take another photo).
     text : str
@@ -60,6 +60,8 @@ class PhotoLimits:
         Smallest mark that can be seen, mm.
     spread_watch_px, spread_stop_px : float
         10 to 90 % edge width, used while the scale is not known.
+    smear_watch_px : float
+        Width of edges from which those that are wide in one direction alone are called smeared.
     glare_watch, glare_stop : float
         Share of a zone lost in glare.
     frame_watch, frame_stop : float
@@ -67,6 +69,17 @@ class PhotoLimits:
     tilt_watch_deg, tilt_stop_deg : float
     dark_level, bright_level : float
         Median grey level (0 to 255) of what is judged, under or over which the exposure is called wrong.
+    colour_least : float
+        :func:`~pitmap.photo.losses.colour_apart` of a picture with colours of its own. Grey ones, with a cast too, have 0.8
+        and less, the 20 development photos 2.3 and more.
+    block_watch, block_stop : float
+        :func:`~pitmap.photo.losses.block_step`. The 20 development photos have 1.4 and less; saved again at JPEG quality 30
+        one has 2.1 and a third more uncut metal than there is, at 15 it has 3.0 and four times as much.
+    grain_watch, grain_stop : float
+        Noise over the tone of the metal, of a patch of 1 mm. The 20 development photos have 0.007 and less; with 0.038 a
+        third of the uncut metal of one is missed, with 0.056 over half.
+    bars_watch : float
+        Share of the picture in rows and columns of one colour.
     """
 
     n_resolved_px: float = 3.0
@@ -74,6 +87,7 @@ class PhotoLimits:
     smallest_stop_mm: float = 1.5
     spread_watch_px: float = 5.0
     spread_stop_px: float = 10.0
+    smear_watch_px: float = 3.5
     glare_watch: float = 0.02
     glare_stop: float = 0.25
     frame_watch: float = 0.005
@@ -82,6 +96,12 @@ class PhotoLimits:
     tilt_stop_deg: float = 45.0
     dark_level: float = 45.0
     bright_level: float = 225.0
+    colour_least: float = 1.0
+    block_watch: float = 2.0
+    block_stop: float = 2.8
+    grain_watch: float = 0.025
+    grain_stop: float = 0.05
+    bars_watch: float = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
