@@ -377,8 +377,14 @@ def test_two_plates_in_one_picture_are_refused_until_one_is_picked(plate: Drawin
 
 @pytest.mark.slow
 def test_register_refuses_the_mirrored_drawing(plate: Drawing, photo: np.ndarray) -> None:
-    with pytest.raises(AlignmentRefused):
+    with pytest.raises(AlignmentRefused, match="mirror image of the drawing.*other face"):
         register(photo, thin(plate.mirrored("other face")))
+
+
+def test_a_mirrored_picture_is_not_said_to_be_without_the_plate(plate: Drawing, photo: np.ndarray) -> None:
+    """As the camera beside the screen saves it, or with an orientation mark that lies."""
+    with pytest.raises(AlignmentRefused, match="mirrored picture.*back of the phone"):
+        register(np.ascontiguousarray(photo[:, ::-1]), plate)
 
 
 @pytest.mark.parametrize("turn_deg", [20.0, 137.0, 250.0])

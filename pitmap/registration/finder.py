@@ -231,10 +231,28 @@ def register(
             # the quick search leans on one opening, which may be covered; a refusal is worth a second look
             try:
                 found = _searched(at, drawing, thorough=True, px_hint=px_hint, focal_px=focal_px)
-            except _NotFound as second:
-                # what speaks against a place says more than that there is none
-                raise first from second
+            except AlignmentRefused as second:
+                _must_not_be_mirrored(at, drawing, px_hint=px_hint, focal_px=focal_px)
+                if isinstance(second, _NotFound):
+                    # what speaks against a place says more than that there is none
+                    raise first from second
+                raise
     return found.about(-middle_mm)
+
+
+def _must_not_be_mirrored(
+    at: _Workplace, drawing: Drawing, *, px_hint: float | None, focal_px: float | None
+) -> None:
+    """Of a photo that the drawing was refused on: say so where its mirror image lies on it with certainty."""
+    try:
+        mirrored = drawing.mirrored(f"{drawing.name}, mirrored")
+        _searched(at, mirrored, thorough=False, px_hint=px_hint, focal_px=focal_px)
+    except AlignmentRefused:
+        return
+    raise AlignmentRefused(
+        "the photo shows the mirror image of the drawing: is it the plate's other face (then it needs that face's drawing; "
+        "pitmap drawing mirror makes it), or a mirrored picture (take it with the camera on the back of the phone)?"
+    )
 
 
 def _searched(
