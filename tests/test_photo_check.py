@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from shapely import Point, box
 
-from pitmap.drawing import Drawing
+from pitmap.drawing import Drawing, Opening
 from pitmap.errors import InputError
 from pitmap.grid import Grid
 from pitmap.photo import (
@@ -307,6 +307,29 @@ def test_a_screenshot_is_called_one_and_not_dark() -> None:
     assert bars.value == pytest.approx(1 - 900 / 2600, abs=0.01) and "screenshot" in bars.text
     assert report.of("dark")[0].severity == "pass"
     assert not check_photo(photo).of("bars")
+
+
+def test_a_negative_is_told() -> None:
+    """It was mapped without a word: no stain at all, and eight times the uncut metal on the rim."""
+    holes = tuple(
+        Opening(name=f"bolt_{k}", kind="bolt", polygon=Point(x, y).buffer(5))
+        for k, (x, y) in enumerate([(-50, -30), (0, -33), (50, -30), (50, 30), (0, 33), (-50, 30)])
+    )
+    drawing = Drawing(
+        name="drilled", thickness_mm=12.0, outline=box(-60, -40, 60, 40), openings=holes, zones={"rim": plate().zones["rim"]}
+    )  # fmt: skip
+    grid = drawing.grid(4.0)
+    rgb = np.where(drawing.mask(grid)[..., None], np.uint8(150), np.uint8(60)).repeat(3, 2)
+    in_frame = np.ones(grid.shape, bool)
+
+    def told(picture_rgb: np.ndarray) -> tuple[PhotoFinding, ...]:
+        return check_photo(
+            picture(), alignment=camera(), drawing=drawing, rectified=(picture_rgb, in_frame, grid)
+        ).of("backlit")
+
+    assert not told(rgb)
+    (fault,) = told(255 - rgb)
+    assert fault.severity == "stop" and fault.value == 1.0 and "negative" in fault.text
 
 
 def test_refused_calls() -> None:

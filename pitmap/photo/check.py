@@ -15,6 +15,7 @@ from ..drawing import Drawing
 from ..errors import InputError
 from ..grid import Grid
 from ..units import MM_PER_INCH, UnitSystem, format_length
+from .backlight import bright_openings
 from .findings import PhotoFinding, PhotoLimits, PhotoReport
 from .losses import bars_share, block_step, colour_apart, without_bars
 from .picture import Photo
@@ -310,6 +311,13 @@ def _zones(rectified, drawing, alignment, numbers, limits):  # type: ignore[no-u
     numbers["glare_share"] = _share(white, face)
     numbers["median_level"] = _median_level(grey, face)
     found = []
+    bright = bright_openings(grey, in_frame, drawing, grid)
+    if bright > limits.bright_openings:
+        text = (
+            f"{100 * bright:.0f} % of the openings are brighter than the metal round them: is the picture a negative, or "
+            "lit from behind? Marks are not read rightly then; take it with the light on the face."
+        )
+        found.append(PhotoFinding(code="backlit", severity="stop", value=bright, text=text))
     for k, name in enumerate(drawing.zone_names, 1):
         mine = zones == k
         seen = mine & in_frame
