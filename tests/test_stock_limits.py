@@ -18,7 +18,7 @@ from pitmap.stock import (
     LimitSheet,
     read_limits,
 )
-from pitmap.stock.condition import thickness_now
+from pitmap.stock.condition import form_findings, thickness_now
 
 
 def test_plan_beyond_the_limit_entered():
@@ -305,6 +305,30 @@ def test_a_wear_step_read_badly_may_be_the_largest():
     (found,) = [f for f in plan.verdict.findings if f.rule == "wear_step"]
     assert (found.status, found.value.value) == ("watch", 46)
     assert found.value.high == pytest.approx(45 + 16.4485, abs=1e-3)
+
+
+@pytest.mark.parametrize(("kind", "truth_um"), [("thickness", 12_000.0), ("wear_step", 30.0)])
+def test_the_thinnest_of_many_spots_is_thin_by_chance_too(kind, truth_um):
+    """Eight spots that are truly alike, 4 um a reading: the least (or largest) is not to deny what all of them are."""
+    rows = [
+        {"stage": "intake", "kind": kind, "x_mm": 20 * k, "y_mm": 10, "value": 12_000, "unit": "um", "uncertainty": 4}
+        for k in range(8)
+    ]  # fmt: skip
+    rows = rows if kind == "thickness" else [{**r, "value": 30} for r in rows]
+    survey = replace(surveyed("intake", 0, pits=[]), readings=readings_from_rows(rows).table)
+    rng = np.random.default_rng(5)
+    held = []
+    for _ in range(200):
+        values = truth_um + 4 * rng.standard_normal(8)
+        read = [replace(survey, readings=survey.readings.assign(value_um=values))]
+        if kind == "thickness":
+            found = thickness_now(read, LimitSheet(), 0.9, "mm")[0]
+            held.append(found.low <= truth_um / 1000 <= found.high)
+        else:
+            (rule,) = [f for f in form_findings(read, LimitSheet(), None, None, 0.9, "mm") if f.rule == kind]
+            held.append(rule.value.covers(truth_um))
+    # 90 % aimed at, less two standard errors of 200
+    assert np.mean(held) > 0.857
 
 
 def test_budget_counts_the_stock_that_a_later_survey_takes_back():

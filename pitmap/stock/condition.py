@@ -8,6 +8,7 @@ from typing import TypedDict
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtri
 
 from ..classes import Stage, SurfaceClass
 from ..depth import FaceSurvey, in_zone
@@ -138,9 +139,10 @@ def _wear_step(surveys: Sequence[FaceSurvey], level: float, system: UnitSystem) 
         return Estimate.unknown("no wear step was measured")
     stage, steps = measured[-1]
     heights = steps["value_um"].abs().to_numpy(float)
-    half = normal_half(level) * steps["uncertainty_um"].to_numpy(float)
+    sd = steps["uncertainty_um"].to_numpy(float)
     # A step that was read less surely than the largest one may be larger still.
-    value, low, high = (float(end.max()) for end in (heights, heights - half, heights + half))
+    ends = heights, heights - _far_half(level, len(sd)) * sd, heights + normal_half(level) * sd
+    value, low, high = (float(end.max()) for end in ends)
     if stage != surveys[-1].stage:
         return Estimate.unknown(f"{format_depth(value, system)} {Stage(stage).moment}, not measured since")
     return Estimate(value=value, low=max(low, 0.0), high=high, level=level)
@@ -164,7 +166,8 @@ def thickness_now(
     -------
     Estimate or None
         Mean of the readings of the thinnest spot, less what has come off since; None where none was taken. A spot that
-        was read less surely than the thinnest one may be thinner still.
+        was read less surely than the thinnest one may be thinner still. The thinnest of many readings is thin by chance
+        too: the value leans to that side, which is safe, and the high end leaves room for it.
     list of str
         The sheet says otherwise by more than three standard errors.
     """
@@ -179,8 +182,8 @@ def thickness_now(
         sd_um = np.sqrt(spots[:, 3])
         if survey is not last:
             sd_um = np.sqrt(sd_um**2 + last.removed.sd_at(places) ** 2 + survey.removed.sd_at(places) ** 2)
-        half_um = normal_half(level) * sd_um
-        value, low, high = (float(end.min()) / 1000 for end in (now_um, now_um - half_um, now_um + half_um))
+        ends = now_um, now_um - normal_half(level) * sd_um, now_um + _far_half(level, len(sd_um)) * sd_um
+        value, low, high = (float(end.min()) / 1000 for end in ends)
         sd = float(sd_um[int(np.argmin(now_um))]) / 1000
         found = Estimate(value=value, low=low, high=high, level=level)
         sheet = limits.get("thickness")
@@ -192,6 +195,15 @@ def thickness_now(
             )
         return found, problems
     return None, []
+
+
+def _far_half(level: float, n: int) -> float:
+    """Half width, in standard deviations, of the end at which the least (or largest) of `n` readings may be so by chance.
+
+    Where all are truly alike, the end of every one of them must hold (Sidak, J. Am. Stat. Assoc. 62 (1967) 626, from
+    memory); then the other end hardly ever fails, and all of what may is left to this one.
+    """
+    return max(normal_half(level), float(ndtri(level ** (1 / n))))
 
 
 def sound_width_now(survey: FaceSurvey) -> Estimate:
