@@ -21,7 +21,7 @@ from pitmap.compare import (
     compare,
     judge_forecast,
 )
-from pitmap.compare.series import removed_over_jobs
+from pitmap.compare.series import stock_over_jobs
 from pitmap.compare.step import Step
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
@@ -64,15 +64,16 @@ def test_a_long_pause_names_the_surveys_as_a_sentence_does(drawing):
 
 
 def test_series_bounds_the_depth_of_every_pit(drawing):
+    """Stock of 10, 25 and 40 um, 1 um either way: a pit seen at 25 may be 24 um deep, one gone at 40 may have had 41."""
     c = compare(list(reversed(make_series(drawing))), drawing)
     assert c.surveys["stage"].tolist() == ["test_lap", "lap_1", "lap_2"]
     t = c.tracks[c.tracks["class_code"] == PIT].sort_values("y_mm")
-    assert t[["depth_low_um", "depth_high_um"]].to_numpy().tolist() == [[25.0, 40.0], [10.0, 25.0]]
+    assert t[["depth_low_um", "depth_high_um"]].to_numpy().tolist() == [[24.0, 41.0], [9.0, 26.0]]
     assert t["gone_survey"].tolist() == [3, 2]
     assert t["mark_ids"].tolist()[0].split()[0].startswith("1:")
     s = c.series[c.series["quantity"] == "deepest_um"].set_index(["zone", "survey"])
-    assert s.loc[("seal_land", 1), ["low", "high"]].tolist() == [10.0, math.inf]
-    assert s.loc[("seal_land", 3), ["low", "high"]].tolist() == [25.0, 40.0]
+    assert s.loc[("seal_land", 1), ["low", "high"]].tolist() == [9.0, math.inf]
+    assert s.loc[("seal_land", 3), ["low", "high"]].tolist() == [24.0, 41.0]
     uncut = c.series[(c.series["quantity"] == "uncut_share") & (c.series["zone"] == "running_surface")]
     assert uncut["value"].iloc[0] == pytest.approx(25 * math.pi / 1600, rel=0.02)
     assert uncut["value"].iloc[2] == 0.0
@@ -105,7 +106,7 @@ def test_series_pit_seen_again_was_not_gone(drawing):
     assert c.pairs[1].fates["fate"].tolist() == ["same"]
     assert len(c.tracks) == 1 and c.tracks["gone_survey"].iloc[0] == -1
     assert c.tracks["flags"].iloc[0] & Flag.CONTRADICTION
-    assert c.tracks["depth_low_um"].iloc[0] == 40.0 and math.isinf(c.tracks["depth_high_um"].iloc[0])
+    assert c.tracks["depth_low_um"].iloc[0] == 39.0 and math.isinf(c.tracks["depth_high_um"].iloc[0])
 
 
 def test_series_pit_hidden_once_is_gone_at_the_next_sight(drawing):
@@ -116,7 +117,7 @@ def test_series_pit_hidden_once_is_gone_at_the_next_sight(drawing):
     ]
     t = compare(series, drawing).tracks
     assert t["gone_survey"].tolist() == [3]
-    assert t[["depth_low_um", "depth_high_um"]].to_numpy().tolist() == [[10.0, 40.0]]
+    assert t[["depth_low_um", "depth_high_um"]].to_numpy().tolist() == [[9.0, 41.0]]
 
 
 def test_series_counts_stock_on_over_a_plate_that_comes_back(drawing):
@@ -258,7 +259,14 @@ def test_step_over_a_job_that_came_and_went():
 )
 def test_stock_is_counted_on_over_jobs(stages, stock, over_jobs):
     surveys = [bare(s, r, date(2020 + k, 1, 1)) for k, (s, r) in enumerate(zip(stages, stock, strict=True))]
-    assert removed_over_jobs(surveys) == pytest.approx(over_jobs, nan_ok=True)
+    assert [e.value for e in stock_over_jobs(surveys)] == pytest.approx(over_jobs, nan_ok=True)
+
+
+def test_stock_counted_on_over_jobs_carries_the_errors_of_both():
+    """60 +- 1 um and then 15 +- 1 um: 75 um, give or take the root of two."""
+    surveys = [bare(s, r, date(2020 + k, 1, 1)) for k, (s, r) in enumerate((("final", 60), ("test_lap", 15)))]
+    found = stock_over_jobs(surveys)[1]
+    assert (found.value - found.low, found.high - found.value) == pytest.approx((2**0.5, 2**0.5))
 
 
 @pytest.mark.parametrize(

@@ -111,7 +111,7 @@ def test_html_says_what_a_customer_asks(html):
         "not known: only 2 pits have a reading; take 4 more",
         "at least 18 um",
         "opened up by the lap",
-        "deeper than 30 um",
+        "deeper than 28 um",
         "Metal that was not seen is counted neither as sound nor as damaged.",
         "Lapping slurry and dry abrasive dust need eye and breathing protection.",
         "J. Example",

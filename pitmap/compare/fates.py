@@ -137,8 +137,14 @@ TRACKS = Schema(
         Column("first_survey", "int64", "first survey that shows it"),
         Column("last_survey", "int64", "last survey that shows it"),
         Column("gone_survey", "int64", "first survey at which it is surely gone, -1 for not yet"),
-        Column("depth_low_um", "float64", "deeper than this under the first face, NaN when stock is unknown"),
-        Column("depth_high_um", "float64", "not deeper than this; infinite while it is still there"),
+        Column(
+            "depth_low_um",
+            "float64",
+            "deeper than this under the first face, by the least that the stock can be; NaN when unknown",
+        ),
+        Column(
+            "depth_high_um", "float64", "not deeper than this, by the most; infinite while it is still there"
+        ),
         Column("mark_ids", "object", "survey:mark_id pairs joined by spaces"),
         Column("flags", "int64", "CONTRADICTION when it came back after it was called gone"),
     ),

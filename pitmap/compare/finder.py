@@ -21,8 +21,8 @@ from .series import (
     FORECASTS,
     judge_forecast,
     long_pauses,
-    removed_over_jobs,
     series_table,
+    stock_over_jobs,
     survey_table,
 )
 from .step import Step
@@ -139,7 +139,7 @@ def compare(
         layers,
         pairs,
         groups,
-        removed_over_jobs(surveys),
+        stock_over_jobs(surveys),
         zones.names,
         repeatability=repeatability,
         rules=rules,

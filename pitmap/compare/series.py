@@ -12,6 +12,7 @@ import pandas as pd
 
 from ..classes import SurfaceClass
 from ..errors import InputError
+from ..estimate import Estimate
 from ..tables import Column, Schema
 from .fates import SERIES, SURVEYS
 from .layer import Layer
@@ -22,10 +23,13 @@ __all__ = [
     "forecast_from_plan",
     "judge_forecast",
     "long_pauses",
-    "removed_over_jobs",
     "series_table",
+    "stock_ends",
+    "stock_over_jobs",
     "survey_table",
 ]
+
+_NO_STOCK = Estimate(value=0.0, low=0.0, high=0.0)
 
 _LONG_DAYS = 180
 """A plate that lies so long between two surveys may have been in an engine meanwhile (house choice: jobs take weeks)."""
@@ -51,29 +55,43 @@ FORECASTS = Schema(
 )
 
 
-def removed_over_jobs(inspections: Sequence[Any]) -> list[float]:
+def stock_over_jobs(inspections: Sequence[Any]) -> list[Estimate]:
     """Stock removed before each survey, counted on over a plate that comes back as a new job, um.
 
     With every new job (:func:`pitmap.compare.step.begins_new_job`) the stock of the one before is added to what had been
-    removed before. NaN where unknown, and for all later jobs where a job ended with unknown stock.
+    removed before, their half widths in quadrature. Unknown where it is, and for all later jobs where a job ended with
+    unknown stock.
 
     Notes
     -----
     Nothing is cut at intake, so an intake that states the stock of the job before, or more, already counts it.
     """
-    out: list[float] = []
-    base, last = 0.0, 0.0
+    out: list[Estimate] = []
+    base, last = _NO_STOCK, _NO_STOCK
     job: list[Any] = []
     for inspection in inspections:
-        value = inspection.removed_um.value if inspection.removed_um.is_known else math.nan
+        own: Estimate = inspection.removed_um
         if any(begins_new_job(earlier, inspection) for earlier in job):
-            is_counted = not inspection.stage.is_lapped and value >= last > 0
-            base += 0.0 if is_counted else last
+            is_counted = not inspection.stage.is_lapped and own.value >= last.value > 0
+            base = base if is_counted else _together(base, last)
             job = []
         job.append(inspection)
-        last = value
-        out.append(base + value)
+        last = own
+        out.append(_together(base, own))
     return out
+
+
+def _together(a: Estimate, b: Estimate) -> Estimate:
+    """Stock of two jobs, whose errors are independent."""
+    if not (a.is_known and b.is_known):
+        return Estimate.unknown(a.reason or b.reason or "not known")
+    value = a.value + b.value
+    if not (a.has_interval and b.has_interval):
+        return Estimate(value=value, low=math.nan, high=math.nan, reason=a.reason or b.reason)
+    low = value - math.hypot(a.value - a.low, b.value - b.low)
+    return Estimate(
+        value=value, low=low, high=value + math.hypot(a.high - a.value, b.high - b.value), level=b.level
+    )
 
 
 def long_pauses(inspections: Sequence[Any]) -> tuple[str, ...]:
@@ -99,19 +117,15 @@ def long_pauses(inspections: Sequence[Any]) -> tuple[str, ...]:
 def survey_table(inspections: Sequence[Any]) -> pd.DataFrame:
     """One row per survey; schema :data:`pitmap.compare.SURVEYS`."""
     rows = []
-    for k, (inspection, removed) in enumerate(
-        zip(inspections, removed_over_jobs(inspections), strict=True), 1
-    ):
-        e = inspection.removed_um
-        base = removed - e.value
+    for k, (inspection, removed) in enumerate(zip(inspections, stock_over_jobs(inspections), strict=True), 1):
         rows.append(
             {
                 "survey": k,
                 "stage": str(inspection.stage),
                 "surveyed_on": inspection.surveyed_on.isoformat() if inspection.surveyed_on else "",
-                "removed_um": removed,
-                "removed_low_um": base + e.low,
-                "removed_high_um": base + e.high,
+                "removed_um": removed.value,
+                "removed_low_um": removed.low,
+                "removed_high_um": removed.high,
             }
         )
     return SURVEYS.frame(rows)
@@ -149,9 +163,11 @@ def series_table(layers: Sequence[Layer], tracks: pd.DataFrame, zone_names: tupl
     -----
     Shares and sound width are the surveys' own figures with their own intervals. ``deepest_um`` is a bound
     on the deepest pit of the zone under the first face: while a pit is there the deepest is deeper than the
-    stock removed; once all are gone it lies between the removals at which the last of them was seen and gone.
+    stock removed; once all are gone it lies between the removals at which the last of them was seen and gone. What is
+    not known of those removals is in the bounds.
     """
-    removed = removed_over_jobs([layer.inspection for layer in layers])
+    stock = stock_over_jobs([layer.inspection for layer in layers])
+    removed = [e.value for e in stock]
     rows: list[dict[str, Any]] = []
     for k, layer in enumerate(layers):
         measurement = layer.inspection.measurement
@@ -172,7 +188,7 @@ def series_table(layers: Sequence[Layer], tracks: pd.DataFrame, zone_names: tupl
             count = math.nan if no_share["pit"] else pits
             why = no_share["pit"] or "a count; marks too small for the photo are not in it"
             rows.append(_row(k + 1, zone, "n_pits", removed[k], (count, math.nan, math.nan), why))
-            low, high, reason = _deepest(tracks, k, zone, removed)
+            low, high, reason = _deepest(tracks, k, zone, stock)
             rows.append(_row(k + 1, zone, "deepest_um", removed[k], (math.nan, low, high), reason))
             if zone == "seal_land":
                 # of all places: metal not seen at another one may leave less than the narrowest that is seen
@@ -182,9 +198,9 @@ def series_table(layers: Sequence[Layer], tracks: pd.DataFrame, zone_names: tupl
     return SERIES.frame(rows)
 
 
-def _deepest(tracks: pd.DataFrame, k: int, zone: str, removed: list[float]) -> tuple[float, float, str]:
+def _deepest(tracks: pd.DataFrame, k: int, zone: str, stock: Sequence[Estimate]) -> tuple[float, float, str]:
     """Bounds on the deepest pit of a zone from surveys up to `k`, and why there is no value."""
-    if math.isnan(removed[k]):
+    if not stock[k].is_known:
         return math.nan, math.nan, "the stock removed before this survey is not known"
     pits = tracks[
         (tracks["class_code"] == SurfaceClass.PIT)
@@ -195,12 +211,21 @@ def _deepest(tracks: pd.DataFrame, k: int, zone: str, removed: list[float]) -> t
         return math.nan, math.nan, "no pit was seen"
     last = pits["last_survey"].to_numpy() - 1
     end = pits["gone_survey"].to_numpy() - 1
+    least, most = np.array([stock_ends(e) for e in stock], float).T
     # Of a survey whose stock is not known a pit was there with none off at least, and gone by this one at the latest.
-    low = np.nan_to_num(np.asarray(removed)[np.minimum(last, k)], nan=0.0)
-    gone = np.nan_to_num(np.asarray(removed)[np.maximum(end, 0)], nan=removed[k])
+    low = np.nan_to_num(least[np.minimum(last, k)], nan=0.0)
+    gone = np.nan_to_num(most[np.maximum(end, 0)], nan=most[k])
     high = np.where((end >= 0) & (end <= k), gone, math.inf)
     bounds_only = "bounds from the series, no single value"
     return float(np.max(low)), float(np.max(high)), bounds_only
+
+
+def stock_ends(stock: Estimate) -> tuple[float, float]:
+    """Least and most that came off, um, for a depth that it bounds; NaN for what is not known.
+
+    A number without an interval bounds by itself.
+    """
+    return (max(stock.low, 0.0), stock.high) if stock.has_interval else (stock.value, stock.value)
 
 
 _AIM_QUANTITY = {"pits": "n_pits", "sound_width": "sound_width_mm", "uncut": "uncut_share"}

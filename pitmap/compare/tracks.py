@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from ..classes import SurfaceClass
+from ..estimate import Estimate
 from ..flags import Flag
 from .decide import Place, Rules, judge_gone, judge_stayed
 from .fates import TRACKS, Fate
@@ -20,6 +21,7 @@ from .marks import Marks
 from .matching import Groups, match_marks
 from .pair import PairChange
 from .repeatability import Repeatability
+from .series import stock_ends
 from .step import Step
 
 __all__ = ["follow"]
@@ -57,7 +59,7 @@ def follow(
     layers: Sequence[Layer],
     pairs: Sequence[PairChange],
     groups: Sequence[Groups],
-    removed_um: Sequence[float],
+    stock_um: Sequence[Estimate],
     zone_names: tuple[str, ...],
     *,
     repeatability: Repeatability,
@@ -71,8 +73,8 @@ def follow(
         In order of time, in one frame.
     pairs, groups : sequences
         Of each survey with the next.
-    removed_um : sequence of float
-        Stock removed before each survey, growing over the whole series; NaN unknown.
+    stock_um : sequence of Estimate
+        Stock removed before each survey, growing over the whole series.
     zone_names : tuple of str
     repeatability : Repeatability
     rules : Rules
@@ -136,7 +138,7 @@ def follow(
         for lost_here in np.flatnonzero(followed & is_gone):
             gone[(k, int(lost_here))] = k + 1
         ghosts = still + ([(k, np.flatnonzero(followed))] if followed.any() else [])
-    return _table(layers, union, gone, came_back, removed_um, zone_names), fates
+    return _table(layers, union, gone, came_back, stock_um, zone_names), fates
 
 
 def _came_back(
@@ -178,7 +180,7 @@ def _table(
     union: _Union,
     gone: dict[tuple[int, int], int],
     came_back: set[tuple[int, int]],
-    removed_um: Sequence[float],
+    stock_um: Sequence[Estimate],
     zone_names: tuple[str, ...],
 ) -> pd.DataFrame:
     sights: dict[tuple[int, int], list[tuple[int, int]]] = {}
@@ -205,8 +207,8 @@ def _table(
                 "first_survey": first + 1,
                 "last_survey": last + 1,
                 "gone_survey": end + 1 if end >= 0 else -1,
-                "depth_low_um": float(removed_um[last]),
-                "depth_high_um": float(removed_um[end]) if end >= 0 else math.inf,
+                "depth_low_um": stock_ends(stock_um[last])[0],
+                "depth_high_um": stock_ends(stock_um[end])[1] if end >= 0 else math.inf,
                 "mark_ids": " ".join(
                     f"{s + 1}:{layers[s].marks.mark_id[m]}"
                     for s, m in sorted(nodes)
