@@ -96,3 +96,17 @@ def test_plan_uncut_share():
     assert "take a test lap" in unknown.needed.stock_um.reason
     plan = plan_of(surveys, limit_sheet(uncut_share_max=5))
     assert plan.verdict.outcome == "lap"
+
+
+def test_a_lap_that_touched_little_does_not_say_how_low_the_rest_lies():
+    """A dished face 60 um deep, of which 15 um have reached the rim: 43 um more leave 3 % uncut, not over a millimetre."""
+    first = surveyed("test_lap", 15, pits=[], others=[(UNCUT, "seal_land")], share=0.95)
+    touched = replace(first, zones=first.zones.assign(share_low=0.94, share_high=0.96))
+    need = needed_for_uncut("seal_land", [touched], 0.03, 0.9, 0.9, rng=np.random.default_rng(1)).needed
+    assert math.isnan(need.recommended_um)
+    assert need.stock_um.reason.startswith(
+        "the lap has reached too little of the zone to say how low the rest lies"
+    )
+    plan = plan_of([surveyed("intake", 0, pits=[]), touched], limit_sheet(uncut_share_max=3), system="inch")
+    assert plan.verdict.outcome == "not enough readings"
+    assert any("thou more; lap a further step" in r for r in plan.verdict.reasons)

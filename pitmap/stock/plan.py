@@ -249,7 +249,7 @@ def plan_stock(
         curves += curve
         if found[0].needed.stock_um.is_known:
             later.append((zone, left[:, own], with_free, width))
-        for_uncut = needed_for_uncut(zone, surveys, share_max, confidence, level, rng=rng)
+        for_uncut = needed_for_uncut(zone, surveys, share_max, confidence, level, rng=rng, system=system)
         if for_uncut and unseen and not for_uncut.draws_um.any():
             why = no_pit_means_little(seen, zone, what="uncut metal")
             for_uncut = DrawnNeed.unknown(zone, "uncut", why, confidence, level)

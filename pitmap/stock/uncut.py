@@ -12,6 +12,7 @@ from scipy.special import expit, logit
 
 from ..classes import Stage
 from ..depth import FaceSurvey
+from ..units import UnitSystem, format_depth
 from .budget import normal_half
 from .curves import CURVES, DrawnNeed
 
@@ -20,6 +21,10 @@ __all__ = ["needed_for_uncut", "uncut_curve"]
 _N_DRAWS = 400
 _SHAPE_MEDIAN, _SHAPE_LOG_SD = 1.2, 0.35
 """Shape of the law of low metal where one survey alone cannot settle it (house choice: 0.7 to 2 in 90 %)."""
+
+_MOST_RATIO = 5.0
+"""Of the ends of a depth that the law draws out beyond the lap; wider is worth nothing (house choice: after one lap it is
+passed where about half of the zone is uncut)."""
 
 _SHAPE_RANGE = (0.4, 4.0)
 _TOP_UM = 60.0
@@ -83,8 +88,14 @@ def needed_for_uncut(
     level: float,
     *,
     rng: np.random.Generator,
+    system: UnitSystem = "mm",
 ) -> DrawnNeed | None:
-    """Further stock after which at most `share_max` of the zone is uncut; None without a limit (not asked)."""
+    """Further stock after which at most `share_max` of the zone is uncut; None without a limit (not asked).
+
+    Where the ends of how low the last of that metal lies under the first face are over five times apart, it is not known:
+    from the first places that a light lap touches nobody can tell how deep a dished or tilted face goes. The law has no
+    floor, and would ask for millimetres of a face that lies 60 um low.
+    """
     if not math.isfinite(share_max):
         return None
     drawn = _draw(zone, surveys, rng)
@@ -93,7 +104,17 @@ def needed_for_uncut(
         return DrawnNeed.unknown(zone, "uncut", why, confidence, level)
     now, share, shape = drawn
     aim = min(max(share_max, 1e-6), 1 - 1e-6)
-    need = np.maximum(now * (np.log(aim) / np.log(share)) ** (1 / shape) - now, 0.0)
+    depth = now * (np.log(aim) / np.log(share)) ** (1 / shape)
+    need = np.maximum(depth - now, 0.0)
+    tail = (1 - level) / 2
+    low, high = np.quantile(need, [tail, 1 - tail])
+    if high > 0 and np.quantile(depth, 1 - tail) > _MOST_RATIO * np.quantile(depth, tail):
+        why = (
+            "the lap has reached too little of the zone to say how low the rest lies: anything from"
+            f" {format_depth(low, system)} to {format_depth(high, system)} more; lap a further step and photograph it, or"
+            " read heights there"
+        )
+        return DrawnNeed.unknown(zone, "uncut", why, confidence, level)
     return DrawnNeed.of(zone, "uncut", need, confidence, level)
 
 
