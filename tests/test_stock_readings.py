@@ -35,6 +35,20 @@ def test_plan_free_reading_of_the_last_survey_counts():
     assert need_for(plan, "seal_land").stock_um.value == pytest.approx(60, abs=2)
 
 
+def test_plan_leaves_a_pit_until_a_reading_without_one_is_reached():
+    """200 um where the map shows no pit, and limits that allow 70: neither zone is clean at 70, whatever the map shows."""
+    first, now = lapped_series()
+    free = readings_from_rows([{"stage": "test_lap", "kind": "pit_depth", **read_at(140, 62, 200)}]).table
+    both = pd.concat([now.readings, free]).reset_index(drop=True).assign(reading_id=range(1, 8))
+    plan = plan_of([first, replace(now, readings=both)], limit_sheet(total_stock=90, stock_removed_before=0))
+    (said,) = [r for r in plan.verdict.reasons if r.startswith("Your limits allow 70 um more")]
+    assert "running surface about 1.0 pits left; seal land about 1.0 pits left" in said
+    steps = plan.steps.set_index(["zone", "to_um"])
+    assert steps.loc[("seal_land", 150.0), ["pits_left", "p_clean_after"]].tolist() == [1.0, 0.0]
+    curve = plan.curves.set_index(["zone", "aim", "removal_um"])
+    assert curve.loc[("seal_land", "pits", 150.0), ["value", "p_reached"]].tolist() == [1.0, 0.0]
+
+
 def test_with_readings_attaches_by_stage():
     surveys = [replace(s, readings=READINGS.empty()) for s in lapped_series()]
     sheet = readings_from_rows(

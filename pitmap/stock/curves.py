@@ -24,6 +24,7 @@ __all__ = [
     "least_enough",
     "needed_for_pits",
     "needed_for_width",
+    "pits_left",
     "removal_levels",
     "width_draws",
 ]
@@ -214,6 +215,23 @@ def width_draws(left_um: NDArray, width: SoundWidth, levels_um: NDArray) -> NDAr
     return np.array([[width(row > level) for level in levels_um] for row in _spread(left_um)])
 
 
+def pits_left(left_um: NDArray, with_free_um: NDArray, removal_um: float) -> NDArray[np.int64]:
+    """Pits that a removal leaves, draw by draw (draws,).
+
+    Parameters
+    ----------
+    left_um, with_free_um : ndarray
+        As in :func:`pit_curve`.
+    removal_um : float
+
+    Notes
+    -----
+    A reading that belongs to no pit of the map is of a pit all the same: until it is reached one is left at least.
+    """
+    count = (left_um > removal_um).sum(axis=1)
+    return np.maximum(count, (with_free_um > removal_um).any(axis=1))
+
+
 def pit_curve(
     zone: str,
     left_um: NDArray[np.float32],
@@ -239,7 +257,7 @@ def pit_curve(
     tail = (1 - level) / 2
     rows = []
     for removal in levels_um:
-        count = (left_um > removal).sum(axis=1)
+        count = pits_left(left_um, with_free_um, float(removal))
         mean = float(count.mean())
         low, high = np.quantile(count, [tail, 1 - tail], method="inverted_cdf")
         rows.append(

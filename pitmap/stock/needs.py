@@ -16,7 +16,7 @@ from ..estimate import Estimate
 from ..tables import Column, Schema
 from ..units import UnitSystem, format_depth, format_estimate, format_length
 from .budget import BudgetLine, past_the_case_um
-from .curves import DrawnNeed, Needed, width_draws
+from .curves import DrawnNeed, Needed, pits_left, width_draws
 from .sound import SoundWidth, disc_sound_width
 
 __all__ = [
@@ -155,7 +155,7 @@ def step_rows(
     """
     n = min(_MAX_STEPS, max(1, math.ceil(top_um / _STEP_UM)))
     levels = np.arange(n + 1) * _STEP_UM
-    count = np.array([(left > level).sum(axis=1).mean() for level in levels])
+    count = np.array([pits_left(left, with_free, level).mean() for level in levels])
     clean = np.array([(with_free <= level).all(axis=1).mean() for level in levels])
     widths = (
         np.full(n + 1, np.nan)
@@ -173,7 +173,7 @@ def step_rows(
 
 
 def within_limit_words(
-    zones: Sequence[tuple[str, NDArray, SoundWidth | None]],
+    zones: Sequence[tuple[str, NDArray, NDArray, SoundWidth | None]],
     allowed_um: float,
     width_now_mm: Estimate,
     system: UnitSystem,
@@ -181,13 +181,14 @@ def within_limit_words(
     """What the stock that is still allowed would reach, zone by zone; empty without a limit.
 
     As in :func:`~pitmap.stock.curves.width_curve` the sound width without further stock is the measured one, and no
+    `zones` are their names, depths of their pits, the same with the readings that belong to no pit, and sound widths.
     removal leaves less than that.
     """
     if not math.isfinite(allowed_um):
         return ""
     parts = []
-    for zone, left, width in zones:
-        count = (left > allowed_um).sum(axis=1)
+    for zone, left, with_free, width in zones:
+        count = pits_left(left, with_free, allowed_um)
         part = f"{zone.replace('_', ' ')} about {count.mean():.1f} pits left"
         if width is not None:
             narrowest = width_now_mm.value if width_now_mm.has_interval else math.nan

@@ -305,9 +305,7 @@ def plan_stock(
         allowed_um=allowed,
         is_joint=recommended > max((g.needed.recommended_um for g in goals), default=0.0) + 1.0,
         read_next=words,
-        within_limit=within_limit_words(
-            [(z, own, width) for z, own, _, width in later], allowed, width_now, system
-        ),
+        within_limit=within_limit_words(later, allowed, width_now, system),
         unruled=unruled_readings(surveys),
         system=system,
     )
