@@ -124,6 +124,23 @@ def test_judge_takes_the_limit_itself_for_inside():
     assert judge(_e(5.2, 0.2), 5.0, is_minimum=True) == "pass"
 
 
+@pytest.mark.parametrize(
+    ("name", "sheet", "removed", "planned"),
+    [
+        ("total_stock", {"total_stock": 2.3 * 25.4, "stock_removed_before": 0}, 0.1 * 25.4, 2.2 * 25.4),
+        ("thickness", {"thickness": 11.95, "thickness_min": 11.945}, 0.0, 5.0),
+        ("thickness", {"thickness": 11.95, "thickness_min": 11.935}, 0.0, 15.0),
+    ],
+)
+def test_budget_that_meets_its_limit_to_the_last_figure_is_inside(name, sheet, removed, planned):
+    """0.1 and 2.2 thou against 2.3 thou; 11.95 mm less 5 um against 11.945 mm: equal, whatever the sum of floats says."""
+    limits = LimitSheet(entries={k: Limit(value=v, source="own rule") for k, v in sheet.items()})
+    lines = stock_budget(limits, _e(removed, 0), _e(planned, 0))
+    finding = judge_budget(next(b for b in lines if b.name == name))
+    assert finding.status == "pass"
+    assert "within the limit" in finding.sentence
+
+
 def test_judge_limit_sentences():
     sheet = LimitSheet(entries={"flatness": Limit(value=50, source="manual p. 9")})
     found = judge_limit("flatness", "Flatness", _e(60, 5), sheet, "flatness", is_minimum=False)

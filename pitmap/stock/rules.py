@@ -16,6 +16,8 @@ __all__ = ["Finding", "Status", "judge", "judge_budget", "judge_limit", "unguard
 
 Status = Literal["pass", "watch", "stop", "not judged"]
 
+_SLACK = 1e-9
+
 _BUDGET_WORDS = {
     "total_stock": "stock taken off this face over its life",
     "case_left": "hardened case left",
@@ -64,8 +66,8 @@ def judge(value: Estimate, limit: float, *, is_minimum: bool) -> Status:
     Returns
     -------
     str
-        pass: the whole interval is inside; stop: the whole interval, or the value itself, is outside; watch: the
-        value is inside but the interval reaches over; not judged: no limit or no value.
+        pass: the whole interval is inside, up to the limit itself; stop: the whole interval, or the value itself, is
+        outside; watch: the value is inside but the interval reaches over; not judged: no limit or no value.
 
     References
     ----------
@@ -75,13 +77,14 @@ def judge(value: Estimate, limit: float, *, is_minimum: bool) -> Status:
     if math.isnan(limit) or not value.is_known:
         return "not judged"
     sign = 1.0 if is_minimum else -1.0
-    margin = sign * (value.value - limit)
-    if margin < 0:
+    # 0.1 and 2.2 thou are 2.3 thou: what sums lose in their last figure is nobody's stock.
+    slack = _SLACK * max(1.0, abs(limit))
+    if sign * (value.value - limit) < -slack:
         return "stop"
     if not value.has_interval:
         return "watch"
     worst = value.low if is_minimum else value.high
-    return "pass" if sign * (worst - limit) >= 0 else "watch"
+    return "pass" if sign * (worst - limit) >= -slack else "watch"
 
 
 def judge_limit(
