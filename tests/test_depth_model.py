@@ -386,6 +386,33 @@ def test_next_readings_names_unread_pits_that_shrink_the_deepest():
         next_readings(model, 0, rng=_rng())
 
 
+def test_next_readings_look_into_a_narrow_pit_where_only_wide_ones_were_read():
+    """2.0 to 3.6 mm were read: that those of 0.5 to 1.4 mm are shallow is the model's word, which one reading tests."""
+    model = _fit(_marks(), _readings(DEPTHS_UM[4:], first=5))
+    table = next_readings(model, 3, rng=_rng())
+    assert table["is_narrow"].tolist() == [False, False, True]
+    assert table["mark_id"].iat[2] == 2  # the third of four by width
+    assert next_readings(model, 1, rng=_rng())["is_narrow"].tolist() == [False]
+    # the narrowest was read: nothing is drawn out from wider pits
+    known = _fit(_marks(), _readings([DEPTHS_UM[0], *DEPTHS_UM[5:]]).assign(mark_id=[1, 6, 7, 8]))
+    assert not next_readings(known, 3, rng=_rng())["is_narrow"].any()
+
+
+def test_next_readings_for_several_zones_follow_the_deepest_of_all():
+    """A pit of 240 um, read to 30 um, settles how deep both zones are, not the one pit of the land that was not read."""
+    marks = _marks((*DIAMETERS, 3.0)).assign(zone=["seal_land"] * 4 + ["running_surface"] * 5)
+    tables = [
+        _readings(DEPTHS_UM[:3]),
+        _readings(DEPTHS_UM[4:], first=5),
+        _readings([240.0], sd=30.0, first=9),
+    ]
+    readings = pd.concat(tables, ignore_index=True)
+    model = _fit(marks, readings.assign(reading_id=np.arange(1, len(readings) + 1)))
+    both = next_readings(model, 1, rng=_rng(), zone=["seal_land", "running_surface"])
+    assert both["mark_id"].tolist() == [9]
+    assert next_readings(model, 1, rng=_rng(), zone="seal_land")["zone"].tolist() == ["seal_land"]
+
+
 @settings(max_examples=5, deadline=None)
 @given(st.permutations(range(6)))
 def test_order_of_readings_changes_nothing(order):

@@ -78,6 +78,44 @@ def test_read_next_speaks_of_the_last_map():
     assert deepest.max() < 60
 
 
+def _lapped(pits, *read, sd=5):
+    """The pits at intake and after 20 um; those numbered in `read` were read after the lap, to `sd`."""
+    depth = {k: p[3] - 20 for k, p in enumerate(pits, 1)}
+    readings = needle(*((k, depth[k]) for k in read), sd=sd)
+    return [surveyed("intake", 0, pits=pits), surveyed("test_lap", 20, pits=pits, readings=readings)]
+
+
+def test_read_next_is_for_what_settles_the_stock_of_the_face():
+    """The land is known worst, but the one deep pit of the running surface decides how much must come off."""
+    land = [
+        (20.0 + 15 * k, 10, d, depth, "seal_land")
+        for k, (d, depth) in enumerate([(0.8, 32), (1.0, 38), (1.2, 44), (1.8, 50), (2.2, 52)])
+    ]
+    running = [
+        (30.0 + 20 * k, 60, d, t, "running_surface") for k, (d, t) in enumerate([(0.7, 30), (3.0, 180)])
+    ]
+    plan = plan_of(_lapped([*land, *running], 1, 2, 3, 6, 7))
+    width = {n.zone: n.stock_um.high - n.stock_um.low for n in plan.needed}
+    assert width["seal_land"] > width["running_surface"]
+    first = plan.read_next.iloc[0]
+    assert (first["mark_id"], first["zone"]) == (7, "running_surface")
+    # the error that is told is that of the figure: an interval of 90 % is 3.3 standard deviations wide
+    assert first["spread_before_um"] == pytest.approx(width["running_surface"] / 3.29, rel=0.5)
+
+
+def test_plan_says_which_pits_it_takes_on_trust():
+    """The three widest of eight were read: that the five narrow ones are shallow is taken from their widths."""
+    widths = (0.5, 0.6, 0.8, 0.9, 1.1, 2.0, 2.6, 3.2)
+    pits = [(20.0 + 15 * k, 60, d, 30 + 8 * d, "running_surface") for k, d in enumerate(widths)]
+    told = [r for r in plan_of(_lapped(pits, 6, 7, 8)).verdict.reasons if "taken from their widths" in r]
+    assert told == [
+        "5 of the 8 pits that are still there are narrower than any that was read (1.10 mm or less): how deep they are is"
+        " taken from their widths, and one that is far deeper than its width says is in none of these figures. Read some of"
+        " them."
+    ]
+    assert not any("widths" in r for r in plan_of(_lapped(pits, 1, 4, 8)).verdict.reasons)
+
+
 @pytest.mark.parametrize(("value", "said"), [(0.0, "0"), (-1.0, "-1"), (math.nan, "nan")])
 def test_face_survey_takes_no_reading_without_an_uncertainty(value, said):
     survey = surveyed("test_lap", 20, readings=[{"mark": 1, "value": "150 um"}])

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..depth import DepthModel, FaceSurvey, LapBounds
-from ..depth.next_readings import NEXT_READINGS, next_readings
+from ..depth.next_readings import NEXT_READINGS, next_readings, unread_narrow
 from ..depth.pit_model import MAX_RATIO
 from ..estimate import Estimate
 from ..tables import Column, Schema
@@ -25,6 +25,7 @@ __all__ = [
     "left_um",
     "read_next",
     "step_rows",
+    "unread_narrow_words",
     "uses_words",
     "why_not",
     "width_doubt",
@@ -180,8 +181,8 @@ def within_limit_words(
 ) -> str:
     """What the stock that is still allowed would reach, zone by zone; empty without a limit.
 
-    As in :func:`~pitmap.stock.curves.width_curve` the sound width without further stock is the measured one, and no
     `zones` are their names, depths of their pits, the same with the readings that belong to no pit, and sound widths.
+    As in :func:`~pitmap.stock.curves.width_curve` the sound width without further stock is the measured one, and no
     removal leaves less than that.
     """
     if not math.isfinite(allowed_um):
@@ -246,6 +247,40 @@ def face_need(goals: Sequence[DrawnNeed], confidence: float, level: float) -> tu
     return face.recommended_um, face.stock_um, ""
 
 
+def _numbers_now(bounds: LapBounds) -> dict[int, int]:
+    """Number on the last survey's map of every pit that it shows."""
+    now = bounds.links.loc[bounds.links["survey"] == len(bounds.stages) - 1].drop_duplicates("pit_id")
+    return {int(p): int(m) for p, m in zip(now["pit_id"], now["mark_id"])}
+
+
+def unread_narrow_words(
+    model: DepthModel | None, bounds: LapBounds, zones: Sequence[str], system: UnitSystem
+) -> str:
+    """Which pits the figures take to be shallow because they are narrow, as a sentence; empty where most were tested."""
+    if model is None or not zones:
+        return ""
+    here = bounds.pits["pit_id"].isin(_numbers_now(bounds)).to_numpy()
+    own = here & np.logical_or.reduce([model.in_zone(z) for z in zones])
+    narrow = unread_narrow(model, own)
+    if not len(narrow):
+        return ""
+    n, n_own = len(narrow), int(own.sum())
+    if n == n_own:
+        what = (
+            "The one pit that is still there was not read"
+            if n == 1
+            else f"None of the {n} pits that are still there was read"
+        )
+    else:
+        widest = format_length(float(model.depths["eq_diam_mm"].iloc[narrow].max()), system)
+        are = "is" if n == 1 else "are"
+        what = f"{n} of the {n_own} pits that are still there {are} narrower than any that was read ({widest} or less)"
+    return (
+        f"{what}: how deep they are is taken from their widths, and one that is far deeper than its width says is in none"
+        " of these figures. Read some of them."
+    )
+
+
 def read_next(
     model: DepthModel | None,
     bounds: LapBounds,
@@ -254,22 +289,22 @@ def read_next(
     rng: np.random.Generator,
     system: UnitSystem,
     *,
-    n: int = 5,
+    n: int = 6,
 ) -> tuple[pd.DataFrame, str]:
-    """Pits to read next for the zone that decides, and the advice in words; empty when nothing is left to clear.
+    """Pits to read next for the stock of the face, and the advice in words; empty when nothing is left to clear.
 
-    Numbers are those of the last survey's map, depths are under the present face: what the person at the bench sees.
+    A zone whose need is not known comes first; where all are known it is the deepest of all of them together that settles
+    the stock. Numbers are those of the last survey's map, depths are under the present face: what the person at the bench
+    sees.
     """
-    last = len(bounds.stages) - 1
-    now = bounds.links.loc[bounds.links["survey"] == last].drop_duplicates("pit_id")
-    number = dict(zip(now["pit_id"], now["mark_id"]))
+    number = _numbers_now(bounds)
     here = bounds.pits["pit_id"].isin(number).to_numpy()
     pit_goals = [g for g in goals if g.aim != "uncut"]
     if model is None or not here.any() or not pit_goals:
         return NEXT_READINGS.empty(), ""
     unknown = [g for g in pit_goals if not g.stock_um.is_known]
-    worst = unknown[0] if unknown else max(pit_goals, key=lambda g: g.stock_um.high - g.stock_um.low)
-    table = next_readings(model, n, rng=rng, zone=worst.zone, present=here)
+    zones = [unknown[0].zone] if unknown else list(dict.fromkeys(g.zone for g in pit_goals))
+    table = next_readings(model, n, rng=rng, zone=zones, present=here)
     if not len(table):
         return table, ""
     place = {int(p): i for i, p in enumerate(bounds.pits["pit_id"])}
@@ -278,8 +313,14 @@ def read_next(
     names = ", ".join(str(i) for i in table["mark_id"])
     before = float(table["spread_before_um"].to_numpy()[0])
     after = float(table["spread_after_um"].to_numpy()[-1])
+    of = " and the ".join(z.replace("_", " ") for z in zones)
+    n_narrow = int(table["is_narrow"].sum())
+    which = "is" if n_narrow == 1 else f"{n_narrow} are"
+    test = (
+        f" The last {which} narrower than any that was read: narrow pits can be deep too." if n_narrow else ""
+    )
     words = (
-        f"Read these pits next, in this order: {names}; the error of the deepest would go from about"
-        f" {format_depth(before, system)} to {format_depth(after, system)}."
+        f"Read these pits next, in this order: {names}; the error of the deepest of the {of} would go from about"
+        f" {format_depth(before, system)} to {format_depth(after, system)}.{test}"
     )
     return NEXT_READINGS.check(table.astype({"mark_id": "int64"})), words

@@ -53,6 +53,7 @@ from .needs import (
     left_um,
     read_next,
     step_rows,
+    unread_narrow_words,
     uses_words,
     why_not,
     width_doubt,
@@ -305,6 +306,7 @@ def plan_stock(
         allowed_um=allowed,
         is_joint=recommended > max((g.needed.recommended_um for g in goals), default=0.0) + 1.0,
         read_next=words,
+        unread=unread_narrow_words(model, bounds, _pit_zones(goals), system),
         within_limit=within_limit_words(later, allowed, width_now, system),
         unruled=unruled_readings(surveys),
         system=system,
@@ -422,6 +424,11 @@ def _zone(
     if width is not None and not doubt:
         curves.append(width_curve(zone, zone_left, levels, level, width, least, width_now))
     return found, curves
+
+
+def _pit_zones(goals: Sequence[DrawnNeed]) -> list[str]:
+    """Zones whose pits settle what the face needs."""
+    return list(dict.fromkeys(g.needed.zone for g in goals if g.needed.aim != "uncut"))
 
 
 def _no_width(limits: LimitSheet, wanted: _Wanted) -> DrawnNeed:

@@ -264,6 +264,10 @@ def _next(face, job, plate) -> None:  # type: ignore[no-untyped-def]
         {
             "order": plan.read_next.order,
             "mark": plan.read_next.mark_id,
+            "why": [
+                "narrower than any that was read" if narrow else "says most of the deepest"
+                for narrow in plan.read_next.is_narrow
+            ],
             "zone": plan.read_next.zone.str.replace("_", " "),
             "expected": [format_depth(v, units()) for v in plan.read_next.depth_um],
             "the deepest is known to": [
@@ -273,4 +277,6 @@ def _next(face, job, plate) -> None:  # type: ignore[no-untyped-def]
         }
     )
     st.dataframe(view, hide_index=True, width="stretch")
-    st.caption("These pits shrink the uncertainty of the deepest one most.")
+    st.caption(
+        "These pits shrink the uncertainty of the deepest one most; narrow ones test that narrow pits are shallow."
+    )
