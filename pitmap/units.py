@@ -27,6 +27,7 @@ __all__ = [
     "format_entered",
     "format_estimate",
     "format_length",
+    "format_need",
     "format_part",
     "parse_length",
 ]
@@ -116,6 +117,14 @@ def format_depth(value_um: float, system: UnitSystem = "mm", *, digits: int | No
     if system == "inch":
         return f"{value_um / UM_PER_THOU:z.{1 if digits is None else digits}f} thou"
     return f"{value_um:z.{0 if digits is None else digits}f} um"
+
+
+def format_need(value_um: float, system: UnitSystem = "mm", *, about: str = "") -> str:
+    """Stock that something needs, in um, with `about` before a rounded one: what is needed at all is not shown as none."""
+    shown = format_depth(value_um, system)
+    if value_um > 0 and shown == format_depth(0.0, system):
+        return "under 0.1 thou" if system == "inch" else "under 1 um"
+    return f"{about}{shown}"
 
 
 def format_length(value_mm: float, system: UnitSystem = "mm", *, digits: int | None = None) -> str:

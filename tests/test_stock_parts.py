@@ -32,7 +32,8 @@ from pitmap.stock.needs import uses_words, why_not
 from pitmap.stock.plane import confident_plane, lapping_plane
 from pitmap.stock.rules import judge_budget, judge_limit, unguarded_limits
 from pitmap.stock.time import LapStep, lap_rate, minutes_to_go
-from pitmap.units import format_entered
+from pitmap.stock.verdict import decide
+from pitmap.units import format_entered, format_need
 
 BOX = (0.0, 0.0, 200.0, 100.0)
 
@@ -658,3 +659,41 @@ def test_too_few_readings_are_told_in_the_chosen_units() -> None:
     ]
     start = "not enough readings: the deepest pit could be anything from"
     assert said == [f"{start} 10 um to 254 um", f"{start} 0.4 thou to 10.0 thou"]
+
+
+@pytest.mark.parametrize(
+    ("system", "said"),
+    [
+        ("mm", "Lap under 1 um more (what is truly needed lies between 0 um and under 1 um with 90 % confidence)."),
+        (
+            "inch",
+            "Lap under 0.1 thou more (what is truly needed lies between 0.0 thou and under 0.1 thou with 90 % confidence).",
+        ),
+    ],
+)  # fmt: skip
+def test_stock_too_small_for_the_digits_is_never_a_lap_of_nothing(system, said):
+    verdict = decide(
+        stage="lap_1", has_damage=True, has_discoloration=False, is_stained=False, has_score=False,
+        is_uncut_unjudged=False, is_film_left=False, is_leaking=False, unseen={}, hidden_crossings=[],
+        is_read_deeper=False, need_um=Estimate(value=0.3, low=0.1, high=0.4), recommended_um=0.35, lacking="",
+        findings=[], system=system,
+    )  # fmt: skip
+    assert (verdict.outcome, verdict.headline) == ("lap", said)
+
+
+@pytest.mark.parametrize(
+    ("value_um", "mm", "inch"),
+    [
+        (0.0, "0 um", "0.0 thou"),
+        (0.01, "under 1 um", "under 0.1 thou"),
+        (0.6, "about 1 um", "under 0.1 thou"),
+        (2.54, "about 3 um", "about 0.1 thou"),
+        (math.nan, "not known", "not known"),
+    ],
+)
+def test_what_is_needed_at_all_is_not_shown_as_none(value_um, mm, inch):
+    about = "about " if value_um > 0 else ""
+    assert (format_need(value_um, "mm", about=about), format_need(value_um, "inch", about=about)) == (
+        mm,
+        inch,
+    )

@@ -18,7 +18,7 @@ from ..errors import InputError
 from ..estimate import Estimate
 from ..inspection import plain_values
 from ..stock import LapStep, StockPlan, lap_rate, minutes_to_go
-from ..units import UnitSystem, format_confidence, format_depth, format_estimate, parse_length
+from ..units import UnitSystem, format_confidence, format_depth, format_estimate, format_need, parse_length
 from ..whole_file import write_all_whole
 from .options import RESULT_FOLDER, units_option
 from .planning import open_face, plan_options, plan_surveys
@@ -80,7 +80,7 @@ def _print_time(plan: StockPlan, steps: Sequence[LapStep], system: UnitSystem) -
     # the plan settles the stock; what is not known is how quickly it comes off
     minutes = minutes_to_go(Estimate(value=stock, low=stock, high=stock), lap_rate(steps))
     click.echo(
-        f"\n  minutes on the table for {format_depth(stock, system)}: about {minutes.value:.0f} "
+        f"\n  minutes on the table for {format_need(stock, system)}: about {minutes.value:.0f} "
         f"({minutes.low:.0f} to {minutes.high:.0f}); Preston's law, from {len(steps)} earlier "
         f"pass{'es' * (len(steps) > 1)}"
     )
@@ -129,7 +129,7 @@ def print_plan(plan: StockPlan, units: str) -> None:
                     n.zone.replace("_", " "),
                     aim_word(t, n.aim),
                     format_estimate(n.stock_um, "depth", system),
-                    format_depth(n.recommended_um, system),
+                    format_need(n.recommended_um, system),
                 ]
                 for n in plan.needed
             ],

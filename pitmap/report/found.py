@@ -17,7 +17,15 @@ from ..estimate import Estimate
 from ..flags import Flag, flag_words
 from ..measure import mark_diameter_mm
 from ..stock.budget import past_the_case_um
-from ..units import UnitSystem, format_confidence, format_depth, format_entered, format_length, format_part
+from ..units import (
+    UnitSystem,
+    format_confidence,
+    format_depth,
+    format_entered,
+    format_length,
+    format_need,
+    format_part,
+)
 from .by_hand import corrected_note
 from .draw_mpl import chart_png, draw_bars
 from .figures import budget_bars, is_best_case
@@ -406,7 +414,7 @@ def stock_section(t: Translate, record: RecordInput) -> Section:
         return Section(key="stock", title=title, blocks=(*blocks, Paragraph(text=text)))
     needed = [
         (zone_word(t, n.zone), aim_word(t, n.aim), number(t, n.stock_um, "depth", record.units),
-         format_depth(n.recommended_um, record.units))
+         format_need(n.recommended_um, record.units))
         for n in record.plan.needed
     ]  # fmt: skip
     if needed:

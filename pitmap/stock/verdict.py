@@ -10,7 +10,7 @@ from typing import Literal
 from ..classes import Stage
 from ..depth.survey import UNSEEN_MOST
 from ..estimate import Estimate
-from ..units import UnitSystem, format_depth, format_length
+from ..units import UnitSystem, format_depth, format_length, format_need
 from .rules import Finding
 
 __all__ = ["CAUTION", "Outcome", "Verdict", "decide"]
@@ -160,7 +160,7 @@ def decide(
         outcome, stock = "beyond the limit you entered", recommended if recommended > 0 else math.nan
         if recommended > 0:
             headline = (
-                f"Bringing this face back would take about {format_depth(recommended, system)} more"
+                f"Bringing this face back would take {format_need(recommended, system, about='about ')} more"
                 f" ({_interval(need_um, system)}), which is beyond a limit you entered."
             )
         elif stopped:
@@ -181,7 +181,7 @@ def decide(
         headline = "Take a light test lap first: how deep the damage goes shows only on cut metal."
         if recommended > 0:
             reasons.append(
-                f"From the readings so far about {format_depth(recommended, system)} in all may be needed"
+                f"From the readings so far {format_need(recommended, system, about='about ')} in all may be needed"
                 f" ({_interval(need_um, system)})."
             )
         elif lacking:
@@ -194,7 +194,9 @@ def decide(
             reasons.append(read_next)
     elif asks and recommended > 0:
         outcome, stock = "lap", recommended
-        headline = f"Lap about {format_depth(recommended, system)} more ({_interval(need_um, system)})."
+        headline = (
+            f"Lap {format_need(recommended, system, about='about ')} more ({_interval(need_um, system)})."
+        )
     elif broken_form:
         outcome, stock = "not enough readings", math.nan
         headline = (
@@ -284,7 +286,7 @@ def _interval(e: Estimate, system: UnitSystem) -> str:
     if not e.has_interval:
         return "no interval"
     return (
-        f"what is truly needed lies between {format_depth(e.low, system)} and {format_depth(e.high, system)}"
+        f"what is truly needed lies between {format_depth(e.low, system)} and {format_need(e.high, system)}"
         f" with {100 * e.level:.0f} % confidence"
     )
 

@@ -12,7 +12,7 @@ from ...report import translator
 from ...report.page_plan import budget_figure, curve_figures
 from ...report.words import aim_word
 from ...stock import LIMIT_TEXT, OFFERED, LimitSheet, StockPlan, usable_limits
-from ...units import format_confidence, format_depth, format_estimate, format_length
+from ...units import format_confidence, format_depth, format_estimate, format_length, format_need
 from ...workflow import housing_dip_of, limit_rows_of, save_housing_dip, save_limits
 from ..cached import drawn, face_plan, face_series
 from ..device import chart_config
@@ -138,7 +138,7 @@ def _curves(plan: StockPlan) -> None:
             "truly needed": format_estimate(n.stock_um, "depth", units())
             if n.stock_um.is_known
             else "not known",
-            f"enough at {format_confidence(n.confidence)}": format_depth(n.recommended_um, units()),
+            f"enough at {format_confidence(n.confidence)}": format_need(n.recommended_um, units()),
         }
         for n in plan.needed
     ]
