@@ -154,7 +154,7 @@ def map_face(
     ------
     InputError
         No photo, a file that cannot be read, no such stage, stock that cannot have been taken off
-        (:func:`pitmap.inspection.check_stock`), or a photo that says it was taken in the future.
+        (:func:`pitmap.inspection.check_stock`), or a day in the future, whoever says so.
     AlignmentRefused
         The drawing could not be laid on a photo with certainty.
     MeasurementError
@@ -172,6 +172,10 @@ def map_face(
     photos = [photos] if isinstance(photos, (str, Path, Photo)) else photos
     if not photos:
         raise InputError("map: no photo given; name at least one")
+    if surveyed_on is not None:
+        if isinstance(surveyed_on, datetime):  # with its time of day the folder could not be read back
+            surveyed_on = surveyed_on.date()
+        check_day(surveyed_on)
     if removed_um is not None:
         check_stock(removed_um.value, stage=stage.name, thickness_mm=drawing.thickness_mm)
     done = _Steps(progress, len(photos))
