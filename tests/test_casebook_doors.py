@@ -248,6 +248,8 @@ def test_any_text_is_kept_or_refused_with_a_sentence(book, reference, notes):
         ("sqlite://", "needs a file"),
         ("sqlite:///:memory:", "needs a file"),
         ("sqlite:///x.db?mode=ro", "options after"),
+        ("sqlite:///x?y.db", "options after"),
+        ("sqlite://host/x.db", "needs a file"),
         ("postgresql://host", "name the database"),
         ("", "expected a path or a URL"),
         ("a\x00b", "zero character"),
@@ -263,6 +265,25 @@ def test_bad_addresses_give_a_sentence_without_the_password(target, said, monkey
     with pytest.raises(InputError, match=said) as told:
         Casebook(target)
     assert "secret" not in str(told.value)
+
+
+@pytest.mark.parametrize("name", ["a%20b.db", "50%.db", "c%2Fd.db", 'ä ö\'s "job".db', "a#b+c.db"])
+def test_an_sqlite_address_names_its_file_letter_by_letter(tmp_path, name):
+    with Casebook(tmp_path / name, who="Ada") as book:
+        job = book.create_job("order 7")
+    with Casebook(f"sqlite:///{tmp_path / name}", create=False) as book:
+        assert (book.place.path, book.get(Job, job.id)) == (tmp_path / name, job)
+    assert sorted(p.name for p in tmp_path.iterdir()) == [name, f"{name}.files"]
+
+
+def test_an_address_written_with_percent_signs_makes_no_second_casebook_beside_the_one_that_is_meant(
+    tmp_path,
+):
+    with Casebook(tmp_path / "my shop.db", who="Ada"):
+        pass
+    with pytest.raises(InputError, match=r"no file .*/my%20shop\.db, but there is .*/my shop\.db; write the"):
+        Casebook(f"sqlite:///{tmp_path}/my%20shop.db")
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["my shop.db", "my shop.db.files"]
 
 
 def test_the_variable_names_the_casebook(tmp_path, monkeypatch):

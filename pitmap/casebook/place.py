@@ -7,6 +7,7 @@ import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import unquote
 
 import platformdirs
 from sqlalchemy.engine import URL, make_url
@@ -69,10 +70,10 @@ def find_place(target: str | Path | None = None, files: str | Path | None = None
         files = os.environ.get(_FILES_VARIABLE) or None
     files_path = None if files is None else _as_path(files, "casebook files")
     if isinstance(target, str) and re.match(r"[a-zA-Z0-9+_]+://", target):
-        url = _read_url(target)
-        if url.get_backend_name() == "postgresql":
+        if not _is_sqlite(target):
+            url = _read_url(target)
             return Place(url=url, files=files_path or _server_files(url), path=None)
-        target = str(url.database)
+        target = _sqlite_file(target)
     path = _as_path(target, "casebook").expanduser().absolute()
     if len(os.fsencode(path.name)) > _LONGEST_NAME or len(os.fsencode(path)) > _LONGEST_PATH:
         raise InputError(f"casebook: the path {str(path)[:40]}... is too long for a file")
@@ -99,6 +100,26 @@ def _as_path(value: object, field: str) -> Path:
     return Path(value)
 
 
+def _is_sqlite(target: str) -> bool:
+    return target.partition("://")[0].split("+")[0].lower() == "sqlite"
+
+
+def _sqlite_file(target: str) -> str:
+    """The file that an SQLite address names, letter by letter: a file may be called a%20b.db."""
+    rest = target.partition("://")[2]
+    if not rest.startswith("/") or rest[1:] in ("", ":memory:"):
+        raise InputError("casebook: an SQLite casebook needs a file, as in sqlite:///file.db")
+    if "?" in rest:
+        raise InputError("casebook: options after ? are not taken for an SQLite casebook")
+    named, meant = (_as_path(text, "casebook").expanduser() for text in (rest[1:], unquote(rest[1:])))
+    # what some programs write for a blank is not read as one, and a new casebook beside the one that is there helps nobody
+    if meant != named and meant.exists() and not named.exists():
+        raise InputError(
+            f"casebook: there is no file {named}, but there is {meant}; write the address with the name as it is"
+        )
+    return rest[1:]
+
+
 def _read_url(target: str) -> URL:
     try:
         url = make_url(target.replace("postgres://", "postgresql://", 1))
@@ -106,19 +127,15 @@ def _read_url(target: str) -> URL:
         # The text may hold a password, so it is not shown again.
         raise InputError("casebook: this URL cannot be read; it looks like sqlite:///file.db") from None
     backend = url.drivername.split("+")[0]
-    if backend == "sqlite":
-        if not url.database or url.database == ":memory:":
-            raise InputError("casebook: an SQLite casebook needs a file, as in sqlite:///file.db")
-        if url.query:
-            raise InputError("casebook: options after ? are not taken for an SQLite casebook")
-        return url
-    if backend == "postgresql":
-        if not url.database:
-            raise InputError("casebook: name the database, as in postgresql://user@host/pitmap")
-        if importlib.util.find_spec("psycopg") is None:
-            raise InputError("casebook: PostgreSQL needs its driver: pip install 'pitmap[postgres]'")
-        return url.set(drivername="postgresql+psycopg")
-    raise InputError(f"casebook: {ascii(backend)[:40]} is not supported; use a file, sqlite or postgresql")
+    if backend != "postgresql":
+        raise InputError(
+            f"casebook: {ascii(backend)[:40]} is not supported; use a file, sqlite or postgresql"
+        )
+    if not url.database:
+        raise InputError("casebook: name the database, as in postgresql://user@host/pitmap")
+    if importlib.util.find_spec("psycopg") is None:
+        raise InputError("casebook: PostgreSQL needs its driver: pip install 'pitmap[postgres]'")
+    return url.set(drivername="postgresql+psycopg")
 
 
 def _server_files(url: URL) -> Path:
