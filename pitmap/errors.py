@@ -11,7 +11,7 @@
     │   ├── AlignmentRefused  the drawing could not be laid on the photo with certainty
     │   └── NotEnoughData     too few readings or marks for the figure asked for
     └── CasebookError         the store of jobs: locked, damaged
-        └── EditConflict      somebody else changed it first; the rejected change is kept as a draft
+        └── EditConflict      somebody else changed it first; the rejected change is kept or given back
 
 A message says what was wrong, where (file, field, line), and what to do next. Something measured but
 doubtful is not an error: it is a row with a bit from :mod:`pitmap.flags`.
@@ -80,7 +80,7 @@ class CasebookError(PitmapError):
 
 
 class EditConflict(CasebookError):
-    """Somebody else changed the same record first; the rejected change is kept as a draft.
+    """The same record was changed first; the rejected change is kept as a draft where the caller wants one.
 
     Attributes
     ----------

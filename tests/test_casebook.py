@@ -210,6 +210,32 @@ def test_draft_of_removed_stock_and_day_can_be_applied(worked, survey):
     assert applied.surveyed_on == date(2026, 6, 1)
 
 
+def test_late_change_without_a_draft_gives_back_what_was_typed(worked, survey):
+    worked.as_person("Bob").update(survey, notes="from Bob")
+    removed = Estimate(value=12.0, low=10.0, high=14.0)
+    with pytest.raises(EditConflict) as told:
+        worked.update(
+            survey, keep_draft=False, reason="read wrongly", removed_um=removed, surveyed_on="2026-06-01"
+        )
+    assert str(told.value).endswith(
+        "Nothing was done: read the record again, then repeat it; you wrote: removed um: 12 um; surveyed on: 2026-06-01; "
+        "why: read wrongly"
+    )
+    assert (told.value.draft_id, worked.drafts()) == (0, ())
+    assert worked.get(Survey, survey.id).removed_um == survey.removed_um
+
+
+def test_ones_own_earlier_change_is_not_told_as_somebody_elses(book):
+    seen = book.create_job("order 7")
+    book.update(seen, notes="one")
+    with pytest.raises(
+        EditConflict, match=r"changed by Ada \(your own name: another window, or a second press\) on"
+    ):
+        book.update(seen, notes="two")
+    with pytest.raises(EditConflict, match=r"changed by Ada on"):
+        book.as_person("Bob").update(seen, notes="two")
+
+
 def test_discarded_draft_stays_readable_and_cannot_be_applied(book):
     seen = book.create_job("order 7")
     book.update(seen, notes="one")

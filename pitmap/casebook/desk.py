@@ -16,6 +16,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session
 
 from ..errors import CasebookError, EditConflict, InputError
+from ..estimate import Estimate
 from . import models as m
 from . import records as r
 from .blobs import BlobStore, Readable, StagedBlob
@@ -191,7 +192,7 @@ class Desk:
         with self._read() as session:
             return r.to_record(kind, self._row(session, _table_of(kind), number))
 
-    def update(self, record: R, *, reason: str = "", **changes: object) -> R:
+    def update(self, record: R, *, reason: str = "", keep_draft: bool = True, **changes: object) -> R:
         """Change fields of a record that has not changed since it was read.
 
         Parameters
@@ -200,6 +201,9 @@ class Desk:
             As it was read; its `version` says what the person saw.
         reason : str
             Why, for the trail.
+        keep_draft : bool
+            Keep a change that comes too late as a draft; False where nobody is shown the drafts, then the refusal gives
+            back what was typed.
         **changes
             New values by field name.
 
@@ -212,7 +216,7 @@ class Desk:
         InputError
             A value or field that cannot be taken.
         EditConflict
-            Somebody changed it meanwhile; the message says who and when, and the change is kept as a draft.
+            Somebody changed it meanwhile; the message says who and when, and where the change is now.
         CasebookError
             The record is signed and frozen.
         """
@@ -221,7 +225,13 @@ class Desk:
         reason = clean_line(reason, "reason", limit=2000)
         with self._write() as session:
             row = self._row(session, table, record.id, lock=True)
-            conflict = self._conflict(session, row, record.version, cleaned, reason)
+            conflict = self._conflict(
+                session,
+                row,
+                record.version,
+                cleaned if keep_draft else {},
+                "" if keep_draft else _typed(cleaned, reason),
+            )
             if conflict is None:
                 self._change(session, row, cleaned, reason)
                 return r.to_record(type(record), row)
@@ -266,12 +276,16 @@ class Desk:
             kept += f"; you wrote: {typed}"
         name = row.__tablename__.replace("_", " ")
         return EditConflict(
-            f"{name} number {row.id} was changed by {row.changed_by} on "
+            f"{name} number {row.id} was changed by {self._first(row.changed_by)} on "
             f"{row.changed_at:%Y-%m-%d at %H:%M} UTC, after you opened it. {kept}",
             changed_by=row.changed_by,
             changed_at=row.changed_at.isoformat(),
             draft_id=draft_id,
         )
+
+    def _first(self, who: str) -> str:
+        """Who was first, for a refusal: one's own change is not spoken of as somebody else's."""
+        return f"{who} (your own name: another window, or a second press)" if who == self.who else who
 
     def _keep_draft(self, session: Session, row: Any, seen_version: int, cleaned: Mapping[str, Any]) -> int:
         kept = {name: as_plain(value) for name, value in cleaned.items()}
@@ -318,7 +332,7 @@ class Desk:
                 draft.state = "applied"
                 return r.to_record(type(seen), row)
             conflict = EditConflict(
-                f"{kind} number {row.id} was changed again by {row.changed_by} on "
+                f"{kind} number {row.id} was changed again by {self._first(row.changed_by)} on "
                 f"{row.changed_at:%Y-%m-%d at %H:%M} UTC. Draft {draft.id} is still kept: read "
                 "the record again",
                 changed_by=row.changed_by,
@@ -404,6 +418,15 @@ class Desk:
             raise InputError(
                 f"{field}: {shown} is taken already by number {other.id}; use that one, or another name"
             )
+
+
+def _typed(cleaned: Mapping[str, Any], reason: str) -> str:
+    """The new values of fields in words, for whoever has to type them again."""
+    told = {
+        name.replace("_", " "): f"{value.value:g} um" if isinstance(value, Estimate) else str(as_plain(value))
+        for name, value in cleaned.items()
+    }
+    return "; ".join(f"{name}: {text}" for name, text in {**told, "why": reason}.items() if text)
 
 
 def _belongs_to(session: Session, row: Any) -> tuple[int | None, int | None]:

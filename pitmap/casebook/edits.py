@@ -197,7 +197,7 @@ class EditDesk(Desk):
         else:
             return None
         return EditConflict(
-            f"{first.changed_by} {what} on {first.changed_at:%Y-%m-%d at %H:%M} UTC, after you opened it. "
+            f"{self._first(first.changed_by)} {what} on {first.changed_at:%Y-%m-%d at %H:%M} UTC, after you opened it. "
             f"{tail}",
             changed_by=first.changed_by,
             changed_at=first.changed_at.isoformat(),

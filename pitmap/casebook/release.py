@@ -136,8 +136,8 @@ class ReleaseDesk(SurveyDesk):
         last = session.scalars(query.order_by(m.AuditRow.id.desc()).limit(1)).one()
         return EditConflict(
             f"What {row.__tablename__} number {row.id} holds was changed after you opened it (the newest change is by "
-            f"{last.who} on {last.at:%Y-%m-%d at %H:%M} UTC). Nothing was signed: look at it again, then repeat it; you "
-            f"wrote: {typed}",
+            f"{self._first(last.who)} on {last.at:%Y-%m-%d at %H:%M} UTC). Nothing was signed: look at it "
+            f"again, then repeat it; you wrote: {typed}",
             changed_by=last.who,
             changed_at=last.at.isoformat(),
         )

@@ -227,7 +227,7 @@ def _notes(kept: Casebook, job: Job) -> None:
         notes = form.field(st.text_area, "History and notes", "notes", job.notes, max_chars=5000)
         if form.submit("Keep them"):
             with sentences():
-                kept.update(job, customer=customer, notes=notes)
+                kept.update(job, keep_draft=False, customer=customer, notes=notes)
                 form.done()
                 st.rerun()
 
@@ -290,7 +290,7 @@ def _correct_survey(kept: Casebook, surveys: list[Survey], labels: dict[int, str
                     if (removed, within) != (shown, half):
                         face = kept.get(Face, survey.face_id)
                         changes["removed_um"] = _stock(face, survey.stage, removed, within)
-                    kept.update(survey, reason=reason, **changes)
+                    kept.update(survey, reason=reason, keep_draft=False, **changes)
                     form.done()
                     st.rerun()
                 if form.submit("Leave this survey out", icon=":material/block:"):
