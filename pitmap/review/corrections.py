@@ -141,18 +141,21 @@ def _layers(kept: Casebook, ref: InspectionRef, seen: InspectionRef) -> None:
                 signing_book().accept_draft_edit(ref, edit)
                 st.rerun()
         if two.button("Lay this draft aside", key=f"aside_{edit.id}"):
-            kept.discard_draft_edit(ref, edit)
-            st.rerun()
+            with sentences():
+                signing_book().discard_draft_edit(ref, edit)
+                st.rerun()
     one, two = st.columns(2)
     if any(e.state == "applied" for e in edits) and one.button(
         "Undo the last change", icon=":material/undo:"
     ):
-        kept.undo_edit(seen)
-        st.rerun()
+        with sentences():
+            signing_book().undo_edit(seen)
+            st.rerun()
     undone = kept.edits(ref, states=("undone",))
     if undone and two.button("Put the undone change back", icon=":material/redo:"):
-        kept.redo_edit(seen)
-        st.rerun()
+        with sentences():
+            signing_book().redo_edit(seen)
+            st.rerun()
 
 
 def _typed_corners(text: str) -> list[list[float]]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from page_steps import page, place_of
@@ -10,6 +12,7 @@ from streamlit.testing.v1 import AppTest
 from survey_fakes import keep_survey
 
 from pitmap.casebook import Casebook, Survey
+from pitmap.errors import EditConflict
 
 pytestmark = pytest.mark.filterwarnings("default")
 
@@ -82,6 +85,95 @@ def test_item_is_not_needed_for_a_reason_alone(kept: tuple[Casebook, Survey]) ->
     write(test, "Why", "came in clean")
     assert not press(test, "Mark as not needed").error
     assert states(book)[0] == "not needed"
+
+
+def _box_pressed_twice(gap: bool) -> None:
+    """A box is ticked, and the second press of the same click comes before the page is drawn again."""
+    import streamlit as st
+
+    from pitmap.review.screens import checklist
+    from pitmap.review.state import book
+
+    kept = book()
+    seen = kept.checklist(kept.jobs()[0], kept.plates()[0])[0]
+    checklist._change(kept, seen, state="done")
+    if gap:  # the same person, meanwhile at another window
+        kept.update(kept.get(type(seen), seen.id), state="open")
+        kept.update(kept.get(type(seen), seen.id), state="done")
+    checklist._change(kept, seen, state="open")
+    if error := st.session_state.get(checklist._refused(seen)):
+        st.error(str(error))
+
+
+def test_box_that_is_pressed_twice_stays_ticked_and_nobody_is_blamed(kept: tuple[Casebook, Survey]) -> None:
+    test = AppTest.from_function(_box_pressed_twice, kwargs={"gap": False})
+    test.session_state["who"] = "Ada"
+    assert not test.run().error
+    assert states(kept[0])[0] == "done"
+
+
+def test_ones_own_change_in_another_window_is_not_told_as_somebody_elses(
+    kept: tuple[Casebook, Survey],
+) -> None:
+    test = AppTest.from_function(_box_pressed_twice, kwargs={"gap": True})
+    test.session_state["who"] = "Ada"
+    (said,) = [e.value for e in test.run().error]
+    assert said.startswith("You changed this item in another window, ") and "it is done. Yours is not" in said
+
+
+@pytest.mark.parametrize(
+    "button", ["Undo the last change", "Put the undone change back", "Lay this draft aside"]
+)
+def test_layers_are_moved_by_somebody_with_a_name(kept: tuple[Casebook, Survey], button: str) -> None:
+    book, survey = kept
+    area = {"polygon_mm": [[-5, 20], [5, 20], [5, 30]], "only": []}
+    seen = book.inspections(survey)[-1]
+    edit = book.add_edit(seen, "erase", class_code=1, shape=area, reason="marker pen")
+    if button.startswith("Put"):
+        book.undo_edit(book.inspections(survey)[-1])
+    if button.startswith("Lay"):
+        with pytest.raises(
+            EditConflict, match="Ben .your own name: another window, or a second press. changed"
+        ):
+            book.add_edit(seen, "erase", class_code=1, shape=area, reason="oil")
+    before = book.edits(seen, states=("applied", "undone", "draft", "discarded"))
+    test = press(page("map", **place_of(survey)).run(), button)
+    assert [e.value for e in test.error] == [
+        "Your name: write it in the side bar first; it stands beside what you sign or correct"
+    ]
+    assert book.edits(seen, states=("applied", "undone", "draft", "discarded")) == before
+    assert not press(opened("map", survey), button).error
+    moved = [
+        e for e in book.edits(seen, states=("applied", "undone", "draft", "discarded")) if e not in before
+    ]
+    assert [e.changed_by for e in moved] == ["Ada"]
+    assert [e.id for e in moved] == [edit.id + button.startswith("Lay")]
+
+
+def _late_by_a_moment(monkeypatch: pytest.MonkeyPatch, change: Callable[[], object]) -> None:
+    """Somebody else is first between the drawing of the page and the keeping of what was sent."""
+    update = Casebook.update
+
+    def late(self: Casebook, record: Any, **changes: Any) -> Any:
+        monkeypatch.setattr(Casebook, "update", update)
+        change()
+        return update(self, record, **changes)
+
+    monkeypatch.setattr(Casebook, "update", late)
+
+
+def test_what_comes_a_moment_too_late_is_given_back_and_no_draft_is_spoken_of(
+    kept: tuple[Casebook, Survey], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    book, survey = kept
+    test = page("jobs", **place_of(survey), who="Ada").run()
+    next(t for t in test.text_area if t.label == "History and notes").input("sat in the rain")
+    _late_by_a_moment(monkeypatch, lambda: book.update(book.jobs()[0], notes="from Ben"))
+    press(test, "Keep them")
+    (said,) = [e.value for e in test.error]
+    assert said.startswith(f"job number {survey.job_id} was changed by Ben on ")
+    assert said.endswith("then repeat it; you wrote: notes: sat in the rain")
+    assert (book.jobs()[0].notes, book.drafts()) == ("from Ben", ())
 
 
 LEFT_OUT = "The survey that was open here, light test lap, 2026-03-01, was left out by Ben"

@@ -109,14 +109,23 @@ def _change(kept: Casebook, seen: ChecklistItem, **changes: str) -> None:
         if changes.get("note") is not None and not changes["note"].strip():
             raise InputError("Why: say in a word why it is not needed")
         now = kept.get(ChecklistItem, seen.id)
+        if st.session_state.get(_mine(seen)) == (seen.version, now.version):
+            return  # pressed twice: a second press of what this page has just changed is no second wish
         if now.version != seen.version:
+            who = "You" if now.changed_by == kept.who else now.changed_by
+            where = " in another window" if now.changed_by == kept.who else ""
             raise InputError(
-                f"{now.changed_by} changed this item, {now.changed_at:%Y-%m-%d %H:%M} UTC, after you opened the page: it is "
+                f"{who} changed this item{where}, {now.changed_at:%Y-%m-%d %H:%M} UTC, after you opened the page: it is "
                 f"{now.state}. Yours is not kept; if it still holds, do it again"
             )
-        kept.update(seen, **changes)
+        now = kept.update(seen, keep_draft=False, **changes)
+        st.session_state[_mine(seen)] = (seen.version, now.version)
     except PitmapError as error:
         st.session_state[_refused(seen)] = error
+
+
+def _mine(item: ChecklistItem) -> str:
+    return f"item_changed_{item.id}"
 
 
 def _refused(item: ChecklistItem) -> str:
