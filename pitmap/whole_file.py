@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import secrets
+import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -16,24 +17,43 @@ __all__ = ["whole_file", "write_all_whole", "write_whole"]
 def whole_file(target: Path) -> Iterator[Path]:
     """A temporary path beside `target` that takes its place, flushed, when the block ends well.
 
+    Where `target` is a link, the file that it leads to is replaced and the link stays.
+
     Raises
     ------
     OSError
         What the system says; of this file under the name `target`.
     """
-    temp = target.with_name(f".{secrets.token_hex(8)}.part")
+    place = _place(target)
+    temp = _beside(place)
     try:
-        yield temp
-        with open(temp, "rb+") as handle:
-            os.fsync(handle.fileno())
-        os.replace(temp, target)
-    except OSError as error:
-        # A full disk comes without a name, and nobody has seen the temporary one.
-        if error.filename not in (None, str(temp)):
-            raise
-        raise OSError(error.errno, error.strerror, str(target)) from error
+        with _named(target, temp):
+            yield temp
+            with open(temp, "rb+") as handle:
+                os.fsync(handle.fileno())
+            os.replace(temp, place)
     finally:
         temp.unlink(missing_ok=True)
+
+
+@contextmanager
+def _named(target: Path, *inner: Path) -> Iterator[None]:
+    """A full disk comes without a name, and nobody has seen the `inner` ones: an error of them bears the name `target`."""
+    try:
+        yield
+    except OSError as error:
+        if error.filename not in (None, *map(str, inner)):
+            raise
+        raise OSError(error.errno, error.strerror, str(target)) from error
+
+
+def _place(target: Path) -> Path:
+    """Where the file itself lies: a link that is replaced parts those who share the file that it leads to."""
+    return Path(os.path.realpath(target)) if target.is_symlink() else target
+
+
+def _beside(place: Path) -> Path:
+    return place.with_name(f".{secrets.token_hex(8)}.part")
 
 
 def write_whole(target: Path, content: str | bytes) -> None:
@@ -61,11 +81,44 @@ def write_all_whole(files: Mapping[Path, str | bytes]) -> None:
         As :func:`whole_file`; then every file is as it was.
     """
     with ExitStack() as stack:
-        for target, content in files.items():
+        for target in files:
             if target.is_dir():
                 raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR), str(target))
+            if len(files) > 1:
+                # each is renamed when its block ends: what was there lies aside until all of them have ended well
+                stack.enter_context(_as_it_was_on_error(target))
+        for target, content in files.items():
             temp = stack.enter_context(whole_file(target))
             with open(temp, "wb") as handle:
                 handle.write(content.encode("utf-8") if isinstance(content, str) else content)
                 handle.flush()
                 os.fsync(handle.fileno())
+
+
+@contextmanager
+def _as_it_was_on_error(target: Path) -> Iterator[None]:
+    """Put back what was at `target`, or nothing, when the block ends in an error."""
+    place = _place(target)
+    aside = _beside(place) if place.exists() else None
+    try:
+        with _named(target, *([aside] if aside else [])):
+            if aside:
+                _same_file(place, aside)
+        try:
+            yield
+        except BaseException:
+            if aside:
+                os.replace(aside, place)
+            else:
+                place.unlink(missing_ok=True)
+            raise
+    finally:
+        if aside:
+            aside.unlink(missing_ok=True)
+
+
+def _same_file(place: Path, aside: Path) -> None:
+    try:
+        os.link(place, aside)
+    except OSError:  # a stick's file system has no second names
+        shutil.copy2(place, aside)

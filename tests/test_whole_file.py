@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import resource
 from collections.abc import Iterator
 from pathlib import Path
@@ -78,3 +79,73 @@ def test_files_that_belong_together_stay_when_a_folder_has_the_name_of_one(tmp_p
         write_all_whole({tmp_path / "c.csv": "new", tmp_path / "a.csv": "new", tmp_path / "b.csv": "new"})
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.csv", "b.csv"]
     assert (tmp_path / "a.csv").read_text() == "old"
+
+
+@pytest.mark.parametrize("has_links", [True, False])
+@pytest.mark.parametrize("fails_at", [1, 2, 3])
+def test_files_that_belong_together_are_rolled_back_when_a_rename_fails(
+    fails_at: int, has_links: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("a.csv", "c.csv"):
+        (tmp_path / name).write_text("old")
+    replace, calls = os.replace, 0
+
+    def failing(source: Path, target: Path) -> None:
+        nonlocal calls
+        calls += 1
+        if calls == fails_at:
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(source), None, str(target))
+        replace(source, target)
+
+    def without_links(_source: Path, _target: Path) -> None:
+        raise PermissionError(errno.EPERM, os.strerror(errno.EPERM))
+
+    monkeypatch.setattr(os, "replace", failing)
+    if not has_links:
+        monkeypatch.setattr(os, "link", without_links)
+    with pytest.raises(PermissionError) as refused:
+        write_all_whole({tmp_path / f"{name}.csv": "new" for name in "abc"})
+    assert Path(refused.value.filename).name in ("a.csv", "b.csv", "c.csv")
+    assert {p.name: p.read_text() for p in tmp_path.iterdir()} == {"a.csv": "old", "c.csv": "old"}
+
+
+def test_a_link_keeps_leading_to_the_file_that_is_written(tmp_path: Path) -> None:
+    (tmp_path / "shared").mkdir()
+    (tmp_path / "shared" / "plate.svg").write_text("old")
+    for name, leads_to in (("plate.svg", "plate.svg"), ("new.svg", "new.svg")):
+        (tmp_path / name).symlink_to(tmp_path / "shared" / leads_to)
+    write_all_whole({tmp_path / "plate.svg": "new", tmp_path / "new.svg": "too"})
+    assert all((tmp_path / name).is_symlink() for name in ("plate.svg", "new.svg"))
+    assert {p.name: p.read_text() for p in (tmp_path / "shared").iterdir()} == {
+        "plate.svg": "new",
+        "new.svg": "too",
+    }
+    (tmp_path / "nowhere.svg").symlink_to(tmp_path / "absent" / "plate.svg")
+    with pytest.raises(FileNotFoundError, match=r"/nowhere\.svg'$"):
+        write_whole(tmp_path / "nowhere.svg", "x")
+
+
+def test_whole_file_is_flushed_before_it_takes_its_place(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Renamed first, a power cut could leave the new name on an empty file."""
+    done: list[tuple[str, bytes]] = []
+    fsync, replace = os.fsync, os.replace
+
+    def flushed(handle: int) -> None:
+        fsync(handle)
+        done.append(("flush", Path(f"/proc/self/fd/{handle}").resolve().read_bytes()))
+
+    def renamed(source: Path, target: Path) -> None:
+        done.append(("rename", Path(source).read_bytes()))
+        replace(source, target)
+
+    monkeypatch.setattr(os, "fsync", flushed)
+    monkeypatch.setattr(os, "replace", renamed)
+    with whole_file(tmp_path / "a.txt") as temp:
+        temp.write_bytes(b"all of it")
+    assert done == [("flush", b"all of it"), ("rename", b"all of it")]
+    done.clear()
+    write_all_whole({tmp_path / name: name for name in ("a.txt", "b.txt")})
+    assert [what for what, _ in done[:2]] == ["flush", "flush"]
+    assert [content for what, content in done if what == "rename"] == [b"b.txt", b"a.txt"]
