@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-__all__ = ["whole_file", "write_all_whole", "write_whole"]
+__all__ = ["sync_folder", "whole_file", "write_all_whole", "write_whole"]
 
 
 @contextmanager
@@ -122,3 +122,14 @@ def _same_file(place: Path, aside: Path) -> None:
         os.link(place, aside)
     except OSError:  # a stick's file system has no second names
         shutil.copy2(place, aside)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make the names in a folder durable; a no-op where the system has no such call."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

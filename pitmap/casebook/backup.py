@@ -15,8 +15,8 @@ from sqlalchemy import Connection
 
 from .. import __version__
 from ..errors import CasebookError, InputError
-from ..whole_file import whole_file
-from .blobs import BlobStore, sync_folder
+from ..whole_file import sync_folder, whole_file
+from .blobs import BlobStore
 from .migrate import schema_of
 from .models import now
 from .rawrows import raw_rows, raw_tables

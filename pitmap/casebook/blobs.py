@@ -19,8 +19,9 @@ from pathlib import Path
 from typing import Protocol
 
 from ..errors import CasebookError, InputError
+from ..whole_file import sync_folder
 
-__all__ = ["MAX_FILE_BYTES", "BlobStore", "Readable", "StagedBlob", "sync_folder"]
+__all__ = ["MAX_FILE_BYTES", "BlobStore", "Readable", "StagedBlob"]
 
 MAX_FILE_BYTES = 512 * 2**20
 """Largest single file kept (house choice: ten times a large phone photo)."""
@@ -28,17 +29,6 @@ MAX_FILE_BYTES = 512 * 2**20
 _CHUNK = 2**20
 _HASH = re.compile(r"[0-9a-f]{64}")
 _TEMP = re.compile(r"\.[0-9a-f]{24}\.part")
-
-
-def sync_folder(folder: Path) -> None:
-    """Make the names in a folder durable; a no-op where the system has no such call."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

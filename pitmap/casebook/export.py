@@ -18,8 +18,9 @@ from sqlalchemy import Connection
 
 from ..csv_rows import as_cell
 from ..errors import InputError
+from ..whole_file import sync_folder
 from .backup import new_file
-from .blobs import BlobStore, sync_folder
+from .blobs import BlobStore
 from .migrate import schema_of
 from .models import now
 from .rawrows import raw_rows, raw_tables

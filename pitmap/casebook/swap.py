@@ -13,8 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..errors import CasebookError
-from ..whole_file import write_whole
-from .blobs import sync_folder
+from ..whole_file import sync_folder, write_whole
 
 __all__ = ["Swap", "finish_swap", "must_not_be_torn"]
 

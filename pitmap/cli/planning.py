@@ -10,7 +10,7 @@ import click
 
 from ..depth import ReadingSheet, read_readings
 from ..errors import InputError
-from ..inspection import Inspection, in_order_of_work, load_inspection
+from ..inspection import Inspection, in_order_of_work, inspection_folders, load_inspection
 from ..stock import StockPlan, read_limits
 from ..units import UnitSystem
 from .options import StockType, with_error
@@ -55,7 +55,7 @@ def open_face(folders: Sequence[Path]) -> list[Inspection]:
     """Inspections from their folders, or from a folder that holds several, in the order of work."""
     surveys: list[Path] = []
     for folder in folders:
-        inside = [p.parent for p in sorted(folder.glob("[!.]*/inspection.json"))] if folder.is_dir() else []
+        inside = inspection_folders(folder)
         surveys += [folder] if (folder / "inspection.json").exists() or not inside else inside
     places = [f.resolve() for f in surveys]
     for k, place in enumerate(places):

@@ -3,6 +3,7 @@
 from .entered_stock import check_stock
 from .files import (
     FILE_VERSION,
+    inspection_folders,
     kept_confidence,
     load_inspection,
     must_be_same_survey,
@@ -20,6 +21,7 @@ __all__ = [
     "PhotoSource",
     "check_stock",
     "in_order_of_work",
+    "inspection_folders",
     "is_of_drawing",
     "kept_confidence",
     "load_inspection",

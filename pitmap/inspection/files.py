@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import os
@@ -28,10 +29,12 @@ from ..measure import LANDS, MARKS, RATINGS, ZONES, Measurement, ZoneMeasure
 from ..registration import Alignment
 from ..surface import ClassMap
 from ..tables import Schema
+from ..whole_file import sync_folder
 from .record import HandEdit, Inspection, PhotoSource
 
 __all__ = [
     "FILE_VERSION",
+    "inspection_folders",
     "kept_confidence",
     "load_inspection",
     "must_be_same_survey",
@@ -158,11 +161,46 @@ def _from_bytes(kept: NDArray[np.uint8]) -> NDArray[np.float32]:
     return kept.astype(np.float32) / np.float32(255)
 
 
-def _encode(path: Path, picture: NDArray[Any], args: list[int] | None = None) -> None:
-    ok, data = cv2.imencode(path.suffix, picture, args or [])
+def _encoded(name: str, picture: NDArray[Any], args: list[int] | None = None) -> bytes:
+    ok, data = cv2.imencode(Path(name).suffix, picture, args or [])
     if not ok:
-        raise InputError(f"{path.name}: the picture could not be encoded")
-    path.write_bytes(data.tobytes())
+        raise InputError(f"{name}: the picture could not be encoded")
+    return data.tobytes()
+
+
+def _pictures(inspection: Inspection) -> dict[str, bytes]:
+    """What is read back beside the JSON, by name."""
+    class_map = inspection.class_map
+    bgr = cv2.cvtColor(np.ascontiguousarray(inspection.picture), cv2.COLOR_RGB2BGR)
+    pictures = {
+        _CODES: _encoded(_CODES, class_map.codes),
+        _CONFIDENCE: _encoded(_CONFIDENCE, _as_bytes(class_map.confidence)),
+        _PICTURE: _encoded(_PICTURE, bgr, [cv2.IMWRITE_JPEG_QUALITY, 92]),
+    }
+    if class_map.break_chance is not None:
+        pictures[_DOUBT] = _encoded(_DOUBT, class_map.break_chance)
+    return pictures
+
+
+def _aside(folder: Path) -> Path:
+    """Where a folder lies while it is replaced."""
+    return folder.with_name(f".{folder.name}.old")
+
+
+def _standing(folder: Path) -> Path:
+    """The folder, or what a save that was cut off between its two renames left of it aside."""
+    aside = _aside(folder)
+    return aside if not folder.exists() and (aside / _JSON).exists() else folder
+
+
+def inspection_folders(folder: Path) -> list[Path]:
+    """The inspections in a folder, sorted by name.
+
+    One that cannot be read is among them: left out, whatever is made of the surveys would be made without it.
+    """
+    marked = (p.parent for name in (_JSON, _CODES) for p in folder.glob(f"[!.]*/{name}"))
+    cut_off = (p.parent for p in folder.glob(f".*.old/{_JSON}"))
+    return sorted({*marked, *(p.with_name(p.name[1 : -len(".old")]) for p in cut_off)})
 
 
 def must_take_inspection(folder: Path, photos: Iterable[Path] = ()) -> None:
@@ -182,9 +220,14 @@ def must_take_inspection(folder: Path, photos: Iterable[Path] = ()) -> None:
     """
     if Path.cwd().is_relative_to(folder.resolve()):
         raise InputError(f"{folder}: is the folder you are in, which cannot be replaced; name one inside it")
-    if not folder.exists():
-        return
-    inside = {p.name for p in folder.iterdir()} if folder.is_dir() else {folder.name}
+    try:
+        if not folder.exists():
+            return
+        inside = {p.name for p in folder.iterdir()} if folder.is_dir() else {folder.name}
+    except OSError as error:
+        raise InputError(
+            f"{folder}: cannot be looked into ({error.strerror}); choose another --out"
+        ) from error
     if inside and _JSON not in inside:
         raise InputError(f"{folder}: is not an inspection folder; choose another --out or empty it first")
     # A photo may bear the name of a file of the inspection, which is face.jpg.
@@ -205,7 +248,7 @@ def must_be_same_survey(folder: Path, face: str, stage: Stage) -> None:
     InputError
         It is; or what stands there cannot be read.
     """
-    if not (folder / _JSON).exists():
+    if not (_standing(folder) / _JSON).exists():
         return
     there = load_inspection(folder)
     n = len(there.readings)
@@ -230,38 +273,22 @@ def save_inspection(inspection: Inspection, folder: str | Path, *, overlay_jpg: 
     """
     folder = Path(folder)
     must_take_inspection(folder)
+    # a link stays, and what it leads to is replaced
+    place = folder.resolve() if folder.is_symlink() else folder
     try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        temporary = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+        place.parent.mkdir(parents=True, exist_ok=True)
+        temporary = Path(tempfile.mkdtemp(prefix=f".{place.name}-", dir=place.parent))
     except OSError as error:
         raise InputError(f"{folder}: cannot be written ({error.strerror}); choose another folder") from error
     try:
-        document = inspection_to_dict(inspection)
-        (temporary / _JSON).write_text(json.dumps(document, indent=1, allow_nan=False), encoding="utf-8")
-        _encode(temporary / _CODES, inspection.class_map.codes)
-        _encode(temporary / _CONFIDENCE, _as_bytes(inspection.class_map.confidence))
-        if inspection.class_map.break_chance is not None:
-            _encode(temporary / _DOUBT, inspection.class_map.break_chance)
-        bgr = cv2.cvtColor(np.ascontiguousarray(inspection.picture), cv2.COLOR_RGB2BGR)
-        _encode(temporary / _PICTURE, bgr, [cv2.IMWRITE_JPEG_QUALITY, 92])
-        tables = {name: getattr(inspection.measurement, name) for name in _TABLES}
-        for name, table in {**tables, "readings": inspection.readings}.items():
-            (temporary / f"{name}.csv").write_text(table_csv(table), encoding="utf-8")
+        contents = _contents(inspection)
         if overlay_jpg is not None:
-            (temporary / _OVERLAY).write_bytes(overlay_jpg)
+            contents[_OVERLAY] = overlay_jpg
+        for name, content in contents.items():
+            _write_flushed(temporary / name, content)
         os.chmod(temporary, 0o755)
-        if folder.exists():
-            old = folder.with_name(f".{folder.name}.old")
-            shutil.rmtree(old, ignore_errors=True)
-            folder.rename(old)
-            try:
-                temporary.rename(folder)
-            except BaseException:
-                old.rename(folder)
-                raise
-            shutil.rmtree(old, ignore_errors=True)
-        else:
-            temporary.rename(folder)
+        sync_folder(temporary)
+        _put_in_place(temporary, place)
     except OSError as error:
         raise InputError(
             f"{folder}: cannot be written ({error.strerror}); free some space or choose another folder"
@@ -271,10 +298,60 @@ def save_inspection(inspection: Inspection, folder: str | Path, *, overlay_jpg: 
     return folder
 
 
-def _decode(path: Path, flags: int) -> NDArray[np.uint8]:
+def _contents(inspection: Inspection) -> dict[str, bytes]:
+    """The files of an inspection; the JSON has the hash of every one that is read back with it."""
+    pictures = _pictures(inspection)
+    document = inspection_to_dict(inspection)
+    document["files"] = {name: hashlib.sha256(data).hexdigest() for name, data in pictures.items()}
+    tables = {name: getattr(inspection.measurement, name) for name in _TABLES}
+    return {
+        _JSON: json.dumps(document, indent=1, allow_nan=False).encode(),
+        **pictures,
+        **{
+            f"{name}.csv": table_csv(table).encode()
+            for name, table in {**tables, "readings": inspection.readings}.items()
+        },
+    }
+
+
+def _write_flushed(path: Path, content: bytes) -> None:
+    # flushed before the folder is renamed: after a power cut the name would else be on files of nothing
+    with open(path, "wb") as handle:
+        handle.write(content)
+        handle.flush()
+        os.fsync(handle.fileno())
+
+
+def _put_in_place(temporary: Path, place: Path) -> None:
+    """Rename a folder to its place; what stands there is there again when that fails."""
+    old, standing = _aside(place), _standing(place)
+    if standing == place and place.exists():
+        shutil.rmtree(old, ignore_errors=True)
+        place.rename(old)
     try:
-        picture = cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), flags)
-    except (OSError, cv2.error) as error:
+        temporary.rename(place)
+    except BaseException:
+        if old.exists() and not place.exists():
+            old.rename(place)
+        raise
+    sync_folder(place.parent)
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def _decode(path: Path, flags: int, files: Mapping[str, str] | None) -> NDArray[np.uint8]:
+    """A picture of the folder, where it is the one that was kept with this inspection; `files` has the hash of each."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}); map the photo again") from error
+    if files is not None and hashlib.sha256(data).hexdigest() != files.get(path.name):
+        raise InputError(
+            f"{path}: is not the file that {_JSON} beside it was written with: it is damaged, was changed, or belongs to "
+            "another survey. Put the right one back, or map the photo again"
+        )
+    try:
+        picture = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+    except cv2.error as error:
         raise InputError(f"{path}: cannot be read; map the photo again") from error
     if picture is None:
         raise InputError(f"{path}: is not a picture; map the photo again")
@@ -296,17 +373,19 @@ def load_inspection(folder: str | Path) -> Inspection:
     Raises
     ------
     InputError
-        Not an inspection folder, a newer file version, a missing or damaged file.
+        Not an inspection folder, a newer file version, a missing or damaged file, or one of another inspection.
     """
-    folder = Path(folder)
+    folder = _standing(Path(folder))
     path = folder / _JSON
     try:
         d = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
+    except (FileNotFoundError, NotADirectoryError) as error:
         raise InputError(
             f"{folder}: no {_JSON} in it; give a folder that `pitmap map --out` wrote"
         ) from error
-    except ValueError as error:
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror})") from error
+    except (ValueError, RecursionError) as error:
         raise InputError(f"{path}: is damaged ({error}); map the photo again") from error
     version = d.get("pitmap_inspection") if isinstance(d, dict) else None
     if version != FILE_VERSION:
@@ -317,19 +396,20 @@ def load_inspection(folder: str | Path) -> Inspection:
             for key in ("raster", "picture")
         ]
         stage = Stage(d["stage"])
-        codes = _decode(folder / _CODES, cv2.IMREAD_UNCHANGED)
-        confidence = _decode(folder / _CONFIDENCE, cv2.IMREAD_UNCHANGED)
+        files = d.get("files")  # like all that `get` asks for, not noted in the first inspections
+        codes = _decode(folder / _CODES, cv2.IMREAD_UNCHANGED, files)
+        confidence = _decode(folder / _CONFIDENCE, cv2.IMREAD_UNCHANGED, files)
         if codes.shape != grids[0].shape or confidence.shape != grids[0].shape:
             raise InputError(
                 f"{folder}: {_CODES} or {_CONFIDENCE} does not have the size in {_JSON}; map the photo again"
             )
-        doubt = _decode(folder / _DOUBT, cv2.IMREAD_UNCHANGED) if (folder / _DOUBT).exists() else None
-        picture = cv2.cvtColor(_decode(folder / _PICTURE, cv2.IMREAD_COLOR), cv2.COLOR_BGR2RGB)
+        has_doubt = (folder / _DOUBT).exists() or (files is not None and _DOUBT in files)
+        doubt = _decode(folder / _DOUBT, cv2.IMREAD_UNCHANGED, files) if has_doubt else None
+        picture = cv2.cvtColor(_decode(folder / _PICTURE, cv2.IMREAD_COLOR, files), cv2.COLOR_BGR2RGB)
         if picture.shape[:2] != grids[1].shape:
             raise InputError(f"{folder}: {_PICTURE} does not have the size in {_JSON}; map the photo again")
         tables = {name: _table(schema, d[name]) for name, schema in _TABLES.items()}
         alignment = Alignment.from_dict(d["alignment"])
-        # What `get` asks for was not noted in the first inspections.
         return Inspection(
             face=d["face"],
             stage=stage,
