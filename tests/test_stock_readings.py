@@ -405,3 +405,18 @@ def test_plan_stock_that_falls_is_told_in_the_units_of_the_plan():
     assert any(
         p.startswith(said.format("1.6 thou", "0.8 thou")) for p in plan_of(surveys, system="inch").problems
     )
+
+
+def test_plan_reading_without_a_place_loses_what_came_off_at_the_middle_of_the_pits():
+    """Stock of 10 um more there, tilted by 0.2 um a mm: at the drawing's origin, in a corner, 18 um less came off."""
+    first = surveyed("test_lap", 20, readings=[*needle((1, 6), (2, 13), (3, 27)), read_at(100, 13, 150)])
+    readings = first.readings.copy()
+    readings.loc[3, ["x_mm", "y_mm"]] = math.nan
+    first = replace(first, readings=readings)
+    x, y = np.mean([(p[0], p[1]) for p in PITS if p[3] > 20], axis=0)
+    tilted = RemovedStock(
+        coefficients=(30.0 - 0.2 * x - 0.1 * y, 0.2, 0.1), covariance=np.diag([1.0, 0.0, 0.0])
+    )
+    pits = [p for p in PITS if p[3] > 20]
+    surveys = [surveyed("intake", 0, pits=pits), first, replace(surveyed("lap_1", 30), removed=tilted)]
+    assert need_for(plan_of(surveys), "seal_land").stock_um.value == pytest.approx(140, abs=2)

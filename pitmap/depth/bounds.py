@@ -93,6 +93,12 @@ class LapBounds:
     stages: tuple[str, ...]
     problems: tuple[str, ...] = ()
 
+    @property
+    def middle_xy(self) -> NDArray[np.float64]:
+        """Middle of the marks, mm: where a reading without a place is taken to lie; the origin where there is no mark."""
+        places = self.pits[["x_mm", "y_mm"]].to_numpy(float)
+        return places.mean(axis=0) if len(places) else np.zeros(2)
+
 
 def lap_bounds(
     surveys: Sequence[FaceSurvey], *, match_sd_mm: float = _MATCH_SD_MM, system: UnitSystem = "mm"

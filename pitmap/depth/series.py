@@ -114,7 +114,6 @@ def readings_under_first_face(
     rows: list[dict[str, Any]] = []
     of_survey: list[int] = []
     places = bounds.pits[["x_mm", "y_mm"]].to_numpy(float)
-    middle = places.mean(axis=0) if len(places) else np.zeros(2)
     for k, survey in enumerate(surveys):
         for _, r in survey.readings.loc[survey.readings["kind"] == "pit_depth"].iterrows():
             pit = pit_of.get((k, int(r["mark_id"])), -1) if r["mark_id"] >= 0 else -1
@@ -122,7 +121,7 @@ def readings_under_first_face(
             if pit >= 0:
                 place = places[pit - 1]
             elif not np.isfinite(place).all():
-                place = middle
+                place = bounds.middle_xy
             rows.append(
                 {
                     **{str(c): v for c, v in r.items()}, "reading_id": len(rows) + 1, "mark_id": pit,

@@ -122,7 +122,8 @@ def free_readings(
                 place = of_mark.loc[mark, ["x_mm", "y_mm"]].to_numpy(float)
             left = r["value_um"] + r["uncertainty_um"] * rng.standard_normal(n_draws)
             if k < len(surveys) - 1:
-                left -= _stock_since(k, surveys, place, model, n_draws, rng)
+                at = place if np.isfinite(place).all() else bounds.middle_xy
+                left -= _stock_since(k, surveys, at, model, n_draws, rng)
             left += _low_metal(k, surveys, place, bool(r["is_lower_bound"]), n_draws, rng)
             if _is_read_again(place, left, surveys, k):
                 continue
@@ -155,32 +156,26 @@ def _low_metal(
     return np.full(n_draws, least) if is_at_least or most <= least else rng.uniform(least, most, n_draws)
 
 
-def _known(place: NDArray) -> NDArray:
-    """The place, or the middle of the face where it is not known."""
-    return place if np.isfinite(place).all() else np.zeros(2)
-
-
-def _cut_since(then: FaceSurvey, now: FaceSurvey, place: NDArray) -> float:
+def _cut_since(then: FaceSurvey, now: FaceSurvey, at: NDArray) -> float:
     """Stock that came off between two surveys at a place, um."""
-    at = _known(place)
     return float(now.removed.at(at) - then.removed.at(at))
 
 
 def _stock_since(
     k: int,
     surveys: Sequence[FaceSurvey],
-    place: NDArray,
+    at: NDArray,
     model: DepthModel | None,
     n_draws: int,
     rng: np.random.Generator,
 ) -> NDArray:
-    """Draws of the stock that came off between survey `k` and the last one, um."""
-    then, now, at = surveys[k], surveys[-1], _known(place)
+    """Draws of the stock that came off between survey `k` and the last one at a place, um."""
+    then, now = surveys[k], surveys[-1]
     if model is not None:
         error = model.stock_error_um[:, -1] - model.stock_error_um[:, k]
     else:
         error = float(np.hypot(now.removed.sd_at(at), then.removed.sd_at(at))) * rng.standard_normal(n_draws)
-    return _cut_since(then, now, place) + error
+    return _cut_since(then, now, at) + error
 
 
 def _is_read_again(place: NDArray, left: NDArray, surveys: Sequence[FaceSurvey], k: int) -> bool:
