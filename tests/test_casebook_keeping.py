@@ -275,6 +275,12 @@ def test_a_backup_never_takes_the_place_of_its_casebook(tmp_path, name):
         )
 
 
+def test_room_that_is_needed_is_never_told_as_none(folder, monkeypatch):
+    monkeypatch.setattr(shutil, "disk_usage", lambda _place: shutil._ntuple_diskusage(10**9, 10**9, 0))
+    with pytest.raises(InputError, match=r"needs about 1 MiB of room; 0 MiB are free in"):
+        restore(folder / "backup.zip", folder / "new.db")
+
+
 def test_restore_never_overwrites_without_being_told(folder):
     before = (folder / "shop.db").read_bytes()
     with pytest.raises(CasebookError, match="There is a casebook at"):

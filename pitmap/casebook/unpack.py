@@ -150,7 +150,7 @@ def open_backup(path: Path, room_in: Path) -> Iterator[OpenBackup]:
         free = shutil.disk_usage(room_in).free
         if 2 * need > free:  # tables take about twice their size as a database with its indexes
             raise InputError(
-                f"{path} needs about {2 * need // 2**20} MiB of room; {free // 2**20} MiB are free in "
+                f"{path} needs about {-(-2 * need // 2**20)} MiB of room; {free // 2**20} MiB are free in "
                 f"{room_in}"
             )
         yield OpenBackup(
