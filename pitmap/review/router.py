@@ -74,4 +74,6 @@ def run() -> None:
     with st.sidebar:
         choose_units()
         choose_person()
+        # a page that is left open ends its session in the night, and its fields are empty in the morning
+        st.caption("What you type is kept when you press the button under it, not before.")
     chosen.run()

@@ -366,6 +366,12 @@ def test_name_and_units_come_back_to_their_own_address_alone(own_book: Casebook)
     assert [other.session_state[k] for k in ("who", "units")] == ["", "mm"]
 
 
+def test_every_page_says_beforehand_that_what_is_only_typed_is_not_kept(own_book: Casebook) -> None:
+    assert "What you type is kept when you press the button under it, not before." in [
+        c.value for c in opened({}).sidebar.caption
+    ]
+
+
 def test_half_done_drawing_outlives_a_reload_at_its_own_address_alone(own_book: Casebook) -> None:
     from pitmap.drawing.edit import History, Step
     from pitmap.review.screens.drawing_desk import Desk
