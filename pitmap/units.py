@@ -29,6 +29,7 @@ __all__ = [
     "format_length",
     "format_need",
     "format_part",
+    "in_both",
     "parse_length",
 ]
 
@@ -151,6 +152,12 @@ def format_entered(value: float, unit: str, system: UnitSystem = "mm") -> str:
     # what was entered in the other system has no end in this one
     enough = (d for d in range(plain, plain + 5) if abs(round(shown, d) - shown) <= 1e-9 * abs(shown))
     return show(value, system, digits=next(enough, plain + 1))
+
+
+def in_both(value: float, unit: Literal["um", "mm"]) -> str:
+    """A length in um or mm and beside it in thou or inch, for a sentence that does not know which its reader chose."""
+    other, per = {"um": ("thou", UM_PER_THOU), "mm": ("in", MM_PER_INCH)}[unit]
+    return f"{value:.6g} {unit} = {value / per:.3g} {other}"
 
 
 def format_area(value_mm2: float, system: UnitSystem = "mm", *, digits: int | None = None) -> str:

@@ -32,7 +32,7 @@ from pitmap.errors import InputError
         (
             ("map", "x.jpg", "--drawing", DRAWING, "--stage", "test_lap", "--removed", "22 mm"),
             2,
-            "22 mm of a plate 14 mm thick cannot be (at most 1.4 mm); is the unit right?",
+            "22 mm = 0.866 in of a plate 14 mm = 0.551 in thick cannot be (at most 1.4 mm = 0.0551 in); is the unit",
         ),
         (
             ("map", "x.jpg", "--drawing", DRAWING, "--date", "2199-03-01"),
@@ -43,7 +43,7 @@ from pitmap.errors import InputError
         (
             ("map", "x.jpg", "--drawing", DRAWING, "--removed", "22 um"),
             2,
-            "at intake nothing is taken off yet. Leave the 22 um out",
+            "at intake nothing is taken off yet. Leave the 22 um = 0.866 thou out",
         ),
         (("map", "x.jpg", "--drawing", DRAWING, "--landmarks", "none.csv"), 2, "none.csv"),
         (("map",), 2, "PHOTOS"),

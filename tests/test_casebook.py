@@ -193,7 +193,9 @@ def test_second_editor_is_told_who_and_the_work_is_kept(book):
 
 def test_negative_stock_is_refused(worked, survey):
     negative = Estimate.from_sd(-22.0, 3.0)
-    with pytest.raises(InputError, match=r"^survey.removed_um: write it as a positive length, got -22 um"):
+    with pytest.raises(
+        InputError, match=r"^survey.removed_um: write it as a positive length, got -22 um = -0.866 thou"
+    ):
         worked.update(survey, removed_um=negative, reason="slip")
     job, face = worked.get(Job, survey.job_id), worked.get(Face, survey.face_id)
     with pytest.raises(InputError, match=r"^survey.removed_um: write it as a positive length"):

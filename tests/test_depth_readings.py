@@ -99,7 +99,7 @@ def test_a_comma_that_can_be_read_both_ways_is_blamed_on_its_column(tmp_path):
         ),
         (
             "test_lap,pit_depth,1,1,,30 um,mm,8,,,",
-            "column uncertainty: 8 mm cannot be (at most 0.5 mm): check the unit",
+            "column uncertainty: 8 mm = 0.315 in cannot be (at most 0.5 mm = 0.0197 in): check the unit",
         ),
         ("test_lap,pit_depth,1,1,,30,um,0,,,", "line 3, column uncertainty"),
         ("test_lap,pit_depth,1,1,,30 um,,8,,,", "line 3, column uncertainty: length '8': no unit"),
@@ -107,7 +107,7 @@ def test_a_comma_that_can_be_read_both_ways_is_blamed_on_its_column(tmp_path):
         ("test_lap,hardness,1,1,,600,um,,,,", "line 3, column unit"),
         (
             "test_lap,pit_depth,1,1,,60,mm,,,,",
-            "a pit_depth of 60 mm cannot be (at most 5 mm): check the unit",
+            "a pit_depth of 60 mm = 2.36 in cannot be (at most 5 mm = 0.197 in): check the unit",
         ),
         ("test_lap,pit_depth,1,1,,30,um,,,,,,", "line 3: 13 fields"),
     ],
@@ -229,7 +229,8 @@ def test_on_surveys_refuses_a_place_in_an_opening_of_the_map():
 def test_thickness_of_a_film_is_refused():
     row = {"stage": "intake", "kind": "thickness", "x_mm": 1, "y_mm": 1, "value": "30 um"}
     with pytest.raises(
-        ReadingError, match=r"column value: a thickness of 0.03 mm cannot be \(at least 1 mm\)"
+        ReadingError,
+        match=r"column value: a thickness of 0.03 mm = 0.00118 in cannot be \(at least 1 mm = 0.0394 in\)",
     ):
         readings_from_rows([row])
 

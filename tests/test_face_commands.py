@@ -315,6 +315,24 @@ def test_record_shows_the_plan_that_plan_shows(
     assert judged == {"total_stock"}
 
 
+@pytest.mark.parametrize("command", ["plan", "compare", "record"])
+def test_who_works_in_inch_reads_no_sentence_in_mm(
+    series: Path, command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    options = {
+        "plan": [],
+        "compare": ["--drawing", DRAWING],
+        "record": ["--drawing", DRAWING, "--out", str(tmp_path / "r")],
+    }
+    assert run(command, str(series), *options[command], "--units", "inch") == 0
+    said = capsys.readouterr().out
+    if command == "record":
+        page = (tmp_path / "r" / "record.html").read_text(encoding="utf-8")
+        said = re.sub(r"<[^>]+>", " ", re.sub(r"(?s)<(style|script|svg).*?</\1>", " ", page))
+    assert " in" in said
+    assert re.findall(r".*\b(?:mm2?|um)\b.*", said) == []
+
+
 def test_dates_against_stages_are_told_and_names_stay_with_their_maps(
     series: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -126,9 +126,13 @@ def test_map_face_takes_one_photo_and_a_stage_in_words(
 @pytest.mark.parametrize(
     ("stage", "stock_um", "told"),
     [
-        ("intake", 22.0, "at intake nothing is taken off yet. Leave the 22 um out"),
+        ("intake", 22.0, "at intake nothing is taken off yet. Leave the 22 um = 0.866 thou out"),
         ("lap_1", -22.0, "write it as a positive length"),
-        ("lap_1", 1500.0, "1.5 mm of a plate 14 mm thick cannot be (at most 1.4 mm); is the unit right?"),
+        (
+            "lap_1",
+            1500.0,
+            "1.5 mm = 0.0591 in of a plate 14 mm = 0.551 in thick cannot be (at most 1.4 mm = 0.0551 in); is the unit",
+        ),
     ],
 )
 def test_stock_that_cannot_be_is_refused_before_a_photo_is_read(

@@ -137,7 +137,9 @@ def test_thickness_far_from_that_of_the_drawing_is_refused(bench: Bench) -> None
         table = readings_from_rows([row]).table
         keep_readings(bench.book, bench.survey, table, bench.opened(), drawing=bench.drawing)
 
-    with pytest.raises(ReadingError, match="127 mm cannot be of this plate, which is 12 mm thick"):
+    with pytest.raises(
+        ReadingError, match="127 mm = 5 in cannot be of this plate, which is 12 mm = 0.472 in thick"
+    ):
         keep("5 in")
     assert bench.book.readings(bench.survey) == ()
     keep("11.9 mm")
@@ -158,7 +160,9 @@ def test_number_that_no_mark_has_is_refused(bench: Bench) -> None:
 
 
 def test_number_away_from_the_place_given_with_it_is_refused(bench: Bench) -> None:
-    with pytest.raises(ReadingError, match="mark 1: number 1 and the place disagree by"):
+    with pytest.raises(
+        ReadingError, match=r"mark 1: number 1 and the place disagree by [\d.]+ mm = [\d.]+ in"
+    ):
         bench.keep(mark=1, x_mm=14, y_mm=0)
 
 

@@ -251,10 +251,13 @@ def test_least_squeeze_above_the_largest_is_refused():
             {"case_left_min": 200, "case_depth": 50},
             r"case_left_min \(200 um\) is more than case_depth \(50\)",
         ),
-        ({"stock_removed_before": 30_000}, "got 30 mm; is the unit right"),
-        ({"flatness": 50_800}, "got 50.8 mm; is the unit right"),
+        ({"stock_removed_before": 30_000}, "got 30 mm = 1.18 in; is the unit right"),
+        ({"flatness": 50_800}, "got 50.8 mm = 2 in; is the unit right"),
         ({"groove_depth": 90, "ring_section": 2.6}, "do not go together"),
-        ({"groove_depth": 0.2, "ring_section": 2.6}, "do not go together"),
+        (
+            {"groove_depth": 0.2, "ring_section": 2.6},
+            "groove_depth, 0.2 mm = 0.00787 in, and ring_section, 2.6 mm = 0.102 in, do not",
+        ),
     ],
 )
 def test_limits_that_cannot_be_right_are_refused(entries, said):

@@ -12,7 +12,7 @@ from ..classes import Stage
 from ..entered_day import check_day
 from ..errors import InputError
 from ..estimate import Estimate
-from ..units import AS_POSITIVE
+from ..units import AS_POSITIVE, in_both
 from .clean import (
     clean_bool,
     clean_choice,
@@ -76,7 +76,7 @@ def _removed(value: object, field: str) -> Estimate:
     if any(math.isinf(v) or abs(v) > 1e6 for v in ends if not math.isnan(v)):
         raise InputError(f"{field}: stock taken off must lie within 1 m either way")
     if value.value < 0:
-        raise InputError(f"{field}: {AS_POSITIVE}, got {value.value:g} um")
+        raise InputError(f"{field}: {AS_POSITIVE}, got {in_both(value.value, 'um')}")
     return Estimate(
         value=float(value.value),
         low=float(value.low),

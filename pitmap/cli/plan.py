@@ -61,14 +61,19 @@ def command(
 def _pass(text: str) -> LapStep:
     match = re.fullmatch(r"\s*(.+?)\s+in\s+(\d+\.?\d*|\.\d+)\s*min\w*\s*", text)
     if not match:
-        raise InputError(f"--pass {text!r}: expected stock and minutes, such as '22 um in 6 min'")
+        raise InputError(
+            f"--pass {text!r}: expected stock and minutes, such as '22 um in 6 min' or '1 thou in 6 min'"
+        )
     # A micrometer pair is good to about 5 um; common practice, no published source.
     return LapStep(minutes=float(match[2]), stock_um=parse_length(match[1], to="um"), stock_sd_um=5.0)
 
 
 def _print_time(plan: StockPlan, steps: Sequence[LapStep], system: UnitSystem) -> None:
     if not steps:
-        click.echo("\n  minutes on the table: not known; give an earlier pass with --pass '22 um in 6 min'")
+        example = "1 thou" if system == "inch" else "22 um"
+        click.echo(
+            f"\n  minutes on the table: not known; give an earlier pass with --pass '{example} in 6 min'"
+        )
         return
     stock = plan.verdict.stock_um
     if not math.isfinite(stock):

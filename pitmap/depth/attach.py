@@ -10,6 +10,7 @@ import pandas as pd
 from ..classes import SurfaceClass
 from ..errors import InputError
 from ..flags import Flag
+from ..units import in_both
 from .readings import READINGS
 
 __all__ = ["attach_readings"]
@@ -84,7 +85,7 @@ def _decide(
             return (
                 -1,
                 Flag.UNMATCHED | Flag.CONTRADICTION,
-                f"number {typed} and the place disagree by {edge[at[0]]:.1f} mm",
+                f"number {typed} and the place disagree by {in_both(round(float(edge[at[0]]), 1), 'mm')}",
             )
         return typed, Flag.NONE, ""
     if not has_place or not edge.size or edge.min() > _REACH_SD * sd:

@@ -19,7 +19,7 @@ from ..errors import InputError, ReadingError
 from ..flags import Flag
 from ..grid import Grid
 from ..tables import Column, Schema
-from ..units import parse_length
+from ..units import in_both, parse_length
 from .places import off_the_metal
 
 if TYPE_CHECKING:
@@ -387,12 +387,14 @@ def _parse(row: Mapping[str, Any], where: str) -> tuple[str, str, dict[str, Any]
     if abs(value) > MOST_UM.get(kind, math.inf):
         most = MOST_UM[kind] / 1000
         raise fail(
-            "value", f"a {kind} of {value / 1000:g} mm cannot be (at most {most:g} mm): check the unit"
+            "value",
+            f"a {kind} of {in_both(value / 1000, 'mm')} cannot be (at most {in_both(most, 'mm')}): check the unit",
         )
     if value < LEAST_UM.get(kind, -math.inf):
         least = LEAST_UM[kind] / 1000
         raise fail(
-            "value", f"a {kind} of {value / 1000:g} mm cannot be (at least {least:g} mm): check the unit"
+            "value",
+            f"a {kind} of {in_both(value / 1000, 'mm')} cannot be (at least {in_both(least, 'mm')}): check the unit",
         )
     if text("uncertainty"):
         uncertainty = _amount(text("uncertainty"), text("unit"), kind, "uncertainty", fail)
@@ -401,7 +403,8 @@ def _parse(row: Mapping[str, Any], where: str) -> tuple[str, str, dict[str, Any]
         if kind != "hardness" and uncertainty > _MOST_UNCERTAINTY_UM:
             raise fail(
                 "uncertainty",
-                f"{uncertainty / 1000:g} mm cannot be (at most {_MOST_UNCERTAINTY_UM / 1000:g} mm): check the unit",
+                f"{in_both(uncertainty / 1000, 'mm')} cannot be (at most {in_both(_MOST_UNCERTAINTY_UM / 1000, 'mm')}): "
+                "check the unit",
             )
     else:
         uncertainty = DEFAULT_UNCERTAINTY_UM[kind]

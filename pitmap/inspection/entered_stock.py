@@ -6,7 +6,7 @@ import math
 
 from ..classes import Stage
 from ..errors import InputError
-from ..units import AS_POSITIVE
+from ..units import AS_POSITIVE, in_both
 
 __all__ = ["check_stock"]
 
@@ -39,12 +39,13 @@ def check_stock(removed_um: float, *, stage: str | None = None, thickness_mm: fl
         raise InputError(f"Stock taken off: {AS_POSITIVE}")
     if stage is not None and not Stage(stage).is_lapped and removed_um > 0:
         raise InputError(
-            f"Stock taken off: at intake nothing is taken off yet. Leave the {removed_um:g} um out, or choose a later "
-            "stage; what earlier rebuilds took off goes into the limit sheet of the face"
+            f"Stock taken off: at intake nothing is taken off yet. Leave the {in_both(removed_um, 'um')} out, or choose "
+            "a later stage; what earlier rebuilds took off goes into the limit sheet of the face"
         )
     most_mm = _MOST_MM if math.isnan(thickness_mm) else _MOST_SHARE * thickness_mm
     if removed_um > 1000 * most_mm:
-        plate = "" if math.isnan(thickness_mm) else f" of a plate {thickness_mm:g} mm thick"
+        plate = "" if math.isnan(thickness_mm) else f" of a plate {in_both(thickness_mm, 'mm')} thick"
         raise InputError(
-            f"Stock taken off: {removed_um / 1000:g} mm{plate} cannot be (at most {most_mm:g} mm); is the unit right?"
+            f"Stock taken off: {in_both(removed_um / 1000, 'mm')}{plate} cannot be (at most {in_both(most_mm, 'mm')}); is "
+            "the unit right?"
         )

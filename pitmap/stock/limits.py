@@ -13,7 +13,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from ..errors import InputError
-from ..units import parse_length
+from ..units import in_both, parse_length
 from ..whole_file import write_whole
 
 __all__ = [
@@ -117,8 +117,8 @@ class LimitSheet:
         ring, groove = self.entries.get("ring_section"), self.entries.get("groove_depth")
         if ring and groove and not ring.value / 2 <= groove.value <= 2 * ring.value:
             raise InputError(
-                f"groove_depth ({groove.value:g} mm) and ring_section ({ring.value:g} mm) do not go together: such a ring "
-                "would be crushed to half or lie loose; are the units right?"
+                f"groove_depth, {in_both(groove.value, 'mm')}, and ring_section, {in_both(ring.value, 'mm')}, do not go "
+                "together: such a ring would be crushed to half or lie loose; are the units right?"
             )
         object.__setattr__(self, "entries", MappingProxyType(dict(self.entries)))
         object.__setattr__(self, "doubts", MappingProxyType(dict(self.doubts)))
@@ -148,7 +148,7 @@ def _why_not(name: str, value: float) -> str:
     if value < 0 or (value == 0 and name not in _MAY_BE_ZERO):
         return f"expected {least}, got {value:g} {unit}"
     if unit == "um" and value > _MOST_UM:
-        return f"expected at most {_MOST_UM / 1000:g} mm, got {value / 1000:g} mm; is the unit right?"
+        return f"expected at most {in_both(_MOST_UM / 1000, 'mm')}, got {in_both(value / 1000, 'mm')}; is the unit right?"
     if unit == "percent" and value > 100:
         return f"expected at most 100 percent, got {value:g}"
     return ""

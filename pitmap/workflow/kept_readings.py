@@ -20,6 +20,7 @@ from ..flags import Flag
 from ..inspection import (
     Inspection,
 )
+from ..units import in_both
 
 __all__ = ["HAND_SD_MM", "keep_readings", "readings_table", "rows_of_face", "tie_readings", "with_readings"]
 
@@ -162,8 +163,8 @@ def _must_be_of_plate(readings: pd.DataFrame, inspection: Inspection | None, dra
         thick_mm = r.value_um / 1000
         if not drawing.thickness_mm / _THICKNESS_SLIP <= thick_mm <= drawing.thickness_mm * _THICKNESS_SLIP:
             raise ReadingError(
-                f"reading {r.reading_id}: a thickness of {thick_mm:g} mm cannot be of this plate, which is "
-                f"{drawing.thickness_mm:g} mm thick by its drawing; check the unit, or correct the drawing"
+                f"reading {r.reading_id}: a thickness of {in_both(thick_mm, 'mm')} cannot be of this plate, which is "
+                f"{in_both(drawing.thickness_mm, 'mm')} thick by its drawing; check the unit, or correct the drawing"
             )
 
 

@@ -96,7 +96,8 @@ def plan_face(
         if not inspection.removed_um.has_interval:
             raise NotEnoughData(
                 f"{inspection.face}, {inspection.stage.moment}: the stock taken off before this survey is not known; enter "
-                "it (map with --removed '22 um', or when the survey is added), measured with a micrometer at named spots"
+                "it (map with --removed '22 um' or '1 thou', or when the survey is added), measured with a micrometer "
+                "at named spots"
             )
     rng = np.random.default_rng(PLAN_SEED)
     last = max(inspections, key=lambda i: i.stage.order)

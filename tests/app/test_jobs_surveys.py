@@ -239,7 +239,11 @@ def add_survey(test: AppTest, stage: str, removed: str) -> AppTest:
     ("stage", "removed", "said"),
     [
         ("intake", "22 um", "Stock taken off: at intake nothing is taken off yet."),
-        ("lap_1", "1.5 mm", "Stock taken off: 1.5 mm of a plate 12 mm thick cannot be (at most 1.2 mm)"),
+        (
+            "lap_1",
+            "1.5 mm",
+            "Stock taken off: 1.5 mm = 0.0591 in of a plate 12 mm = 0.472 in thick cannot be (at most 1.2 mm = 0.0472 in)",
+        ),
         ("lap_1", "-3 thou", "Stock taken off: write it as a positive length"),
     ],
 )

@@ -219,4 +219,4 @@ def test_thickness_that_the_plate_cannot_have_is_a_sentence(kept: tuple[Casebook
     for label, text in (("Reading", "5 in"), ("x, mm", "14"), ("y, mm", "0")):
         next(t for t in test.text_input if t.label == label).input(text)
     next(b for b in test.button if b.label == "Keep the reading").click().run()
-    assert any("127 mm cannot be of this plate" in e.value for e in test.error)
+    assert any("127 mm = 5 in cannot be of this plate" in e.value for e in test.error)

@@ -275,9 +275,9 @@ def _correct_survey(kept: Casebook, surveys: list[Survey], labels: dict[int, str
         with st.form(f"correct_survey_{survey.id}", border=False):
             form = forms[survey.id]
             day = form.field(st.date_input, "Day", "day", survey.surveyed_on)
-            shown = f"{stock.value:g} um" if stock.is_known else ""
+            shown = f"{stock.value:.9g} um" if stock.is_known else ""
             removed = form.field(st.text_input, "Stock taken off so far", "removed", shown)
-            half = f"{stock.high - stock.value:g} um" if stock.has_interval else "5 um"
+            half = f"{stock.high - stock.value:.9g} um" if stock.has_interval else "5 um"
             within = form.field(st.text_input, "How far off may that be, either way?", "within", half)
             reason = form.field(
                 st.text_input, "Why", "why", "", placeholder="read wrongly; added by mistake", max_chars=300
