@@ -214,6 +214,33 @@ def test_a_raster_that_was_taken_away_is_named(inspection: Inspection, tmp_path:
     assert load_inspection(saved).class_map.break_chance is None
 
 
+def test_an_inspection_of_another_version_is_refused(inspection: Inspection, tmp_path: Path) -> None:
+    """A newer pitmap may have given an entry another meaning."""
+    saved = save_inspection(inspection, tmp_path / "face")
+    document = json.loads((saved / "inspection.json").read_text(encoding="utf-8"))
+    for version in (0, 2, "1", None):
+        changed = json.dumps({**document, "pitmap_inspection": version})
+        (saved / "inspection.json").write_text(changed, encoding="utf-8")
+        with pytest.raises(InputError, match=rf"file version {version!r}; this pitmap reads version 1"):
+            load_inspection(saved)
+
+
+@pytest.mark.parametrize("name", ["classes.png", "confidence.png", "face.jpg"])
+def test_a_picture_of_another_size_is_named_where_the_first_inspections_have_no_hashes(
+    inspection: Inspection, tmp_path: Path, name: str
+) -> None:
+    saved = save_inspection(inspection, tmp_path / "face")
+    document = json.loads((saved / "inspection.json").read_text(encoding="utf-8"))
+    del document["files"]
+    (saved / "inspection.json").write_text(json.dumps(document), encoding="utf-8")
+    assert load_inspection(saved).face == inspection.face
+    picture = cv2.imread(str(saved / name), cv2.IMREAD_UNCHANGED)
+    assert picture is not None
+    cv2.imwrite(str(saved / name), picture[:-1])
+    with pytest.raises(InputError, match=rf"{name}.* does not have the size in inspection\.json"):
+        load_inspection(saved)
+
+
 def test_a_survey_without_its_json_is_not_left_out_of_a_plan(
     series: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
