@@ -324,8 +324,8 @@ def _write_flushed(path: Path, content: bytes) -> None:
 
 def _put_in_place(temporary: Path, place: Path) -> None:
     """Rename a folder to its place; what stands there is there again when that fails."""
-    old, standing = _aside(place), _standing(place)
-    if standing == place and place.exists():
+    old = _aside(place)
+    if place.exists():  # else it may be that what lies aside is all there is, after a save that was cut off
         shutil.rmtree(old, ignore_errors=True)
         place.rename(old)
     try:
