@@ -249,6 +249,12 @@ def test_a_survey_without_its_json_is_not_left_out_of_a_plan(
     assert "lap_1: no inspection.json in it" in capsys.readouterr().err
 
 
+def test_an_empty_folder_is_taken(inspection: Inspection, tmp_path: Path) -> None:
+    (tmp_path / "face").mkdir()
+    assert load_inspection(save_inspection(inspection, tmp_path / "face")).face == inspection.face
+    assert [p.name for p in tmp_path.iterdir()] == ["face"]
+
+
 def test_a_folder_that_is_a_link_stays_one(inspection: Inspection, tmp_path: Path) -> None:
     (tmp_path / "disk").mkdir()
     (tmp_path / "face").symlink_to(tmp_path / "disk" / "face", target_is_directory=True)
