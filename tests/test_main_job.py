@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 
 import cv2
@@ -165,3 +165,9 @@ def test_a_photo_without_colours_is_not_mapped(photo: Path) -> None:
     grey = np.repeat(cv2.cvtColor(colours.rgb, cv2.COLOR_RGB2GRAY)[..., None], 3, 2)
     with pytest.raises(MeasurementError, match="photo.jpg: The picture has no colours.*in colour"):
         map_face([replace(colours, rgb=grey)], load_shipped(DRAWING), stage=Stage("test_lap"))
+
+
+def test_a_day_in_the_future_is_refused_from_python_too(photo: Path) -> None:
+    for day in (date(2199, 3, 1), datetime(2199, 3, 1, 12)):
+        with pytest.raises(InputError, match=r"^Day of the survey: 2199-03-01 lies in the future"):
+            map_face([photo], load_shipped(DRAWING), stage="test_lap", surveyed_on=day)

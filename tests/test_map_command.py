@@ -55,12 +55,6 @@ def test_scores_are_listed_longest_first_or_not_at_all(
     assert "scores" not in capsys.readouterr().out
 
 
-def test_a_day_in_the_future_is_refused_from_python_too(photo: Path) -> None:
-    for day in (date(2199, 3, 1), datetime(2199, 3, 1, 12)):
-        with pytest.raises(InputError, match=r"^Day of the survey: 2199-03-01 lies in the future"):
-            map_face([photo], load_shipped(DRAWING), stage="test_lap", surveyed_on=day)
-
-
 @pytest.mark.parametrize(("level", "said"), [(0.9, "90 %"), (0.95, "95 %"), (0.995, "99.5 %")])
 def test_shares_are_printed_with_the_level_that_they_were_measured_at(
     inspection: Inspection, level: float, said: str, capsys: pytest.CaptureFixture[str]
