@@ -15,6 +15,7 @@ from pitmap.drawing import Drawing, Opening, load_shipped, shipped_plates
 from pitmap.errors import AlignmentRefused, InputError
 from pitmap.estimate import Estimate
 from pitmap.grid import Grid
+from pitmap.photo import Photo, check_photo
 from pitmap.registration import (
     REGIONS,
     Alignment,
@@ -428,6 +429,7 @@ def test_one_opening_drawn_elsewhere_is_told_and_does_not_shift_the_plate(
         pytest.approx(-right_mm, abs=0.25),
         pytest.approx(-up_mm, abs=0.25),
     )
+    assert found.unmet == ()
     assert name in opening.sentence() and "mend the drawing" in opening.sentence()
 
 
@@ -471,6 +473,47 @@ def test_displaced_openings_are_kept_in_the_file_and_files_of_before_are_read(al
     assert Alignment.from_dict(plain).displaced == told.displaced
     del plain["displaced"]
     assert Alignment.from_dict(plain).displaced == ()
+
+
+def inked(shape: tuple[int, int], drawing: Drawing, view: View) -> np.ndarray:
+    """Share of each pixel that a face covers, (H, W)."""
+    h, w = shape
+    big = np.zeros((h * 4, w * 4), np.uint8)
+    for polygon, tone in [(drawing.outline, 255)] + [(o.polygon, 0) for o in drawing.openings]:
+        corners = view.scaled(4).project(np.asarray(polygon.exterior.coords))
+        cv2.fillPoly(big, [np.round(corners * 16).astype(np.int32)], tone, shift=4)
+    return cv2.resize(big, (w, h), interpolation=cv2.INTER_AREA) / 255.0
+
+
+def test_an_opening_that_is_filled_in_is_told(plate: Drawing, photo: np.ndarray) -> None:
+    opening = next(o for o in plate.openings if o.kind == "coolant")
+    plug = replace(plate, outline=opening.polygon.buffer(1.0), openings=(), zones={}, bands=())
+    cover = inked(photo.shape[:2], plug, lying_view())[..., None]
+    grain = np.random.default_rng(8).normal(190, 4, photo.shape[:2])[..., None]
+    filled = np.clip(photo * (1 - cover) + grain * cover, 0, 255).astype(np.uint8)
+    found = register(filled, plate)
+    assert found.unmet == (opening.name,)
+    (words,) = found.unmet_words
+    assert f"no edge of {opening.name} where the drawing has it" in words and "filled in" in words
+    again = Alignment.from_dict(json.loads(json.dumps(found.to_dict())))
+    assert again.unmet == found.unmet
+    report = check_photo(
+        Photo(name="filled", rgb=filled, sha256="", format="png"), alignment=found, drawing=plate
+    )
+    assert [f.text for f in report.findings if f.code == "drawing"] == [words]
+
+
+def test_an_outline_that_the_photo_does_not_show_is_told(plate: Drawing, photo: np.ndarray) -> None:
+    """On a bench of the metal's own tone nothing speaks for the place of the rim."""
+    solid = inked(photo.shape[:2], replace(plate, openings=(), zones={}, bands=()), lying_view())[..., None]
+    bench = np.random.default_rng(8).normal(190, 4, photo.shape[:2])[..., None]
+    faint = np.where(solid == 1, photo, np.clip(bench, 0, 255)).astype(np.uint8)
+    found = refine(faint, plate, lying_view().camera())
+    assert found.unmet == ("outline",) and "outline" in found.unmet_words[0]
+
+
+def test_a_plate_that_is_all_there_has_nothing_to_tell(aligned: Alignment) -> None:
+    assert aligned.unmet == () and aligned.unmet_words == ()
 
 
 def at(*names: str) -> tuple[Displaced, ...]:

@@ -114,6 +114,10 @@ def check_photo(
             PhotoFinding(code="drawing", severity="watch", value=d.away_mm, text=d.sentence(system))
             for d in getattr(alignment, "displaced", ())
         ]
+        findings += [
+            PhotoFinding(code="drawing", severity="watch", value=math.nan, text=words)
+            for words in getattr(alignment, "unmet_words", ())
+        ]
     smear = smear_px(photo.rgb, tiles)
     findings += _sharpness(tiles, smear, numbers, limits, system, is_plate=alignment is not None)
     findings += _losses(photo.rgb, tiles, numbers, limits)

@@ -15,10 +15,14 @@ from ..errors import InputError
 from ..estimate import DEFAULT_LEVEL, Estimate
 from .camera import Camera, Lens
 from .displaced import Displaced
+from .edges import OUTLINE
 from .regions import REGIONS
 from .view import PARAMETERS, View
 
 __all__ = ["Alignment", "RunnerUp", "plate_covariance"]
+
+_MOST_NAMED = 6
+"""Openings in one sentence: what covers a third of the plate covers more than anybody would read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +74,9 @@ class Alignment:
     displaced : tuple of Displaced
         An opening that the photo shows elsewhere than the drawing: the plate lies right, the drawing is wrong there. With
         more than one the photo is refused.
+    unmet : tuple of str
+        Parts of the drawing (``"outline"``, or the name of an opening) that lie in the frame and of which the photo shows
+        next to no edge: see :attr:`unmet_words`.
     method : str
         ``"automatic"``, ``"landmarks"``, ``"refined"`` or another word of the caller.
     is_part : bool
@@ -87,6 +94,7 @@ class Alignment:
     edge_break_mm: float
     blur_px: float
     displaced: tuple[Displaced, ...] = ()
+    unmet: tuple[str, ...] = ()
     method: str = "automatic"
     is_part: bool = False
 
@@ -127,6 +135,26 @@ class Alignment:
             "the lens did not look at the middle of this photo: it was cropped, squeezed or stitched, or the drawing is"
             " drawn out in one direction; lengths rest on the drawing alone, so check one distance with a caliper."
         )
+
+    @property
+    def unmet_words(self) -> tuple[str, ...]:
+        """What to know of parts that the drawing has and the photo does not show, sentences; none where it shows all."""
+        words = []
+        if OUTLINE in self.unmet:
+            words.append(
+                "the photo hardly shows the outline of the plate: the drawing lies by its openings alone, and an outline"
+                " that stands elsewhere would not be noticed; see that its line runs along the rim, or lay the plate on"
+                " a bench of another tone."
+            )
+        openings = [name for name in self.unmet if name != OUTLINE]
+        if openings:
+            more = f" and {len(openings) - _MOST_NAMED} more" if len(openings) > _MOST_NAMED else ""
+            words.append(
+                f"the photo shows no edge of {', '.join(openings[:_MOST_NAMED])}{more} where the drawing has"
+                f" {'them' if openings[1:] else 'it'}: covered, filled in, lost in glare, or not in this plate; look at"
+                " the plate. What lies there is taken for an opening, not for metal."
+            )
+        return tuple(words)
 
     @property
     def error_sd_mm(self) -> float:
@@ -214,6 +242,7 @@ class Alignment:
             "edge_break_mm": self.edge_break_mm,
             "blur_px": self.blur_px,
             "displaced": [asdict(d) for d in self.displaced],
+            "unmet": list(self.unmet),
             "method": self.method,
             "is_part": self.is_part,
         }
@@ -255,8 +284,9 @@ class Alignment:
                 ),
                 edge_break_mm=float(data["edge_break_mm"]),
                 blur_px=float(data["blur_px"]),
-                # files of before know no such field
+                # files of before know no such fields
                 displaced=tuple(Displaced(**d) for d in data.get("displaced", ())),
+                unmet=tuple(str(name) for name in data.get("unmet", ())),
                 method=str(data["method"]),
                 is_part=bool(data.get("is_part", False)),
             )

@@ -12,7 +12,10 @@ from shapely.geometry.polygon import orient
 from ..drawing import Drawing
 from ..errors import InputError
 
-__all__ = ["DrawnEdges", "drawn_edges"]
+__all__ = ["OUTLINE", "DrawnEdges", "drawn_edges"]
+
+OUTLINE = "outline"
+"""Name of part 0."""
 
 _CORNER_COS = 0.9
 """A ring that turns by more than about 25 deg within one spacing has no normal worth searching along."""
@@ -96,6 +99,6 @@ def drawn_edges(drawing: Drawing, spacing_mm: float) -> DrawnEdges:
         points_mm=np.concatenate([p[0] for p in parts]),
         normals=np.concatenate([p[1] for p in parts]),
         part=np.repeat(np.arange(len(parts)), [len(p[0]) for p in parts]),
-        part_names=("outline", *(o.name for o in drawing.openings)),
+        part_names=(OUTLINE, *(o.name for o in drawing.openings)),
         length_mm=np.concatenate([p[2] for p in parts]),
     )

@@ -20,7 +20,7 @@ from .bend import bend_mm
 from .camera import Camera
 from .coarse import focal_for, search
 from .copies import SmallerCopies
-from .displaced import Looked, displaced_openings
+from .displaced import Looked, displaced_openings, unmet_parts
 from .edges import DrawnEdges, drawn_edges
 from .evidence import shrink
 from .judge import weigh
@@ -155,8 +155,19 @@ def _finish(
     openings = displaced_openings(coarse, fine, dense)
     outline = tuple(d for d in evidence.displaced if not d.is_opening)
     evidence = replace(evidence, displaced=outline + openings)
-    bent = bend_mm(coarse, fine, dense)
-    return conclude(rgb, drawing, dense, fit, evidence, rival, method=method, is_part=is_part, bend_mm=bent)
+    elsewhere = {d.name for d in openings}
+    return conclude(
+        rgb,
+        drawing,
+        dense,
+        fit,
+        evidence,
+        rival,
+        method=method,
+        is_part=is_part,
+        bend_mm=bend_mm(coarse, fine, dense),
+        unmet=tuple(name for name in unmet_parts(coarse, fine, dense) if name not in elsewhere),
+    )
 
 
 def _settle(

@@ -195,6 +195,7 @@ def conclude(
     method: str,
     is_part: bool = False,
     bend_mm: float = 0.0,
+    unmet: tuple[str, ...] = (),
 ) -> Alignment:
     """The alignment, when nothing speaks against it. One displaced opening is told; more are another drawing.
 
@@ -254,6 +255,7 @@ def conclude(
         seen=float(in_frame.mean()),
         met=evidence.met,
         displaced=_openings(evidence),
+        unmet=unmet,
         runner_up=rival,
         edge_break_mm=fit.edge_break_mm,
         blur_px=fit.blur_px,

@@ -72,6 +72,8 @@ def show_alignment(ref: PhotoRef, drawing: Drawing, alignment) -> None:  # type:
     )
     for opening in alignment.displaced:
         st.warning(plain(opening.sentence(units())), icon=":material/rule:")
+    for words in alignment.unmet_words:
+        st.warning(plain(words[:1].upper() + words[1:]), icon=":material/visibility_off:")
     if alignment.is_part:
         st.warning(alignment.part_words.capitalize(), icon=":material/crop:")
     st.image(alignment_picture(photo_of(ref).rgb, drawing, alignment, 1600), width="stretch")
