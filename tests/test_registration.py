@@ -33,6 +33,7 @@ from pitmap.registration import (
 from pitmap.registration.agreement import Neighbours
 from pitmap.registration.bend import shared
 from pitmap.registration.coarse import focal_for, round_openings
+from pitmap.registration.displaced import Looked, displaced_outline
 from pitmap.registration.edges import DrawnEdges, drawn_edges
 from pitmap.registration.evidence import shrink
 from pitmap.registration.judge import Evidence
@@ -40,7 +41,7 @@ from pitmap.registration.landmarks import view_from_points
 from pitmap.registration.polish import Fit, Priors, _moved, refine_view
 from pitmap.registration.poses import exp_rotation
 from pitmap.registration.profiles import fit_profiles
-from pitmap.registration.verdict import doubt, may_settle
+from pitmap.registration.verdict import doubt, may_settle, mismatch
 from pitmap.registration.view import View
 
 SIZE = (1000, 760)
@@ -483,6 +484,25 @@ def inked(shape: tuple[int, int], drawing: Drawing, view: View) -> np.ndarray:
         corners = view.scaled(4).project(np.asarray(polygon.exterior.coords))
         cv2.fillPoly(big, [np.round(corners * 16).astype(np.int32)], tone, shift=4)
     return cv2.resize(big, (w, h), interpolation=cv2.INTER_AREA) / 255.0
+
+
+def test_openings_all_drawn_beside_their_places_tell_of_the_outline(
+    plate: Drawing, photo: np.ndarray
+) -> None:
+    """The drawing lies right by its openings; the rim is there all round, only not where the drawing has it."""
+    wrong = replace(
+        plate,
+        openings=tuple(replace(o, polygon=translate(o.polygon, 1.4, -0.6)) for o in plate.openings),
+        zones={},
+        bands=(),
+    )
+    at_openings = Looked(rgb=photo, view=lying_view().about(np.array([-1.4, 0.6])), thickness_mm=0.01)
+    told = displaced_outline(at_openings, at_openings, drawn_edges(wrong, 2.0))
+    assert told is not None
+    assert (told.right_mm, told.up_mm) == (pytest.approx(1.4, abs=0.1), pytest.approx(-0.6, abs=0.1))
+    assert "beside the rim" in mismatch(told)
+    right = replace(at_openings, view=lying_view())
+    assert displaced_outline(right, right, drawn_edges(plate, 2.0)) is None
 
 
 def test_an_opening_that_is_filled_in_is_told(plate: Drawing, photo: np.ndarray) -> None:

@@ -17,6 +17,7 @@ __all__ = [
     "Looked",
     "best_nearby",
     "displaced_openings",
+    "displaced_outline",
     "met",
     "unmet_parts",
 ]
@@ -198,6 +199,24 @@ def displaced_openings(coarse: Looked, fine: Looked, edges: DrawnEdges) -> tuple
         if found >= max(_FOUND, share + _GAIN):
             out.append(Displaced(name=name, right_mm=float(push[0]), up_mm=float(push[1])))
     return tuple(out)
+
+
+def displaced_outline(coarse: Looked, fine: Looked, edges: DrawnEdges) -> Displaced | None:
+    """The outline, where the photo shows all of it elsewhere than the openings put it; None where it does not.
+
+    A shadow, the foot of a wall and a sheet under the plate have such an edge on one side only; on all sides it is the rim.
+    Parameters are those of :func:`displaced_openings`.
+    """
+    outline = edges.take(np.nonzero(edges.part == 0)[0])
+    share = max(share_met(at, outline, np.zeros(2)) for at in (coarse, fine))
+    if share >= _MISSED:
+        return None
+    found, push = best_nearby(coarse, outline)
+    if found:
+        found, push = settled_nearby(fine, outline, push)
+    if found < max(_FOUND, share + _GAIN):
+        return None
+    return Displaced(name=edges.part_names[0], right_mm=float(push[0]), up_mm=float(push[1]))
 
 
 def unmet_parts(coarse: Looked, fine: Looked, edges: DrawnEdges) -> tuple[str, ...]:

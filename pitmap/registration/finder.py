@@ -20,14 +20,14 @@ from .bend import bend_mm
 from .camera import Camera
 from .coarse import focal_for, search
 from .copies import SmallerCopies
-from .displaced import Looked, displaced_openings, unmet_parts
+from .displaced import Looked, displaced_openings, displaced_outline, unmet_parts
 from .edges import DrawnEdges, drawn_edges
 from .evidence import shrink
 from .judge import weigh
 from .landmarks import check_picks, view_from_points
 from .lookalike import best_lookalike, plate_beside
 from .polish import FINEST_PX_PER_MM, Fit, Priors, refine_view
-from .verdict import check_size, conclude, doubt, is_found, is_off_centre, is_open, may_settle
+from .verdict import check_size, conclude, doubt, is_found, is_off_centre, is_open, may_settle, mismatch
 from .view import View
 
 __all__ = ["refine", "register", "register_from_landmarks"]
@@ -156,7 +156,7 @@ def _finish(
     outline = tuple(d for d in evidence.displaced if not d.is_opening)
     evidence = replace(evidence, displaced=outline + openings)
     elsewhere = {d.name for d in openings}
-    return conclude(
+    found = conclude(
         rgb,
         drawing,
         dense,
@@ -168,6 +168,10 @@ def _finish(
         bend_mm=bend_mm(coarse, fine, dense),
         unmet=tuple(name for name in unmet_parts(coarse, fine, dense) if name not in elsewhere),
     )
+    reason = mismatch(displaced_outline(coarse, fine, dense))
+    if reason:
+        raise AlignmentRefused(reason)
+    return found
 
 
 def _settle(

@@ -20,7 +20,16 @@ from .judge import Evidence
 from .polish import Fit
 from .regions import region_table
 
-__all__ = ["check_size", "conclude", "doubt", "is_found", "is_off_centre", "is_open", "may_settle"]
+__all__ = [
+    "check_size",
+    "conclude",
+    "doubt",
+    "is_found",
+    "is_off_centre",
+    "is_open",
+    "may_settle",
+    "mismatch",
+]
 
 _MIN_LONG_SIDE_PX = 400
 _MAX_ASPECT = 20
@@ -182,6 +191,23 @@ def is_off_centre(fit: Fit, size_wh: tuple[int, int]) -> bool:
     axis, spread = fit.lens_axis(size_wh)
     spread = spread + (fit.priors.centre_sd * max(size_wh)) ** 2 * np.eye(2)
     return math.sqrt(axis @ np.linalg.solve(spread, axis)) > _MAX_OFF_CENTRE
+
+
+def mismatch(outline: Displaced | None) -> str:
+    """What speaks against a pose that meets the openings, in words; empty when nothing does.
+
+    Parameters
+    ----------
+    outline : Displaced or None
+        Where the photo shows the outline, when it is elsewhere than the openings put it.
+    """
+    if outline is not None:
+        return (
+            "the drawing fits in places only: where its openings lie right, its outline lies about "
+            f"{outline.away_mm:.1f} mm beside the rim of the plate, all round; measure from a hole to the rim and mend "
+            "the drawing, or use the right one"
+        )
+    return ""
 
 
 def conclude(
