@@ -41,6 +41,7 @@ from pitmap.registration.landmarks import view_from_points
 from pitmap.registration.polish import Fit, Priors, _moved, refine_view
 from pitmap.registration.poses import exp_rotation
 from pitmap.registration.profiles import fit_profiles
+from pitmap.registration.second_face import SecondFace, second_face
 from pitmap.registration.verdict import doubt, may_settle, mismatch
 from pitmap.registration.view import View
 
@@ -486,6 +487,33 @@ def inked(shape: tuple[int, int], drawing: Drawing, view: View) -> np.ndarray:
     return cv2.resize(big, (w, h), interpolation=cv2.INTER_AREA) / 255.0
 
 
+@pytest.mark.parametrize(("right_mm", "up_mm"), [(-4.0, 3.0), (0.5, -6.0)])
+def test_a_gasket_of_the_plate_s_own_shape_on_it_is_refused(
+    plate: Drawing, photo: np.ndarray, right_mm: float, up_mm: float
+) -> None:
+    """All of its edges are met, so the drawing was laid on it with certainty, millimetres beside the plate."""
+    sheet = plate.moved(right_mm, up_mm)
+    cover = inked(photo.shape[:2], sheet, lying_view())[..., None]
+    paper = 110 + np.random.default_rng(8).normal(0, 4, photo.shape[:2])[..., None]
+    covered = np.clip(photo * (1 - cover) + paper * cover, 0, 255).astype(np.uint8)
+    over_the_sheet = lying_view().about(np.array([right_mm, up_mm]))
+    with pytest.raises(AlignmentRefused, match=r"openings show twice, about \d mm apart.*gasket"):
+        refine(covered, plate, over_the_sheet.camera())
+    apart = second_face(Looked(rgb=covered, view=over_the_sheet, thickness_mm=0.01), drawn_edges(plate, 2.0))
+    assert apart.is_there and apart.away_mm == pytest.approx(np.hypot(right_mm, up_mm), abs=0.8)
+
+
+@pytest.mark.parametrize(("right_mm", "up_mm"), [(2.5, 1.5), (-4.0, 3.0)])
+def test_a_shadow_to_one_side_is_no_second_face(
+    plate: Drawing, photo: np.ndarray, right_mm: float, up_mm: float
+) -> None:
+    metal = inked(photo.shape[:2], plate, lying_view())
+    shade = inked(photo.shape[:2], plate.moved(right_mm, up_mm), lying_view()) * (1 - metal)
+    dark = (photo * (1 - 0.7 * shade)[..., None]).astype(np.uint8)
+    found = refine(dark, plate, lying_view().camera())
+    assert rms_mm(found, lying_view(), plate) < 2 * BAR_MM
+
+
 def test_openings_all_drawn_beside_their_places_tell_of_the_outline(
     plate: Drawing, photo: np.ndarray
 ) -> None:
@@ -500,7 +528,7 @@ def test_openings_all_drawn_beside_their_places_tell_of_the_outline(
     told = displaced_outline(at_openings, at_openings, drawn_edges(wrong, 2.0))
     assert told is not None
     assert (told.right_mm, told.up_mm) == (pytest.approx(1.4, abs=0.1), pytest.approx(-0.6, abs=0.1))
-    assert "beside the rim" in mismatch(told)
+    assert "beside the rim" in mismatch(told, SecondFace(excess=0.0, away_mm=0.0))
     right = replace(at_openings, view=lying_view())
     assert displaced_outline(right, right, drawn_edges(plate, 2.0)) is None
 
@@ -762,3 +790,9 @@ def test_what_neighbours_share_is_no_chance() -> None:
     assert shared(places, apart) == 0.0
     one = np.array([[3.0, 4.0], [0.0, 0.0], [0.0, 0.0], [0.0, 0.0]])
     assert shared(places, one) == 0.0
+
+
+def test_a_plate_without_openings_shows_no_second_face(plate: Drawing, photo: np.ndarray) -> None:
+    bare = replace(plate, openings=(), zones={}, bands=())
+    at = Looked(rgb=photo, view=lying_view(), thickness_mm=0.01)
+    assert not second_face(at, drawn_edges(bare, 2.0)).is_there

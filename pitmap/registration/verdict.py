@@ -19,6 +19,7 @@ from .edges import DrawnEdges
 from .judge import Evidence
 from .polish import Fit
 from .regions import region_table
+from .second_face import SecondFace
 
 __all__ = [
     "check_size",
@@ -193,19 +194,25 @@ def is_off_centre(fit: Fit, size_wh: tuple[int, int]) -> bool:
     return math.sqrt(axis @ np.linalg.solve(spread, axis)) > _MAX_OFF_CENTRE
 
 
-def mismatch(outline: Displaced | None) -> str:
+def mismatch(outline: Displaced | None, second: SecondFace) -> str:
     """What speaks against a pose that meets the openings, in words; empty when nothing does.
 
     Parameters
     ----------
     outline : Displaced or None
         Where the photo shows the outline, when it is elsewhere than the openings put it.
+    second : SecondFace
     """
     if outline is not None:
         return (
             "the drawing fits in places only: where its openings lie right, its outline lies about "
             f"{outline.away_mm:.1f} mm beside the rim of the plate, all round; measure from a hole to the rim and mend "
             "the drawing, or use the right one"
+        )
+    if second.is_there:
+        return (
+            f"ambiguous: the openings show twice, about {second.away_mm:.0f} mm apart, as where a gasket or a sheet of the "
+            "plate's own shape lies on it; take it off and photograph the bare face"
         )
     return ""
 
