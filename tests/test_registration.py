@@ -41,6 +41,7 @@ from pitmap.registration.landmarks import view_from_points
 from pitmap.registration.polish import Fit, Priors, _moved, refine_view
 from pitmap.registration.poses import exp_rotation
 from pitmap.registration.profiles import fit_profiles
+from pitmap.registration.scatter import unmodelled_mm2
 from pitmap.registration.second_face import SecondFace, second_face
 from pitmap.registration.verdict import doubt, may_settle, mismatch
 from pitmap.registration.view import View
@@ -790,6 +791,36 @@ def test_what_neighbours_share_is_no_chance() -> None:
     assert shared(places, apart) == 0.0
     one = np.array([[3.0, 4.0], [0.0, 0.0], [0.0, 0.0], [0.0, 0.0]])
     assert shared(places, one) == 0.0
+
+
+@pytest.mark.parametrize("period_px", [420.0, 640.0])
+def test_a_wave_that_no_camera_follows_widens_the_interval(
+    plate: Drawing, photo: np.ndarray, period_px: float
+) -> None:
+    """A bowed sheet, or a phone that moved while it read its rows: stated was a third of what it was off."""
+    amplitude_px = 1.0
+    y, x = np.mgrid[0 : photo.shape[0], 0 : photo.shape[1]].astype(np.float32)
+    aside = amplitude_px * np.sin(2 * np.pi * y / period_px)
+    found = refine(
+        cv2.remap(photo, (x - aside).astype(np.float32), y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE),
+        plate,
+        lying_view().camera(),
+    )
+    points = drawn_edges(plate, 10.0).points_mm
+    px = found.mm_to_px(points)
+    px[:, 0] -= amplitude_px * np.sin(2 * np.pi * px[:, 1] / period_px)
+    off = lying_view().camera().px_to_mm(px) - points
+    assert found.residual_mm.covers(float(np.sqrt((off**2).sum(1).mean())))
+    assert found.error_sd_mm == pytest.approx(found.residual_mm.value / np.sqrt(2))
+
+
+def test_a_flat_plate_and_one_opening_drawn_elsewhere_leave_the_interval(
+    plate: Drawing, photo: np.ndarray
+) -> None:
+    at = Looked(rgb=photo, view=lying_view(), thickness_mm=0.01)
+    assert unmodelled_mm2(at, drawn_edges(plate, 2.0)) == 0.0
+    name = next(o.name for o in plate.openings if o.kind == "port")
+    assert unmodelled_mm2(at, drawn_edges(off_by(plate, name, 1.0, 0.5), 2.0)) == 0.0
 
 
 def test_a_plate_without_openings_shows_no_second_face(plate: Drawing, photo: np.ndarray) -> None:

@@ -27,6 +27,7 @@ from .judge import weigh
 from .landmarks import check_picks, view_from_points
 from .lookalike import best_lookalike, plate_beside
 from .polish import FINEST_PX_PER_MM, Fit, Priors, refine_view
+from .scatter import unmodelled_mm2
 from .second_face import second_face
 from .verdict import check_size, conclude, doubt, is_found, is_off_centre, is_open, may_settle, mismatch
 from .view import View
@@ -168,6 +169,7 @@ def _finish(
         is_part=is_part,
         bend_mm=bend_mm(coarse, fine, dense),
         unmet=tuple(name for name in unmet_parts(coarse, fine, dense) if name not in elsewhere),
+        unmodelled_mm2=unmodelled_mm2(fine, dense),
     )
     reason = mismatch(displaced_outline(coarse, fine, dense), second_face(fine, dense))
     if reason:

@@ -14,15 +14,15 @@ from .edges import DrawnEdges
 from .profiles import ProfileFit, fit_profiles
 from .view import View
 
-__all__ = ["FINEST_PX_PER_MM", "Fit", "Priors", "refine_view"]
+__all__ = ["FINEST_PX_PER_MM", "MODEL_SD_MM", "MODEL_SD_PX", "Fit", "Priors", "refine_view"]
 
 _CORRELATION_MM = 15.0
 """Errors of neighbouring samples (stain, shadow, lighting of the broken edge) are alike over about this length."""
-_MODEL_SD_MM = 0.03
-_MODEL_SD_PX = 0.30
+MODEL_SD_MM = 0.03
+MODEL_SD_PX = 0.30
 """What the three levels get wrong on real edges, one standard deviation per correlation length: a part that goes
 with the plate and one that goes with the pixels. Set so that the interval covers on photos with known truth."""
-FINEST_PX_PER_MM = _MODEL_SD_PX / _MODEL_SD_MM
+FINEST_PX_PER_MM = MODEL_SD_PX / MODEL_SD_MM
 """Where the two weigh the same. Finer pixels say little more of the plate, and a profile, some pixels long, then no longer
 spans a broken edge: the break comes out too narrow and the plate is laid beside its place, farther the finer they are."""
 _NEAR_MM, _BEST_QUARTER, _ENOUGH, _AGREEMENT_POWER = 30.0, 0.75, 0.75, 4
@@ -152,7 +152,7 @@ def _solve(
     spacing = max(float(np.median(edges.length_mm[edges.length_mm > 0])), 1e-6)
     alike = max(_CORRELATION_MM / spacing, 1.0)
     variance = fit.variance_px2 + alike * fit.condition * (
-        (_MODEL_SD_MM * fit.px_per_mm) ** 2 + _MODEL_SD_PX**2
+        (MODEL_SD_MM * fit.px_per_mm) ** 2 + MODEL_SD_PX**2
     )
     robust = (1 + (fit.offset_px / tolerance_px) ** 2) ** -2.0
     seen = fit.inside & (edges.length_mm > 0)

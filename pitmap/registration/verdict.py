@@ -229,10 +229,13 @@ def conclude(
     is_part: bool = False,
     bend_mm: float = 0.0,
     unmet: tuple[str, ...] = (),
+    unmodelled_mm2: float = 0.0,
 ) -> Alignment:
     """The alignment, when nothing speaks against it. One displaced opening is told; more are another drawing.
 
-    What :func:`~pitmap.registration.bend.bend_mm` found bounds the error from below: the covariance knows of chance alone.
+    The covariance knows of chance alone: what no camera follows (`unmodelled_mm2`) is as far off where nothing
+    shows it, so all of the plate is so much less sure, and what :func:`~pitmap.registration.bend.bend_mm` found
+    bounds the error from below.
 
     Raises
     ------
@@ -259,6 +262,8 @@ def conclude(
             "rest puts them; is it the photo as the camera took it (not stitched, squeezed, taken through a film, with a "
             "lens clipped on, or of a screen), and is it the right drawing?"
         )
+    fit = replace(fit, covariance=fit.covariance * (1 + unmodelled_mm2 / error.value**2))
+    error = _typical_error(fit, drawing)
     if bend_mm > error.value:
         fit = replace(fit, covariance=fit.covariance * (bend_mm / error.value) ** 2)
         error = _typical_error(fit, drawing)
