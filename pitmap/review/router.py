@@ -8,7 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from .guard import guarded
+from .guard import guarded, sentences
 from .state import choose_person, choose_units, restore_place
 
 __all__ = ["PAGES", "page_named", "run"]
@@ -70,7 +70,9 @@ def run() -> None:
     sections[PAGES[0][0]].append(alias)
     chosen = st.navigation(sections)
     st.html(_TOUCH_STYLE)
-    guarded(restore_place)()
+    # not `guarded`: that tells of a form that no page answers, and the page has not been drawn yet
+    with sentences():
+        restore_place()
     with st.sidebar:
         choose_units()
         choose_person()

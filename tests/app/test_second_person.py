@@ -238,6 +238,21 @@ def test_reading_of_a_survey_that_was_signed_is_said_to_be_not_kept(kept: tuple[
     assert not [w for w in test.run().warning if w.value.startswith("What you sent")]
 
 
+def test_nobody_is_told_that_somebody_else_was_first_where_the_form_itself_answers(
+    kept: tuple[Casebook, Survey],
+) -> None:
+    # the whole page, not one screen: what surrounds every screen must not speak for a form that is still there
+    _, survey = kept
+    test = AppTest.from_file(Path(__file__).resolve().parents[2] / "app.py", default_timeout=120)
+    for name, value in {"place_read": True, **place_of(survey)}.items():
+        test.session_state[name] = value
+    test.run()
+    write(test, "Stock taken off so far", "abc")
+    press(test, "Add the survey")
+    assert [e.value.split(":")[0] for e in test.error] == ["length 'abc'"]
+    assert not test.warning
+
+
 def test_undo_does_not_fold_the_way_back_away(kept: tuple[Casebook, Survey]) -> None:
     book, survey = kept
 
