@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any, TypeVar
 
 import streamlit as st
@@ -16,6 +17,10 @@ __all__ = ["KeptForm"]
 _LATE = (
     "Somebody else changed this after you opened it. The fields show what is kept now, and what you typed where it "
     "differs. Nothing of yours is kept yet: look at it and press again."
+)
+_TOO_SOON = (
+    "You pressed again while what you sent before was being kept. That is kept; what you typed since stands in the fields "
+    "and is not kept yet: look at it and press again."
 )
 
 
@@ -36,30 +41,32 @@ class KeptForm:
     """
 
     def __init__(self, slot: str, kept: object, *, late: str = _LATE) -> None:
-        self._slot, self._stamp, self._late = f"kept_form_{slot}", hash(repr(kept)), late
+        self._slot, self._stamp = f"kept_form_{slot}", hash(repr(kept))
         self._fields: dict[str, tuple[str, Any]] = {}
         self._labels: dict[str, str] = {}
+        self._keys: list[str] = []
         claim(self._slot)
-        over, typed = st.session_state.pop(f"{self._slot}_sent", (self._stamp, {}))
+        over, self._entry, typed = st.session_state.pop(f"{self._slot}_sent", (self._stamp, (), {}))
         self._is_old = over != self._stamp
-        # A second press of what was taken already is no second wish.
-        is_again = self._is_old and over == st.session_state.get(f"{self._slot}_done")
+        taken_over, taken = st.session_state.get(f"{self._slot}_done", (None, ()))
+        # A second press of what was taken already is no second wish; other words typed while it was taken are one.
+        is_again = self._is_old and over == taken_over and self._entry in ((), taken)
         self.is_late = self._is_old and not is_again
         """It was sent over an older state, and says so: what folds it away must be open."""
+        self._late = _TOO_SOON if over == taken_over else late
         self._typed: dict[str, Any] = typed if self.is_late else {}
 
     def key(self, name: str) -> str:
         """Key of a field that begins anew with every state."""
-        return f"{name}_{self._slot}_{self._stamp}"
+        key = f"{name}_{self._slot}_{self._stamp}"
+        self._keys.append(key)
+        return key
 
-    def field(
-        self, ask: Callable[..., T], label: str, name: str, kept: T, *, carried: bool = True, **style: Any
-    ) -> T:
-        """A field; `ask` is ``st.text_input`` or its like, `carried` whether it means the same in a newer state."""
+    def field(self, ask: Callable[..., T], label: str, name: str, kept: T, **style: Any) -> T:
+        """A field; `ask` is ``st.text_input`` or its like, `name` one that a newer state has where it means the same."""
         key = self.key(name)
         self._labels[label] = key
-        if carried:
-            self._fields[name] = (key, kept)
+        self._fields[name] = (key, kept)
         return ask(label, value=self._typed.get(name, kept), key=key, **style)
 
     def submit(self, label: str, **style: Any) -> bool:
@@ -69,14 +76,27 @@ class KeptForm:
             st.warning(self._late, icon=":material/group:")
         return is_sent and not self._is_old
 
-    def done(self) -> None:
-        """What was sent is kept."""
-        st.session_state[f"{self._slot}_done"] = self._stamp
+    @contextmanager
+    def taking(self) -> Iterator[None]:
+        """Inside, what was sent is kept.
+
+        That it is taken is written down before: a second press meanwhile ends this run at its next word to the session, and
+        what was not written down by then would be kept twice.
+        """
+        slot = f"{self._slot}_done"
+        st.session_state[slot] = (self._stamp, self._entry)
         done(self._slot, self._stamp)
+        try:
+            yield
+        except Exception:
+            st.session_state.pop(slot, None)
+            raise
 
     def _send(self) -> None:
         # runs before the page is drawn again, while the session still holds the fields of the older state
         now = {name: (st.session_state.get(key, kept), kept) for name, (key, kept) in self._fields.items()}
         typed = {name: value for name, (value, kept) in now.items() if value != kept}
-        st.session_state[f"{self._slot}_sent"] = (self._stamp, typed)
+        # nothing where the fields are gone already
+        entry = tuple((key, repr(st.session_state[key])) for key in self._keys if key in st.session_state)
+        st.session_state[f"{self._slot}_sent"] = (self._stamp, entry, typed)
         send(self._slot, self._labels, self._stamp)

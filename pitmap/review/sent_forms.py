@@ -15,7 +15,7 @@ from .plain_text import plain
 
 __all__ = ["claim", "done", "send", "tell_lost"]
 
-_SENT, _DONE = "form_sent", "form_done"
+_SENT, _DONE, _TYPED = "form_sent", "form_done", "form_typed"
 
 
 def send(slot: str, fields: Mapping[str, str], state: object = None) -> None:
@@ -30,15 +30,17 @@ def send(slot: str, fields: Mapping[str, str], state: object = None) -> None:
     state : object
         Of what the form is made, where a form of this slot may be sent again over another one.
     """
-    if st.session_state.get(_DONE) == (slot, state):
-        return  # pressed twice: what was sent is kept already
-    typed = {label: st.session_state.get(key) for label, key in fields.items()}
-    st.session_state[_SENT] = (slot, {k: v.strip() for k, v in typed.items() if isinstance(v, str)})
+    held = {label: st.session_state.get(key) for label, key in fields.items()}
+    typed = {k: v.strip() for k, v in held.items() if isinstance(v, str)}
+    *taken, taken_typed = st.session_state.get(_DONE, (None, {}))
+    if taken == [slot, state] and typed in ({}, taken_typed):
+        return  # pressed twice: what was sent is kept already, and its fields may be gone
+    st.session_state[_SENT], st.session_state[_TYPED] = (slot, typed), typed
 
 
 def done(slot: str, state: object = None) -> None:
     """What was sent is kept: the form may go, and a second press of its button was no second wish."""
-    st.session_state[_DONE] = (slot, state)
+    st.session_state[_DONE] = (slot, state, st.session_state.get(_TYPED, {}))
 
 
 def claim(slot: str) -> None:

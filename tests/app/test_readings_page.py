@@ -65,6 +65,50 @@ def test_number_read_off_a_map_that_was_changed_meanwhile_is_not_kept(kept: tupl
     assert (fields["Mark number"], fields["Reading"]) == ("", "70 um")
 
 
+def _form_that_ends_early() -> None:
+    """A form whose run ends as soon as what was sent is kept, as a second press ends it."""
+    import streamlit as st
+
+    from pitmap.review.kept_form import KeptForm
+
+    n = st.session_state.setdefault("n", [])
+    with st.form("one"):
+        form = KeptForm("one", len(n))
+        word = form.field(st.text_input, "Word", "word", "")
+        if form.submit("Keep"):
+            with form.taking():
+                n.append(word)
+                st.stop()
+
+
+def sent_twice(first: str, second: str) -> AppTest:
+    """What the second press sends is typed into the form as it was before the first one."""
+    test = AppTest.from_function(_form_that_ends_early).run()
+    before = test._tree
+    for word in (first, second):
+        test._tree = before
+        test.text_input[0].input(word)
+        test.button[0].click().run()
+    return test
+
+
+def test_what_is_sent_again_while_it_is_kept_is_kept_once() -> None:
+    test = sent_twice("70 um", "70 um")
+    assert test.session_state["n"] == ["70 um"]
+    assert not test.warning
+
+
+def test_what_is_typed_while_the_entry_before_is_kept_is_not_lost() -> None:
+    test = sent_twice("70 um", "90 um")
+    assert test.session_state["n"] == ["70 um"]
+    assert [w.value.split(". ")[0] for w in test.warning] == [
+        "You pressed again while what you sent before was being kept"
+    ]
+    assert test.text_input[0].value == "90 um"
+    test.button[0].click().run()
+    assert test.session_state["n"] == ["70 um", "90 um"]
+
+
 def paste(test: AppTest, text: str) -> AppTest:
     test.text_area[0].input(text)
     return test.button(key="keep_csv").click().run()

@@ -101,15 +101,16 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
             if points:
                 picked = int(points[0]["customdata"])
                 st.session_state[f"read_mark_{shown}"] = picked
-    slot = f"reading_kept_{survey.id}"
-    last = next((r for r in kept.readings(survey) if r.id == st.session_state.get(slot)), None)
+    # Held in one object, which is written without a word to the session: a run that ends there would forget it.
+    own = st.session_state.setdefault(f"reading_kept_{survey.id}", {})
+    last = next((r for r in kept.readings(survey) if r.id == own.get("id")), None)
     # After a reading is kept it does too, so that a second press keeps nothing twice; the instrument in the hand stays.
     with right, st.form(f"reading_{survey.id}", border=True):
         form = KeptForm(f"reading_{survey.id}", (shown, last.id if last else 0), late=_RENUMBERED)
         kind = form.field(_kind_box, "What", "kind", last.kind if last else READING_KINDS[0])
         mark = form.field(
-            st.text_input, _FIELDS["mark"], f"mark_{picked}", "" if picked is None else str(picked),
-            carried=False, help="Empty for a place that is no mark.",
+            st.text_input, _FIELDS["mark"], f"mark_{shown}_{picked}", "" if picked is None else str(picked),
+            help="Empty for a place that is no mark.",
         )  # fmt: skip
         value = form.field(st.text_input, _FIELDS["value"], "value", "", placeholder="3 thou, 0.08 mm, 76 um")
         within = form.field(
@@ -131,9 +132,9 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
                     "uncertainty": within, "lower_bound": "yes" if bound else "", "instrument": instrument,
                 }  # fmt: skip
                 table = _one_row(row)
-                (new,) = keep_readings(kept, survey, table, inspection, drawing=drawing, as_typed=[value])
-                st.session_state[slot] = new.id
-                form.done()
+                with form.taking():
+                    (new,) = keep_readings(kept, survey, table, inspection, drawing=drawing, as_typed=[value])
+                    own["id"] = new.id
                 st.rerun()
         elif last and not form.is_late:
             tied = _tied(inspection).get(last.id, {})
@@ -235,8 +236,8 @@ def _kept(kept: Casebook, survey: Survey, inspection: Inspection | None) -> None
             reason = form.field(st.text_input, "Why", "why", "", max_chars=300)
             if form.submit("Take it out"):
                 with sentences():
-                    kept.withdraw(which, reason)
-                    form.done()
+                    with form.taking():
+                        kept.withdraw(which, reason)
                     st.rerun()
 
 

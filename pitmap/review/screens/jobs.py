@@ -227,8 +227,8 @@ def _notes(kept: Casebook, job: Job) -> None:
         notes = form.field(st.text_area, "History and notes", "notes", job.notes, max_chars=5000)
         if form.submit("Keep them"):
             with sentences():
-                kept.update(job, keep_draft=False, customer=customer, notes=notes)
-                form.done()
+                with form.taking():
+                    kept.update(job, keep_draft=False, customer=customer, notes=notes)
                 st.rerun()
 
 
@@ -290,14 +290,14 @@ def _correct_survey(kept: Casebook, surveys: list[Survey], labels: dict[int, str
                     if (removed, within) != (shown, half):
                         face = kept.get(Face, survey.face_id)
                         changes["removed_um"] = _stock(face, survey.stage, removed, within)
-                    kept.update(survey, reason=reason, keep_draft=False, **changes)
-                    form.done()
+                    with form.taking():
+                        kept.update(survey, reason=reason, keep_draft=False, **changes)
                     st.rerun()
                 if form.submit("Leave this survey out", icon=":material/block:"):
                     if not reason.strip():
                         raise InputError("Why: say in a word why this survey is left out")
-                    kept.withdraw(survey, reason)
-                    form.done()
+                    with form.taking():
+                        kept.withdraw(survey, reason)
                     st.session_state["jobs_said"] = (
                         f"{labels[survey.id].capitalize()} is left out: it stays in the plate's life and counts no more."
                     )
@@ -373,8 +373,13 @@ def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-unt
                             stock_um, thickness_mm=next((_thickness_mm(f) for f in life.faces), math.nan)
                         )
                         more["removed_um"] = stock_um
-                    kept.add_event(plate, kind, text=text, source=source, **more)
+                    # counted on before: a second press meanwhile ends this run, and its stock would count twice
                     st.session_state[number] += 1
+                    try:
+                        kept.add_event(plate, kind, text=text, source=source, **more)
+                    except PitmapError:
+                        st.session_state[number] -= 1
+                        raise
                     st.rerun()
         leave_out_event(kept, plate, counting, labels, form)
         st.markdown("**Every change, newest first**")

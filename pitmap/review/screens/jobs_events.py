@@ -72,8 +72,8 @@ def leave_out_event(
                 raise InputError("Leave out: choose from the list what is left out")
             if not reason.strip():
                 raise InputError("Why: say in a word why this is left out")
-            kept.withdraw(by_id[which], reason)
-            form.done()
+            with form.taking():
+                kept.withdraw(by_id[which], reason)
             said = f"Left out: {labels[which]}. It stays in the plate's life and counts no more."
             if by_id[which].kind == "stock" or by_id[which].removed_um > 0:
                 said += " If a limit sheet counts this stock, correct the sheet too."

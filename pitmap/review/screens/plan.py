@@ -203,8 +203,8 @@ def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
             if form.submit("Keep the limit sheet", type="primary"):
                 entries, wrong = usable_limits(typed)
                 if not wrong:
-                    save_limits(kept, plate, face, LimitSheet(entries=entries))
-                    form.done()
+                    with form.taking():
+                        save_limits(kept, plate, face, LimitSheet(entries=entries))
                     st.rerun()
                 labels = ", ".join(LIMIT_TEXT[name][1] for name in wrong)
                 st.error(f"Nothing is kept yet. To be corrected above: {labels}.", icon=":material/error:")
@@ -236,8 +236,10 @@ def _housing(kept: Casebook, plate: Plate, face: Face) -> None:
             help="How far off it may be, either way, in 9 cases of 10.",
         )  # fmt: skip
         if form.submit("Keep the housing's dip"):
-            save_housing_dip(kept, plate, face, measured_length(typed, within, "Dip of the rotor housing"))
-            form.done()
+            with form.taking():
+                save_housing_dip(
+                    kept, plate, face, measured_length(typed, within, "Dip of the rotor housing")
+                )
             st.rerun()
 
 
