@@ -13,6 +13,7 @@ from typing import Any, cast
 import click
 import pandas as pd
 
+from ..classes import Stage
 from ..csv_rows import table_csv
 from ..errors import InputError
 from ..estimate import Estimate
@@ -157,7 +158,8 @@ def print_plan(plan: StockPlan, units: str) -> None:
         click.echo(f"  [{finding.status}] {finding.sentence}")
     if not plan.read_next.empty:
         marks = ", ".join(str(m) for m in plan.read_next.mark_id)
-        click.echo(f"\n  read these pits next, in this order: {marks}")
+        moment = Stage(plan.bounds.stages[-1]).moment
+        click.echo(f"\n  read these pits of the map {moment} next, in this order: {marks}")
     for problem in plan.problems:
         click.echo(f"  ! {problem}")
     print_cautions_of_work()

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from ..classes import Stage
 from ..depth import DepthModel, FaceSurvey, LapBounds
 from ..depth.next_readings import NEXT_READINGS, next_readings, unread_narrow
 from ..depth.pit_model import MAX_RATIO
@@ -320,7 +321,7 @@ def read_next(
         f" The last {which} narrower than any that was read: narrow pits can be deep too." if n_narrow else ""
     )
     words = (
-        f"Read these pits next, in this order: {names}; the error of the deepest of the {of} would go from about"
-        f" {format_depth(before, system)} to {format_depth(after, system)}.{test}"
+        f"Read these pits of the map {Stage(bounds.stages[last]).moment} next, in this order: {names}; the error of the"
+        f" deepest of the {of} would go from about {format_depth(before, system)} to {format_depth(after, system)}.{test}"
     )
     return NEXT_READINGS.check(table.astype({"mark_id": "int64"})), words

@@ -97,6 +97,25 @@ def test_before_and_after_tells_what_does_not_fit(
     assert "Dates contradict." in [w.value for w in open_page("before_after").warning]
 
 
+def test_pits_to_read_next_are_those_of_the_newest_map_and_say_so(open_page: Callable[..., AppTest]) -> None:
+    """Every map numbers its marks anew: with an older survey open, the number would lead to another pit."""
+
+    def next_of(test: AppTest) -> tuple[list[str], list[str]]:
+        table = next(d.value for d in test.dataframe if "order" in d.value.columns)
+        told = [w.value for w in test.warning if "marks of another map" in w.value]
+        return [c for c in table.columns if c.startswith("mark")], told
+
+    columns, told = next_of(open_page("depth"))
+    assert columns == ["mark (light test lap, 2025-03-05)"]
+    assert told == []
+    test = open_page("depth")
+    box = next(s for s in test.selectbox if s.label == "Survey")
+    box.select_index(box.options.index("intake, 2025-03-03")).run()
+    columns, told = next_of(test)
+    assert columns == ["mark (light test lap, 2025-03-05)"]
+    assert [w.split(";")[0] for w in told] == ["These are marks of another map, light test lap, 2025-03-05"]
+
+
 def test_bad_reading_is_a_sentence_beside_the_form(open_page: Callable[..., AppTest]) -> None:
     test = open_page("depth")
     next(t for t in test.text_input if t.label == "Mark number").input("1")

@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from ...casebook import Casebook, Face, Plate, Reading, Survey
+from ...casebook import Casebook, Face, Job, Plate, Reading, Survey
 from ...depth import CSV_COLUMNS, READING_KINDS, readings_from_csv_text, readings_from_rows
 from ...drawing import Drawing
 from ...errors import ReadingError
@@ -16,11 +16,11 @@ from ...inspection import Inspection
 from ...report.page_map import page_map, rings_words
 from ...units import format_depth
 from ...workflow import keep_readings, newest_inspection, rows_of_face
-from ..cached import drawn, face_drawing, face_plan, inspection_of
+from ..cached import drawn, face_drawing, face_plan, face_series, inspection_of
 from ..device import chart_config
 from ..guard import sentences
 from ..kept_form import KeptForm
-from ..parts import caution, choose_survey
+from ..parts import caution, choose_survey, survey_labels
 from ..plain_text import plain
 from ..state import units
 
@@ -69,7 +69,7 @@ def show() -> None:
     _kept(kept, survey, inspection)
     if inspection is not None:
         with sentences():
-            _next(face, job, plate)
+            _next(face, job, plate, survey)
     caution()
 
 
@@ -255,23 +255,32 @@ def _row(reading: Reading, tied: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _next(face, job, plate) -> None:  # type: ignore[no-untyped-def]
+def _next(face: Face, job: Job, plate: Plate, survey: Survey) -> None:
+    """The pits to read next, by the numbers of the newest map: the face is read as it is now."""
     st.subheader("What to read next")
     plan = face_plan(face, job, plate)
     if plan.read_next.empty:
         st.write("No further reading would sharpen the plan noticeably.")
         return
+    newest, _ = face_series(face, job)[-1]
+    label = survey_labels([s for s, _ in face_series(face, job)])[newest.id]
+    if newest.id != survey.id:
+        st.warning(
+            f"These are marks of another map, {label}; on the map above the same numbers are other marks. Choose that "
+            "survey before you read: a reading belongs to the face as it is when it is read.",
+            icon=":material/warning:",
+        )
     view = pd.DataFrame(
         {
             "order": plan.read_next.order,
-            "mark": plan.read_next.mark_id,
+            f"mark ({label})": plan.read_next.mark_id,
             "why": [
                 "narrower than any that was read" if narrow else "says most of the deepest"
                 for narrow in plan.read_next.is_narrow
             ],
             "zone": plan.read_next.zone.str.replace("_", " "),
-            "expected": [format_depth(v, units()) for v in plan.read_next.depth_um],
-            "the deepest is known to": [
+            "depth expected now": [format_depth(v, units()) for v in plan.read_next.depth_um],
+            "the deepest is known, give or take (one standard deviation)": [
                 f"{format_depth(a, units())} now, {format_depth(b, units())} after"
                 for a, b in zip(plan.read_next.spread_before_um, plan.read_next.spread_after_um)
             ],
