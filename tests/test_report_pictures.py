@@ -343,6 +343,22 @@ def test_the_white_line_has_a_key(record):
         i.measurement.lands["is_leak_path"] = False
 
 
+def test_tools_of_a_map_lie_over_no_title_and_its_key_over_no_scale(record):
+    """A chart's tools take 36 px of its top, and are always there where nothing hovers."""
+    i = SimpleNamespace(**vars(record.last), marks=record.last.measurement.marks)
+    shown = page_map(i, record.drawing, shown=tuple(CLASS_STYLES), strength=0.4)
+    assert (shown.layout.legend.yref, shown.layout.legend.yanchor, shown.layout.legend.y) == (
+        "container",
+        "top",
+        1,
+    )
+    assert shown.layout.margin.t >= 36
+    chart = face_map(translator(), i, record.drawing, i.picture, i.picture_grid)
+    beside = plot_side_by_side(chart, chart)
+    assert beside.layout.margin.t >= 36 + 20  # the titles stand on the maps and are 16 px high
+    assert {axis.constraintoward for axis in beside.select_yaxes()} == {"top"}
+
+
 def test_maps_side_by_side_carry_classes_and_nothing_else(record):
     """Lines, numbers and the scale bar are drawn over them by the plot: painted in as well, they stood there twice."""
     before, after = record.inspections[:2]

@@ -22,10 +22,12 @@ _ON_PICTURE = {"color": "white", "size": 13, "shadow": "0 0 3px black, 0 0 3px b
 """Letters that can be read on a photo, light or dark."""
 
 _KEY = {
-    "x": 0.01, "y": 0.99, "xanchor": "left", "yanchor": "top", "bgcolor": "rgba(60,60,60,0.85)",
+    "x": 0, "y": 1, "yref": "container", "xanchor": "left", "yanchor": "top", "bgcolor": "rgba(60,60,60,0.85)",
     "font": {"color": "white"}, "itemclick": False, "itemdoubleclick": False,
 }  # fmt: skip
-"""A dark key in the corner: what it explains is white."""
+"""A dark key, for what it explains is white: in the corner of the chart, over no scale and beside the chart's own tools."""
+_TOP_PX = 64
+"""Room above maps for the chart's own tools, which a screen without a pointer always shows, and for a title under them."""
 
 
 def _data_uri(rgb: NDArray[np.uint8]) -> str:
@@ -161,7 +163,12 @@ def plot_map(chart: FaceMap) -> go.Figure:
     _add_map(figure, chart, has_key=True)
     figure.update_xaxes(title="mm", constrain="domain", range=list(chart.extent_mm[:2]))
     figure.update_yaxes(
-        title="mm", scaleanchor="x", constrain="domain", range=_height(chart), autorange=False
+        title="mm",
+        scaleanchor="x",
+        constrain="domain",
+        constraintoward="top",
+        range=_height(chart),
+        autorange=False,
     )
     figure.update_layout(
         title=chart.title, template="simple_white", margin={"l": 40, "r": 10, "t": 40, "b": 40}, legend=_KEY
@@ -178,11 +185,14 @@ def plot_side_by_side(before: FaceMap, after: FaceMap, *, is_stacked: bool = Fal
     )  # fmt: skip
     for k, chart in enumerate((before, after), 1):
         _add_map(figure, chart, row=min(k, rows), col=min(k, cols))
-    figure.update_yaxes(scaleanchor="x", range=_height(before), autorange=False, constrain="domain")
+    # on a narrow screen the maps are low: each stays under its title
+    figure.update_yaxes(
+        scaleanchor="x", range=_height(before), autorange=False, constrain="domain", constraintoward="top"
+    )
     figure.update_xaxes(range=list(before.extent_mm[:2]), constrain="domain", matches="x")
     figure.update_layout(
         template="simple_white",
         height=640 if is_stacked else 450,
-        margin={"l": 20, "r": 10, "t": 40, "b": 20},
+        margin={"l": 20, "r": 10, "t": _TOP_PX, "b": 20},
     )
     return figure

@@ -16,6 +16,7 @@ from .figures import face_map
 from .overlay import codes_on, paint_codes
 from .palette import CLASS_STYLES
 from .text import translator
+from .words import class_word
 
 __all__ = ["MARKS_TRACE", "page_map", "rings_words"]
 
@@ -75,7 +76,7 @@ def page_map(
             customdata=marks.mark_id,
             showlegend=False,
             hovertext=[
-                f"{m.mark_id}: {m.class_word}, {format_length(m.eq_diam_mm, units)}"
+                f"{m.mark_id}: {class_word(translator(), m.class_word)}, {format_length(m.eq_diam_mm, units)}"
                 for m in marks.itertuples()
             ],
             hoverinfo="text",
@@ -88,7 +89,9 @@ def page_map(
             unselected={"marker": {"opacity": 1.0}},
         )
     )
-    figure.update_layout(dragmode=dragmode, height=600, title=None, margin={"l": 30, "r": 5, "t": 5, "b": 30})
+    figure.update_layout(
+        dragmode=dragmode, height=600, title=None, margin={"l": 30, "r": 5, "t": 40, "b": 30}
+    )
     return figure
 
 
