@@ -158,7 +158,7 @@ def test_why_fates_cannot_be_told_is_counted():
 def test_followed_marks_are_worded(record):
     view = tracks_view(record.comparison.tracks, "inch")
     assert not any("_" in name for name in view.columns)
-    assert set(view["what"]) <= {"pit", "uncut"}
+    assert set(view["what"]) <= {"pit", "not reached by the lap"}
     assert view["across"].str.endswith(" in").all()
 
 

@@ -102,7 +102,7 @@ def must_change(class_map: Any, area: BaseGeometry, only: Sequence[SurfaceClass]
         if set(only) == set(SEEN_METAL):
             raise InputError(
                 "area: none of the metal inside was seen, and it stays so; if you have looked at it on the plate, choose "
-                f'"only what is shown as {CLASS_WORDS[SurfaceClass.UNSEEN]}"'
+                '"only what is shown as not seen"'
             )
         raise InputError(f"area: nothing inside is shown as {' or '.join(CLASS_WORDS[c] for c in only)}")
 

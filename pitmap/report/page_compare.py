@@ -25,7 +25,7 @@ from .legend import change_entries, with_key
 from .overlay import codes_on, paint_codes
 from .palette import CHANGE_STYLES, CLASS_STYLES, Style
 from .text import Translate, translator
-from .words import stage_word
+from .words import class_word, fate_word, stage_word
 
 __all__ = [
     "blended",
@@ -116,13 +116,14 @@ def series_figures(comparison: Any, units: UnitSystem) -> list[go.Figure]:
 
 def fates_view(fates: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
     """The fate of every mark as people read it, pits first and the largest of them at the top."""
+    t = translator()
     order = fates.assign(other=fates.class_word != "pit").sort_values(
         ["other", "eq_diam_mm"], ascending=[True, False]
     )
     return pd.DataFrame(
         {
-            "fate": order.fate.str.replace("_", " "),
-            "what": order.class_word,
+            "fate": [fate_word(t, f) for f in order.fate],
+            "what": [class_word(t, w) for w in order.class_word],
             "zone": order.zone.str.replace("_", " "),
             "across": [format_length(v, units) for v in order.eq_diam_mm],
             "mark before": ["" if v < 0 else str(v) for v in order.mark_before],
@@ -158,7 +159,7 @@ def tracks_view(tracks: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
     """Every mark that was followed through the surveys; surveys by their numbers from 1."""
     return pd.DataFrame(
         {
-            "what": [CLASS_WORDS[SurfaceClass(c)] for c in tracks.class_code],
+            "what": [class_word(translator(), CLASS_WORDS[SurfaceClass(c)]) for c in tracks.class_code],
             "zone": tracks.zone.str.replace("_", " "),
             "across": [format_length(v, units) for v in tracks.eq_diam_mm],
             "first seen in survey": tracks.first_survey,
@@ -176,18 +177,22 @@ def tracks_view(tracks: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
 
 def zone_changes_view(changes: pd.DataFrame) -> pd.DataFrame:
     """Change per zone and class, with its interval and whether it is larger than photos differ anyway."""
+    t = translator()
     rows = []
     for r in changes.to_dict("records"):
-        row = {"zone": str(r["zone"]).replace("_", " "), "what": r["class_word"]}
-        if "change" in r:
-            known = not pd.isna(r["change"])
-            row["change"] = (
-                format_estimate(
-                    Estimate(value=r["change"], low=r["change_low"], high=r["change_high"]), "share"
-                )
+        known = not pd.isna(r["change"])
+        change = Estimate(value=r["change"], low=r["change_low"], high=r["change_high"]) if known else None
+        rows.append(
+            {
+                "zone": str(r["zone"]).replace("_", " "),
+                "what": class_word(t, r["class_word"]),
+                "change, in percent of the zone": format_estimate(change, "share")
+                if change
+                else "cannot be told",
+                "larger than the photos' own spread": ("yes" if r["is_beyond_repeatability"] else "no")
                 if known
-                else "cannot be told"
-            )
-        row |= {k.replace("_", " "): v for k, v in r.items() if k.startswith(("is_", "verdict", "note"))}  # type: ignore[attr-defined]
-        rows.append(row)
+                else "",
+                "note": r["note"],
+            }
+        )
     return pd.DataFrame(rows)

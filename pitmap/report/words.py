@@ -29,7 +29,11 @@ _ZONES = {
     "rim": mark("rim"),
     "": mark("outside the zones"),
 }
-_CLASSES = {"sound": mark("sound"), **{CLASS_WORDS[c]: style.word for c, style in CLASS_STYLES.items()}}
+_CLASSES = {
+    "sound": mark("sound"),
+    "affected": mark("affected"),
+    **{CLASS_WORDS[c]: style.word for c, style in CLASS_STYLES.items()},
+}
 _STAGES = {
     "intake": mark("intake"),
     "test_lap": mark("light test lap"),

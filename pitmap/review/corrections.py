@@ -11,6 +11,8 @@ from ..casebook import Casebook, InspectionRef, MapEdit
 from ..classes import CLASS_WORDS, SurfaceClass
 from ..errors import InputError
 from ..measure import SEEN_METAL, drawn_area, must_change
+from ..report import translator
+from ..report.words import class_word
 from ..surface import ClassMap
 from ..units import format_area
 from .guard import sentences
@@ -78,18 +80,18 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
     with st.form(slot, border=False):
         # before the first lap nothing is cut, so nothing can be left uncut
         paintable = [c for c in PAINTABLE if c != SurfaceClass.UNCUT or class_map.stage.is_lapped]
-        words = {SurfaceClass.SOUND: "sound: erase what is there", **{c: CLASS_WORDS[c] for c in paintable}}
+        words = {SurfaceClass.SOUND: "sound: erase what is there", **{c: _word(c) for c in paintable}}
         to = st.selectbox("This area is", list(words), format_func=words.get)
         only = st.selectbox(
             "Change",
             [None, *paintable, SurfaceClass.UNSEEN],
             format_func=lambda c: (
-                "all of it that was seen" if c is None else f"only what is shown as {CLASS_WORDS[c]}"
+                "all of it that was seen" if c is None else f"only what is shown as {_word(c)}"
             ),
         )
         st.caption(
             "Metal that was not seen stays so. If you have looked at it on the plate, choose "
-            f"*only what is shown as {CLASS_WORDS[SurfaceClass.UNSEEN]}*, and say so under Why."
+            f"*only what is shown as {_word(SurfaceClass.UNSEEN)}*, and say so under Why."
         )
         corners, why = fields
         typed = st.text_input(corners, placeholder="x y, x y, x y (instead of drawing)", key=fields[corners])
@@ -120,6 +122,11 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
                 st.rerun()
 
 
+def _word(code: SurfaceClass) -> str:
+    """A class of metal as the map and the record call it."""
+    return class_word(translator(), CLASS_WORDS[code])
+
+
 def _layers_of(kept: Casebook, ref: InspectionRef) -> tuple[MapEdit, ...]:
     return kept.edits(ref, states=("applied", "draft"))
 
@@ -131,7 +138,7 @@ def _layers(kept: Casebook, ref: InspectionRef, seen: InspectionRef) -> None:
         state = " (kept as a draft: somebody else was first)" if edit.state == "draft" else ""
         if edit.accepted_by not in ("", edit.created_by):
             state = f" (accepted by {edit.accepted_by})"
-        said = f"{edit.created_by}: {CLASS_WORDS[SurfaceClass(edit.class_code)]}, {edit.reason}{state}"
+        said = f"{edit.created_by}: {_word(SurfaceClass(edit.class_code))}, {edit.reason}{state}"
         st.caption(plain(said))
         if edit.state != "draft":
             continue

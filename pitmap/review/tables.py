@@ -9,7 +9,8 @@ import pandas as pd
 from ..estimate import Estimate
 from ..flags import flag_words
 from ..measure import mark_diameter_mm
-from ..report.words import estimate_of
+from ..report import translator
+from ..report.words import class_word, estimate_of
 from ..units import UnitSystem, format_area, format_depth, format_estimate, format_length, format_part
 
 __all__ = [
@@ -57,7 +58,7 @@ def zones_view(zones: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
         rows.append(
             {
                 "zone": str(r.zone).replace("_", " "),
-                "what": r.class_word,
+                "what": class_word(translator(), r.class_word),
                 "share of what was seen": share,
                 "not seen": format_part(r.unseen_share),
                 "marks": _UNKNOWN if pd.isna(r.share) else str(r.n_marks),
@@ -76,7 +77,7 @@ def marks_view(marks: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "mark": marks.mark_id,
-            "what": marks.class_word,
+            "what": [class_word(translator(), w) for w in marks.class_word],
             "zone": marks.zone.str.replace("_", " "),
             "area": [format_estimate(estimate_of(*area), "area", units) for area in areas],
             "across": [format_estimate(mark_diameter_mm(*area), "length", units) for area in areas],

@@ -116,6 +116,22 @@ def test_pits_to_read_next_are_those_of_the_newest_map_and_say_so(open_page: Cal
     assert [w.split(";")[0] for w in told] == ["These are marks of another map, light test lap, 2025-03-05"]
 
 
+def test_page_calls_metal_and_fates_as_the_record_does(open_page: Callable[..., AppTest]) -> None:
+    """A pit whose change cannot be proven is not called the same, and every class has one name beside the map."""
+    test = open_page("map")
+    shown = next(p for p in test.button_group if p.label == "Show").options
+    assert [o.rsplit(":", 1)[-1] for o in shown] == [
+        "pit", "stain", "heat tint", "not reached by the lap", "score", "not seen",
+    ]  # fmt: skip
+    zones = next(d.value for d in test.dataframe if "share of what was seen" in d.value.columns)
+    assert set(zones["what"]) == {"pit", "stain", "heat tint", "not reached by the lap", "score", "affected"}
+    test = open_page("before_after")
+    fates = next(d.value for d in test.dataframe if "fate" in d.value.columns)
+    assert "\u25a0 no provable change" in set(fates["fate"])
+    assert not {"same", "opened up"} & set(fates["fate"])
+    assert any(m.value.startswith("Pits: ") and "no provable change" in m.value for m in test.markdown)
+
+
 def test_bad_reading_is_a_sentence_beside_the_form(open_page: Callable[..., AppTest]) -> None:
     test = open_page("depth")
     next(t for t in test.text_input if t.label == "Mark number").input("1")
@@ -268,8 +284,8 @@ def test_nobody_can_call_metal_uncut_before_the_first_lap(open_page: Callable[..
         survey.select_index(next(k for k, o in enumerate(survey.options) if stage in o)).run()
         from_stage[stage] = next(s for s in test.selectbox if s.label == "This area is").options
         survey = next(s for s in test.selectbox if s.label == "Survey")
-    assert "uncut" in from_stage["light test lap"]
-    assert "uncut" not in from_stage["intake"]
+    assert "not reached by the lap" in from_stage["light test lap"]
+    assert "not reached by the lap" not in from_stage["intake"]
     assert "pit" in from_stage["intake"]
 
 

@@ -19,6 +19,7 @@ from ...report.page_compare import (
     tracks_view,
     zone_changes_view,
 )
+from ...report.words import fate_word
 from ...units import format_length
 from ..cached import drawn, face_comparison, face_drawing, face_series
 from ..device import chart_config, is_phone
@@ -97,7 +98,8 @@ def _pictures(pair: PairChange, before: Inspection, after: Inspection, drawing: 
 
 def _tables(pair: PairChange) -> None:
     counts = pair.counts("pit")
-    st.write("Pits: " + ", ".join(f"{n} {word.replace('_', ' ')}" for word, n in counts.items() if n))
+    t = translator()
+    st.write("Pits: " + ", ".join(f"{fate_word(t, fate)}: {n}" for fate, n in counts.items() if n))
     fates, zones = st.tabs(["Pit by pit", "Zones"])
     with fates:
         st.dataframe(fates_view(pair.fates, units()), hide_index=True, width="stretch")

@@ -8,11 +8,12 @@ import pandas as pd
 import plotly.graph_objects as go
 import streamlit as st
 
-from ...classes import CLASS_WORDS, SurfaceClass
+from ...classes import SurfaceClass
 from ...drawing import Drawing
 from ...flags import flag_words
 from ...inspection import Inspection, is_of_drawing
 from ...report.page_map import MARKS_TRACE, page_map, rings_words
+from ...report.palette import CLASS_STYLES
 from ...units import format_estimate, format_part
 from ...workflow import newest_inspection
 from ..cached import drawn, face_drawing, inspection_of
@@ -96,7 +97,7 @@ def _headline(inspection: Inspection) -> None:
 def _picture(inspection: Inspection, drawing: Drawing, key: str) -> Stroke | None:
     """The face with its classes; returns what was drawn on it by hand."""
     # above the picture and over its whole width: in a narrow column the classes would be cut off
-    words = {c: CLASS_WORDS[c] for c in (*PAINTABLE, SurfaceClass.UNSEEN)}
+    words = {c: CLASS_STYLES[c].word for c in (*PAINTABLE, SurfaceClass.UNSEEN)}
     picked = st.pills(
         "Show",
         list(words),
@@ -168,7 +169,7 @@ def _mark_row(inspection: Inspection, mark_id: int | None) -> None:
     one = row.iloc[0]
     shown = marks_view(row, units()).iloc[0]
     st.write(
-        f"**Mark {one.mark_id}**, {one.class_word}, {shown.zone}: {shown.across} across, {shown.area} of area, "
+        f"**Mark {one.mark_id}**, {shown.what}, {shown.zone}: {shown.across} across, {shown.area} of area, "
         f"at x {one.x_mm:.1f}, y {one.y_mm:.1f} mm. {flag_words(int(one['flags'])).capitalize()}"
     )
 
