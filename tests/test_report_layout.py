@@ -150,3 +150,15 @@ def test_upright_plate_stands_under_its_heading_with_its_key(high: int, tmp_path
     assert len(pages) <= 2 and all(len(page.split()) > 5 for page in pages)
     (on,) = {k for k, page in enumerate(pages, 1) if "What was found" in page or "Lines are" in page}
     assert pictures_on_pages(made, tmp_path) == [on, on]
+
+
+@needs_poppler
+def test_warning_does_not_touch_its_box(tmp_path: Path) -> None:
+    made = document(1, Paragraph(text="measure it again", kind="warning"))
+    (tmp_path / "record.pdf").write_bytes(pdf_of(made))
+    words = subprocess.run(
+        ["pdftotext", "-bbox", str(tmp_path / "record.pdf"), "-"], check=True, capture_output=True, text=True
+    ).stdout
+    left = float(re.search(r'xMin="([\d.]+)"[^>]*>measure<', words)[1])  # type: ignore[index]
+    # the box is as wide as the page without its margins of 15 mm; points, 72 to the inch
+    assert left >= (15 + 1.5) / 25.4 * 72

@@ -40,6 +40,8 @@ _SCALES = (1.0, 0.9, 0.8)
 _CELL_LINE = _LINE - 0.2
 _PAD_Y, _PAD_X = 0.5, 1.2
 """Inside a table's cell, mm."""
+_BOX_X = 2
+"""Between a warning and the sides of its box, mm."""
 _AFTER = 0.8
 """Under a paragraph, mm."""
 _TITLE_LINE = 11.0
@@ -125,8 +127,9 @@ def _paragraph(pdf: _Page, block: Paragraph) -> None:
         pdf.set_line_width(0.4)
         pdf.set_font(_FONT, "B", _BODY)
         pdf.multi_cell(
-            pdf.epw, _LINE + 1.5, block.text, border=1, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
-        )
+            pdf.epw, _LINE + 1.5, block.text, border=1, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT,
+            padding=(0, _BOX_X),
+        )  # fmt: skip
     else:
         _text(pdf, block.text, size=_BODY + 1 if block.kind == "lead" else _BODY, bold=block.kind == "lead")
     pdf.ln(_AFTER)
@@ -226,7 +229,8 @@ def _table_height(pdf: _Page, table: Table) -> float:
 
 def _paragraph_height(pdf: _Page, block: Paragraph) -> float:
     size = {"note": _SMALL, "lead": _BODY + 1}.get(block.kind, _BODY)
-    lines = _lines(pdf, block.text, pdf.epw, size=size, bold=block.kind in ("lead", "warning"))
+    width = pdf.epw - (2 * _BOX_X if block.kind == "warning" else 0)
+    lines = _lines(pdf, block.text, width, size=size, bold=block.kind in ("lead", "warning"))
     return min(lines, 3) * _LINE * size / _BODY + _AFTER
 
 
