@@ -51,6 +51,15 @@ def test_photo_can_be_left_out_after_a_refused_file_was_beside_it(kept: tuple[Ca
     assert len([e for e in test.error if "torn.png" in e.value]) == 1
 
 
+def test_mapping_that_failed_is_not_shown_as_going_on(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    keep_photo(book, survey, GOOD, "face.png")
+    test = photos_page()
+    next(b for b in test.button if b.label == "Map this face").click().run()
+    assert [e.value.split(";")[0] for e in test.error] == ["plate T-1, face A: has no drawing"]
+    assert not test.get("progress")
+
+
 def test_photo_that_was_left_out_can_be_added_again(kept: tuple[Casebook, Survey]) -> None:
     book, survey = kept
     test = photos_page()

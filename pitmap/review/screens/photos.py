@@ -114,6 +114,9 @@ def _map(kept: Casebook, survey: Survey, plate: Plate, face: Face) -> None:
             st.warning(plain(str(error)), icon=":material/align_justify_center:")
             st.write("Take another photo, or pick four places by hand on the Alignment page.")
             return
+        except PitmapError:
+            bar.empty()
+            raise
         from ..router import page_named
 
         st.switch_page(page_named("map"))
