@@ -180,6 +180,17 @@ def test_words_in_a_label_tell_the_kind(tmp_path, label, kind):
     assert opening.kind == kind
 
 
+def test_bore_trace_is_the_trace_and_no_bore(tmp_path):
+    """An opening of that size lay over the shaft bore, and the drawing was refused for it."""
+    text = svg(
+        OUTLINE
+        + '<ellipse id="Bore trace" cx="50" cy="40" rx="30" ry="25"/><circle id="shaft_bore" cx="50" cy="40" r="5"/>'
+    )
+    drawing = load_svg(write(tmp_path, text))
+    assert [(o.name, o.kind) for o in drawing.openings] == [("shaft_bore", "bore")]
+    assert drawing.trace is not None and drawing.trace.area == pytest.approx(np.pi * 30 * 25, rel=1e-3)
+
+
 def test_mapping_in_the_toml_names_layers(tmp_path):
     text = svg('<rect id="r1" width="100" height="80"/><g id="L7"><circle id="c" cx="9" cy="9" r="2"/></g>')
     write(tmp_path, "thickness_mm = 9\n[map]\nR1 = 'outline'\nL7 = 'opening:dowel'\n", "plate.toml")
