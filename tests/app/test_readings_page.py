@@ -109,6 +109,17 @@ def test_what_is_typed_while_the_entry_before_is_kept_is_not_lost() -> None:
     assert test.session_state["n"] == ["70 um", "90 um"]
 
 
+def test_thickness_is_shown_in_the_unit_of_a_micrometer(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    step = [{"stage": survey.stage, "kind": "thickness", "value": "11.974 mm", "x_mm": "0", "y_mm": "30"}]
+    keep_readings(book, survey, readings_from_rows(step).table, None)
+    for system, shown in (("mm", "11.974 mm"), ("inch", "0.4714 in")):
+        test = page("depth", **place_of(survey), units=system).run()
+        assert next(d.value for d in test.dataframe if "reading" in d.value.columns)["reading"].tolist() == [
+            shown
+        ]
+
+
 def paste(test: AppTest, text: str) -> AppTest:
     test.text_area[0].input(text)
     return test.button(key="keep_csv").click().run()

@@ -14,7 +14,7 @@ from ...errors import ReadingError
 from ...flags import flag_words
 from ...inspection import Inspection
 from ...report.page_map import page_map, rings_words
-from ...units import format_depth
+from ...units import format_depth, format_entered
 from ...workflow import keep_readings, newest_inspection, rows_of_face
 from ..cached import drawn, face_drawing, face_plan, face_series, inspection_of
 from ..device import chart_config
@@ -161,6 +161,8 @@ def _one_row(row: dict[str, str]) -> pd.DataFrame:
 def _amount(reading: Reading) -> str:
     if reading.kind == "hardness":
         return f"{reading.value_um:g} HV"
+    if reading.kind == "thickness":
+        return format_entered(reading.value_um / 1000.0, "mm", units())
     return ("at least " if reading.is_lower_bound else "") + format_depth(reading.value_um, units())
 
 
