@@ -26,6 +26,7 @@ __all__ = [
     "caution",
     "choose_face",
     "choose_survey",
+    "map_first",
     "measured_length",
     "rests_on",
     "show_findings",
@@ -70,6 +71,17 @@ def tell_outdated(survey: Survey) -> None:
 
     for sentence in outdated_of(survey):
         st.warning(plain(sentence), icon=":material/history:")
+
+
+def map_first(n_mapped: int, n_needed: int = 1) -> None:
+    """Say that a page of the whole face wants more mapped surveys than there are, and the way to them."""
+    st.info(
+        f"This page needs {'two mapped surveys' if n_needed == 2 else 'a mapped survey'} of this face, and there "
+        f"{'is one' if n_mapped == 1 else 'is none'}. Add a survey on the Jobs page, bring its photos in on the Photos page "
+        "and map the face there.",
+        icon=":material/photo_camera:",
+    )
+    _to_jobs()
 
 
 def survey_labels(surveys: Sequence[Survey]) -> dict[int, str]:

@@ -15,6 +15,7 @@ from ..units import UnitSystem, format_area, format_depth, format_estimate, form
 
 __all__ = [
     "MARKS_NOTE",
+    "ZONES_NOTE",
     "lands_view",
     "leak_words",
     "marks_view",
@@ -30,6 +31,13 @@ MARKS_NOTE = (
     " not these."
 )
 """Why some figures of :func:`marks_view` have no interval."""
+
+ZONES_NOTE = (
+    "Only the share has an interval: the area is that share of the metal that was seen, and lies within the same part of it."
+    " Marks are counted as the map shows them; the largest is the part of one mark that lies in the zone, and its row"
+    " under Marks has its interval."
+)
+"""Why some figures of :func:`zones_view` have no interval."""
 
 _UNKNOWN = "cannot be told"
 
@@ -47,7 +55,7 @@ def leak_words(lands: pd.DataFrame) -> str:
 
 
 def zones_view(zones: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
-    """One row per zone and class."""
+    """One row per zone and class; :data:`ZONES_NOTE` belongs to it."""
     rows = []
     for r in (SimpleNamespace(**row) for row in zones.to_dict("records")):  # type: ignore[arg-type]
         share = (

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from page_steps import page, place_of
+from shapely import box
 from streamlit.testing.v1 import AppTest
 
 from pitmap.casebook import Casebook, Survey
@@ -130,6 +131,34 @@ def test_page_calls_metal_and_fates_as_the_record_does(open_page: Callable[..., 
     assert "\u25a0 no provable change" in set(fates["fate"])
     assert not {"same", "opened up"} & set(fates["fate"])
     assert any(m.value.startswith("Pits: ") and "no provable change" in m.value for m in test.markdown)
+
+
+@pytest.mark.parametrize("module", ["plan", "before_after", "record"])
+def test_page_of_a_face_without_maps_says_how_to_get_one(empty_book: Casebook, module: str) -> None:
+    job = empty_book.create_job("order 7")
+    plate = empty_book.create_plate("T-12", job=job)
+    face = empty_book.create_face(plate, "A", drawing="heron40_intermediate_a")
+    test = page(module, job_id=job.id, plate_id=plate.id, face_id=face.id).run()
+    (said,) = [i.value for i in test.info]
+    assert "there is none. Add a survey on the Jobs page" in said
+    assert [b.label for b in test.button] == ["Go to Jobs"]
+
+
+def test_zone_of_two_parts_stands_once_in_the_key_of_the_drawing() -> None:
+    from pitmap.review.screens.drawing import _figure
+
+    drawing = load_shipped("heron40_intermediate_a")
+    halves = (
+        drawing.zones["rim"]
+        .intersection(box(-500, 1, 500, 500))
+        .union(drawing.zones["rim"].intersection(box(-500, -500, 500, -1)))
+    )
+    figure = _figure(replace(drawing, zones={**drawing.zones, "rim": halves}), [])
+    assert [t.name for t in figure.data if t.showlegend is not False] == [
+        "running surface",
+        "seal land",
+        "rim",
+    ]
 
 
 def test_bad_reading_is_a_sentence_beside_the_form(open_page: Callable[..., AppTest]) -> None:

@@ -24,7 +24,7 @@ from ...units import format_length
 from ..cached import drawn, face_comparison, face_drawing, face_series
 from ..device import chart_config, is_phone
 from ..guard import sentences
-from ..parts import caution, choose_face, rests_on, stage_word
+from ..parts import caution, choose_face, map_first, rests_on, stage_word
 from ..plain_text import plain
 from ..state import units
 
@@ -40,7 +40,7 @@ def show() -> None:
     _, job, plate, face = chosen
     series = face_series(face, job)
     if len(series) < 2:
-        st.info("Two mapped surveys of this face are needed to compare. There is " + str(len(series)) + ".")
+        map_first(len(series), 2)
         return
     rests_on(survey for survey, _ in series)
     with sentences():

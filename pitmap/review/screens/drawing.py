@@ -127,7 +127,7 @@ def _look_or_change(kept: Casebook, plate: Plate, face: Face, drawing: Drawing |
 def _figure(drawing: Drawing, findings) -> go.Figure:  # type: ignore[no-untyped-def]
     figure = go.Figure()
     for zone, shape in drawing.zones.items():
-        for part in getattr(shape, "geoms", [shape]):
+        for k, part in enumerate(getattr(shape, "geoms", [shape])):
             # One path with its holes: None breaks the line, and the even-odd rule leaves the holes open.
             xy = [np.asarray(r.coords)[:, :2] for r in (part.exterior, *part.interiors)]
             line = np.concatenate([np.vstack([r, [np.nan, np.nan]]) for r in xy])
@@ -135,6 +135,7 @@ def _figure(drawing: Drawing, findings) -> go.Figure:  # type: ignore[no-untyped
                 go.Scatter(
                     x=line[:, 0], y=line[:, 1], fill="toself", fillcolor=_FILL[zone], name=zone.replace("_", " "),
                     line={"color": "#333", "width": 1}, hoverinfo="name", legendgroup=zone,
+                    showlegend=k == 0,
                 )
             )  # fmt: skip
     for opening in drawing.openings:

@@ -23,7 +23,7 @@ from ..guard import sentences
 from ..parts import caution, choose_survey, tell_outdated
 from ..plain_text import plain
 from ..state import units
-from ..tables import MARKS_NOTE, lands_view, leak_words, marks_view, ratings_view, zones_view
+from ..tables import MARKS_NOTE, ZONES_NOTE, lands_view, leak_words, marks_view, ratings_view, zones_view
 
 __all__ = ["show"]
 
@@ -184,6 +184,7 @@ def _tables(inspection: Inspection, key: str) -> None:
     )
     with zones:
         st.dataframe(zones_view(inspection.zones, units()), hide_index=True, width="stretch")
+        st.caption(ZONES_NOTE)
     with marks:
         table = inspection.marks.sort_values("area_mm2", ascending=False)
         mark_ids = table.mark_id.tolist()

@@ -18,7 +18,7 @@ from ..cached import drawn, face_plan, face_series
 from ..device import chart_config
 from ..guard import sentences
 from ..kept_form import KeptForm
-from ..parts import choose_face, measured_length, rests_on
+from ..parts import choose_face, map_first, measured_length, rests_on
 from ..plain_text import plain
 from ..state import units
 from ..tables import steps_view
@@ -42,7 +42,7 @@ def show() -> None:
     kept, job, plate, face = chosen
     series = face_series(face, job)
     if not series:
-        st.info("No survey of this face is mapped yet.", icon=":material/photo_camera:")
+        map_first(0)
         return
     rests_on(survey for survey, _ in series)
     with sentences():

@@ -9,7 +9,7 @@ import streamlit as st
 from ...report import record_zip, zip_member
 from ..cached import drawn, face_record, face_series
 from ..guard import sentences
-from ..parts import caution, choose_face, rests_on
+from ..parts import caution, choose_face, map_first, rests_on
 
 __all__ = ["show"]
 
@@ -23,7 +23,7 @@ def show() -> None:
     _, job, plate, face = chosen
     series = face_series(face, job)
     if not series:
-        st.info("No survey of this face is mapped yet.", icon=":material/photo_camera:")
+        map_first(0)
         return
     rests_on(survey for survey, _ in series)
     with sentences():
