@@ -321,7 +321,7 @@ def read_next(
         f" The last {which} narrower than any that was read: narrow pits can be deep too." if n_narrow else ""
     )
     words = (
-        f"Read these pits of the map {Stage(bounds.stages[last]).moment} next, in this order: {names}; the error of the"
+        f"Read these pits of the map {Stage(bounds.stages[-1]).moment} next, in this order: {names}; the error of the"
         f" deepest of the {of} would go from about {format_depth(before, system)} to {format_depth(after, system)}.{test}"
     )
     return NEXT_READINGS.check(table.astype({"mark_id": "int64"})), words
