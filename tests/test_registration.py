@@ -823,6 +823,13 @@ def test_a_flat_plate_and_one_opening_drawn_elsewhere_leave_the_interval(
     assert unmodelled_mm2(at, drawn_edges(off_by(plate, name, 1.0, 0.5), 2.0)) == 0.0
 
 
+def test_a_place_at_the_near_end_of_the_range_is_no_second_face() -> None:
+    """The foot of the fall at the edges themselves: two of 143 bare plates were refused for it."""
+    assert SecondFace(excess=0.2, away_mm=4.0).is_there
+    assert not SecondFace(excess=0.2, away_mm=2.06).is_there
+    assert not SecondFace(excess=0.1, away_mm=4.0).is_there
+
+
 def test_a_plate_without_openings_shows_no_second_face(plate: Drawing, photo: np.ndarray) -> None:
     bare = replace(plate, openings=(), zones={}, bands=())
     at = Looked(rgb=photo, view=lying_view(), thickness_mm=0.01)
