@@ -187,6 +187,7 @@ def map_face(
     for k, item in enumerate(photos):
         done("read")
         photo = item if isinstance(item, Photo) else read_photo(item, name=_told_apart(item, photos))
+        _must_be_another(photo, sources)
         surveyed_on = surveyed_on or _day_of(photo)
         taken.append((photo.name, photo.taken_at))
         sitting = taken_apart(taken)
@@ -269,6 +270,13 @@ def _told_apart(path: str | Path, photos: Sequence[str | Path | Photo]) -> str:
     path = Path(path)
     same = [p for p in photos if not isinstance(p, Photo) and Path(p).name == path.name]
     return path.name if len(same) == 1 else Path(*path.parts[-2:]).as_posix()
+
+
+def _must_be_another(photo: Photo, sources: Sequence[PhotoSource]) -> None:
+    """The same photo twice says no more than once, and would count as two that agree."""
+    for source in sources:
+        if photo.sha256 and source.sha256 == photo.sha256:
+            raise InputError(f"map: {photo.name} and {source.name} are the same photo; leave one out")
 
 
 def _removed_before(stage: Stage) -> Estimate:

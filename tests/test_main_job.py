@@ -171,3 +171,10 @@ def test_a_day_in_the_future_is_refused_from_python_too(photo: Path) -> None:
     for day in (date(2199, 3, 1), datetime(2199, 3, 1, 12)):
         with pytest.raises(InputError, match=r"^Day of the survey: 2199-03-01 lies in the future"):
             map_face([photo], load_shipped(DRAWING), stage="test_lap", surveyed_on=day)
+
+
+def test_the_same_photo_twice_is_not_two_that_agree(photo: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "copy.jpg"
+    copy.write_bytes(photo.read_bytes())
+    with pytest.raises(InputError, match=r"copy\.jpg and photo\.jpg are the same photo; leave one out"):
+        map_face([photo, copy], load_shipped(DRAWING), stage=Stage("test_lap"))
