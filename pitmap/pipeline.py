@@ -204,7 +204,7 @@ def map_face(
             system=system,
         )
         for finding in report.findings:
-            if finding.code == "colour":
+            if finding.code == "colour" and finding.severity == "stop":
                 raise MeasurementError(f"{photo.name}: {finding.text}")
         sources.append(_source(photo, report))
         faces.append(_opaque(face_now, photo, alignment))

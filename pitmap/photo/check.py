@@ -166,12 +166,15 @@ def _losses(
     """What the picture has lost that the map needs."""
     found = []
     apart = colour_apart(rgb)
-    if apart < limits.colour_least:
+    if apart < limits.colour_watch:
+        is_sure = apart < limits.colour_stop
         text = (
-            "The picture has no colours of its own (grey, toned, or lost to compression): stain and heat colour "
-            "cannot be told from sound metal in it; give the camera's own picture, in colour."
+            f"The picture has {'no' if is_sure else 'hardly any'} colours of its own (grey, toned, or lost to compression): "
+            f"stain and heat colour {'cannot' if is_sure else 'can hardly'} be told from sound metal in it; give the "
+            "camera's own picture, in colour."
         )
-        found.append(PhotoFinding(code="colour", severity="stop", value=apart, text=text))
+        severity = "stop" if is_sure else "watch"
+        found.append(PhotoFinding(code="colour", severity=severity, value=apart, text=text))
     step = block_step(rgb)
     severity = _step(step, limits.block_watch, limits.block_stop)
     if severity != "pass":

@@ -70,9 +70,10 @@ class PhotoLimits:
     tilt_watch_deg, tilt_stop_deg : float
     dark_level, bright_level : float
         Median grey level (0 to 255) of what is judged, under or over which the exposure is called wrong.
-    colour_least : float
-        :func:`~pitmap.photo.losses.colour_apart` of a picture with colours of its own. Grey ones, with a cast too, have 0.8
-        and less, the 20 development photos 2.3 and more.
+    colour_watch, colour_stop : float
+        :func:`~pitmap.photo.losses.colour_apart` under which a picture may have, or surely has, no colours of its own. Grey
+        ones have 0, those with a cast or a tone 0.5 and more, the 20 development photos 2.3 and more, a clean render on a
+        grey bench 1.8: too near for a map to be refused for the first.
     block_watch, block_stop : float
         :func:`~pitmap.photo.losses.block_step`. The 20 development photos have 1.4 and less; saved again at JPEG quality 30
         one has 2.1 and a third more uncut metal than there is, at 15 it has 3.0 and four times as much.
@@ -100,7 +101,8 @@ class PhotoLimits:
     tilt_stop_deg: float = 45.0
     dark_level: float = 45.0
     bright_level: float = 225.0
-    colour_least: float = 1.0
+    colour_watch: float = 1.0
+    colour_stop: float = 0.5
     block_watch: float = 2.0
     block_stop: float = 2.8
     grain_watch: float = 0.025
