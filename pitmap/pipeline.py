@@ -290,6 +290,8 @@ def align(photo: Photo, drawing: Drawing, landmarks: Landmarks | None = None) ->
 
     Raises
     ------
+    InputError
+        Landmarks from which no view can be found.
     AlignmentRefused
         It cannot be laid with certainty.
     """

@@ -793,25 +793,29 @@ def test_what_neighbours_share_is_no_chance() -> None:
     assert shared(places, one) == 0.0
 
 
-@pytest.mark.parametrize("period_px", [420.0, 640.0])
-def test_a_wave_that_no_camera_follows_widens_the_interval(
-    plate: Drawing, photo: np.ndarray, period_px: float
-) -> None:
-    """A bowed sheet, or a phone that moved while it read its rows: stated was a third of what it was off."""
-    amplitude_px = 1.0
+def waved(photo: np.ndarray, amplitude_px: float, period_px: float) -> np.ndarray:
+    """As of a bowed sheet, or by a phone that moved while it read its rows."""
     y, x = np.mgrid[0 : photo.shape[0], 0 : photo.shape[1]].astype(np.float32)
     aside = amplitude_px * np.sin(2 * np.pi * y / period_px)
-    found = refine(
-        cv2.remap(photo, (x - aside).astype(np.float32), y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE),
-        plate,
-        lying_view().camera(),
+    return cv2.remap(
+        photo, (x - aside).astype(np.float32), y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )
+
+
+def test_a_wave_that_no_camera_follows_widens_the_interval(plate: Drawing, photo: np.ndarray) -> None:
+    """Stated was a third of what it was off."""
+    found = refine(waved(photo, 1.0, 640.0), plate, lying_view().camera())
     points = drawn_edges(plate, 10.0).points_mm
     px = found.mm_to_px(points)
-    px[:, 0] -= amplitude_px * np.sin(2 * np.pi * px[:, 1] / period_px)
+    px[:, 0] -= np.sin(2 * np.pi * px[:, 1] / 640.0)
     off = lying_view().camera().px_to_mm(px) - points
     assert found.residual_mm.covers(float(np.sqrt((off**2).sum(1).mean())))
     assert found.error_sd_mm == pytest.approx(found.residual_mm.value / np.sqrt(2))
+
+
+def test_a_wave_that_whole_groups_of_openings_follow_is_refused(plate: Drawing, photo: np.ndarray) -> None:
+    with pytest.raises(AlignmentRefused, match="bent.*as the camera took it"):
+        refine(waved(photo, 1.0, 420.0), plate, lying_view().camera())
 
 
 def test_a_flat_plate_and_one_opening_drawn_elsewhere_leave_the_interval(

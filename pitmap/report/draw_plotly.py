@@ -192,7 +192,7 @@ def plot_side_by_side(before: FaceMap, after: FaceMap, *, is_stacked: bool = Fal
     figure.update_xaxes(range=list(before.extent_mm[:2]), constrain="domain", matches="x")
     figure.update_layout(
         template="simple_white",
-        height=640 if is_stacked else 450,
+        height=_TOP_PX + (600 if is_stacked else 410),
         margin={"l": 20, "r": 10, "t": _TOP_PX, "b": 20},
     )
     return figure
