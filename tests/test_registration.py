@@ -31,13 +31,14 @@ from pitmap.registration import (
     register_from_landmarks,
 )
 from pitmap.registration.agreement import Neighbours
-from pitmap.registration.bend import shared
+from pitmap.registration.bend import bend_mm
 from pitmap.registration.coarse import focal_for, round_openings
 from pitmap.registration.displaced import Looked, displaced_outline
 from pitmap.registration.edges import DrawnEdges, drawn_edges
 from pitmap.registration.evidence import shrink
 from pitmap.registration.judge import Evidence
 from pitmap.registration.landmarks import view_from_points
+from pitmap.registration.opening_moves import OpeningMoves, opening_moves
 from pitmap.registration.polish import Fit, Priors, _moved, refine_view
 from pitmap.registration.poses import exp_rotation
 from pitmap.registration.profiles import fit_profiles
@@ -783,14 +784,30 @@ def test_a_photo_bent_a_little_is_known_so_much_less(plate: Drawing, photo: np.n
     assert found.error_mm([0.0, 0.0]) > 1.3 * straight.error_mm([0.0, 0.0])
 
 
+def moved(places: list[list[float]], moves: np.ndarray) -> OpeningMoves:
+    """Twice as many openings as are given, the second half far from the first."""
+    at = np.array(places)
+    return OpeningMoves(
+        places_mm=np.concatenate([at, at + 1000.0]),
+        moves_mm=np.concatenate([moves, moves]),
+        px_per_mm=np.full(2 * len(at), 5.0),
+    )
+
+
 def test_what_neighbours_share_is_no_chance() -> None:
-    places = np.array([[0.0, 0.0], [1.0, 0.0], [10.0, 0.0], [11.0, 0.0]])
+    places = [[0.0, 0.0], [1.0, 0.0], [10.0, 0.0], [11.0, 0.0]]
     together = np.array([[0.3, 0.4], [0.3, 0.4], [-0.4, 0.3], [-0.4, 0.3]])
-    assert shared(places, together) == pytest.approx(0.5)
-    apart = together * np.array([[1.0], [-1.0], [1.0], [-1.0]])
-    assert shared(places, apart) == 0.0
-    one = np.array([[3.0, 4.0], [0.0, 0.0], [0.0, 0.0], [0.0, 0.0]])
-    assert shared(places, one) == 0.0
+    assert bend_mm(moved(places, together)) == pytest.approx(0.5)
+    assert bend_mm(moved(places, together * np.array([[1.0], [-1.0], [1.0], [-1.0]]))) == 0.0
+    assert bend_mm(moved(places, np.array([[3.0, 4.0], [0.0, 0.0], [0.0, 0.0], [0.0, 0.0]]))) == 0.0
+
+
+def test_openings_that_scatter_say_how_much_by_the_middle_one_of_them() -> None:
+    """All 0.5 mm beside their places: median of the squares 0.25, over ln 2; one that is far out changes nothing."""
+    places = [[10.0 * k, 0.0] for k in range(4)]
+    beside = np.array([[0.3, 0.4], [-0.4, 0.3], [0.0, -0.5], [9.0, 9.0]])
+    assert unmodelled_mm2(moved(places, beside)) == pytest.approx(0.25 / np.log(2), rel=0.02)
+    assert unmodelled_mm2(moved(places[:2], beside[:2])) == 0.0
 
 
 def waved(photo: np.ndarray, amplitude_px: float, period_px: float) -> np.ndarray:
@@ -821,10 +838,12 @@ def test_a_wave_that_whole_groups_of_openings_follow_is_refused(plate: Drawing, 
 def test_a_flat_plate_and_one_opening_drawn_elsewhere_leave_the_interval(
     plate: Drawing, photo: np.ndarray
 ) -> None:
-    at = Looked(rgb=photo, view=lying_view(), thickness_mm=0.01)
-    assert unmodelled_mm2(at, drawn_edges(plate, 2.0)) == 0.0
+    # painted edges are sharp: not broken, and as blurred as a pixel
+    at = Looked(rgb=photo, view=lying_view(), thickness_mm=0.01, edge_break_mm=0.0, blur_px=0.47)
+    assert unmodelled_mm2(opening_moves(at, at, drawn_edges(plate, 0.7))) == 0.0
     name = next(o.name for o in plate.openings if o.kind == "port")
-    assert unmodelled_mm2(at, drawn_edges(off_by(plate, name, 1.0, 0.5), 2.0)) == 0.0
+    elsewhere = drawn_edges(off_by(plate, name, 1.0, 0.5), 0.7)
+    assert unmodelled_mm2(opening_moves(at, at, elsewhere)) == 0.0
 
 
 def test_a_place_at_the_near_end_of_the_range_is_no_second_face() -> None:

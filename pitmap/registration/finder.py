@@ -26,6 +26,7 @@ from .evidence import shrink
 from .judge import weigh
 from .landmarks import check_picks, view_from_points
 from .lookalike import best_lookalike, plate_beside
+from .opening_moves import opening_moves
 from .polish import FINEST_PX_PER_MM, Fit, Priors, refine_view
 from .scatter import unmodelled_mm2
 from .second_face import second_face
@@ -158,6 +159,7 @@ def _finish(
     outline = tuple(d for d in evidence.displaced if not d.is_opening)
     evidence = replace(evidence, displaced=outline + openings)
     elsewhere = {d.name for d in openings}
+    moves = opening_moves(coarse, fine, dense)
     found = conclude(
         rgb,
         drawing,
@@ -167,9 +169,9 @@ def _finish(
         rival,
         method=method,
         is_part=is_part,
-        bend_mm=bend_mm(coarse, fine, dense),
+        bend_mm=bend_mm(moves),
         unmet=tuple(name for name in unmet_parts(coarse, fine, dense) if name not in elsewhere),
-        unmodelled_mm2=unmodelled_mm2(fine, dense),
+        unmodelled_mm2=unmodelled_mm2(moves),
     )
     reason = mismatch(displaced_outline(coarse, fine, dense), second_face(fine, dense))
     if reason:

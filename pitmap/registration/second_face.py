@@ -87,20 +87,26 @@ def second_face(at: Looked, edges: DrawnEdges) -> SecondFace:
     eye = at.view.eye_mm()
     foot = at.thickness_mm * ((eye[:2] - mine.points_mm) * mine.normals).sum(1) / max(eye[2], 1.0)
     pushes = _pushes()
+    # what each sample says at each distance; a last column for what lies beyond them all
+    counts = (
+        inside & (away >= _STRIP_MM) & ~((foot[:, None] > 0) & (np.abs(away - foot[:, None]) < _NEAR_WALL_MM))
+    )
+    said = np.pad(
+        np.stack([counts, fall * counts, fall**2 * counts]).astype(np.float32), ((0, 0), (0, 0), (0, 1))
+    )
+    first = np.arange(len(mine.part), dtype=np.int32) * said.shape[2]
     # how a turn about the middle moves each sample along its normal
     lever = mine.points_mm[:, 0] * mine.normals[:, 1] - mine.points_mm[:, 1] * mine.normals[:, 0]
-    rows = np.arange(len(mine.part))
+    along = ((pushes @ mine.normals.T - away[0]) / _STEP_MM).astype(np.float32)
     means, sures = [], []
     for turn in np.radians(np.arange(-_MOST_TURN_DEG, _MOST_TURN_DEG + 1e-9, _TURN_DEG)):
-        along = pushes @ mine.normals.T + turn * lever
-        bin_ = np.rint((along - away[0]) / _STEP_MM).astype(np.int64)
-        counts = (along >= _STRIP_MM) & (bin_ < len(away))
-        counts &= ~((foot > 0) & (np.abs(along - foot) < _NEAR_WALL_MM))
-        bin_ = np.clip(bin_, 0, len(away) - 1)
-        counts &= inside[rows, bin_]
-        n, value = np.maximum(counts.sum(1), 1), fall[rows, bin_] * counts
-        mean = np.where(n >= _FEWEST, value.sum(1) / n, np.nan)
-        spread = np.sqrt(np.maximum((value**2).sum(1) / n - mean**2, 0))
+        at_bin = np.rint(along + (turn * lever / _STEP_MM).astype(np.float32)).astype(np.int32)
+        # one that points the other way says nothing, as one beyond the last column does
+        at_bin = np.minimum(at_bin.view(np.uint32), np.uint32(len(away))).astype(np.int32) + first
+        n, total, squares = (layer.ravel().take(at_bin).sum(1) for layer in said)
+        n = np.maximum(n, 1)
+        mean = np.where(n >= _FEWEST, total / n, np.nan)
+        spread = np.sqrt(np.maximum(squares / n - mean**2, 0))
         means.append(mean)
         sures.append(mean - _SURE * spread / np.sqrt(n))
     if np.isnan(means).all():
