@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-__all__ = ["sync_folder", "whole_file", "write_all_whole", "write_whole"]
+__all__ = ["sync_folder", "whole_file", "write_all_whole", "write_flushed", "write_whole"]
 
 
 @contextmanager
@@ -89,10 +89,7 @@ def write_all_whole(files: Mapping[Path, str | bytes]) -> None:
                 stack.enter_context(_as_it_was_on_error(target))
         for target, content in files.items():
             temp = stack.enter_context(whole_file(target))
-            with open(temp, "wb") as handle:
-                handle.write(content.encode("utf-8") if isinstance(content, str) else content)
-                handle.flush()
-                os.fsync(handle.fileno())
+            write_flushed(temp, content.encode("utf-8") if isinstance(content, str) else content)
 
 
 @contextmanager
@@ -122,6 +119,20 @@ def _same_file(place: Path, aside: Path) -> None:
         os.link(place, aside)
     except OSError:  # a stick's file system has no second names
         shutil.copy2(place, aside)
+
+
+def write_flushed(path: Path, content: bytes) -> None:
+    """Write a file whose folder or itself is renamed next: after a power cut the name would else be on a file of nothing.
+
+    Raises
+    ------
+    OSError
+        What the system says.
+    """
+    with open(path, "wb") as handle:
+        handle.write(content)
+        handle.flush()
+        os.fsync(handle.fileno())
 
 
 def sync_folder(folder: Path) -> None:

@@ -29,7 +29,7 @@ from ..measure import LANDS, MARKS, RATINGS, ZONES, Measurement, ZoneMeasure
 from ..registration import Alignment
 from ..surface import ClassMap
 from ..tables import Schema
-from ..whole_file import sync_folder
+from ..whole_file import sync_folder, write_flushed
 from .record import HandEdit, Inspection, PhotoSource
 
 __all__ = [
@@ -285,7 +285,7 @@ def save_inspection(inspection: Inspection, folder: str | Path, *, overlay_jpg: 
         if overlay_jpg is not None:
             contents[_OVERLAY] = overlay_jpg
         for name, content in contents.items():
-            _write_flushed(temporary / name, content)
+            write_flushed(temporary / name, content)
         os.chmod(temporary, 0o755)
         sync_folder(temporary)
         _put_in_place(temporary, place)
@@ -312,14 +312,6 @@ def _contents(inspection: Inspection) -> dict[str, bytes]:
             for name, table in {**tables, "readings": inspection.readings}.items()
         },
     }
-
-
-def _write_flushed(path: Path, content: bytes) -> None:
-    # flushed before the folder is renamed: after a power cut the name would else be on files of nothing
-    with open(path, "wb") as handle:
-        handle.write(content)
-        handle.flush()
-        os.fsync(handle.fileno())
 
 
 def _put_in_place(temporary: Path, place: Path) -> None:

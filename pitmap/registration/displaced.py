@@ -19,6 +19,7 @@ __all__ = [
     "displaced_openings",
     "displaced_outline",
     "met",
+    "pushes_mm",
     "unmet_parts",
 ]
 
@@ -124,6 +125,14 @@ class Looked:
         )
 
 
+def pushes_mm(least: float, most: float, step: float) -> NDArray[np.float64]:
+    """Places (N, 2) of a square lattice that are at least and at most so far from its middle."""
+    steps = np.arange(-most, most + 1e-9, step)
+    pushes = np.stack(np.meshgrid(steps, steps), -1).reshape(-1, 2)
+    reach = np.hypot(*pushes.T)
+    return pushes[(reach >= least - 1e-9) & (reach <= most)]
+
+
 def best_nearby(at: Looked, opening: DrawnEdges) -> tuple[float, NDArray[np.float64]]:
     """Where within a few millimetres an opening fits best, on a picture of 1 to 2 px per mm.
 
@@ -134,10 +143,7 @@ def best_nearby(at: Looked, opening: DrawnEdges) -> tuple[float, NDArray[np.floa
     push_mm : (2,) array
         From its drawn place.
     """
-    steps = np.arange(-_REACH_MM, _REACH_MM + 1e-9, _STEP_MM)
-    pushes = np.stack(np.meshgrid(steps, steps), -1).reshape(-1, 2)
-    reach = np.hypot(*pushes.T)
-    pushes = pushes[(reach >= _LEAST_MM - 1e-9) & (reach <= _REACH_MM)]
+    pushes = pushes_mm(_LEAST_MM, _REACH_MM, _STEP_MM)
     few = opening.take(np.arange(0, len(opening.part), max(1, len(opening.part) // _SAMPLES)))
     n = len(few.part)
     everywhere = few.take(np.tile(np.arange(n), len(pushes)))

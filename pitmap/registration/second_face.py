@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .displaced import Looked
+from .displaced import Looked, pushes_mm
 from .edges import DrawnEdges
 from .evidence import shrink
 
@@ -86,7 +86,7 @@ def second_face(at: Looked, edges: DrawnEdges) -> SecondFace:
     fall, inside = _falls(at, mine, away)
     eye = at.view.eye_mm()
     foot = at.thickness_mm * ((eye[:2] - mine.points_mm) * mine.normals).sum(1) / max(eye[2], 1.0)
-    pushes = _pushes()
+    pushes = pushes_mm(_LEAST_MM, _REACH_MM, _PUSH_MM)
     # what each sample says at each distance; a last column for what lies beyond them all
     counts = (
         inside & (away >= _STRIP_MM) & ~((foot[:, None] > 0) & (np.abs(away - foot[:, None]) < _NEAR_WALL_MM))
@@ -115,13 +115,6 @@ def second_face(at: Looked, edges: DrawnEdges) -> SecondFace:
     return SecondFace(
         excess=float(np.nanmax(sures) - np.nanmedian(means)), away_mm=float(np.hypot(*pushes[best]))
     )
-
-
-def _pushes() -> NDArray[np.float64]:
-    steps = np.arange(-_REACH_MM, _REACH_MM + 1e-9, _PUSH_MM)
-    pushes = np.stack(np.meshgrid(steps, steps), -1).reshape(-1, 2)
-    reach = np.hypot(*pushes.T)
-    return pushes[(reach >= _LEAST_MM) & (reach <= _REACH_MM)]
 
 
 def _falls(
