@@ -10,10 +10,12 @@ import cv2
 import numpy as np
 import pytest
 from main_job_survey import DRAWING, run
+from shapely.affinity import translate
 
 from pitmap.classes import SurfaceClass
 from pitmap.cli.tables import print_inspection
 from pitmap.depth import READINGS
+from pitmap.drawing import load_drawing, save_svg
 from pitmap.inspection import Inspection, load_inspection, save_inspection
 from pitmap.measure import LANDS
 
@@ -83,6 +85,23 @@ def test_narrowest_places_have_intervals_and_the_chosen_units(
     _, head, printed, *_ = capsys.readouterr().out.split("narrowest sound metal")[1].splitlines()
     assert re.split("  +", head.strip()) == ["place", "sound", "drawn", "at x, y", "note"]
     assert re.split("  +", printed.strip()) == row
+
+
+@pytest.mark.parametrize("command", ["map", "study"])
+def test_drawing_that_the_check_finds_an_error_in_is_refused_before_the_work(
+    command: str, photo: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    drawing = load_drawing(DRAWING)
+    one, other, *rest = drawing.openings
+    beside = other.polygon.centroid
+    moved = translate(one.polygon, beside.x - one.polygon.centroid.x, beside.y - one.polygon.centroid.y)
+    wrong = replace(drawing, openings=(replace(one, polygon=moved), other, *rest))
+    save_svg(wrong, tmp_path / "wrong.svg")
+    code = run(command, str(photo), "--drawing", str(tmp_path / "wrong.svg"), "--out", str(tmp_path / "out"))
+    said = capsys.readouterr().err
+    assert code == 2
+    assert f"{one.name} overlaps opening {other.name!r}" in said and "pitmap drawing check" in said
+    assert not (tmp_path / "out").exists()
 
 
 def test_map_never_replaces_another_survey_unasked(

@@ -12,7 +12,7 @@ from ..classes import Stage
 from ..drawing import Drawing
 from ..settings import Settings
 from ..units import UnitSystem
-from .options import DRAWING, OUT_FOLDER, STAGE, SURVEY_DATE, StockType, units_option, with_error
+from .options import OUT_FOLDER, SOUND_DRAWING, STAGE, SURVEY_DATE, StockType, units_option, with_error
 from .progress import step_bar
 from .tables import print_inspection
 
@@ -24,7 +24,7 @@ __all__ = ["command"]
 @click.option(
     "--drawing",
     required=True,
-    type=DRAWING,
+    type=SOUND_DRAWING,
     help="SVG, TOML, DXF or JSON of the plate, or the name of a shipped one.",
 )
 @click.option(

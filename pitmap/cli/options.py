@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from ..classes import Stage
-from ..drawing import Drawing, load_with_notes
+from ..drawing import Drawing, check_drawing, load_with_notes
 from ..errors import InputError
 from ..estimate import Estimate
 from ..units import AS_POSITIVE, parse_length
@@ -23,6 +23,7 @@ __all__ = [
     "OUT_FOLDER",
     "PDF_FILE",
     "RESULT_FOLDER",
+    "SOUND_DRAWING",
     "STAGE",
     "SURVEY_DATE",
     "StockType",
@@ -54,6 +55,23 @@ class _DrawingType(click.ParamType):
         # A hole that nothing names, or that is hidden, is metal from here on.
         for note in notes:
             click.echo(f"{value}: {note}", err=True)
+        return drawing
+
+
+class _SoundDrawingType(_DrawingType):
+    """A drawing that figures are taken from: one that the check finds errors in would make them wrong."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Drawing:
+        drawing = super().convert(value, param, ctx)
+        errors = [f for f in check_drawing(drawing, poses=False) if f.severity == "error"]
+        if errors:
+            more = f", and {len(errors) - 1} more" if len(errors) > 1 else ""
+            self.fail(
+                f"{value}: {errors[0].element} {errors[0].text}{more}; figures from this drawing would be wrong. "
+                "Correct it: `pitmap drawing check` lists all that is wrong and where",
+                param,
+                ctx,
+            )
         return drawing
 
 
@@ -142,6 +160,7 @@ DRAWING_FILE = _FileToWrite(".svg", ".dxf")
 PDF_FILE = _FileToWrite(".pdf")
 STAGE = _StageType()
 DRAWING = _DrawingType()
+SOUND_DRAWING = _SoundDrawingType()
 SURVEY_DATE = _DateType()
 
 

@@ -15,7 +15,7 @@ from ..csv_rows import read_rows, table_csv
 from ..drawing import Drawing
 from ..errors import InputError
 from ..whole_file import write_whole
-from .options import DRAWING, OUT_FILE, STAGE
+from .options import OUT_FILE, SOUND_DRAWING, STAGE
 from .tables import print_table
 
 __all__ = ["command"]
@@ -25,7 +25,7 @@ _COLUMNS = ("part", "operator", "trial", "photo")
 
 @click.command(name="study")
 @click.argument("list_csv", type=click.Path(path_type=Path))
-@click.option("--drawing", required=True, type=DRAWING, help="Drawing of the plate in the photos.")
+@click.option("--drawing", required=True, type=SOUND_DRAWING, help="Drawing of the plate in the photos.")
 @click.option(
     "--stage", type=STAGE, default="test_lap", show_default=True, help="At which the photos were taken."
 )
