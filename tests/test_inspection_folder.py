@@ -123,6 +123,44 @@ def test_a_file_of_another_survey_is_named(inspection: Inspection, tmp_path: Pat
         load_inspection(mine)
 
 
+@pytest.mark.parametrize("entry", ["marks", "removed_um", "sound_width_mm"])
+def test_a_figure_that_was_typed_into_the_json_is_refused(
+    inspection: Inspection, tmp_path: Path, entry: str
+) -> None:
+    """A smaller pit or less stock, typed in by hand, went into the plan and the customer's record as measured."""
+    saved = save_inspection(inspection, tmp_path / "face")
+    document = json.loads((saved / "inspection.json").read_text(encoding="utf-8"))
+    if entry == "marks":
+        document["marks"][0]["area_mm2"] /= 2
+    else:
+        document[entry] = {"value": 3.0, "low": 2.0, "high": 4.0, "level": 0.9, "reason": ""}
+    (saved / "inspection.json").write_text(json.dumps(document), encoding="utf-8")
+    with pytest.raises(InputError, match=r"face/inspection\.json: was changed after it was written"):
+        load_inspection(saved)
+    with pytest.raises(InputError, match="To replace what is there, say --overwrite"):
+        must_be_same_survey(saved, inspection.face, inspection.stage)
+
+
+def test_a_json_that_is_only_laid_out_anew_is_read(inspection: Inspection, tmp_path: Path) -> None:
+    saved = save_inspection(inspection, tmp_path / "face")
+    document = json.loads((saved / "inspection.json").read_text(encoding="utf-8"))
+    anew = json.dumps(dict(reversed(document.items())), indent=4)
+    (saved / "inspection.json").write_text(anew, encoding="utf-8")
+    assert load_inspection(saved).marks.equals(inspection.marks)
+
+
+def test_a_table_that_was_edited_is_named(series: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Readings that somebody typed into the folder's own table were passed over in silence."""
+    assert run("plan", str(series)) == 0
+    assert "is not read" not in capsys.readouterr().err
+    table = series / "lap_1" / "readings.csv"
+    table.write_text(table.read_text() + "1,pit_depth,0,0,1,250,5,False,needle,,0\n")
+    assert run("plan", str(series)) == 0
+    said = capsys.readouterr().err
+    assert f"{table}: was changed after it was written, and is not read" in said and "--readings" in said
+    assert said.count("is not read") == 1
+
+
 def test_a_raster_that_was_taken_away_is_named(inspection: Inspection, tmp_path: Path) -> None:
     """Without its doubt a land would have too narrow an interval, and say nothing."""
     saved = save_inspection(inspection, tmp_path / "face")

@@ -10,7 +10,7 @@ import click
 
 from ..depth import ReadingSheet, read_readings
 from ..errors import InputError
-from ..inspection import Inspection, in_order_of_work, inspection_folders, load_inspection
+from ..inspection import Inspection, changed_tables, in_order_of_work, inspection_folders, load_inspection
 from ..stock import StockPlan, read_limits
 from ..units import UnitSystem
 from .options import StockType, with_error
@@ -61,7 +61,16 @@ def open_face(folders: Sequence[Path]) -> list[Inspection]:
     for k, place in enumerate(places):
         if place in places[:k]:
             raise InputError(f"{surveys[k]}: this survey is given twice; name each folder once")
-    return in_order_of_work([load_inspection(f) for f in surveys])
+    inspections = [load_inspection(f) for f in surveys]
+    for folder in surveys:
+        for name in changed_tables(folder):
+            instead = "; give readings in a sheet with --readings" if name == "readings.csv" else ""
+            click.echo(
+                f"{folder / name}: was changed after it was written, and is not read: what counts stands in "
+                f"inspection.json{instead}",
+                err=True,
+            )
+    return in_order_of_work(inspections)
 
 
 def plan_surveys(

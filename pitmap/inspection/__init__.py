@@ -3,6 +3,7 @@
 from .entered_stock import check_stock
 from .files import (
     FILE_VERSION,
+    changed_tables,
     inspection_folders,
     kept_confidence,
     load_inspection,
@@ -19,6 +20,7 @@ __all__ = [
     "HandEdit",
     "Inspection",
     "PhotoSource",
+    "changed_tables",
     "check_stock",
     "in_order_of_work",
     "inspection_folders",

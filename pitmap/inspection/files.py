@@ -34,6 +34,7 @@ from .record import HandEdit, Inspection, PhotoSource
 
 __all__ = [
     "FILE_VERSION",
+    "changed_tables",
     "inspection_folders",
     "kept_confidence",
     "load_inspection",
@@ -250,7 +251,10 @@ def must_be_same_survey(folder: Path, face: str, stage: Stage) -> None:
     """
     if not (_standing(folder) / _JSON).exists():
         return
-    there = load_inspection(folder)
+    try:
+        there = load_inspection(folder)
+    except InputError as error:
+        raise InputError(f"{error}. To replace what is there, say --overwrite") from error
     n = len(there.readings)
     if (there.face, there.stage) == (face, stage) and not n:
         return
@@ -299,19 +303,49 @@ def save_inspection(inspection: Inspection, folder: str | Path, *, overlay_jpg: 
 
 
 def _contents(inspection: Inspection) -> dict[str, bytes]:
-    """The files of an inspection; the JSON has the hash of every one that is read back with it."""
-    pictures = _pictures(inspection)
-    document = inspection_to_dict(inspection)
-    document["files"] = {name: hashlib.sha256(data).hexdigest() for name, data in pictures.items()}
+    """The files of an inspection; the JSON has the hash of every one of them, and of what it says itself."""
     tables = {name: getattr(inspection.measurement, name) for name in _TABLES}
-    return {
-        _JSON: json.dumps(document, indent=1, allow_nan=False).encode(),
-        **pictures,
-        **{
-            f"{name}.csv": table_csv(table).encode()
-            for name, table in {**tables, "readings": inspection.readings}.items()
-        },
+    beside = _pictures(inspection) | {
+        f"{name}.csv": table_csv(table).encode()
+        for name, table in {**tables, "readings": inspection.readings}.items()
     }
+    document = inspection_to_dict(inspection)
+    document["files"] = {name: _hash(data) for name, data in beside.items()}
+    document["files"][_JSON] = _hash_of_document(document)
+    return {_JSON: json.dumps(document, indent=1, allow_nan=False).encode(), **beside}
+
+
+def _hash(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def _hash_of_document(document: Mapping[str, Any]) -> str:
+    """Of everything that an inspection's JSON says but this hash, however it is laid out and ordered."""
+    files = {name: value for name, value in document["files"].items() if name != _JSON}
+    plain = json.loads(json.dumps({**document, "files": files}))
+    return _hash(json.dumps(plain, sort_keys=True, separators=(",", ":")).encode())
+
+
+def changed_tables(folder: str | Path) -> tuple[str, ...]:
+    """Names of the CSV tables in an inspection's folder that are not as they were written.
+
+    They are for people and spreadsheet programs: :func:`load_inspection` reads none of them, so that whoever changed a
+    number in one should be told that it does not count.
+
+    Parameters
+    ----------
+    folder : path
+        Of an inspection that :func:`load_inspection` reads.
+
+    Returns
+    -------
+    tuple of str
+        Empty for an inspection of an earlier release, which has no hash of them.
+    """
+    folder = _standing(Path(folder))
+    files = json.loads((folder / _JSON).read_text(encoding="utf-8")).get("files", {})
+    there = (n for n in sorted(files) if n.endswith(".csv") and (folder / n).is_file())
+    return tuple(n for n in there if _hash((folder / n).read_bytes()) != files[n])
 
 
 def _put_in_place(temporary: Path, place: Path) -> None:
@@ -336,7 +370,7 @@ def _decode(path: Path, flags: int, files: Mapping[str, str] | None) -> NDArray[
         data = path.read_bytes()
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror}); map the photo again") from error
-    if files is not None and hashlib.sha256(data).hexdigest() != files.get(path.name):
+    if files is not None and _hash(data) != files.get(path.name):
         raise InputError(
             f"{path}: is not the file that {_JSON} beside it was written with: it is damaged, was changed, or belongs to "
             "another survey. Put the right one back, or map the photo again"
@@ -402,7 +436,7 @@ def load_inspection(folder: str | Path) -> Inspection:
             raise InputError(f"{folder}: {_PICTURE} does not have the size in {_JSON}; map the photo again")
         tables = {name: _table(schema, d[name]) for name, schema in _TABLES.items()}
         alignment = Alignment.from_dict(d["alignment"])
-        return Inspection(
+        inspection = Inspection(
             face=d["face"],
             stage=stage,
             surveyed_on=date.fromisoformat(d["surveyed_on"]) if d["surveyed_on"] else None,
@@ -440,6 +474,13 @@ def load_inspection(folder: str | Path) -> Inspection:
                 for e in d.get("hand_edits", ())
             ),
         )
+        # last, so that what cannot be read at all is named by its entry
+        if files is not None and _JSON in files and files[_JSON] != _hash_of_document(d):
+            raise InputError(
+                f"{path}: was changed after it was written, so its figures are no longer those of its pictures. Put it back "
+                "as it was, or map the photo again; a map is corrected by hand on the review page"
+            )
+        return inspection
     except InputError as error:
         # what a table, a grid or an estimate says of its entries does not name the file
         if str(folder) in str(error):
