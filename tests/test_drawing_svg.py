@@ -114,6 +114,37 @@ def test_path_commands(tmp_path, d, area):
     assert load_svg(write(tmp_path, text)).openings[0].polygon.area == pytest.approx(area, rel=1e-4)
 
 
+HOLED = "M20 20h40v40h-40z M30 30{inner}z"
+
+
+@pytest.mark.parametrize(
+    ("inner", "style", "area"),
+    [
+        ("h20v20h-20", 'fill-rule="evenodd"', 1200),
+        ("h20v20h-20", 'style="fill-rule:evenodd"', 1200),
+        ("h20v20h-20", 'fill="none" stroke="black"', 1200),
+        ("v20h20v-20", "", 1200),
+        ("h20v20h-20", "", None),
+        ("h20v20h-20", 'style="fill-rule:nonzero"', None),
+    ],
+)
+def test_a_ring_inside_a_zone_is_a_hole_only_where_a_picture_shows_one(tmp_path, inner, style, area):
+    """40 x 40 with 20 x 20 in it: of two rings that run the same way a picture fills both, and 400 mm2 were missing."""
+    zone = f'<path id="seal_land" {style} d="{HOLED.format(inner=inner)}"/>'
+    path = write(tmp_path, svg(OUTLINE + zone))
+    if area is None:
+        with pytest.raises(DrawingError, match="path 'seal_land': a ring inside .* set the fill rule"):
+            load_svg(path)
+        return
+    assert load_svg(path).zones["seal_land"].area == pytest.approx(area)
+
+
+def test_fill_rule_of_a_group_counts_for_what_is_in_it(tmp_path):
+    zone = f'<path id="seal_land" d="{HOLED.format(inner="h20v20h-20")}"/>'
+    path = write(tmp_path, svg(f'{OUTLINE}<g fill-rule="evenodd">{zone}</g>'))
+    assert load_svg(path).zones["seal_land"].area == pytest.approx(1200)
+
+
 def test_smooth_curves_reflect_the_handle(tmp_path):
     """S and T continue the tangent: both halves of the wave enclose the same area, so they cancel."""
     text = svg(OUTLINE + '<path id="port_1" d="M20 40 Q30 20 40 40 T60 40 L60 60 L20 60 Z"/>')

@@ -150,15 +150,35 @@ def _simple(points: NDArray[np.float64], where: str) -> Polygon:
     return polygon
 
 
+def _is_seen_otherwise(polygons: list[Polygon]) -> bool:
+    """By the rule of SVG that is called nonzero a picture fills other parts of these rings than by even and odd."""
+    for one in polygons:
+        around = [
+            p for p in polygons if p is one or (p.area > one.area and 2 * p.intersection(one).area > one.area)
+        ]
+        turns = sum(1 if p.exterior.is_ccw else -1 for p in around)
+        if (turns != 0) != (len(around) % 2 == 1):
+            return True
+    return False
+
+
 def polygon_from_rings(
-    rings: Iterable[tuple[NDArray[np.float64], bool]], where: str
+    rings: Iterable[tuple[NDArray[np.float64], bool]], where: str, *, fills_nonzero: bool = False
 ) -> Polygon | MultiPolygon:
     """Rings of one shape as areas: rings inside others are holes (even-odd).
+
+    Parameters
+    ----------
+    rings : iterable of (points, is_closed)
+    where : str
+    fills_nonzero : bool
+        A picture fills the shape by the other rule of SVG (nonzero); refused where the two differ.
 
     Raises
     ------
     DrawingError
-        An open ring, one that crosses itself or encloses nothing, or rings that cross each other.
+        An open ring, one that crosses itself or encloses nothing, rings that cross each other, or a ring inside another
+        one that a picture does not show as a hole.
     """
     rings = list(rings)
     if len(rings) > _MAX_SHAPES:
@@ -174,6 +194,11 @@ def polygon_from_rings(
         polygons.append(_simple(points, where))
     if not polygons:
         raise DrawingError(f"{where}: holds no shape")
+    if fills_nonzero and _is_seen_otherwise(polygons):
+        raise DrawingError(
+            f"{where}: a ring inside another one of it runs the same way round, so that a picture fills it and shows no "
+            "hole; set the fill rule of the shape to even-odd if it is one, or take the inner ring out"
+        )
     polygons.sort(key=lambda p: -p.area)
     area: Polygon | MultiPolygon = polygons[0]
     for inner in polygons[1:]:

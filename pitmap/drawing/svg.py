@@ -165,7 +165,11 @@ def import_svg(
             raise DrawingError(
                 f"{shape.where}: {shape.doubt}, so what is seen is not what is drawn; save the drawing as plain shapes"
             )
-        polygon = polygon_from_rings(shape.rings, shape.where)
+        # every other shape is one ring, and refused for more
+        may_have_holes = role.startswith(("zone", "band"))
+        polygon = polygon_from_rings(
+            shape.rings, shape.where, fills_nonzero=may_have_holes and shape.fills_nonzero
+        )
         name = shape.label or f"{role.partition(':')[2] or role}_{len(pieces) + 1}"
         if role.startswith("opening"):
             # Zones and edges have names of their own kind: an opening may be called like one of them.

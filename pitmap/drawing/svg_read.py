@@ -63,6 +63,8 @@ class SvgShape:
         A picture of the file shows it.
     doubt : str
         Why a picture may show it elsewhere or not whole, in words that follow `where`; empty otherwise.
+    fills_nonzero : bool
+        It is filled by the rule that a ring inside another one of its shape is a hole only where it runs the other way.
     """
 
     where: str
@@ -72,6 +74,7 @@ class SvgShape:
     rings: list[Ring]
     is_seen: bool = True
     doubt: str = ""
+    fills_nonzero: bool = False
 
 
 def _local(name: Any) -> str:
@@ -274,6 +277,7 @@ def read_svg_shapes(path: str | Path, *, user_unit_mm: float | None = None) -> l
                     rings=rings,
                     is_seen=is_seen,
                     doubt=doubt,
+                    fills_nonzero=look.fills_nonzero,
                 )
             )
         inner = (*groups, label) if element is not root else groups

@@ -21,7 +21,7 @@ _FAINTEST = 1 / 512
 """Less cover than this changes no pixel of 8 bits."""
 _INHERITED = {
     "visibility": "visible", "fill": "black", "stroke": "none", "fill-opacity": "1", "stroke-opacity": "1",
-    "stroke-width": "1",
+    "stroke-width": "1", "fill-rule": "nonzero",
 }  # fmt: skip
 _NOTHING = r"(?:0+\.?0*|\.0+)%?"
 _CLEAR = re.compile(
@@ -65,6 +65,12 @@ class Look:
                 or (_covers(p["stroke"], p["stroke-opacity"]) and _amount(p["stroke-width"]) > 0)
             )
         )
+
+    @property
+    def fills_nonzero(self) -> bool:
+        """A picture fills what the rings of a shape go round once or more, whichever of them are holes by even and odd."""
+        p = self.paint
+        return _covers(p["fill"], p["fill-opacity"]) and p["fill-rule"] != "evenodd"
 
 
 def _amount(text: str) -> float:

@@ -15,7 +15,7 @@ GEOMETRY = ("cx", "cy", "r", "rx", "ry", "x", "y", "width", "height", "d")
 """Attributes of shapes that a style may set too (SVG 2)."""
 MOVES = ("translate", "rotate", "scale", "offset-path", "zoom", "transform-origin", "transform-box")
 """Styles that move an element beside its transform."""
-_PAINT = ("fill", "stroke", "fill-opacity", "stroke-opacity", "stroke-width")
+_PAINT = ("fill", "stroke", "fill-opacity", "stroke-opacity", "stroke-width", "fill-rule")
 _SIGHT = ("display", "visibility", "opacity", "clip-path", "mask", "transform", *_PAINT)
 _DECIDING = frozenset((*_SIGHT, *MOVES, *GEOMETRY))
 _COMMENT = re.compile(r"/\*.*?\*/", re.S)
