@@ -217,6 +217,31 @@ def test_what_a_block_holds_on_layer_0_is_of_the_layer_it_is_laid_on(tmp_path, n
     assert hole.polygon.centroid.coords[0] == pytest.approx((25 if nested else 20, 20), abs=1e-6)
 
 
+@pytest.mark.parametrize("angle_deg", [0.0, 90.0])
+@pytest.mark.parametrize("kind", ["arc", "ellipse"])
+def test_an_arc_that_ends_where_it_starts_is_refused(tmp_path, kind, angle_deg):
+    """Taken for nothing, a hole that a drawing program shows as a whole circle was metal."""
+    document, space = new()
+    frame(space)
+    on_bolts = {"layer": "bolt"}
+    if kind == "arc":
+        space.add_arc((30, 30), 5, angle_deg, angle_deg, dxfattribs=on_bolts)
+    else:
+        turn = np.radians(angle_deg)
+        space.add_ellipse((30, 30), (5, 0), 0.5, turn, turn, dxfattribs=on_bolts)
+    with pytest.raises(DrawingError, match=f"{kind.upper()} .* on layer 'bolt'.*draw it as a circle"):
+        import_dxf(save(document, tmp_path))
+
+
+def test_an_arc_of_a_full_turn_is_a_circle(tmp_path):
+    document, space = new()
+    frame(space)
+    space.add_arc((30, 30), 5, 0, 360, dxfattribs={"layer": "bolt"})
+    assert import_dxf(save(document, tmp_path)).drawing.openings[0].polygon.area == pytest.approx(
+        25 * np.pi, rel=1e-3
+    )
+
+
 @pytest.mark.parametrize("begin", [0.3, np.pi, -np.pi])
 def test_a_whole_ellipse_may_begin_anywhere(tmp_path, begin):
     document, space = new()

@@ -179,6 +179,15 @@ def _spline_points(spline: Any, sag: float) -> Any:
     return at(pieces)
 
 
+def _must_turn(start_rad: float, end_rad: float) -> None:
+    """Refuse an arc without an angle: left out, a hole would be metal where a program shows a whole circle."""
+    if abs(end_rad - start_rad) < _FULL_TURN:
+        raise ValueError(
+            "it starts and ends at one angle, which some programs show as a whole circle and others not at all; draw it "
+            "as a circle, or take it out"
+        )
+
+
 def _xy_closed(entity: Any, unit_mm: float) -> tuple[Any, bool]:
     """World coordinates (N, 2 or 3) along an entity, and whether it says that it is closed."""
     kind = entity.dxftype()
@@ -189,6 +198,8 @@ def _xy_closed(entity: Any, unit_mm: float) -> tuple[Any, bool]:
         radius_mm = entity.dxf.radius * unit_mm
         if not 4 * CURVE_TOLERANCE_MM < radius_mm < FARTHEST_MM:
             raise ValueError(f"a radius of {radius_mm:.4g} mm")
+        if kind == "ARC":
+            _must_turn(math.radians(entity.dxf.start_angle), math.radians(entity.dxf.end_angle))
         return list(entity.flattening(sag)), kind == "CIRCLE"
     if kind == "ELLIPSE":
         if not entity.dxf.major_axis.magnitude * unit_mm < FARTHEST_MM:
@@ -199,6 +210,8 @@ def _xy_closed(entity: Any, unit_mm: float) -> tuple[Any, bool]:
         if is_whole:
             entity = entity.copy()
             entity.dxf.start_param, entity.dxf.end_param = 0.0, math.tau
+        else:
+            _must_turn(entity.dxf.start_param, entity.dxf.end_param)
         return list(entity.flattening(sag, segments=32)), is_whole
     if kind == "SPLINE":
         handles = [v * unit_mm for p in (*entity.control_points, *entity.fit_points) for v in p]
