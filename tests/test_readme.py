@@ -6,7 +6,7 @@ import importlib
 import re
 from pathlib import Path
 
-from pitmap.cli.entry import COMMANDS
+from pitmap.cli.entry import COMMANDS, EXIT_INTERRUPTED
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -43,8 +43,11 @@ def test_pictures_named_exist() -> None:
 def test_exit_codes_are_documented() -> None:
     from pitmap import errors
 
-    for name in errors.__all__:
-        assert f" {getattr(errors, name).exit_code} " in README or name == "PitmapError"
+    told = re.search(r"^Exit codes: (.*(?:\n.+)*)", README, re.M)
+    assert told
+    codes = {int(code) for code in re.findall(r"\b(\d+) [a-z]", told[1])}
+    of_errors = {getattr(errors, name).exit_code for name in errors.__all__}
+    assert codes == {0, EXIT_INTERRUPTED, *of_errors}
 
 
 def test_top_level_holds_the_agreed_names_only() -> None:

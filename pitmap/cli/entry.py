@@ -55,8 +55,8 @@ def cli() -> None:
     Figures from photos support a decision and do not replace measuring: the engine maker's service
     manual and a qualified machinist have the last word.
 
-    Exit codes: 0 done, 2 correct the call or the file, 3 this cannot be measured, 4 the photo could not be
-    aligned, 5 not enough readings, 6 the casebook refused.
+    Exit codes: 0 done, 1 a fault of pitmap itself, 2 correct the call or the file, 3 this cannot be measured,
+    4 the photo could not be aligned, 5 not enough readings, 6 the casebook refused, 130 stopped with Ctrl+C.
     """
 
 
