@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -26,6 +27,30 @@ def test_leftovers_of_a_broken_save_are_no_surveys(series: Path, capsys: pytest.
     (series / "lap_1").rename(series / ".lap_1-x1y2z3")
     assert run("compare", str(series), "--drawing", DRAWING) == 2
     assert "1 survey found" in capsys.readouterr().err
+
+
+def test_what_a_killed_save_left_goes_with_the_next_one(inspection: Inspection, tmp_path: Path) -> None:
+    """Hidden copies of a map of megabytes stayed for ever; what a person laid beside it, or a save at work, stays."""
+    saved = save_inspection(inspection, tmp_path / "face")
+    hours_ago = time.time() - 3 * 3600
+    for name, mode, when, inside in (
+        ("killed00", 0o700, hours_ago, "classes.png"),
+        ("at_work0", 0o700, time.time(), "classes.png"),
+        ("original", 0o755, hours_ago, "classes.png"),
+        ("letters0", 0o700, hours_ago, "letter.txt"),
+    ):
+        left = tmp_path / f".face-{name}"
+        left.mkdir()
+        (left / inside).write_bytes(b"x")
+        left.chmod(mode)
+        os.utime(left, (when, when))
+    save_inspection(inspection, saved)
+    assert {p.name for p in tmp_path.iterdir()} == {
+        "face",
+        ".face-at_work0",
+        ".face-original",
+        ".face-letters0",
+    }
 
 
 def test_a_survey_whose_replacement_was_cut_off_counts_as_it_was(series: Path) -> None:

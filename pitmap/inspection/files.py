@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import glob
 import hashlib
 import json
 import math
 import os
 import shutil
+import stat
 import tempfile
+import time
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from datetime import date, datetime
@@ -188,6 +191,28 @@ def _aside(folder: Path) -> Path:
     return folder.with_name(f".{folder.name}.old")
 
 
+_LEFT_FOR_S = 3600.0
+"""A save takes seconds: what one has not put in its place for so long was cut off."""
+
+
+def _take_away_leftovers(place: Path) -> None:
+    """Delete what saves of this folder left beside it that were killed, or whose power went."""
+    for left in place.parent.glob(f".{glob.escape(place.name)}-????????"):
+        try:
+            made = left.stat()
+            # as it was made by mkdtemp and never opened to others, with nothing in it that a save does not write
+            if (
+                left.is_dir()
+                and not left.is_symlink()
+                and stat.S_IMODE(made.st_mode) == 0o700
+                and time.time() - made.st_mtime > _LEFT_FOR_S
+                and {p.name for p in left.iterdir()} <= _FILES
+            ):
+                shutil.rmtree(left, ignore_errors=True)
+        except OSError:
+            continue  # of somebody else, or gone meanwhile: no reason to keep an inspection from being saved
+
+
 def _standing(folder: Path) -> Path:
     """The folder, or what a save that was cut off between its two renames left of it aside."""
     aside = _aside(folder)
@@ -281,6 +306,7 @@ def save_inspection(inspection: Inspection, folder: str | Path, *, overlay_jpg: 
     place = folder.resolve() if folder.is_symlink() else folder
     try:
         place.parent.mkdir(parents=True, exist_ok=True)
+        _take_away_leftovers(place)
         temporary = Path(tempfile.mkdtemp(prefix=f".{place.name}-", dir=place.parent))
     except OSError as error:
         raise InputError(f"{folder}: cannot be written ({error.strerror}); choose another folder") from error
