@@ -87,6 +87,24 @@ from pitmap.errors import InputError
             "--known: length '100': no unit",
         ),
         (("plan", "no_folder", "--pass", "22 um in 1.2.3 min"), 2, "1.2.3"),
+        (
+            ("plan", "no_folder", "--pass", "22 um in 1,500 min"),
+            2,
+            "--pass '22 um in 1,500 min': expected stock",
+        ),
+        (("plan", "no_folder", "--pass", "22 um in 0 min"), 2, "--pass '22 um in 0 min': expected stock"),
+        (("plan", "no_folder", "--pass", "22,5 um in 6,5 min"), 2, "no_folder: no inspection.json"),
+        (
+            ("plan", "no_folder", "--confidence", "nan"),
+            2,
+            "'--confidence': 'nan' is no number from 0.5 to 0.999",
+        ),
+        (
+            ("map", "x.jpg", "--drawing", DRAWING, "--scale", "nan"),
+            2,
+            "'--scale': 'nan' is no number from 2 to 20",
+        ),
+        (("map", "x.jpg", "--drawing", DRAWING, "--scale", "25"), 2, "Invalid value for '--scale': 25"),
         (("study", "short.csv", "--drawing", DRAWING), 2, "short.csv, line 2, column photo: missing"),
         (
             ("study", "absent.csv", "--drawing", DRAWING),

@@ -12,7 +12,16 @@ from ..classes import Stage
 from ..drawing import Drawing
 from ..settings import Settings
 from ..units import UnitSystem
-from .options import OUT_FOLDER, SOUND_DRAWING, STAGE, SURVEY_DATE, StockType, units_option, with_error
+from .options import (
+    OUT_FOLDER,
+    SOUND_DRAWING,
+    STAGE,
+    SURVEY_DATE,
+    NumberRange,
+    StockType,
+    units_option,
+    with_error,
+)
 from .progress import step_bar
 from .tables import print_inspection
 
@@ -54,7 +63,13 @@ __all__ = ["command"]
 @click.option(
     "--method", type=click.Choice(["auto", "learned", "classic"]), default="auto", show_default=True
 )
-@click.option("--scale", type=float, default=10.0, show_default=True, help="Scale of the map, pixels per mm.")
+@click.option(
+    "--scale",
+    type=NumberRange(2, 20),
+    default=10.0,
+    show_default=True,
+    help="Scale of the map, pixels per mm.",
+)
 @click.option(
     "--out",
     type=OUT_FOLDER,

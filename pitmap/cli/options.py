@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Callable
 from datetime import date
@@ -26,6 +27,7 @@ __all__ = [
     "SOUND_DRAWING",
     "STAGE",
     "SURVEY_DATE",
+    "NumberRange",
     "StockType",
     "units_option",
     "with_error",
@@ -109,6 +111,16 @@ class _DateType(click.ParamType):
         except InputError as error:
             self.fail(str(error), param, ctx)
         return day
+
+
+class NumberRange(click.FloatRange):
+    """A number from one to another; click's own range lets "nan" through, which is neither below nor above."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        number = super().convert(value, param, ctx)
+        if math.isnan(number):
+            self.fail(f"{value!r} is no number from {self.min} to {self.max}", param, ctx)
+        return number
 
 
 class _FolderToWrite(click.Path):

@@ -60,13 +60,14 @@ def command(
 
 
 def _pass(text: str) -> LapStep:
-    match = re.fullmatch(r"\s*(.+?)\s+in\s+(\d+\.?\d*|\.\d+)\s*min\w*\s*", text)
-    if not match:
+    match = re.fullmatch(r"\s*(.+?)\s+in\s+(\d+(?:\.\d*|,\d{1,2})?|\.\d+)\s*min\w*\s*", text)
+    minutes = float(match[2].replace(",", ".")) if match else 0.0
+    if not match or not minutes > 0:
         raise InputError(
-            f"--pass {text!r}: expected stock and minutes, such as '22 um in 6 min' or '1 thou in 6 min'"
+            f"--pass {text!r}: expected stock and minutes, such as '22 um in 6 min' or '1 thou in 6.5 min'"
         )
     # A micrometer pair is good to about 5 um; common practice, no published source.
-    return LapStep(minutes=float(match[2]), stock_um=parse_length(match[1], to="um"), stock_sd_um=5.0)
+    return LapStep(minutes=minutes, stock_um=parse_length(match[1], to="um"), stock_sd_um=5.0)
 
 
 def _print_time(plan: StockPlan, steps: Sequence[LapStep], system: UnitSystem) -> None:

@@ -13,7 +13,7 @@ from ..errors import InputError
 from ..inspection import Inspection, changed_tables, in_order_of_work, inspection_folders, load_inspection
 from ..stock import StockPlan, read_limits
 from ..units import UnitSystem
-from .options import StockType, with_error
+from .options import NumberRange, StockType, with_error
 
 __all__ = ["open_face", "plan_options", "plan_surveys", "with_sheet"]
 
@@ -40,7 +40,7 @@ _OPTIONS = (
         type=StockType(),
         help="How far --housing-dip may be off, either way.  [default: 5 um]",
     ),
-    click.option("--confidence", type=click.FloatRange(0.5, 0.999), default=0.90, show_default=True),
+    click.option("--confidence", type=NumberRange(0.5, 0.999), default=0.90, show_default=True),
 )
 
 
