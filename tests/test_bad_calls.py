@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from pathlib import Path
 
 import pytest
@@ -197,3 +198,18 @@ def test_how_far_the_dip_may_be_off_is_no_use_without_the_dip() -> None:
         InputError, match="--housing-dip-within: says how far --housing-dip may be off, which is not"
     ):
         plan_surveys([], "mm", housing_dip=None, housing_dip_within=3.0, **choices)
+
+
+@pytest.mark.parametrize(
+    ("address", "is_open"), [("127.0.0.1", False), ("localhost", False), ("0.0.0.0", True)]
+)
+def test_page_that_others_can_reach_is_opened_with_a_warning(
+    address: str, is_open: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whoever opens it to the shop's phones should read once that nobody is asked for a password."""
+    monkeypatch.setattr("pitmap.cli.review.subprocess.call", lambda *args, **kwargs: 0)
+    with socket.socket() as door:
+        door.bind(("127.0.0.1", 0))
+        port = door.getsockname()[1]
+    assert run("review", "--address", address, "--port", str(port)) == 0
+    assert ("no passwords, so everybody on that network" in capsys.readouterr().err) == is_open

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import os
 import socket
 import subprocess
@@ -28,6 +29,12 @@ __all__ = ["command"]
 def command(casebook: str | None, port: int, address: str, who: str | None) -> int:
     """Open the review page: jobs, photos, maps, plans and records."""
     _must_be_free(address, port)
+    if not _is_of_this_computer(address):
+        click.echo(
+            f"--address {address}: pitmap has no passwords, so everybody on that network can read and change every job. "
+            "Open it to a network you trust only, behind a web server with a login (see the README)",
+            err=True,
+        )
     page = Path(__file__).resolve().parents[1] / "review" / "start.py"
     environment = dict(os.environ, STREAMLIT_BROWSER_GATHER_USAGE_STATS="false")
     if casebook:
@@ -43,6 +50,12 @@ def command(casebook: str | None, port: int, address: str, who: str | None) -> i
         "--browser.gatherUsageStats", "false",
     ]  # fmt: skip
     return subprocess.call([sys.executable, "-m", "streamlit", "run", str(page), *arguments], env=environment)
+
+
+def _is_of_this_computer(address: str) -> bool:
+    """Nobody else reaches the address."""
+    found = socket.getaddrinfo(address, None, type=socket.SOCK_STREAM)
+    return all(ipaddress.ip_address(place[0]).is_loopback for *_, place in found)
 
 
 def _must_be_free(address: str, port: int) -> None:
