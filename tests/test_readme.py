@@ -112,3 +112,12 @@ def test_what_is_said_of_an_inspection_exists() -> None:
     for name in re.findall(r"`(\w+)\(", said):
         assert hasattr(inspection, name), name
     assert sorted(set(re.findall(r"`([\w]+\.(?:json|png|jpg|csv))`", said))) == sorted(files._FILES)
+
+
+def test_readme_and_record_say_the_same_of_scores_that_go_unseen() -> None:
+    """The customer's record promised to show scores from a fifth of a millimetre on, the README from 0.35 mm on."""
+    from pitmap.report.catalogue import collect_sentences
+
+    said = [s for s in collect_sentences() if s.startswith("Shallow scores")]
+    assert "0.35 mm wide mostly go unseen" in README
+    assert len(said) == 1 and "under a third of a millimetre wide, mostly go unseen" in said[0]

@@ -43,7 +43,7 @@ METHOD = (
         " metal; where it does not, the record says that it cannot tell."
     ),
     mark(
-        "Shallow scores, and those under a fifth of a millimetre wide, are not seen in a photo: that none is shown does"
+        "Shallow scores, and those under a third of a millimetre wide, mostly go unseen in a photo: that none is shown does"
         " not mean that there is none."
     ),
     mark(
