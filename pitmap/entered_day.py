@@ -1,4 +1,4 @@
-"""The day of a survey, as a person enters it or a camera notes it: one that has not come yet is refused."""
+"""The day of a survey, as a person enters it or a camera notes it: one that cannot be is refused."""
 
 from __future__ import annotations
 
@@ -9,11 +9,15 @@ from .errors import InputError
 __all__ = ["check_day"]
 
 
-def check_day(day: date, *, noted_by: str = "") -> None:
-    """Refuse a day that lies in the future, which is a slip of the year or a camera's clock.
+_FIRST_DAY = date(1995, 1, 1)
+"""Cameras have dated their files since the first Exif standard of 1995 (from memory); no photo of a survey is older."""
 
-    Surveys are put in the order of their days, so such a one would stand after every later one of the same job.
-    Tomorrow is taken, because time zones differ by a day.
+
+def check_day(day: date, *, noted_by: str = "") -> None:
+    """Refuse a day that lies in the future or before there were such photos: a slip of the year or a camera's clock.
+
+    Surveys are put in the order of their days, so such a one would stand after every later one of the same job, or before
+    every earlier one. Tomorrow is taken, because time zones differ by a day.
 
     Parameters
     ----------
@@ -24,16 +28,16 @@ def check_day(day: date, *, noted_by: str = "") -> None:
     Raises
     ------
     InputError
-        It is later than tomorrow by this computer's clock.
+        It is later than tomorrow by this computer's clock, or before 1995.
     """
     today = date.today()
-    if day <= today + timedelta(days=1):
+    if _FIRST_DAY <= day <= today + timedelta(days=1):
         return
+    lies = f"lies in the future (today is {today})" if day > today else "is older than any such photo"
     if noted_by:
         raise InputError(
-            f"{noted_by}: its camera dates it {day}, which lies in the future (today is {today}): set the camera's clock, "
+            f"{noted_by}: its camera dates it {day}, which {lies}: set the camera's clock, "
             "and give the day of the survey yourself (--date)"
         )
-    raise InputError(
-        f"Day of the survey: {day} lies in the future (today is {today}); correct it, or this computer's clock"
-    )
+    correct = "correct it, or this computer's clock" if day > today else "correct its year"
+    raise InputError(f"Day of the survey: {day} {lies}; {correct}")

@@ -28,6 +28,20 @@ def test_a_day_after_tomorrow_is_not_that_of_a_survey() -> None:
         check_day(today + timedelta(days=2))
 
 
+def test_a_day_before_there_were_such_photos_is_not_that_of_a_survey() -> None:
+    """1026 for 2026 put a survey before every other of its job; a camera that lost its time begins in 1970 or 1980."""
+    check_day(date(1995, 1, 1))
+    for day in (date(1026, 3, 4), date(1994, 12, 31)):
+        with pytest.raises(
+            InputError, match=rf"^Day of the survey: {day} is older than any such photo; correct its year$"
+        ):
+            check_day(day)
+    with pytest.raises(
+        InputError, match=r"^a\.jpg: its camera dates it 1980-01-01, which is older .* \(--date\)$"
+    ):
+        check_day(date(1980, 1, 1), noted_by="a.jpg")
+
+
 @pytest.mark.parametrize(
     ("given", "ordered"),
     [
