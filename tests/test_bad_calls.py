@@ -88,6 +88,13 @@ from pitmap.errors import InputError
             "--known: length '100': no unit",
         ),
         (("plan", "no_folder", "--pass", "22 um in 1.2.3 min"), 2, "1.2.3"),
+        (("map", "x.jpg", "--drawing", DRAWING, "--face", "A\nB"), 2, "'A\\nB' holds a line end"),
+        (
+            ("record", "no_folder", "--drawing", DRAWING, "--job", "7\x1b"),
+            2,
+            "a character that cannot be printed",
+        ),
+        (("map", "x.jpg", "--drawing", DRAWING, "--date", "1026-03-04"), 2, "is older than any such photo"),
         (
             ("plan", "no_folder", "--pass", "22 um in 1,500 min"),
             2,

@@ -13,6 +13,7 @@ from ..drawing import Drawing
 from ..settings import Settings
 from ..units import UnitSystem
 from .options import (
+    NAME,
     OUT_FOLDER,
     SOUND_DRAWING,
     STAGE,
@@ -43,7 +44,7 @@ __all__ = ["command"]
     show_default=True,
     help="intake, test_lap, lap_1, lap_2 ... final.",
 )
-@click.option("--face", default="", help="What the shop calls this face.")
+@click.option("--face", type=NAME, default="", help="What the shop calls this face.")
 @click.option("--date", "surveyed_on", type=SURVEY_DATE, help="Day of the survey; else the photo's own.")
 @click.option(
     "--removed",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import unicodedata
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
@@ -20,6 +21,7 @@ from ..units import AS_POSITIVE, parse_length
 __all__ = [
     "DRAWING",
     "DRAWING_FILE",
+    "NAME",
     "OUT_FILE",
     "OUT_FOLDER",
     "PDF_FILE",
@@ -75,6 +77,21 @@ class _SoundDrawingType(_DrawingType):
                 ctx,
             )
         return drawing
+
+
+class _NameType(click.ParamType):
+    """A name for the record and its files: one line of characters that can be printed."""
+
+    name = "text"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        if any(unicodedata.category(c) in ("Cc", "Cs") for c in value):
+            self.fail(
+                f"{value!r} holds a line end or a character that cannot be printed; write it again",
+                param,
+                ctx,
+            )
+        return str(value)
 
 
 class StockType(click.ParamType):
@@ -170,6 +187,7 @@ RESULT_FOLDER = _ResultFolder()
 OUT_FILE = _FileToWrite()
 DRAWING_FILE = _FileToWrite(".svg", ".dxf")
 PDF_FILE = _FileToWrite(".pdf")
+NAME = _NameType()
 STAGE = _StageType()
 DRAWING = _DrawingType()
 SOUND_DRAWING = _SoundDrawingType()

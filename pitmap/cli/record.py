@@ -13,7 +13,7 @@ from ..inspection import Inspection, must_be_on_drawing
 from ..stock import StockPlan
 from ..units import UnitSystem
 from ..whole_file import write_all_whole
-from .options import DRAWING, RESULT_FOLDER, units_option
+from .options import DRAWING, NAME, RESULT_FOLDER, units_option
 from .planning import open_face, plan_options, plan_surveys
 
 __all__ = ["command", "write_record"]
@@ -23,10 +23,10 @@ __all__ = ["command", "write_record"]
 @click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--drawing", required=True, type=DRAWING, help="Drawing that the surveys were mapped with.")
 @plan_options
-@click.option("--job", default="", help="The customer's reference.")
-@click.option("--engine", default="")
-@click.option("--plate", default="", help="The plate's tag.")
-@click.option("--workshop", default="", help="Whose record it is.")
+@click.option("--job", type=NAME, default="", help="The customer's reference.")
+@click.option("--engine", type=NAME, default="")
+@click.option("--plate", type=NAME, default="", help="The plate's tag.")
+@click.option("--workshop", type=NAME, default="", help="Whose record it is.")
 @click.option("--out", type=RESULT_FOLDER, default=Path("record"), show_default=True)
 @click.option("--overwrite", is_flag=True, help="Replace the record of another face or job in the folder.")
 @units_option
