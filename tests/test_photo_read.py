@@ -7,6 +7,7 @@ import io
 import struct
 import zlib
 from datetime import datetime
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -241,6 +242,13 @@ def test_refuse_tiny_empty_and_wrong(tmp_path) -> None:
         read_photo(tmp_path / "gone.jpg")
     with pytest.raises(PhotoError, match="cannot be read"):
         read_photo(tmp_path)
+
+
+@pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no file without an end here")
+def test_a_file_without_an_end_is_not_read_for_ever(monkeypatch) -> None:
+    monkeypatch.setattr("pitmap.photo.read.MAX_FILE_BYTES", 1_000_000)
+    with pytest.raises(PhotoError, match=r"/dev/zero: over 1 MB"):
+        read_photo("/dev/zero")
 
 
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF", "WEBP"])

@@ -189,6 +189,12 @@ def test_plan_readings_without_a_pit_of_their_own_stay_in_the_plan():
         in p
         for p in plan.problems
     )
+    # and why it belongs to none
+    typed = replace(lone, readings=lone.readings.assign(note="no pit has the number 9999 on this map"))
+    plan = plan_of([surveyed("intake", 0, pits=[]), typed])
+    assert any(
+        "90 um after the test lap (no pit has the number 9999 on this map)" in p for p in plan.problems
+    )
 
 
 def test_plan_free_reading_from_metal_under_the_plane_reaches_as_much_deeper():

@@ -91,12 +91,14 @@ def _load(source: str | Path | bytes, name: str | None) -> tuple[bytes, str]:
         path = Path(source)
         name = name or path.name or str(path)
         try:
-            if path.stat().st_size > MAX_FILE_BYTES:
-                raise PhotoError(f"{path}: over {MAX_FILE_BYTES // 10**6} MB; save it as JPEG")
-            data = path.read_bytes()
+            # what is no regular file tells no size, so no more is read than would be taken
+            with path.open("rb") as file:
+                data = file.read(MAX_FILE_BYTES + 1)
         except (OSError, ValueError) as error:
             why = getattr(error, "strerror", None) or str(error)
             raise PhotoError(f"{path}: cannot be read ({why}); {_ASK}") from error
+        if len(data) > MAX_FILE_BYTES:
+            raise PhotoError(f"{path}: over {MAX_FILE_BYTES // 10**6} MB; save it as JPEG")
     if not data:
         raise PhotoError(f"{name}: the file is empty; copy it from the camera again")
     return data, name

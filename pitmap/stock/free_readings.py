@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from ..classes import Stage, SurfaceClass
@@ -130,8 +131,7 @@ def free_readings(
             columns.append(left)
             zones.append(zones_near(place, pits))
             at_least.append(bool(r["is_lower_bound"]))
-            depth = format_depth(float(r["value_um"]), system)
-            words.append(f"{depth} {Stage(survey.stage).moment}")
+            words.append(_words_of(r, survey, system))
     left_um = np.column_stack(columns) if columns else np.empty((n_draws, 0))
     return FreeReadings(
         left_um=left_um.astype(np.float32),
@@ -176,6 +176,12 @@ def _stock_since(
     else:
         error = float(np.hypot(now.removed.sd_at(at), then.removed.sd_at(at))) * rng.standard_normal(n_draws)
     return _cut_since(then, now, at) + error
+
+
+def _words_of(reading: pd.Series, survey: FaceSurvey, system: UnitSystem) -> str:
+    """Its depth and survey, and what its note says: why it belongs to no pit (:func:`pitmap.depth.attach_readings`)."""
+    words = f"{format_depth(float(reading['value_um']), system)} {Stage(survey.stage).moment}"
+    return f"{words} ({reading['note']})" if reading["note"] else words
 
 
 def _is_read_again(place: NDArray, left: NDArray, surveys: Sequence[FaceSurvey], k: int) -> bool:
