@@ -11,7 +11,8 @@ import pytest
 from shapely import Polygon, box
 from shapely.affinity import translate
 
-from pitmap.drawing import Drawing, Opening, load_shipped, shipped_plates
+from pitmap.drawing import Drawing, Opening, load_shipped, random_plate, shipped_plates
+from pitmap.drawing.random_plate import Symmetry
 from pitmap.errors import AlignmentRefused, InputError
 from pitmap.estimate import Estimate
 from pitmap.grid import Grid
@@ -44,7 +45,7 @@ from pitmap.registration.poses import exp_rotation
 from pitmap.registration.profiles import fit_profiles
 from pitmap.registration.scatter import unmodelled_mm2
 from pitmap.registration.second_face import SecondFace, second_face
-from pitmap.registration.verdict import doubt, may_settle, mismatch
+from pitmap.registration.verdict import doubt, may_settle, mismatch, rivalry
 from pitmap.registration.view import View
 
 SIZE = (1000, 760)
@@ -589,6 +590,41 @@ GOOD = Evidence(in_frame=1.0, met=0.8, chance=0.15, regions_met=0.9, n_regions=4
 def test_doubt_names_the_rule_that_is_broken(change: dict[str, object], word: str) -> None:
     reason = doubt(replace(GOOD, **change))
     assert word in reason and bool(word) == bool(reason)
+
+
+def picked_on(plate: Drawing, view: View, turned: bool) -> tuple[np.ndarray, np.ndarray]:
+    """Seven openings all round a plate, each picked on the photo, or each on its twin half a turn away."""
+    middle = np.array(plate.outline.centroid.coords[0])
+    some = plate.openings[:: len(plate.openings) // 6]
+    holes = np.array([o.polygon.centroid.coords[0] for o in some])
+    return (2 * middle - holes if turned else holes), view.project(holes)
+
+
+@pytest.mark.parametrize("symmetry", ["rotated", "mirrored"])
+def test_landmarks_tell_a_pose_from_its_look_alike(symmetry: Symmetry) -> None:
+    nearly = thin(random_plate(np.random.default_rng(4), symmetry=symmetry))
+    view = lying_view(distance_mm=520.0)
+    photo = painted(nearly, view, np.random.default_rng(5))
+    with pytest.raises(AlignmentRefused, match="or pick landmarks"):
+        register(photo, nearly)
+    found = register_from_landmarks(photo, nearly, *picked_on(nearly, view, turned=False))
+    assert rms_mm(found, view, nearly) < BAR_MM + 0.05  # a plate a fifth larger, at half a pixel still
+
+
+def test_landmarks_picked_half_a_turn_round_are_refused() -> None:
+    nearly = thin(random_plate(np.random.default_rng(4), symmetry="rotated"))
+    view = lying_view(distance_mm=520.0)
+    photo = painted(nearly, view, np.random.default_rng(5))
+    with pytest.raises(
+        AlignmentRefused, match=r"turned by 180 deg meets 100 % .* no landmark is picked on the twin"
+    ):
+        register_from_landmarks(photo, nearly, *picked_on(nearly, view, turned=True))
+
+
+def test_landmarks_are_not_asked_for_where_they_settle_nothing() -> None:
+    twins = RunnerUp(kind="turned", turn_deg=180.0, met=0.79, margin=0.01)
+    assert "pick landmarks" not in rivalry(GOOD, twins, is_picked=False)
+    assert "ambiguous" in rivalry(GOOD, twins, is_picked=True)
 
 
 @pytest.mark.parametrize(

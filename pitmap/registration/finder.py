@@ -30,7 +30,17 @@ from .opening_moves import opening_moves
 from .polish import FINEST_PX_PER_MM, Fit, Priors, refine_view
 from .scatter import unmodelled_mm2
 from .second_face import second_face
-from .verdict import check_size, conclude, doubt, is_found, is_off_centre, is_open, may_settle, mismatch
+from .verdict import (
+    PICKED,
+    check_size,
+    conclude,
+    doubt,
+    is_found,
+    is_off_centre,
+    is_open,
+    may_settle,
+    mismatch,
+)
 from .view import View
 
 __all__ = ["refine", "register", "register_from_landmarks"]
@@ -351,7 +361,7 @@ def register_from_landmarks(
     check_picks(points_mm, points_px, size)
     view = view_from_points(points_mm, points_px, size, focal_px=focal_px)
     try:
-        return _from_view(rgb, drawing, view, focal_px=focal_px, method="landmarks")
+        return _from_view(rgb, drawing, view, focal_px=focal_px, method=PICKED)
     except _NotFound as error:
         raise AlignmentRefused(
             "the landmarks do not lead to the plate: where they lay the drawing, its edges are not met; check that each "
