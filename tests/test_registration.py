@@ -536,6 +536,23 @@ def test_openings_all_drawn_beside_their_places_tell_of_the_outline(
     assert displaced_outline(right, right, drawn_edges(plate, 2.0)) is None
 
 
+@pytest.mark.parametrize(("right_mm", "up_mm"), [(1.0, 0.0), (-1.1, 0.0), (0.0, 1.0)])
+def test_an_outline_a_millimetre_beside_the_rim_is_told(
+    plate: Drawing, photo: np.ndarray, right_mm: float, up_mm: float
+) -> None:
+    """Along a straight side an outline slides on the rim: half of it is met still."""
+    wrong = replace(
+        plate,
+        openings=tuple(replace(o, polygon=translate(o.polygon, right_mm, up_mm)) for o in plate.openings),
+        zones={},
+        bands=(),
+    )
+    at_openings = Looked(rgb=photo, view=lying_view().about(np.array([-right_mm, -up_mm])), thickness_mm=0.01)
+    told = displaced_outline(at_openings, at_openings, drawn_edges(wrong, 2.0))
+    assert told is not None
+    assert (told.right_mm, told.up_mm) == (pytest.approx(right_mm, abs=0.1), pytest.approx(up_mm, abs=0.1))
+
+
 def test_an_opening_that_is_filled_in_is_told(plate: Drawing, photo: np.ndarray) -> None:
     opening = next(o for o in plate.openings if o.kind == "coolant")
     plug = replace(plate, outline=opening.polygon.buffer(1.0), openings=(), zones={}, bands=())
