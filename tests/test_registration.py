@@ -598,6 +598,7 @@ GOOD = Evidence(in_frame=1.0, met=0.8, chance=0.15, regions_met=0.9, n_regions=4
         ({"met": 0.3}, "not found"),
         ({"met": 0.42, "chance": 0.3}, "not found"),
         ({"displaced": at("port_1", "bolt_2")}, "in places only"),
+        ({"displaced": at("port_1", "bolt_2")}, "does anything lie on the plate"),
         ({"displaced": at("outline 3")}, ""),
         ({"displaced": at("outline 3"), "regions_met": 0.7}, "in places only"),
         ({"n_regions": 6}, "too little"),

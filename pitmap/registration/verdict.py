@@ -128,8 +128,8 @@ def doubt(evidence: Evidence) -> str:
             + (" and more" if len(evidence.displaced) > 4 else "")
             + (" lies millimetres from where the rest puts it" if n_all == 1 else "")
             + (" lie millimetres from where the rest puts them" if n_all > 1 else "")
-            + "; is it the right drawing (face, ported openings), and the photo as the camera took it (not squeezed, "
-            "stitched, framed, or taken of a screen)?"
+            + "; does anything lie on the plate or its edge, is it the right drawing (face, ported openings), and the photo "
+            "as the camera took it (not squeezed, stitched, framed, or taken of a screen)?"
         )
     if evidence.n_regions * evidence.regions_met < _MIN_REGIONS:
         return (
