@@ -209,7 +209,9 @@ def map_face(
         sources.append(_source(photo, report))
         faces.append(_opaque(face_now, photo, alignment))
         alignments.append(alignment)
-    one, notes = merge_faces(faces, drawing, [a.error_sd_mm for a in alignments])
+    one, notes = merge_faces(
+        faces, drawing, [a.error_sd_mm for a in alignments], names=[source.name for source in sources]
+    )
     parts = (f"{source.name}: {a.part_words}" for source, a in zip(sources, alignments) if a.is_part)
     notes = (*notes, *parts)
     if sitting:
@@ -309,7 +311,11 @@ def align(photo: Photo, drawing: Drawing, landmarks: Landmarks | None = None) ->
 
 
 def merge_faces(
-    faces: Sequence[Straightened], drawing: Drawing, place_sd_mm: Sequence[float] | None = None
+    faces: Sequence[Straightened],
+    drawing: Drawing,
+    place_sd_mm: Sequence[float] | None = None,
+    *,
+    names: Sequence[str] = (),
 ) -> tuple[Straightened, tuple[str, ...]]:
     """Several photos merged into one face that keeps what each shows, and what that gained, in words.
 
@@ -320,6 +326,8 @@ def merge_faces(
     drawing : Drawing
     place_sd_mm : sequence of float, optional
         How surely each was laid (:attr:`pitmap.registration.Alignment.error_sd_mm`); all alike by default.
+    names : sequence of str, optional
+        Of the photos, for what is said of them.
 
     Raises
     ------
@@ -333,13 +341,16 @@ def merge_faces(
         [f.in_frame for f in faces],
         face=drawing.mask(faces[0].grid),
         place_sd=place_sd_mm,
+        names=names,
     )
     # A place has the detail of the best photo that shows it, not of one that ends before it or is burnt out there.
     scales = np.stack([f.photo_px_per_mm for f in faces])
     scale = np.where(merged.unseen, scales, np.where(merged.shown, scales, 0)).max(axis=0)
     looks = tuple(
-        Look(rgb=rgb, in_frame=frame, photo_px_per_mm=one_scale)
-        for rgb, frame, one_scale in zip(merged.pictures, merged.in_frame, scales)
+        Look(rgb=rgb, in_frame=frame, photo_px_per_mm=one_scale, name=name)
+        for rgb, frame, one_scale, name in zip(
+            merged.pictures, merged.in_frame, scales, names or ("",) * len(faces), strict=True
+        )
     )
     one = Straightened(
         rgb=merged.rgb, in_frame=~merged.unseen, grid=faces[0].grid, photo_px_per_mm=scale, looks=looks

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from pitmap.classes import Stage, SurfaceClass
-from pitmap.errors import InputError
+from pitmap.errors import InputError, MeasurementError
 from pitmap.surface import PROBABILITY_CLASSES, Look, classify
+from pitmap.surface.agreement import Agreement, kappa
 from pitmap.surface.looks import put_together
 
 N = len(PROBABILITY_CLASSES)
@@ -96,3 +97,52 @@ def test_a_picture_on_another_raster_is_refused() -> None:
     flat = Look(rgb=pitted(), in_frame=np.ones((120, 160), bool), photo_px_per_mm=0.0)
     with pytest.raises(InputError, match="photo_px_per_mm must be above 0"):
         classify(pitted(), px_per_mm=10, stage="test_lap", looks=[flat])
+
+
+def test_kappa_of_hand_worked_counts() -> None:
+    """70 of 100 agree; chance gives .5 * .6 + .5 * .4 = .5, so kappa is (.7 - .5) / (1 - .5) = .4."""
+    counts = np.zeros((N, N), int)
+    counts[SOUND, SOUND], counts[SOUND, PIT], counts[PIT, SOUND], counts[PIT, PIT] = 40, 10, 20, 30
+    assert kappa(counts) == pytest.approx((0.4, 0.3))
+    assert kappa(np.zeros((N, N), int)) == (1.0, 0.0)
+    counts[:] = 0
+    counts[SOUND, SOUND] = 90
+    assert kappa(counts) == (1.0, 0.0)
+
+
+def wide(*pits: slice, **doubt: slice) -> np.ndarray:
+    """Logits of 60 x 90 px of metal: sure of pits in these columns, sure of sound metal elsewhere."""
+    out = np.full((N, 60, 90), -40.0, np.float32)
+    out[SOUND] = 5.0
+    for columns in pits:
+        out[SOUND, :, columns], out[PIT, :, columns] = 0.0, 5.0
+    for columns in doubt.values():
+        out[SOUND, :, columns], out[PIT, :, columns] = 0.0, 0.5
+    return out
+
+
+ALL = np.ones((60, 90), bool)
+
+
+def test_photos_that_are_sure_of_different_things_are_refused() -> None:
+    agreement = Agreement(["a.jpg", "", "c.jpg"])
+    agreement.add([wide(np.s_[:30]), wide(np.s_[:30]), wide(np.s_[60:])], [ALL] * 3)
+    with pytest.raises(
+        MeasurementError, match=r"a\.jpg and c\.jpg show different things on 67 % of the metal"
+    ):
+        agreement.check()
+
+
+@pytest.mark.parametrize(
+    "other, shown",
+    [
+        (wide(np.s_[:33]), ALL),
+        (wide(np.s_[:30], doubt=np.s_[30:]), ALL),
+        (wide(np.s_[60:]), np.zeros((60, 90), bool)),
+    ],
+    ids=["nearly the same", "in doubt", "not shown"],
+)
+def test_doubt_and_covers_are_no_disagreement(other: np.ndarray, shown: np.ndarray) -> None:
+    agreement = Agreement(["", ""])
+    agreement.add([wide(np.s_[:30]), other], [ALL, shown])
+    agreement.check()

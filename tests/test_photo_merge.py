@@ -185,3 +185,32 @@ def test_a_place_has_the_detail_of_a_photo_that_shows_it() -> None:
     found = classify_face(one, drawing, Stage("test_lap"), "classic")
     assert found.is_seen[5:-5, 5:190].all()
     assert not found.is_seen[5:-5, 210:].any()
+
+
+def covered(picture: np.ndarray, columns: slice, seed: int) -> np.ndarray:
+    """The picture with a folded cloth over so many columns: strong detail of its own."""
+    folds = cv2.GaussianBlur(np.random.default_rng(seed).normal(0, 1, (ROWS, COLS)), (0, 0), 3)
+    out = picture.copy()
+    out[:, columns] = np.clip(110 + 500 * folds[:, columns, None], 20, 235).astype(np.uint8)
+    return out
+
+
+def test_photos_of_one_face_with_a_cloth_on_each_are_laid_on_each_other() -> None:
+    """A third is covered in one, another third in the other: what both show is enough."""
+    metal = face()
+    shifted = cv2.warpAffine(
+        metal, np.array([[1, 0, 3.0], [0, 1, -2.0]]), (COLS, ROWS), borderMode=cv2.BORDER_REPLICATE
+    )
+    first = covered(under_lamp(metal, 160, 120, 5, gloss=0.0), np.s_[:106], 1)
+    second = covered(under_lamp(shifted, 160, 120, 6, gloss=0.0), np.s_[214:], 2)
+    merge = merge_lamps([first, second], [np.ones((ROWS, COLS), bool)] * 2)
+    moved = merge.shifts_px[1 - merge.reference] * (1 if merge.reference == 0 else -1)
+    assert moved == pytest.approx([3.0, -2.0], abs=0.25)
+
+
+@pytest.mark.parametrize("seed", range(20, 32))
+def test_a_cloth_does_not_make_another_face_the_same(seed: int) -> None:
+    first = covered(under_lamp(face(), 160, 120, 5), np.s_[:106], 1)
+    second = covered(under_lamp(face(seed), 160, 120, 6), np.s_[214:], 2)
+    with pytest.raises(MeasurementError, match=r"(a\.jpg and b|b\.jpg and a)\.jpg cannot be told"):
+        merge_lamps([first, second], [np.ones((ROWS, COLS), bool)] * 2, names=["a.jpg", "b.jpg"])

@@ -11,15 +11,13 @@ from numpy.typing import NDArray
 
 from ..errors import InputError, MeasurementError
 from .check import clipped
+from .same_face import CLEAR, FineStructure, fine_structure, lie_of
 
 __all__ = ["LampMerge", "merge_lamps"]
 
 _SHADE_PX = 61
 """Size of the blur that stands for the lamp's own fall of light, at a sixteenth of the picture's area."""
 _MAX_SHIFT_PX = 12.0
-_MIN_LIKENESS = 0.3
-"""Correlation of the fine structure under which two pictures are not of one face (house choice)."""
-_MATCH_SIDE_PX = 700
 _DARK = 0.004
 """Linear light (about level 13 of 255) under which a pixel shows shadow and noise more than metal."""
 _TOO_BRIGHT = 0.25
@@ -75,6 +73,7 @@ def merge_lamps(
     *,
     face: NDArray[np.bool_] | None = None,
     place_sd: Sequence[float] | None = None,
+    names: Sequence[str] = (),
 ) -> LampMerge:
     """One picture out of several of the same face under different lamps.
 
@@ -88,6 +87,8 @@ def merge_lamps(
         Pixels that shares are counted over; all by default.
     place_sd : sequence of float, optional
         Standard deviation of where each picture was laid, in any unit; all alike by default.
+    names : sequence of str, optional
+        What sentences call the pictures; their numbers by default.
 
     Returns
     -------
@@ -98,7 +99,7 @@ def merge_lamps(
     InputError
         Fewer than two pictures, sizes that differ.
     MeasurementError
-        Two pictures that do not show the same thing (no common shift under 12 px).
+        Two pictures that do not show the same metal, or share too little of it to tell (no clear common shift under 12 px).
 
     Notes
     -----
@@ -108,8 +109,8 @@ def merge_lamps(
     with how near it is to black or white; the weighted mean is then shaded again by the mean shading. A
     darkest-lamp pick would keep every shadow; a brightest one would fill the pits.
 
-    The small shift left between straightenings is found by maximising the correlation of the fine structure
-    (G. Evangelidis and E. Psarakis, IEEE Trans. PAMI 30 (2008) 1858-1865). Each picture was laid on the drawing
+    The small shift left between straightenings is where the fine structure of the metal correlates best
+    (:func:`pitmap.photo.same_face.lie_of`). Each picture was laid on the drawing
     by itself, so all are moved to the mean of their places, weighted by ``1 / place_sd ** 2``: it errs less than
     any of them.
     """
@@ -120,16 +121,11 @@ def merge_lamps(
     lost = [~f | clipped(p) for p, f in zip(pictures, frames)]
     reference = int(np.argmin([u[judged].mean() for u in lost]))
     shifts = np.zeros((len(pictures), 2))
-    # Shadows in holes and at edges move with the lamp: only metal away from them tells the shift.
-    inner = (
-        cv2.erode(judged.view(np.uint8), np.ones((21, 21), np.uint8)).astype(bool)
-        if face is not None
-        else judged
-    )
+    called = tuple(names) or tuple(f"lamp picture {k + 1}" for k in range(len(pictures)))
+    structures = [fine_structure(p, f & judged) for p, f in zip(pictures, frames)]
     for k in range(len(pictures)):
         if k != reference:
-            both = frames[k] & frames[reference] & inner
-            shifts[k] = _shift_to(pictures[k], pictures[reference], both, k + 1)
+            shifts[k] = _shift_to(structures[k], structures[reference], called[k], called[reference])
     weights = None if place_sd is None else 1 / np.square(np.asarray(place_sd, float))
     middle = np.average(shifts, axis=0, weights=weights)
     for k, shift in enumerate(shifts):
@@ -162,30 +158,16 @@ def _checked(rasters, in_frame):  # type: ignore[no-untyped-def]
     return list(rasters), [np.asarray(f, bool) for f in in_frame]
 
 
-def _fine_structure(rgb: NDArray[np.uint8], step: int) -> NDArray[np.float32]:
-    """Steepness of the detail of the metal: the same whichever side the lamp stands."""
-    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
-    if step > 1:
-        grey = cv2.resize(grey, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
-    log = cv2.GaussianBlur(np.log(grey.astype(np.float32) + 8), (0, 0), 1.0)
-    return np.minimum(cv2.magnitude(cv2.Sobel(log, cv2.CV_32F, 1, 0), cv2.Sobel(log, cv2.CV_32F, 0, 1)), 0.8)
-
-
-def _shift_to(moving, fixed, both, number):  # type: ignore[no-untyped-def]
-    step = max(1, round(max(fixed.shape[:2]) / _MATCH_SIDE_PX))
-    a, b = _fine_structure(fixed, step), _fine_structure(moving, step)
-    mask = cv2.resize(both.astype(np.uint8), a.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    warp = np.eye(2, 3, dtype=np.float32)
-    stop = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 60, 1e-5)
-    try:
-        likeness, warp = cv2.findTransformECC(a, b, warp, cv2.MOTION_TRANSLATION, stop, mask, 3)
-    except cv2.error:
-        likeness = 0.0
-    shift = warp[:, 2].astype(float) * step
-    if likeness < _MIN_LIKENESS or np.abs(shift).max() > _MAX_SHIFT_PX:
+def _shift_to(
+    moving: tuple[FineStructure, int], fixed: tuple[FineStructure, int], name: str, other: str
+) -> NDArray[np.float64]:
+    step = fixed[1]
+    shift, clear = lie_of(moving[0], fixed[0], _MAX_SHIFT_PX / step)
+    shift = shift * step
+    if clear < CLEAR or np.abs(shift).max() > _MAX_SHIFT_PX:
         raise MeasurementError(
-            f"lamp picture {number} does not lie on the others (shift {shift[0]:.0f}, {shift[1]:.0f} px, likeness "
-            f"{likeness:.2f}); is it the same face at the same stage? Leave it out or take it again"
+            f"{name} and {other} cannot be told to show the same face: it is another one, or too much of it is covered, "
+            "cut off, blurred or too clean in one of them. Leave one out, or take it again with the face bare"
         )
     return shift
 

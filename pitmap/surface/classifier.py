@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -81,6 +82,8 @@ def classify(
     InputError
         Not an RGB uint8 picture, rasters of different shapes, a scale that is not positive, an unknown
         method, ``learned`` without its file.
+    MeasurementError
+        Looks that do not show the same metal at the same stage; the learned method alone can tell.
 
     Notes
     -----
@@ -212,7 +215,9 @@ def _checked_look(look: Look, px_per_mm: float, shape: tuple[int, ...]) -> Look:
         raise InputError(
             f"classify: a look has a picture of {rgb.shape[:2]} and a frame of {in_frame.shape}, the picture {shape}"
         )
-    return Look(rgb=rgb, in_frame=in_frame, photo_px_per_mm=_checked_scale(look.photo_px_per_mm, shape))
+    return replace(
+        look, rgb=rgb, in_frame=in_frame, photo_px_per_mm=_checked_scale(look.photo_px_per_mm, shape)
+    )
 
 
 def _not_shown(looks: Sequence[Look], px_per_mm: float) -> list[NDArray[np.bool_]]:
@@ -279,7 +284,8 @@ class _Resampled:
 
     def look(self, look: Look, most_px_per_mm: float) -> Look:
         """A look at the working scale, with one scale of its photo: a coarse raster holds no more detail than it has."""
-        return Look(
+        return replace(
+            look,
             rgb=self._to_work(look.rgb, self._for_pictures),
             in_frame=self.flags(look.in_frame),
             photo_px_per_mm=min(_median_scale(look.photo_px_per_mm), most_px_per_mm),

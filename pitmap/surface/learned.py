@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..classes import Stage, SurfaceClass
+from .agreement import Agreement
 from .class_map import PROBABILITY_CLASSES
 from .decide import (
     choose_codes,
@@ -58,6 +59,7 @@ _EDGE_FULL_MM = 4.0
 """Beyond this distance a drawn edge no longer matters to the network."""
 _GAIN_MOST = 3.0
 _NEVER = -50.0
+_LAPPED = Stage("final")
 _UNCUT = PROBABILITY_CLASSES.index(SurfaceClass.UNCUT)
 _UNSEEN = PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)
 _PIT = PROBABILITY_CLASSES.index(SurfaceClass.PIT)
@@ -304,6 +306,17 @@ class _Face:
         )
 
 
+def _calibrated(
+    network: Network, faces: Sequence[_Face], tile: tuple[_Span, _Span]
+) -> Iterator[tuple[tuple[Window, NDArray[np.float32]], ...]]:
+    """Every strip of a tile: its window and calibrated logits, of each face."""
+    for strips in zip(*(face.passed(tile).strips(_STRIP_PX) for face in faces), strict=True):
+        for _, logits in strips:
+            logits *= network.logit_scale[:, None, None]
+            logits += network.logit_shift[:, None, None]
+        yield strips
+
+
 def _fine(blocks: NDArray[np.float32], step: int) -> NDArray[np.float32]:
     """(classes * step^2, h, w) to (classes, h * step, w * step): the network's fine grid."""
     n, (_, h, w) = len(PROBABILITY_CLASSES), blocks.shape
@@ -350,6 +363,11 @@ def learned_map(
     confidence : (rows, columns) float32
     is_covered : (rows, columns) bool
     probabilities : (classes, rows, columns) float16 or None
+
+    Raises
+    ------
+    MeasurementError
+        Looks that are sure of different things, see :class:`~pitmap.surface.agreement.Agreement`.
     """
     weights = network.weights_lapped if stage.is_lapped else network.weights_intake
     codes, confidence = np.ones(metal.shape, np.uint8), np.zeros(metal.shape, np.float32)
@@ -357,18 +375,35 @@ def learned_map(
     faint, score_ratio = np.zeros(metal.shape, np.float32), np.zeros(metal.shape, np.float32)
     kept = np.zeros((len(PROBABILITY_CLASSES), *metal.shape), np.float16) if keep_probabilities else None
 
-    faces = [
-        _Face(network, look.rgb, metal & look.in_frame, edge_mm, stage, float(look.photo_px_per_mm))
-        for look in looks
-    ]
+    def read_as(read_stage: Stage) -> list[_Face]:
+        return [
+            _Face(
+                network,
+                look.rgb,
+                metal & look.in_frame,
+                edge_mm,
+                read_stage,
+                float(look.photo_px_per_mm),
+            )
+            for look in looks
+        ]
+
+    several = len(looks) > 1
+    faces = read_as(stage)
+    compared = [] if stage.is_lapped or not several else read_as(_LAPPED)
+    agreement = Agreement([look.name for look in looks])
+
+    def compare(strips: tuple[tuple[Window, NDArray[np.float32]], ...]) -> None:
+        window = strips[0][0]
+        agreement.add([s[1] for s in strips], [(s & metal)[window] for s in shown])
 
     def take(tile: tuple[_Span, _Span]) -> None:
-        passes = [face.passed(tile).strips(_STRIP_PX) for face in faces]
-        for strips in zip(*passes, strict=True):
+        for strips in _calibrated(network, compared, tile):
+            compare(strips)
+        for strips in _calibrated(network, faces, tile):
             window = strips[0][0]
-            for _, logits in strips:
-                logits *= network.logit_scale[:, None, None]
-                logits += network.logit_shift[:, None, None]
+            if several and not compared:
+                compare(strips)
             take_strip(window, put_together([s[1] for s in strips], [s[window] for s in shown]))
 
     def take_strip(window: Window, logits: NDArray[np.float32]) -> None:
@@ -390,6 +425,7 @@ def learned_map(
     with ThreadPoolExecutor(max_workers=min(cv2.getNumThreads(), _MOST_AT_ONCE)) as workers:
         for _ in workers.map(take, _tiles(metal, network.multiple)):
             pass
+    agreement.check()
     # each keeps one core busy
     with ThreadPoolExecutor(max_workers=1) as worker:
         seeking = worker.submit(find_scores, score_ratio, edge_mm, LEARNED_PX_PER_MM)

@@ -31,11 +31,14 @@ class Look:
         False where its photo ended.
     photo_px_per_mm : float or (rows, columns) float
         Scale of its photo.
+    name : str
+        What sentences call it.
     """
 
     rgb: NDArray[np.uint8]
     in_frame: NDArray[np.bool_]
     photo_px_per_mm: float | NDArray[np.floating]
+    name: str = ""
 
 
 def put_together(

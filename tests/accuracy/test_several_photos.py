@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -11,7 +12,9 @@ import pytest
 
 from pitmap.classes import SurfaceClass
 from pitmap.drawing import load_shipped
+from pitmap.errors import MeasurementError
 from pitmap.inspection import Inspection
+from pitmap.photo import Photo, read_photo
 from pitmap.pipeline import map_face
 
 SAMPLE = Path(__file__).parents[2] / "sample_images_synthetic" / "a_test_lap"
@@ -58,3 +61,19 @@ def test_together_they_show_at_least_what_any_of_them_shows(maps: list[Inspectio
     *alone, together = (float(m.class_map.is_seen.sum()) for m in maps)
     assert together >= max(alone)
     assert any("3 photos together" in note for note in maps[-1].notes)
+
+
+def undated(stage: str) -> Photo:
+    """The sample's photo at a stage, as from a phone that does not say when it was taken."""
+    folder = SAMPLE.with_name(f"a_{stage}")
+    return replace(read_photo(folder / "photo.jpg", name=f"{stage}.jpg"), taken_at=None)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("entered", ["intake", "test_lap"])
+def test_a_face_before_and_after_its_lap_is_not_mapped_as_one(entered: str) -> None:
+    """Its pits lie where they lay, so the photos lie on each other; stains and old finish tell."""
+    with pytest.raises(
+        MeasurementError, match=r"intake\.jpg and test_lap\.jpg|test_lap\.jpg and intake\.jpg"
+    ):
+        map_face([undated("intake"), undated("test_lap")], load_shipped(TRUTH["drawing"]), stage=entered)
