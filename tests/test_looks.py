@@ -72,7 +72,10 @@ def pitted() -> np.ndarray:
 
 
 def test_metal_that_any_picture_shows_is_seen() -> None:
-    """The left third is out of the first frame, the right third burnt out in the second; both end at the 110th row."""
+    """The left third is out of the first frame, the right third burnt out in the second; both end at the 110th row.
+
+    At intake: after a lap a plain picture so small does not tell what is uncut.
+    """
     first, second = pitted(), pitted()
     second[:, 110:] = 255
     in_first, in_second = np.ones((120, 160), bool), np.ones((120, 160), bool)
@@ -83,7 +86,7 @@ def test_metal_that_any_picture_shows_is_seen() -> None:
         Look(rgb=second, in_frame=in_second, photo_px_per_mm=8.0),
     ]
     found = classify(
-        pitted(), px_per_mm=10, stage=Stage("test_lap"), in_frame=in_first | in_second, looks=looks
+        pitted(), px_per_mm=10, stage=Stage("intake"), in_frame=in_first | in_second, looks=looks
     )
     assert found.is_seen[:110].all()
     assert not found.is_seen[110:].any()

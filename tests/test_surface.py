@@ -285,6 +285,9 @@ def test_classify_names_the_method(pitted: np.ndarray) -> None:
     [
         ({"px_per_mm": 0}, "px_per_mm"),
         ({"px_per_mm": float("nan")}, "px_per_mm"),
+        ({"px_per_mm": "10"}, "px_per_mm"),
+        ({"px_per_mm": None}, "px_per_mm"),
+        ({"edge_mm": np.full((20, 30), np.nan)}, "edge_mm"),
         ({"method": "guess"}, "method"),
         ({"stage": "polished"}, "stage"),
         ({"mask": np.ones((3, 4), bool)}, "mask"),
@@ -306,6 +309,42 @@ def test_classify_refuses(change: dict, words: str) -> None:
 def test_classify_refuses_what_is_no_rgb_picture(picture: np.ndarray) -> None:
     with pytest.raises(InputError, match="RGB"):
         classify(picture, px_per_mm=PX, stage="test_lap")
+
+
+@pytest.mark.parametrize("size_mm", [(3, 3), (8, 8), (15, 15), (2, 400)])
+@pytest.mark.parametrize("scale", [5, 10, 20])
+def test_a_small_plain_picture_does_not_tell_uncut_metal(size_mm: tuple[int, int], scale: int) -> None:
+    """Even, sound metal was called uncut for certain, all of it, for want of other metal to compare it with."""
+    rgb = lapped_metal(np.random.default_rng(7), (size_mm[0] * scale, size_mm[1] * scale))
+    found = classify(rgb, px_per_mm=scale, stage="test_lap", method="learned", keep_probabilities=True)
+    assert not found.is_class(SurfaceClass.UNCUT).any()
+    unseen = found.probability(SurfaceClass.UNSEEN)
+    assert (unseen[found.is_class(SurfaceClass.UNSEEN)] == 1).all()
+
+
+def test_a_pit_in_a_small_plain_picture_is_still_found() -> None:
+    rgb = lapped_metal(np.random.default_rng(7), (120, 120))
+    add_disc(rgb, 60, 60, 10, (42, 38, 36))
+    found = classify(rgb, px_per_mm=10, stage="test_lap", method="learned")
+    assert found.is_class(SurfaceClass.PIT)[55:66, 55:66].all()
+
+
+@pytest.mark.parametrize(("side_px", "px_per_mm"), [(300, 1e4), (300, 1e9), (1, 5)])
+def test_classify_refuses_a_picture_of_a_speck(side_px: int, px_per_mm: float) -> None:
+    """Thirty micrometres of metal were called uncut for certain; a speck may lie inside one pit."""
+    with pytest.raises(InputError, match="2 mm each way"):
+        classify(np.full((side_px, side_px, 3), 150, np.uint8), px_per_mm=px_per_mm, stage="test_lap")
+
+
+@pytest.mark.parametrize("photo_px_per_mm", [None, 8.0])
+@pytest.mark.parametrize("method", METHODS)
+def test_classify_a_raster_too_coarse_to_read_is_unseen(method: str, photo_px_per_mm: float | None) -> None:
+    """At 0.001 px per mm it was to grow ten thousandfold each way, and no memory was enough."""
+    found = classify(
+        np.full((40, 40, 3), 150, np.uint8), px_per_mm=1e-3, stage="test_lap", method=method,
+        photo_px_per_mm=photo_px_per_mm, keep_probabilities=True,
+    )  # fmt: skip
+    assert found.is_class(SurfaceClass.UNSEEN).all()
 
 
 @pytest.mark.parametrize("offset", [0.0, 1000.0, -1000.0])
