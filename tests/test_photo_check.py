@@ -21,6 +21,7 @@ from pitmap.photo import (
     sharpness_tiles,
     tilt_deg,
 )
+from pitmap.photo.sharpening import overshoot
 from pitmap.registration import Displaced
 from pitmap.registration.camera import Camera, Lens
 
@@ -289,6 +290,29 @@ def test_a_grainy_picture_is_told(noise: float, severity: str) -> None:
     grainy = changed(photo, np.clip(photo.rgb + rng.normal(0, noise, photo.rgb.shape[:2])[..., None], 0, 255))
     found = check_photo(grainy, alignment=camera(), drawing=plate()).of("grain")
     assert [f.severity for f in found] == ([severity] if severity else [])
+
+
+@pytest.mark.parametrize("amount", [0.0, 2.0, 5.0])
+def test_a_sharpened_picture_is_told(amount: float) -> None:
+    """An unsharp mask nearly doubled the pits of one face without a word. A blurred step goes nowhere beyond its tones."""
+    photo = picture(blur=1.2)
+    soft = cv2.GaussianBlur(photo.rgb.astype(np.float32), (0, 0), 1.5)
+    sharpened = changed(photo, np.clip(photo.rgb + amount * (photo.rgb - soft), 0, 255))
+    found = check_photo(sharpened).of("sharpened")
+    assert [f.severity for f in found] == (["watch"] if amount else [])
+    if not amount:
+        assert overshoot(sharpened.rgb) == pytest.approx(0, abs=0.03)
+
+
+def test_a_line_along_one_side_of_an_edge_is_no_sharpening() -> None:
+    """A broken edge of 0.3 mm shines, or lies in shadow; nothing is drawn on the other side of it."""
+    rgb = picture(blur=0.8).rgb.copy()
+    rgb[:] = 90
+    for y in range(20, 880, 60):
+        for x in range(20, 1180, 60):
+            rgb[y : y + 30, x : x + 30] = 150
+            cv2.rectangle(rgb, (x, y), (x + 29, y + 29), (190, 190, 190), 2)
+    assert overshoot(cv2.GaussianBlur(rgb, (0, 0), 0.8)) < 0.03
 
 
 def test_edges_smeared_in_one_direction_are_as_wide_as_they_are_there() -> None:

@@ -19,6 +19,7 @@ from .backlight import bright_openings
 from .findings import PhotoFinding, PhotoLimits, PhotoReport
 from .losses import bars_share, block_step, colour_apart, without_bars
 from .picture import Photo
+from .sharpening import overshoot
 from .sharpness import Tile, sharpness_tiles, smear_px
 
 __all__ = ["CLIPPED_LEVEL", "check_photo", "clipped", "tilt_deg"]
@@ -193,6 +194,14 @@ def _losses(
                 "it, and shares may be too low; give more light and take it again."
             )
             found.append(PhotoFinding(code="grain", severity=severity, value=noise, text=text))
+    beyond = overshoot(rgb)
+    if beyond > limits.overshoot_watch:
+        text = (
+            f"The picture was sharpened: bright and dark lines run along its edges (by {100 * beyond:.0f} % of their step). "
+            "Pits may be made up or outlined too large, uncut metal lost, and edges not found; give the camera's own "
+            "picture, without filters."
+        )
+        found.append(PhotoFinding(code="sharpened", severity="watch", value=beyond, text=text))
     bars = bars_share(rgb)
     if bars > limits.bars_watch:
         text = (

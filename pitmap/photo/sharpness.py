@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from .losses import grain
 
-__all__ = ["Tile", "edge_spread_px", "laplacian_variance", "sharpness_tiles", "smear_px"]
+__all__ = ["Tile", "edge_crests", "edge_spread_px", "laplacian_variance", "sharpness_tiles", "smear_px"]
 
 _FINE, _COARSE = 0.8, 2.0
 """Blurs, px, between which the fall of an edge's slope tells its own width."""
@@ -92,6 +92,13 @@ def edge_spread_px(grey: NDArray[np.uint8]) -> float:
     return _spread_of(sigma)
 
 
+def edge_crests(grey: NDArray[np.uint8]) -> tuple[NDArray[np.int64], NDArray[np.floating]]:
+    """Where the crests of strong edges lie, px (n, 2), and the unit vectors (n, 2) across them, to the brighter side."""
+    fine, gx, gy = _slope(cv2.GaussianBlur(grey.astype(np.float32), (0, 0), _FINE))
+    y, x = np.nonzero(_is_crest(fine))
+    return np.column_stack([x, y]), np.column_stack([gx[y, x], gy[y, x]]) / fine[y, x, None]
+
+
 def smear_px(rgb: NDArray[np.uint8], parts: list[Tile]) -> float:
     """10 to 90 % width of the edges in the direction in which they are widest, px of the photo.
 
@@ -139,12 +146,16 @@ def _crests(grey: NDArray[np.uint8]) -> tuple[NDArray[np.floating], NDArray[np.f
     (fine, gx, gy), (coarse, _, _) = ([a[6:-6, 6:-6] for a in s] for s in slope)
     if fine.size == 0:
         return np.zeros(0), np.zeros(0)
-    # Strong against the tile's own noise and texture, and a crest of the slope.
-    strong = fine > max(4.0, 5.0 * float(np.median(fine)))
-    crest = strong & (fine >= cv2.dilate(fine, np.ones((3, 3), np.uint8)))
+    crest = _is_crest(fine)
     ratio2 = np.maximum((fine[crest] / np.maximum(coarse[crest], 1e-6)) ** 2, 1.0 + 1e-6)
     variance = (_COARSE**2 - ratio2 * _FINE**2) / (ratio2 - 1) - _DIFFERENCE_VARIANCE
     return np.sqrt(np.clip(variance, 0.0, 100.0)), np.mod(np.arctan2(gy[crest], gx[crest]), np.pi)
+
+
+def _is_crest(slope: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Strong against the picture's own noise and texture, and a crest of the slope."""
+    strong = slope > max(4.0, 5.0 * float(np.median(slope)))
+    return strong & (slope >= cv2.dilate(slope, np.ones((3, 3), np.uint8)))
 
 
 def _slope(picture: NDArray[np.float32]) -> tuple[NDArray[np.float32], ...]:
