@@ -116,6 +116,24 @@ def test_plan_says_which_pits_it_takes_on_trust():
     assert not any("widths" in r for r in plan_of(_lapped(pits, 1, 4, 8)).verdict.reasons)
 
 
+def test_plan_names_a_zone_in_which_no_pit_was_read():
+    """The four widest pits of the land were read and none of the running surface: what is given for it is on trust."""
+    widths = {"seal_land": (0.6, 0.8, 1.8, 2.0, 2.6, 3.2), "running_surface": (0.7, 0.9, 1.1, 2.0)}
+    pits = [
+        (20.0 + 15 * k, 10 if zone == "seal_land" else 60, d, 30 + 8 * d, zone)
+        for zone, of_zone in widths.items()
+        for k, d in enumerate(of_zone)
+    ]
+    told = [r for r in plan_of(_lapped(pits, 3, 4, 5, 6)).verdict.reasons if "still there" in r]
+    assert told[0].startswith("5 of the 10 pits that are still there are narrower than any that was read")
+    assert told[1:] == [
+        "None of the 4 pits of the running surface that are still there was read: how deep they are is taken from what was"
+        " read in other zones, and the pits of one zone can lie deeper than those of another. Read some of them."
+    ]
+    one_read = plan_of(_lapped(pits, 3, 4, 5, 6, 10)).verdict
+    assert one_read.headline.startswith("Lap about") and not any("other zones" in r for r in one_read.reasons)
+
+
 @pytest.mark.parametrize(("value", "said"), [(0.0, "0"), (-1.0, "-1"), (math.nan, "nan")])
 def test_face_survey_takes_no_reading_without_an_uncertainty(value, said):
     survey = surveyed("test_lap", 20, readings=[{"mark": 1, "value": "150 um"}])

@@ -26,7 +26,7 @@ __all__ = [
     "left_um",
     "read_next",
     "step_rows",
-    "unread_narrow_words",
+    "unread_words",
     "uses_words",
     "why_not",
     "width_doubt",
@@ -254,13 +254,45 @@ def _numbers_now(bounds: LapBounds) -> dict[int, int]:
     return {int(p): int(m) for p, m in zip(now["pit_id"], now["mark_id"])}
 
 
-def unread_narrow_words(
+def unread_words(
     model: DepthModel | None, bounds: LapBounds, zones: Sequence[str], system: UnitSystem
+) -> tuple[str, ...]:
+    """Which pits the figures take on trust, because they are narrow or lie in a zone that nobody read, as sentences."""
+    if model is None or not zones:
+        return ()
+    here = bounds.pits["pit_id"].isin(_numbers_now(bounds)).to_numpy()
+    said = (_unread_narrow_words(model, here, zones, system), *_unread_zone_words(model, here, zones))
+    return tuple(s for s in said if s)
+
+
+def _unread_zone_words(model: DepthModel, here: NDArray[np.bool_], zones: Sequence[str]) -> list[str]:
+    """A sentence for every zone with pits and no reading; none where no zone has one, which is said of the widths."""
+    read = model.depths["basis"].isin(["read", "at least"]).to_numpy()
+    own = {z: model.in_zone(z) for z in zones}
+    if not any((read & of_zone).any() for of_zone in own.values()):
+        return []
+    said = []
+    for zone, of_zone in own.items():
+        n = int((here & of_zone).sum())
+        if not n or (read & of_zone).any():
+            continue
+        where = f"of the {zone.replace('_', ' ')}"
+        who, how, them = (
+            (f"The one pit {where} that is still there was not read", "it is", "it")
+            if n == 1
+            else (f"None of the {n} pits {where} that are still there was read", "they are", "some of them")
+        )
+        said.append(
+            f"{who}: how deep {how} is taken from what was read in other zones, and the pits of one zone can lie deeper"
+            f" than those of another. Read {them}."
+        )
+    return said
+
+
+def _unread_narrow_words(
+    model: DepthModel, here: NDArray[np.bool_], zones: Sequence[str], system: UnitSystem
 ) -> str:
     """Which pits the figures take to be shallow because they are narrow, as a sentence; empty where most were tested."""
-    if model is None or not zones:
-        return ""
-    here = bounds.pits["pit_id"].isin(_numbers_now(bounds)).to_numpy()
     own = here & np.logical_or.reduce([model.in_zone(z) for z in zones])
     narrow = unread_narrow(model, own)
     if not len(narrow):

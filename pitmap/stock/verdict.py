@@ -84,7 +84,7 @@ def decide(
     allowed_um: float = math.inf,
     is_joint: bool = False,
     read_next: str = "",
-    unread: str = "",
+    unread: Sequence[str] = (),
     within_limit: str = "",
     unruled: str = "",
     not_counted: Sequence[str] = (),
@@ -126,8 +126,8 @@ def decide(
         The recommended stock is more than any one zone needs at that confidence, because all are to be clean at once.
     read_next : str
         Which pits to read next, in words.
-    unread : str
-        Which pits the stock figure takes on trust, in words.
+    unread : sequence of str
+        Which pits the stock figure takes on trust, a sentence each.
     within_limit : str
         What the stock that the limits still allow would reach, in words.
     unruled : str
@@ -238,8 +238,8 @@ def decide(
             0,
             "That is for all working zones at once: the chance that every one is clean is less than that of any one.",
         )
-    if recommended > 0 and unread and not not_counted:
-        reasons.append(unread)
+    if recommended > 0 and not not_counted:
+        reasons += unread
     reasons += [_not_seen(zone, share) for zone, share in unseen.items() if share >= _UNSEEN_TOLD]
     reasons += [_not_seen_across(x, y, least, system) for x, y, least in hidden_crossings]
     if is_uncut_unjudged and outcome in ("lap", "beyond the limit you entered"):
