@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from decimal import Decimal
 from functools import cache
 from typing import Any, Literal
 
@@ -30,6 +31,7 @@ __all__ = [
     "format_need",
     "format_part",
     "in_both",
+    "in_digits",
     "parse_length",
 ]
 
@@ -157,7 +159,12 @@ def format_entered(value: float, unit: str, system: UnitSystem = "mm") -> str:
 def in_both(value: float, unit: Literal["um", "mm"]) -> str:
     """A length in um or mm and beside it in thou or inch, for a sentence that does not know which its reader chose."""
     other, per = {"um": ("thou", UM_PER_THOU), "mm": ("in", MM_PER_INCH)}[unit]
-    return f"{value:.6g} {unit} = {value / per:.3g} {other}"
+    return f"{value:.6g} {unit} = {in_digits(value / per)} {other}"
+
+
+def in_digits(value: float, digits: int = 3) -> str:
+    """A number in so many digits, written out: nobody at a bench reads 2.55e+03."""
+    return f"{Decimal(f'{value:z.{digits}g}'):f}"
 
 
 def format_area(value_mm2: float, system: UnitSystem = "mm", *, digits: int | None = None) -> str:
@@ -197,7 +204,7 @@ def format_estimate(
     }.get((kind, system), (100.0, "%"))  # fmt: skip
     value, low, high = (x * scale for x in (estimate.value, estimate.low, estimate.high))
     if not estimate.has_interval:
-        return f"{value:z.3g} {unit} (no interval: {estimate.reason})"
+        return f"{in_digits(value)} {unit} (no interval: {estimate.reason})"
     most = _MOST_PLACES_IN2 if unit == "in2" else _MOST_PLACES
     width = high - low
     if width <= 0:

@@ -66,6 +66,17 @@ def test_opening_outside_names_place():
     assert hit.xy[0] < -62
 
 
+def test_large_areas_are_written_out():
+    """It said "overlaps opening 'b' by 1.17e+03 mm2"."""
+    a, b = (
+        Opening(name=n, kind="port", polygon=box(x, -15, x + 40, 15)) for n, x in (("a", -20), ("b", -19))
+    )
+    big = plate(openings=(a, b), zones={})
+    said = next(f.text for f in check_drawing(big) if "overlaps opening" in f.text)
+    assert said == "overlaps opening 'b' by 1170 mm2"  # 39 mm by 30 mm
+    assert not [f.text for f in check_drawing(big) if "e+" in f.text]
+
+
 def test_openings_overlap_and_thin_bridge():
     drawing = plate(openings=(hole("a", 0, 0), hole("b", 5, 0), hole("c", 0, 8.4)))
     assert found(drawing, "a", "overlaps opening 'b'") == "error"

@@ -19,7 +19,15 @@ from pitmap.flags import FLAG_TEXT, Flag, flag_words
 from pitmap.grid import Grid
 from pitmap.settings import Settings
 from pitmap.tables import Column, Schema
-from pitmap.units import format_confidence, format_depth, format_estimate, format_length, parse_length
+from pitmap.units import (
+    format_confidence,
+    format_depth,
+    format_estimate,
+    format_length,
+    in_both,
+    in_digits,
+    parse_length,
+)
 
 
 @pytest.mark.parametrize(
@@ -98,6 +106,15 @@ def test_format_shows_no_more_digits_than_the_interval() -> None:
     assert format_estimate(Estimate(value=12.043, low=12.043, high=12.043), "length") == (
         "12.043 mm (12.043 to 12.043)"
     )
+
+
+def test_large_figures_are_written_out() -> None:
+    """An area was shown as 2.55e+03 mm2."""
+    alone = Estimate(value=2547.0, low=math.nan, high=math.nan, reason="read once")
+    assert format_estimate(alone, "area") == "2550 mm2 (no interval: read once)"
+    assert in_both(254000.0, "um") == "254000 um = 10000 thou"
+    assert in_digits(25512.0, 4) == "25510"
+    assert in_digits(0.0000123) == "0.0000123"
 
 
 def test_an_estimate_without_one_bound_keeps_the_digits_of_the_other() -> None:

@@ -12,6 +12,7 @@ from shapely import STRtree, is_valid_reason
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import nearest_points, unary_union
 
+from ..units import in_digits
 from .look_alikes import look_alikes
 from .model import SIDE_OF_OPENING, WORKING_ZONES, Drawing
 
@@ -78,17 +79,19 @@ def _sizes(d: Drawing) -> Iterator[Finding]:
     across = max(x1 - x0, y1 - y0)
     if not _SIZE_MM[0] <= across <= _SIZE_MM[1]:
         inch = "; it would be plausible in inches" if _SIZE_MM[0] <= across * 25.4 <= _SIZE_MM[1] else ""
-        text = f"is {across:.4g} mm across, no size for a side plate; are the units right?{inch}"
+        text = f"is {in_digits(across, 4)} mm across, no size for a side plate; are the units right?{inch}"
         yield _at("error", "outline", text, d.outline)
     off = math.hypot((x0 + x1) / 2, (y0 + y1) / 2)
     if off > 3 * across:
-        text = f"lies {off:.4g} mm from the origin; move the drawing so that its origin is on the plate"
+        text = f"lies {in_digits(off, 4)} mm from the origin; move the drawing so that its origin is on the plate"
         yield _at("warning", "outline", text)
     if math.isnan(d.thickness_mm):
         text = "is not given; hole walls in tilted photos cannot be told from damage. Enter it in the TOML"
         yield _at("warning", "thickness_mm", text)
     elif not _THICKNESS_MM[0] <= d.thickness_mm <= _THICKNESS_MM[1]:
-        yield _at("warning", "thickness_mm", f"of {d.thickness_mm:.4g} mm is unusual; is the unit right?")
+        yield _at(
+            "warning", "thickness_mm", f"of {in_digits(d.thickness_mm, 4)} mm is unusual; is the unit right?"
+        )
     for opening in d.openings:
         diameter = 2 * math.sqrt(opening.polygon.area / math.pi)
         if diameter < 1.0:
@@ -111,7 +114,7 @@ def _openings(d: Drawing) -> Iterator[Finding]:
         one, other = d.openings[i], d.openings[j]
         common = one.polygon.intersection(other.polygon)
         if common.area > 0:
-            text = f"overlaps opening {other.name!r} by {common.area:.3g} mm2"
+            text = f"overlaps opening {other.name!r} by {in_digits(common.area)} mm2"
             yield _at("error", one.name, text, common)
         else:
             gap = one.polygon.distance(other.polygon)
@@ -135,18 +138,18 @@ def _zones(d: Drawing) -> Iterator[Finding]:
         for other in names[i + 1 :]:
             common = zone.intersection(d.zones[other])
             if common.area > _AREA_MM2:
-                text = f"overlaps zone {other!r} by {common.area:.4g} mm2; metal may be counted once only"
+                text = f"overlaps zone {other!r} by {in_digits(common.area, 4)} mm2; metal may be counted once only"
                 yield _at("error", name, text, common)
         for opening in d.openings:
             common = zone.intersection(opening.polygon)
             if common.area > _AREA_MM2:
-                text = f"covers {common.area:.4g} mm2 of opening {opening.name!r}, where there is no metal"
+                text = f"covers {in_digits(common.area, 4)} mm2 of opening {opening.name!r}, where there is no metal"
                 yield _at("warning", name, text, common)
     left = d.face()
     for zone in d.zones.values():
         left = left.difference(zone.buffer(_SLACK_MM))
     if left.area > max(1.0, 0.001 * d.outline.area):
-        yield _at("warning", "zones", f"leave {left.area:.4g} mm2 of the face in no zone", left)
+        yield _at("warning", "zones", f"leave {in_digits(left.area, 4)} mm2 of the face in no zone", left)
 
 
 def _land(d: Drawing) -> Iterator[Finding]:
@@ -226,7 +229,7 @@ def _zones_and_edges(d: Drawing) -> Iterator[Finding]:
             continue
         beside = d.zones[name].difference(area.buffer(_SLACK_MM))
         if beside.area > _STRAY_MM2:
-            text = f"has {beside.area:.4g} mm2 that are not {words}; redraw the one or the other"
+            text = f"has {in_digits(beside.area, 4)} mm2 that are not {words}; redraw the one or the other"
             yield _at("warning", name, text, beside)
 
 
