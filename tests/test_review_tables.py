@@ -9,6 +9,7 @@ from pitmap.review.tables import (
     MARKS_NOTE,
     lands_view,
     leak_words,
+    low_end_words,
     marks_view,
     ratings_view,
     regions_view,
@@ -33,6 +34,29 @@ def test_leak_path_is_said_in_words() -> None:
     assert leak_words(lands()) == said
     assert leak_words(lands(is_leak_path=[True, True])) == f"{said} So does it at x -95.5, y 10.0 mm."
     assert leak_words(lands(is_leak_path=[False, False])) == ""
+
+
+def test_a_low_end_of_another_place_names_that_place() -> None:
+    """The headline said 3.0 mm (0.1 to 3.4) of the white line; the 0.1 was of a place on the other side."""
+    seen = lands(
+        sound_width_mm=[3.0, 6.0],
+        sound_width_low_mm=[2.6, 0.06],
+        sound_width_high_mm=[3.4, 6.0],
+        is_leak_path=[False] * 2,
+    )
+    assert low_end_words(seen, 0.06, "mm") == (
+        "The low end, 0.06 mm, is of place 2, at x -95.5, y 10.0 mm, not of the white line: look there too."
+    )
+    assert low_end_words(seen, 0.06, "inch").startswith("The low end, 0.002 in, is of place 2,")
+    assert low_end_words(seen, 0.03, "mm").endswith(
+        "is of place 2, at x -95.5, y 10.0 mm, not of the white line: look there too."
+    )
+    assert (
+        low_end_words(seen.head(1), 0.06, "mm")
+        == "The low end, 0.06 mm, is of another place than the white line."
+    )
+    assert low_end_words(seen, 2.6, "mm") == ""
+    assert low_end_words(seen.head(0), float("nan"), "mm") == ""
 
 
 def test_narrow_places_are_worded_in_the_chosen_units() -> None:

@@ -18,6 +18,7 @@ __all__ = [
     "ZONES_NOTE",
     "lands_view",
     "leak_words",
+    "low_end_words",
     "marks_view",
     "ratings_view",
     "regions_view",
@@ -40,6 +41,8 @@ ZONES_NOTE = (
 """Why some figures of :func:`zones_view` have no interval."""
 
 _UNKNOWN = "cannot be told"
+_SAME_WIDTH_MM = 0.05
+"""Widths this near each other are one (house choice: half of what a width of some millimetres is shown to)."""
 
 
 def leak_words(lands: pd.DataFrame) -> str:
@@ -52,6 +55,30 @@ def leak_words(lands: pd.DataFrame) -> str:
         f"Leak path at {first}: damage crosses the seal land from edge to edge; see the white line."
         + (f" So does it at {'; '.join(others)}." if others else "")
     )  # fmt: skip
+
+
+def low_end_words(lands: pd.DataFrame, low_mm: float, units: UnitSystem) -> str:
+    """Where the low end of the headline's width is, as a sentence; empty where it is the narrowest place's own.
+
+    Parameters
+    ----------
+    lands : DataFrame
+        Narrow places of the land, narrowest first.
+    low_mm : float
+        Least sound metal that there may be anywhere on the land.
+    units : {"mm", "inch"}
+    """
+    # what rounds to the same figure is the same figure to whoever reads it
+    if lands.empty or pd.isna(low_mm) or lands.sound_width_low_mm.iloc[0] - low_mm < _SAME_WIDTH_MM:
+        return ""
+    shown = format_length(low_mm, units)
+    at = lands.loc[lands.sound_width_low_mm.idxmin()]
+    if at.sound_width_low_mm - low_mm >= _SAME_WIDTH_MM:
+        return f"The low end, {shown}, is of another place than the white line."
+    return (
+        f"The low end, {shown}, is of place {at.place}, at x {at.x_mm:.1f}, y {at.y_mm:.1f} mm, not of the white line: "
+        "look there too."
+    )
 
 
 def zones_view(zones: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:

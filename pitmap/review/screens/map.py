@@ -23,7 +23,16 @@ from ..guard import sentences
 from ..parts import caution, choose_survey, tell_outdated
 from ..plain_text import plain
 from ..state import units
-from ..tables import MARKS_NOTE, ZONES_NOTE, lands_view, leak_words, marks_view, ratings_view, zones_view
+from ..tables import (
+    MARKS_NOTE,
+    ZONES_NOTE,
+    lands_view,
+    leak_words,
+    low_end_words,
+    marks_view,
+    ratings_view,
+    zones_view,
+)
 
 __all__ = ["show"]
 
@@ -76,6 +85,8 @@ def _headline(inspection: Inspection) -> None:
         "Narrowest sound metal across the land", format_estimate(width, "length", units()).split(" (")[0]
     )
     columns[0].caption(format_estimate(width, "length", units()))
+    if elsewhere := low_end_words(inspection.lands, width.low, units()):
+        columns[0].caption(elsewhere)
     for zone, column in zip(("seal_land", "running_surface"), columns[1:]):
         if zone not in affected.index:
             continue
