@@ -59,6 +59,12 @@ def test_two_surveys_of_one_stage_and_day_are_told_apart(open_page: Callable[[st
     assert [b for b in buttons if b in labels] == labels
 
 
+def test_surveys_without_a_map_are_named(open_page: Callable[[str], AppTest]) -> None:
+    """Nothing on the Jobs page told them from mapped ones."""
+    said = "Not mapped yet: intake, 2026-05-04; final, 2026-05-06, number 2; final, 2026-05-06, number 3."
+    assert said in [c.value for c in open_page("jobs").caption]
+
+
 def test_known_tag_is_asked_about(book: Casebook, open_page: Callable[[str], AppTest]) -> None:
     test = start_job(open_page("jobs"), "order 9", "t-12")
     assert len(book.jobs()) == 1

@@ -200,6 +200,8 @@ def _plate(kept: Casebook, job: Job, plate: Plate) -> None:
                     from ..router import page_named
 
                     st.switch_page(page_named("map" if kept.inspections(survey) else "photos"))
+            if unmapped := [labels[s.id] for s in surveys if not kept.inspections(s)]:
+                st.caption(f"Not mapped yet: {'; '.join(unmapped)}.")
             if job.state == "open":
                 _new_survey(kept, job, face)
                 _correct_survey(
