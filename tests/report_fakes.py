@@ -199,7 +199,7 @@ def make_plan():
         ),
         verdict=SimpleNamespace(
             outcome="lap", stock_um=34.0, headline="Lap a further 34 um off this face.",
-            reasons=("The coolant-seal land still carries 7 pits; the deepest needs up to 34 um.",
+            reasons=("The seal land still carries 7 pits; the deepest needs up to 34 um.",
                      "Each further 10 um clears about half of the pits that are left."),
             findings=(finding, watch, no_limit),
         ),

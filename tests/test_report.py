@@ -292,7 +292,7 @@ def test_record_without_pictures_lands_or_pits(bare):
     )  # fmt: skip
     text = " ".join(checked(record_html(replace(bare, inspections=(poor,)))).text)
     assert "No picture: the surveys were kept without" in text
-    assert "Not measured: the drawing has no coolant-seal land" in text
+    assert "Not measured: the drawing has no seal land" in text
     assert "No pit was found on the metal that the photo shows." in text
     assert "date not given" in text
 

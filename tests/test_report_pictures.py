@@ -209,7 +209,7 @@ def test_damage_that_came_up_is_told_from_a_dark_hole_and_from_bare_metal(kind):
 
 def test_lines_of_a_plate_without_a_land_are_not_said_to_show_one():
     drawing = fakes.make_drawing()
-    assert "yellow: the coolant-seal land" in lines_note(translator(), drawing)
+    assert "yellow: the seal land" in lines_note(translator(), drawing)
     bare = replace(drawing, zones={k: v for k, v in drawing.zones.items() if k != "seal_land"})
     said = lines_note(translator(), bare)
     assert said.startswith("Lines are the zones of the drawing. Numbers are") and "land" not in said
@@ -218,12 +218,12 @@ def test_lines_of_a_plate_without_a_land_are_not_said_to_show_one():
 def test_figures_are_drawn_from_one_set_of_data(record):
     t = translator()
     chart = series_chart(t, record.comparison, "affected_share", forecast=forecast_from_plan(record.plan))
-    assert [line.label for line in chart.lines] == ["rim", "running surface", "coolant-seal land"]
+    assert [line.label for line in chart.lines] == ["rim", "running surface", "seal land"]
     land = chart.lines[2]
     assert land.x.tolist() == [0.0, 12.0, 30.0]
     drawn = draw_lines(chart).axes[0].get_lines()
-    shown = next(x for x in drawn if x.get_label() == "coolant-seal land")
-    page = next(x for x in plot_lines(chart).data if x.name == "coolant-seal land")
+    shown = next(x for x in drawn if x.get_label() == "seal land")
+    page = next(x for x in plot_lines(chart).data if x.name == "seal land")
     assert shown.get_ydata().tolist() == list(page.y) == land.y.tolist()
     inches = series_chart(t, record.comparison, "affected_share", "inch")
     assert inches.lines[2].x.tolist() == pytest.approx([0.0, 0.4724, 1.1811], abs=1e-4)
@@ -233,7 +233,7 @@ def test_figures_are_drawn_from_one_set_of_data(record):
 
 def test_series_chart_draws_the_forecast_beside_what_was_found(record):
     chart = series_chart(translator(), record.comparison, "n_pits", forecast=forecast_from_plan(record.plan))
-    assert "coolant-seal land, forecast" in [line.label for line in chart.lines]
+    assert "seal land, forecast" in [line.label for line in chart.lines]
 
 
 def test_band_of_a_curve_is_an_area_without_dots(record):

@@ -28,7 +28,7 @@ from pitmap.report.page_compare import (
     cannot_tell_words,
     tracks_view,
 )
-from pitmap.report.words import estimate_of, number, stage_word
+from pitmap.report.words import estimate_of, number, stage_word, zone_word
 from pitmap.workflow import all_readings
 
 
@@ -70,7 +70,7 @@ def test_readings_show_the_deepest_pits_before_anything_else(record):
     assert kinds[: len(pits)] == ["pit depth"] * len(pits) and set(kinds[len(pits) :]) == {"height"}
     shown = [float(re.search(r"\d+", value)[0]) for value in table["value"][: len(pits)]]
     assert shown == sorted(shown, reverse=True)
-    zones = ("running surface", "coolant-seal land", "rim", "outside the zones")
+    zones = ("running surface", "seal land", "rim", "outside the zones")
     assert all(mark.endswith(tuple(f"({z})" for z in zones)) for mark in table["mark"][: len(pits)])
 
 
@@ -196,7 +196,7 @@ def test_largest_pits_never_pass_for_pits_of_the_working_zones(record):
     assert [b.text for b in found if getattr(b, "kind", "") == "lead"] == [
         "Largest pits, those of the working zones first"
     ]
-    assert [row[1] for row in found[-1].rows] == ["coolant-seal land"] * 2 + ["rim"] * 4
+    assert [row[1] for row in found[-1].rows] == ["seal land"] * 2 + ["rim"] * 4
 
 
 def test_narrowest_place_beside_metal_not_seen_says_so(record):
@@ -244,11 +244,31 @@ def test_reading_names_the_zone_of_its_mark_and_not_of_the_needle(record):
     pit = record.readings.head(1).assign(mark_id=land.mark_id, x_mm=0.0, y_mm=40.0)
     assert record.drawing.zones["running_surface"].covers(Point(0, 40))
     shown = readings_shown(replace(record, readings=pit.assign(stage="intake")))
-    assert shown["mark"].tolist() == [f"{land.mark_id} (coolant-seal land)"]
+    assert shown["mark"].tolist() == [f"{land.mark_id} (seal land)"]
     # without its survey only the place is known
     assert readings_shown(replace(record, readings=pit))["mark"].tolist() == [
         f"{land.mark_id} (running surface)"
     ]
+
+
+def test_stock_of_the_lap_series_has_its_interval(record):
+    """It stood as a bare number between figures that all have theirs."""
+    (table,) = [b for b in section_of(record, "series").blocks if getattr(b, "head", ("",))[0] == "survey"]
+    rows = record.comparison.surveys
+    k = int((rows.removed_high_um > rows.removed_low_um).to_numpy().argmax())
+    assert re.fullmatch(r"[\d.]+ um \([\d.]+ to [\d.]+\)", table.rows[k][2])
+    unknown = rows.assign(removed_um=math.nan, removed_low_um=math.nan, removed_high_um=math.nan)
+    other = replace(record, comparison=replace(record.comparison, surveys=unknown))
+    (table,) = [b for b in section_of(other, "series").blocks if getattr(b, "head", ("",))[0] == "survey"]
+    assert table.rows[0][2] == "not known: the stock taken off was not entered"
+
+
+def test_the_seal_land_has_one_name(record):
+    """The record called it coolant-seal land, and the page and the plan seal land."""
+    text = " ".join(
+        b.text for s in build_document(record).sections for b in s.blocks if isinstance(b, Paragraph)
+    )
+    assert zone_word(translator(), "seal_land") == "seal land" and "coolant-seal land" not in text
 
 
 def test_lap_series_says_what_cannot_be_told_at_intake(record):

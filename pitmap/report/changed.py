@@ -176,7 +176,10 @@ def series_section(t: Translate, record: RecordInput) -> Section | None:
     )
     rows = []
     for s in c.surveys.itertuples():
-        removed = t("not known") if math.isnan(s.removed_um) else format_depth(s.removed_um, record.units)
+        stock = estimate_of(
+            s.removed_um, s.removed_low_um, s.removed_high_um, reason="the stock taken off was not entered"
+        )
+        removed = number(t, stock, "depth", record.units)
         cells = (_series_cell(t, record, c.series, s.survey, q, z) for q, z in quantities)
         rows.append((stage_word(t, s.stage), s.surveyed_on or "\u2013", removed, *cells))
     head = (

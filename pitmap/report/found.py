@@ -268,9 +268,9 @@ def found_section(t: Translate, record: RecordInput) -> Section:
 def narrowest_section(t: Translate, record: RecordInput) -> Section:
     """Where the land's sound metal is narrowest."""
     lands = record.last.measurement.lands
-    title = t("Narrowest sound metal of the coolant-seal land")
+    title = t("Narrowest sound metal of the seal land")
     if not len(lands):
-        text = t("Not measured: the drawing has no coolant-seal land, or none of it was seen.")
+        text = t("Not measured: the drawing has no seal land, or none of it was seen.")
         return Section(key="narrowest", title=title, blocks=(Paragraph(text=text),))
     rows = []
     # the place where least may be left is among them, wherever it stands by what is seen

@@ -77,7 +77,7 @@ def lines_note(t: Translate, drawing: Drawing) -> str:
     lines = t("Lines are the zones of the drawing.")
     if "seal_land" in drawing.zones:
         lines = t(
-            "Lines are the zones of the drawing (yellow: the coolant-seal land); the white bar marks its narrowest sound"
+            "Lines are the zones of the drawing (yellow: the seal land); the white bar marks its narrowest sound"
             " metal, or where damage crosses it."
         )
     return f"{lines} " + t(

@@ -25,7 +25,7 @@ __all__ = [
 
 _ZONES = {
     "running_surface": mark("running surface"),
-    "seal_land": mark("coolant-seal land"),
+    "seal_land": mark("seal land"),
     "rim": mark("rim"),
     "": mark("outside the zones"),
 }
