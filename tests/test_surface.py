@@ -222,11 +222,32 @@ def test_covered_part_needs_an_edge() -> None:
     parts[60:160, 260:360] = True
     # something two thirds as bright lies on the first; nothing on the second
     rgb[64:156, 64:156] = (rgb[64:156, 64:156] * 0.66).astype(np.uint8)
-    kept = parts_with_an_edge(parts, rgb, metal, PX)
+    kept = parts_with_an_edge(parts, [rgb], [metal], PX)
     assert kept[60:160, 60:160].all()
     assert not kept[:, 200:].any()
     # where only drawn edges bound it, nothing can be said: it stays covered
-    assert parts_with_an_edge(parts, rgb, parts, PX)[:, 200:].any()
+    assert parts_with_an_edge(parts, [rgb], [parts], PX)[:, 200:].any()
+
+
+def test_what_no_photo_shows_is_covered_though_one_picture_of_all_has_no_edge_there() -> None:
+    """A dark cloth in one photo over all of the place of a light one in the other: merged, only the dark one is left.
+
+    What both cover is the light one's place. Its edge is in the second photo alone.
+    """
+    rng = np.random.default_rng(6)
+    bare, metal = lapped_metal(rng), np.ones(SHAPE, bool)
+    dark, light, both = bare.copy(), bare.copy(), np.zeros(SHAPE, bool)
+    both[60:140, 100:220] = True
+    dark[20:180, 40:300] = 40
+    light[both] = 210
+    merged = np.minimum(dark, light)
+    assert not parts_with_an_edge(both, [merged], [metal], PX).any()
+    assert np.array_equal(parts_with_an_edge(both, [dark, light], [metal] * 2, PX), both)
+    assert np.array_equal(parts_with_an_edge(both, [light, dark], [metal] * 2, PX), both)
+    # the first photo's cloth up to where the second's frame ends: that line is no edge, and does not make it metal
+    assert np.array_equal(parts_with_an_edge(both, [dark, bare], [metal, ~both], PX), both)
+    # metal that runs on in both is metal
+    assert not parts_with_an_edge(both, [bare, bare], [metal] * 2, PX).any()
 
 
 @pytest.mark.parametrize("light", [0.0, 0.3])
@@ -240,11 +261,11 @@ def test_a_pit_inside_is_no_edge_of_a_thing(light: float) -> None:
     said[100:115, 186:214] = True
     falling = np.exp(-light * np.arange(SHAPE[1]) / SHAPE[1])[None, :, None]
     lit = (rgb * falling).astype(np.uint8)
-    assert not parts_with_an_edge(said, lit, metal, PX).any()
+    assert not parts_with_an_edge(said, [lit], [metal], PX).any()
     cloth = lit.copy()
     cloth[said] = cloth[said] // 2
     cloth[25:50, 170:190] = lit[25:50, 170:190]
-    assert np.array_equal(parts_with_an_edge(said, cloth, metal, PX), said)
+    assert np.array_equal(parts_with_an_edge(said, [cloth], [metal], PX), said)
 
 
 def test_the_middle_of_a_thing_belongs_to_it_and_a_gap_does_not() -> None:
@@ -258,14 +279,14 @@ def test_the_middle_of_a_thing_belongs_to_it_and_a_gap_does_not() -> None:
     said = cloth.copy()
     said[120:220, 150:300] = False
     said[165:170, 80:150] = False
-    whole = with_their_middles(said, rgb, metal, PX)
+    whole = with_their_middles(said, [rgb], [metal], PX)
     assert whole[120:220, 150:300].all()
     assert not whole[255:325, 335:425].any()
     assert not whole[:, 510:].any()
     speck = np.zeros_like(cloth)
     speck[200:220, 200:220] = True
-    assert np.array_equal(with_their_middles(speck, np.full_like(rgb, 150), metal, PX), speck)
-    assert not with_their_middles(np.zeros_like(cloth), rgb, metal, PX).any()
+    assert np.array_equal(with_their_middles(speck, [np.full_like(rgb, 150)], [metal], PX), speck)
+    assert not with_their_middles(np.zeros_like(cloth), [rgb], [metal], PX).any()
 
 
 def test_classify_nothing_in_frame_is_all_unseen(pitted: np.ndarray) -> None:

@@ -76,7 +76,7 @@ def classify(
         Another network than the shipped one, as benchmarks use for scores on faces not trained on.
     looks : sequence of Look, optional
         The pictures that `rgb` was merged from. The learned method reads each by itself, and what they say
-        together counts; `rgb`, with all that any of them has in its frame, tells what covers the metal.
+        together counts; so do the edges of what covers the metal. `rgb` has all that any of them has in its frame.
 
     Returns
     -------
@@ -151,10 +151,11 @@ def classify(
         probabilities = None
     else:
         small = _Resampled(rgb, readable, edge, px_per_mm, work)
+        small_looks = [small.look(look, px_per_mm if px_per_mm < work else math.inf) for look in looks]
         if use_learned:
             codes, confidence, covered, probabilities = learned_map(
                 network or default_network(),
-                [small.look(look, px_per_mm if px_per_mm < work else math.inf) for look in looks],
+                small_looks,
                 [small.flags(~lost_here) for lost_here in lost_by_each],
                 small.metal,
                 small.edge,
@@ -174,9 +175,11 @@ def classify(
                 as_metal &= small.metal
             _as_metal(probabilities, as_metal)
         if use_learned and covered.any():
-            things = parts_with_an_edge(covered, small.rgb, small.metal, work)
+            pictures = [look.rgb for look in small_looks]
+            metals = [small.metal & look.in_frame for look in small_looks]
+            things = parts_with_an_edge(covered, pictures, metals, work)
             _read_again(small, work, stage, covered & ~things, (codes, confidence, probabilities))
-            covered = with_their_middles(things, small.rgb, small.metal, work)
+            covered = with_their_middles(things, pictures, metals, work)
         covered = covered.astype(np.uint8)
         codes, confidence = (
             small.back(codes, cv2.INTER_NEAREST_EXACT),

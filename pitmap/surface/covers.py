@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import cv2
@@ -32,9 +32,15 @@ _MOST_MIDDLE = 0.5
 _DARK = 8.0
 """Added to 8-bit tones before the logarithm, so that the noise of black does not count as a step."""
 
+_View = tuple[NDArray[np.float32], NDArray[np.bool_]]
+"""One picture's log tone (rows, columns, 3), and where it has metal in its frame."""
+
 
 def parts_with_an_edge(
-    parts: NDArray[np.bool_], rgb: NDArray[np.uint8], metal: NDArray[np.bool_], px_per_mm: float
+    parts: NDArray[np.bool_],
+    pictures: Sequence[NDArray[np.uint8]],
+    metals: Sequence[NDArray[np.bool_]],
+    px_per_mm: float,
 ) -> NDArray[np.bool_]:
     """Leave out the covered parts across whose border the tone of the metal runs on unbroken.
 
@@ -43,34 +49,40 @@ def parts_with_an_edge(
     drawn edges only, stays covered. Where most of a part has the tone of the open metal round it, that much is
     judged alone: a pit inside is no edge of a thing.
 
+    Of several pictures, each is looked at by itself: what all of them cover ends where the thing of any one ends, and
+    merged into one picture those edges may be gone.
+
     Parameters
     ----------
     parts : (rows, columns) bool
-        What is said to be covered.
-    rgb : (rows, columns, 3) uint8
-    metal : (rows, columns) bool
-        Metal by the drawing, in the frame.
+        What is said to be covered, by all the pictures together.
+    pictures : sequence of (rows, columns, 3) uint8
+    metals : sequence of (rows, columns) bool
+        Metal by the drawing, in the frame of each picture.
     px_per_mm : float
 
     Returns
     -------
     (rows, columns) bool
     """
-    kept = np.zeros_like(parts)
+    kept, metal = np.zeros_like(parts), np.logical_or.reduce(metals)
     for window, own in _each_part(parts, px_per_mm):
-        tone = _log_tone(rgb[window])
+        views = _views(pictures, metals, window)
         beside = _strip(~parts[window], px_per_mm) & metal[window]
-        if _runs_on(own, beside, tone, metal[window], px_per_mm):
+        if _runs_on(own, beside, views, px_per_mm):
             continue
-        even = _of_the_tone_around(own, beside, tone, px_per_mm)
+        even = _of_the_tone_around(own, beside, views, px_per_mm)
         is_mostly_even = np.count_nonzero(even) > _MOST_EVEN * np.count_nonzero(own)
-        if not (is_mostly_even and _runs_on(even, beside, tone, metal[window], px_per_mm)):
+        if not (is_mostly_even and _runs_on(even, beside, views, px_per_mm)):
             kept[window] |= own
     return kept
 
 
 def with_their_middles(
-    things: NDArray[np.bool_], rgb: NDArray[np.uint8], metal: NDArray[np.bool_], px_per_mm: float
+    things: NDArray[np.bool_],
+    pictures: Sequence[NDArray[np.uint8]],
+    metals: Sequence[NDArray[np.bool_]],
+    px_per_mm: float,
 ) -> NDArray[np.bool_]:
     """Add the metal inside things into which the tone of the thing runs on unbroken.
 
@@ -80,21 +92,21 @@ def with_their_middles(
 
     Parameters
     ----------
-    things, rgb, metal, px_per_mm
+    things, pictures, metals, px_per_mm
         As for :func:`parts_with_an_edge`; `things` as it gave them.
 
     Returns
     -------
     (rows, columns) bool
     """
-    neck = disc(_NECK_MM, px_per_mm)
+    neck, metal = disc(_NECK_MM, px_per_mm), np.logical_or.reduce(metals)
     free = cv2.morphologyEx((metal & ~things).astype(np.uint8), cv2.MORPH_OPEN, neck)
     out, most = things.copy(), _MOST_MIDDLE * np.count_nonzero(things)
     for window, own in _each_part(free, px_per_mm, most=most):
         if not things[window].any():
             continue
         beside = _strip(things[window], px_per_mm) & metal[window]
-        if _runs_on(own, beside, _log_tone(rgb[window]), metal[window], px_per_mm):
+        if _runs_on(own, beside, _views(pictures, metals, window), px_per_mm):
             grown = cv2.dilate(own.astype(np.uint8), neck) > 0
             out[window] |= grown & metal[window]
     return out
@@ -112,21 +124,31 @@ def _each_part(
         yield window, labels[window] == k
 
 
-def _log_tone(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
-    return np.log(rgb.astype(np.float32) + _DARK)
+def _views(
+    pictures: Sequence[NDArray[np.uint8]], metals: Sequence[NDArray[np.bool_]], window: tuple[slice, slice]
+) -> list[_View]:
+    return [
+        (np.log(rgb[window].astype(np.float32) + _DARK), metal[window])
+        for rgb, metal in zip(pictures, metals, strict=True)
+    ]
 
 
 def _of_the_tone_around(
     own: NDArray[np.bool_],
     beside: NDArray[np.bool_],
-    tone: NDArray[np.float32],
+    views: Sequence[_View],
     px_per_mm: float,
 ) -> NDArray[np.bool_]:
-    """What of `own` is no further than a step from the middle tone of the strip beside it; slivers left out."""
-    if not beside.any():
-        return np.zeros_like(own)
+    """What of `own` is in no view further than a step from the middle tone of the strip beside it; slivers left out."""
     side = odd_px(_BESIDE_MM[1], px_per_mm)
-    differs = np.abs(cv2.blur(tone, (side, side)) - np.median(tone[beside], 0)).max(2)
+    differs, can_tell = np.zeros(own.shape, np.float32), np.zeros_like(own)
+    for tone, metal in views:
+        around = beside & metal
+        if around.any():
+            apart = np.abs(cv2.blur(tone, (side, side)) - np.median(tone[around], 0)).max(2)
+            np.maximum(differs, apart, out=differs, where=metal)
+            can_tell |= metal
+    own = own & can_tell
     even = (own & (differs < _LEAST_STEP)).astype(np.uint8)
     return cv2.morphologyEx(even, cv2.MORPH_OPEN, disc(_NECK_MM, px_per_mm)).astype(bool)
 
@@ -134,19 +156,24 @@ def _of_the_tone_around(
 def _runs_on(
     own: NDArray[np.bool_],
     beside: NDArray[np.bool_],
-    tone: NDArray[np.float32],
-    metal: NDArray[np.bool_],
+    views: Sequence[_View],
     px_per_mm: float,
 ) -> bool:
     """True where the tone runs on over three quarters of the border of `own`; False where nobody can tell.
 
-    Compared is the largest step of the three colours, at every border pixel that has metal within `own` and in the
-    strip `beside` it.
+    Compared is the largest step of the three colours in any view, at every border pixel that has metal within `own`
+    and in the strip `beside` it. Where a view ends at the border, its frame may be all that makes the border: that the
+    tone runs on in the others tells nothing there.
     """
-    side = odd_px(_ALONG_MM, px_per_mm)
-    inner, outer = (_mean_tone(tone, ring, side) for ring in (_strip(own, px_per_mm) & metal, beside))
+    side, own_strip = odd_px(_ALONG_MM, px_per_mm), _strip(own, px_per_mm)
+    largest, ends = np.full(own.shape, np.nan, np.float32), np.zeros_like(own)
+    for tone, metal in views:
+        inner, outer = (_mean_tone(tone, ring & metal, side) for ring in (own_strip, beside))
+        largest = np.fmax(largest, np.abs(inner - outer).max(2))
+        ends |= np.isnan(inner[..., 0]) & ~np.isnan(outer[..., 0])
     border = cv2.morphologyEx(own.astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) > 0
-    step = np.abs(inner - outer).max(2)[border & metal]
+    at = border & np.logical_or.reduce([metal for _, metal in views])
+    step = largest[at & ~(ends & (largest < _LEAST_STEP))]
     step = step[~np.isnan(step)]
     return bool(len(step)) and bool(np.percentile(step, 75) < _LEAST_STEP)
 
