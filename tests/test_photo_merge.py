@@ -14,6 +14,7 @@ from pitmap.drawing import Drawing
 from pitmap.errors import InputError, MeasurementError
 from pitmap.grid import Grid
 from pitmap.photo import merge_lamps, taken_apart
+from pitmap.photo.check import clipped
 from pitmap.pipeline import Straightened, classify_face, merge_faces
 
 ROWS, COLS = 240, 320
@@ -100,6 +101,29 @@ def test_pictures_are_laid_where_their_mean_place_says(
             wanted[inner][..., 0].astype(float), picture[inner][..., 0].astype(float)
         )
         assert moved == pytest.approx((0, 0), abs=0.25)
+
+
+@pytest.mark.parametrize("place_sd", [None, (0.1, 0.2, 0.15)])
+def test_the_order_of_the_photos_changes_nothing(place_sd: tuple[float, ...] | None) -> None:
+    """No photo loses a pixel, and the third is a little larger, so that its lie beside the others is not quite one shift."""
+    metal = face()
+    wider = cv2.warpAffine(
+        metal, np.array([[1.012, 0, -1.0], [0, 1.0, 2.0]]), (COLS, ROWS), borderMode=cv2.BORDER_REPLICATE
+    )
+    moved = cv2.warpAffine(
+        metal, np.array([[1, 0.01, 1.4], [0, 1, -2.3]]), (COLS, ROWS), borderMode=cv2.BORDER_REPLICATE
+    )
+    pictures = [under_lamp(m, *lamp, gloss=0.0) for m, lamp in zip((metal, moved, wider), LAMPS)]
+    frames = [np.ones((ROWS, COLS), bool)] * 3
+    first = merge_lamps(pictures, frames, place_sd=place_sd)
+    assert not any(clipped(picture).any() for picture in pictures)
+    for order in ([1, 2, 0], [2, 1, 0], [0, 2, 1]):
+        sds = None if place_sd is None else [place_sd[k] for k in order]
+        again = merge_lamps([pictures[k] for k in order], frames, place_sd=sds)
+        assert order[again.reference] == first.reference
+        assert again.shifts_px == pytest.approx(first.shifts_px[order], abs=1e-5)
+        # sums taken in another order may round a level up or down
+        assert np.abs(again.rgb.astype(int) - first.rgb).max() <= 1
 
 
 def test_merge_fills_what_one_frame_cuts_off() -> None:

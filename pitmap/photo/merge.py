@@ -44,7 +44,7 @@ class LampMerge:
     merged_unseen_share : float
         The same after merging.
     reference : int
-        Picture that the others were compared with.
+        Picture that the others were compared with: the one that loses least, then the surest laid, then the brightest.
     """
 
     rgb: NDArray[np.uint8]
@@ -119,18 +119,20 @@ def merge_lamps(
     if judged.shape != pictures[0].shape[:2] or not judged.any():
         raise InputError("merge_lamps: the face mask has another size or is empty")
     lost = [~f | clipped(p) for p, f in zip(pictures, frames)]
-    reference = int(np.argmin([u[judged].mean() for u in lost]))
+    sds = np.ones(len(pictures)) if place_sd is None else np.asarray(place_sd, float)
+    # most photos lose nothing at all: the first of them would make the figures hang on the order they were named in
+    ranks = [(float(u[judged].mean()), float(sd), -float(p.mean())) for u, sd, p in zip(lost, sds, pictures)]
+    reference = ranks.index(min(ranks))
     shifts = np.zeros((len(pictures), 2))
     called = tuple(names) or tuple(f"lamp picture {k + 1}" for k in range(len(pictures)))
     structures = [fine_structure(p, f & judged) for p, f in zip(pictures, frames)]
     for k in range(len(pictures)):
         if k != reference:
             shifts[k] = _shift_to(structures[k], structures[reference], called[k], called[reference])
-    weights = None if place_sd is None else 1 / np.square(np.asarray(place_sd, float))
-    middle = np.average(shifts, axis=0, weights=weights)
+    middle = np.average(shifts, axis=0, weights=1 / np.square(sds))
     for k, shift in enumerate(shifts):
         pictures[k], frames[k] = _moved(pictures[k], frames[k], shift - middle)
-    merged, unseen, alone = _blend(pictures, frames)
+    merged, unseen, alone = _blend(pictures, frames, reference)
     return LampMerge(
         rgb=merged,
         unseen=unseen,
@@ -210,7 +212,7 @@ def _wide_blur(values: NDArray[np.float32]) -> NDArray[np.float32]:
     return cv2.GaussianBlur(cv2.blur(values, (_SHADE_PX, _SHADE_PX)), (0, 0), _SHADE_PX / 4)
 
 
-def _blend(pictures, frames):  # type: ignore[no-untyped-def]
+def _blend(pictures, frames, reference):  # type: ignore[no-untyped-def]
     to_linear = _to_linear()
     kernel = np.ones((3, 3), np.uint8)
     logs, shades, alone = [], [], []
@@ -241,6 +243,5 @@ def _blend(pictures, frames):  # type: ignore[no-untyped-def]
     # One smooth shade for all, or the seams between lamps would come back with it.
     common = np.exp(np.mean([np.log(s) for s in shades], axis=0))
     merged = _to_srgb(mixed / seen_total[..., None] * common[..., None])
-    fallback = pictures[int(np.argmin([u.mean() for u in alone]))]
-    merged[unseen] = fallback[unseen]
+    merged[unseen] = pictures[reference][unseen]
     return merged, unseen, alone
