@@ -336,15 +336,19 @@ def test_a_screenshot_is_called_one_and_not_dark() -> None:
     assert not check_photo(photo).of("bars")
 
 
-def test_a_negative_is_told() -> None:
-    """It was mapped without a word: no stain at all, and eight times the uncut metal on the rim."""
+def drilled() -> Drawing:
     holes = tuple(
         Opening(name=f"bolt_{k}", kind="bolt", polygon=Point(x, y).buffer(5))
         for k, (x, y) in enumerate([(-50, -30), (0, -33), (50, -30), (50, 30), (0, 33), (-50, 30)])
     )
-    drawing = Drawing(
+    return Drawing(
         name="drilled", thickness_mm=12.0, outline=box(-60, -40, 60, 40), openings=holes, zones={"rim": plate().zones["rim"]}
     )  # fmt: skip
+
+
+def test_a_negative_is_told() -> None:
+    """It was mapped without a word: no stain at all, and eight times the uncut metal on the rim."""
+    drawing = drilled()
     grid = drawing.grid(4.0)
     rgb = np.where(drawing.mask(grid)[..., None], np.uint8(150), np.uint8(60)).repeat(3, 2)
     in_frame = np.ones(grid.shape, bool)
@@ -357,6 +361,33 @@ def test_a_negative_is_told() -> None:
     assert not told(rgb)
     (fault,) = told(255 - rgb)
     assert fault.severity == "stop" and fault.value == 1.0 and "negative" in fault.text
+
+
+@pytest.mark.parametrize("hole", [60, 200])
+def test_local_contrast_is_told_by_its_halo(hole: int) -> None:
+    """It was mapped without a word, and a photo with 8.8 % of uncut metal had 39 %.
+
+    Each point is pushed away from the mean tone round it, so the metal of a plain plate draws away from its
+    openings, whether they are dark or a pale bench shows in them. A curve that is the same everywhere makes no halo.
+    """
+    drawing = drilled()
+    grid = drawing.grid(4.0)
+    level = np.where(drawing.mask(grid), 130, hole).astype(np.float32)
+    # a light that falls off towards one side is no halo either
+    level *= np.linspace(0.7, 1.1, grid.n_cols, dtype=np.float32)
+
+    def told(tone: np.ndarray) -> tuple[PhotoFinding, ...]:
+        rgb = np.clip(tone, 0, 255).astype(np.uint8)[..., None].repeat(3, 2)
+        return check_photo(
+            picture(), alignment=camera(), drawing=drawing, rectified=(rgb, np.ones(grid.shape, bool), grid)
+        ).of("halo")
+
+    blurred = cv2.GaussianBlur(level, (0, 0), 0.5 * grid.px_per_mm)
+    for honest in (level, blurred, 255 * (level / 255) ** 1.8, 255 * (level / 255) ** 0.5):
+        assert not told(honest)
+    (fault,) = told(level * (level / cv2.GaussianBlur(level, (0, 0), 5 * grid.px_per_mm)))
+    assert fault.severity == "watch" and fault.value > 0.08
+    assert "switch off HDR" in fault.text and "halo" in fault.text
 
 
 def test_refused_calls() -> None:

@@ -17,6 +17,7 @@ from ..grid import Grid
 from ..units import MM_PER_INCH, UnitSystem, format_length
 from .backlight import bright_openings
 from .findings import PhotoFinding, PhotoLimits, PhotoReport
+from .halo import halo
 from .losses import bars_share, block_step, colour_apart, without_bars
 from .picture import Photo
 from .sharpening import overshoot
@@ -334,6 +335,14 @@ def _zones(rectified, drawing, alignment, numbers, limits):  # type: ignore[no-u
             "lit from behind? Marks are not read rightly then; take it with the light on the face."
         )
         found.append(PhotoFinding(code="backlit", severity="stop", value=bright, text=text))
+    ring = halo(grey, in_frame, drawing, grid)
+    if ring > limits.halo_watch:
+        text = (
+            "The camera or a program has changed the light piece by piece (HDR, a contrast filter): there is a halo round "
+            f"the openings, {100 * math.expm1(ring):.0f} % of the metal's tone. Uncut metal may be far too high, and stain "
+            "wrong; switch off HDR and filters, and give the picture as the camera takes it."
+        )
+        found.append(PhotoFinding(code="halo", severity="watch", value=ring, text=text))
     for k, name in enumerate(drawing.zone_names, 1):
         mine = zones == k
         seen = mine & in_frame

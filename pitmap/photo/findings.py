@@ -22,7 +22,7 @@ class PhotoFinding:
     ----------
     code : str
         ``blur glare dark bright scale tilt frame transparent drawing colour squeezed grain bars
-        backlit sharpened``.
+        backlit sharpened halo``.
     severity : str
         ``pass``, ``watch`` (measure, but mind it) or ``stop`` (take another photo).
     text : str
@@ -88,6 +88,10 @@ class PhotoLimits:
     bright_openings : float
         Share of the openings that are brighter than the metal round them. The 20 development photos, on six kinds of bench,
         have 0.03 and less, a negative of one of them over 0.9.
+    halo_watch : float
+        :func:`~pitmap.photo.halo.halo`. The 20 development photos have 0.03 and less, the sample photos 0, 40 renders 0.06
+        and less, nearly all 0.01. HDR gives eight sample photos 0.18 to 0.31 and 29 of the renders 0.08 to 0.27; local
+        contrast (CLAHE, clip limit 6) gives two photos with far too much uncut metal 0.09 and 0.13, many others too little.
     """
 
     n_resolved_px: float = 3.0
@@ -113,6 +117,7 @@ class PhotoLimits:
     overshoot_watch: float = 0.1
     bars_watch: float = 0.05
     bright_openings: float = 0.5
+    halo_watch: float = 0.08
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
