@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pandas as pd
 import pytest
@@ -34,6 +35,7 @@ from pitmap.measure import (
     measure,
     must_change,
 )
+from pitmap.measure.blobs import Blobs, find_blobs
 from pitmap.measure.errors_model import area_interval
 from pitmap.surface import PROBABILITY_CLASSES
 
@@ -64,6 +66,63 @@ def test_nothing_found_keeps_every_column() -> None:
     model = ErrorModel().classes
     for row in result.zones[result.zones["class_word"] != "affected"].itertuples():
         assert row.share_high == pytest.approx(model[row.class_word].blank_share)
+
+
+def scored(*lines: tuple[float, float, float, float]) -> np.ndarray:
+    """Score marks 6 px wide, each between two places (x, y, x, y), as a mask."""
+    mask = np.zeros((400, 600), np.uint8)
+    for x0, y0, x1, y1 in lines:
+        way = np.array([x1 - x0, y1 - y0]) / np.hypot(x1 - x0, y1 - y0)
+        aside = 2.5 * np.array([-way[1], way[0]])
+        corners = [[x0, y0] + aside, [x1, y1] + aside, [x1, y1] - aside, [x0, y0] - aside]
+        cv2.fillPoly(mask, [np.rint(corners).astype(np.int32)], 1)
+    return mask.astype(bool)
+
+
+def marks_of(mask: np.ndarray, word: SurfaceClass = SurfaceClass.SCORE) -> Blobs:
+    return find_blobs(
+        mask, int(word), np.ones(mask.shape, np.float32), np.ones(mask.shape, np.uint8), 1, 10.0
+    )
+
+
+def test_a_broken_score_is_one_mark_with_the_rectangle_of_all_of_it() -> None:
+    """One true line was listed as three marks, the longest with half its length."""
+    broken = scored((50, 100, 200, 100), (208, 100, 330, 100), (336, 101, 342, 101))
+    one = marks_of(broken)
+    assert len(one) == 1
+    assert one.area_px[0] == broken.sum() and one.zone_px[0].tolist() == [0, broken.sum()]
+    col = np.nonzero(broken)[1]
+    assert one.length_px[0] == pytest.approx(col.max() - col.min() + 1, abs=0.5)
+    assert one.width_px[0] == pytest.approx(np.ptp(np.nonzero(broken)[0]) + 1, abs=0.5)
+    # its edge is that of the pieces, and pieces of a pit are pits of their own
+    pits = marks_of(broken, SurfaceClass.PIT)
+    assert len(pits) == 3
+    assert one.perimeter_px[0] == pytest.approx(pits.perimeter_px.sum(), rel=0.01)
+    assert set(one.edge_owner) == {0} and len(one.edge_cr) == len(pits.edge_cr)
+    slanted = marks_of(scored((50, 50, 200, 150), (206, 154, 350, 250)))
+    assert len(slanted) == 1
+    assert slanted.length_px[0] == pytest.approx(np.hypot(300, 200), abs=4)
+    assert slanted.width_px[0] == pytest.approx(6, abs=1.5)
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        [(50, 100, 300, 100), (50, 110, 300, 110)],  # side by side
+        [(50, 100, 200, 100), (205, 110, 350, 110)],  # one behind the other, not on one line
+        [(50, 100, 200, 100), (230, 100, 350, 100)],  # too far apart
+        [(50, 100, 200, 100), (208, 103, 300, 180)],  # another way
+        [(50, 100, 300, 100), (170, 107, 170, 250)],  # the second ends at the side of the first
+    ],
+)
+def test_two_scores_stay_two(lines: list[tuple[float, float, float, float]]) -> None:
+    assert len(marks_of(scored(*lines))) == 2
+
+
+def test_crossing_scores_with_gaps_where_they_cross_stay_two() -> None:
+    crossing = scored((50, 100, 195, 100), (205, 100, 350, 100), (200, 20, 200, 95), (200, 105, 200, 250))
+    assert len(marks_of(crossing, SurfaceClass.PIT)) == 4
+    assert sorted(marks_of(crossing).length_px) == pytest.approx([231, 301], abs=3)
 
 
 def test_one_rectangle_is_measured() -> None:

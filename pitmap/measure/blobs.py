@@ -1,4 +1,4 @@
-"""Connected marks of one class on the raster, and their shapes in pixels."""
+"""Marks of one class on the raster, and their shapes in pixels."""
 
 from __future__ import annotations
 
@@ -8,6 +8,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from ..classes import SurfaceClass
+from .lined_up import lined_up
 
 __all__ = ["Blobs", "find_blobs"]
 
@@ -68,7 +71,8 @@ def find_blobs(
 
     Notes
     -----
-    The perimeter is never less than that of the disc of the same area (isoperimetric inequality).
+    The perimeter is never less than that of the disc of the same area (isoperimetric inequality). Pieces of scores that
+    lie on one line are one mark.
     """
     mask8 = mask.view(np.uint8)
     left, top, width, height = cv2.boundingRect(mask8)
@@ -79,6 +83,9 @@ def find_blobs(
     n_labels, labels = cv2.connectedComponents(crop, connectivity=8, ltype=cv2.CV_32S)
     col, row = cv2.findNonZero(crop).reshape(-1, 2).T.astype(np.int64)
     label = labels.reshape(-1)[row * width + col]
+    if class_code == SurfaceClass.SCORE:
+        mark_of = lined_up(col, row, label)
+        labels, label = mark_of[labels], mark_of[label]
     areas = np.bincount(label, minlength=n_labels)
     kept = np.flatnonzero(areas >= max(1.0, min_px))
     if kept.size == 0:
@@ -118,10 +125,13 @@ def _edges(crop, labels, place, areas):  # type: ignore[no-untyped-def]
     owner = place[labels[first[:, 1], first[:, 0]]]
     wanted = np.flatnonzero(owner < n)
     length, breadth = np.zeros(n), np.zeros(n)
+    outer: dict[int, list[NDArray[np.int32]]] = {}
     for k in wanted[~is_hole[wanted]]:
-        _, (a, b), _ = cv2.minAreaRect(contours[k])
+        outer.setdefault(int(owner[k]), []).append(contours[k])
+    for mark, pieces in outer.items():
+        _, (a, b), _ = cv2.minAreaRect(np.concatenate(pieces))
         # The rectangle goes through pixel centres; the metal reaches half a pixel further on each side.
-        length[owner[k]], breadth[owner[k]] = max(a, b) + 1.0, min(a, b) + 1.0
+        length[mark], breadth[mark] = max(a, b) + 1.0, min(a, b) + 1.0
     sizes = np.array([len(contours[k]) for k in wanted])
     points = np.concatenate([contours[k].reshape(-1, 2) for k in wanted]).astype(np.int64)
     ends = np.cumsum(sizes)
