@@ -8,13 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from ..errors import InputError
 from ..estimate import Estimate
 from ..tables import Column, Schema
 from ..units import UnitSystem, format_entered
-from .budget import normal_half
+from .held_width import HeldWidth, chance_of_at_least
 from .sound import SoundWidth
 
 __all__ = [
@@ -46,6 +45,8 @@ _N_WIDTH_DRAWS = 40
 _N_BEYOND = 10
 """Draws of a width that a need should leave beyond it at its confidence (house choice)."""
 _N_WIDTH_LEVELS = 7
+
+NOT_MEASURED = Estimate.unknown("the sound width was not measured")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,36 +173,20 @@ def needed_for_width(
     confidence: float,
     level: float,
     *,
+    now_mm: Estimate = NOT_MEASURED,
     lacking: str = "",
     system: UnitSystem = "mm",
 ) -> DrawnNeed:
-    """Stock after which the sound width is at least `width_min_mm`; halving the removal draw by draw."""
+    """Stock after which the sound width is at least `width_min_mm`, where `now_mm` was measured before it."""
     if lacking:
         return DrawnNeed.unknown(zone, "sound_width", lacking, confidence, level)
     some = _spread(left_um, max(_N_WIDTH_DRAWS, math.ceil(_N_BEYOND / (1 - confidence))))
-    need = np.array([_least_removal(row, width, width_min_mm) for row in some])
+    need = HeldWidth(some, width, now_mm).least_removal_um(width_min_mm)
     if not np.isfinite(need).all():
         entered = format_entered(width_min_mm, "mm", system)
         lacking = f"the land without any pit is narrower than the {entered} that you entered"
         return DrawnNeed.unknown(zone, "sound_width", lacking, confidence, level)
     return DrawnNeed.of(zone, "sound_width", need, confidence, level)
-
-
-def _least_removal(left: NDArray, width: SoundWidth, least_mm: float) -> float:
-    steps = np.unique(np.maximum(left, 0.0))
-    if width(left > 0) >= least_mm:
-        return 0.0
-    # Known not to be enough: nothing taken off, which is no step where every pit is still there.
-    lo, hi = -1, len(steps) - 1
-    if width(left > steps[hi]) < least_mm:
-        return math.inf
-    while hi - lo > 1:
-        middle = (lo + hi) // 2
-        if width(left > steps[middle]) >= least_mm:
-            hi = middle
-        else:
-            lo = middle
-    return float(steps[hi])
 
 
 def _spread(left_um: NDArray, n: int = _N_WIDTH_DRAWS) -> NDArray:
@@ -210,9 +195,14 @@ def _spread(left_um: NDArray, n: int = _N_WIDTH_DRAWS) -> NDArray:
     return left_um[np.linspace(0, len(left_um) - 1, n).astype(int)]
 
 
-def width_draws(left_um: NDArray, width: SoundWidth, levels_um: NDArray) -> NDArray[np.float64]:
-    """Sound width (draws, levels) in mm; the draws are a fixed number spread through the table."""
-    return np.array([[width(row > level) for level in levels_um] for row in _spread(left_um)])
+def width_draws(
+    left_um: NDArray, width: SoundWidth, levels_um: NDArray, now_mm: Estimate = NOT_MEASURED
+) -> NDArray[np.float64]:
+    """Sound width (draws, levels) in mm; the draws are a fixed number spread through the table.
+
+    `now_mm` is the width measured on the face as it is; without it the pits alone count.
+    """
+    return HeldWidth(_spread(left_um), width, now_mm).after(levels_um)
 
 
 def pits_left(left_um: NDArray, with_free_um: NDArray, removal_um: float) -> NDArray[np.int64]:
@@ -295,7 +285,7 @@ def width_curve(
     tail = (1 - level) / 2
     few = levels_um[np.unique(np.linspace(0, len(levels_um) - 1, _N_WIDTH_LEVELS).astype(int))]
     rows = []
-    for removal, column in zip(few, width_draws(left_um, width, few).T):
+    for removal, column in zip(few, width_draws(left_um, width, few, now_mm).T):
         low, middle, high = np.quantile(column, [tail, 0.5, 1 - tail])
         reached = float((column >= width_min_mm).mean()) if math.isfinite(width_min_mm) else math.nan
         rows.append(
@@ -307,13 +297,7 @@ def width_curve(
     curve = CURVES.frame(rows)
     if now_mm.has_interval:
         columns = ["value", "value_low", "value_high", "p_reached"]
-        measured = [now_mm.value, now_mm.low, now_mm.high, _chance_of(now_mm, width_min_mm)]
+        measured = [now_mm.value, now_mm.low, now_mm.high, chance_of_at_least(now_mm, width_min_mm)]
         curve[columns] = np.maximum(curve[columns], measured)
         curve.loc[0, columns] = measured
     return curve
-
-
-def _chance_of(found: Estimate, least: float) -> float:
-    """Chance that the true value is at least so much, its error taken as normal; NaN without a least value."""
-    sd = (found.high - found.low) / (2 * normal_half(found.level))
-    return float(ndtr((found.value - least) / max(sd, 1e-9)))

@@ -148,12 +148,18 @@ def width_doubt(width: SoundWidth, left: NDArray, now_mm: Estimate, system: Unit
 
 
 def step_rows(
-    zone: str, left: NDArray, with_free: NDArray, top_um: float, width: SoundWidth | None, uses: str
+    zone: str,
+    left: NDArray,
+    with_free: NDArray,
+    top_um: float,
+    width: SoundWidth | None,
+    now_mm: Estimate,
+    uses: str,
 ) -> pd.DataFrame:
     """What each further 10 um buys in one zone, up to `top_um` and at most thirty steps.
 
     `with_free` are the pits of `left` and the readings that belong to no one of them, as in
-    :func:`~pitmap.stock.curves.pit_curve`.
+    :func:`~pitmap.stock.curves.pit_curve`, and `now_mm` is the sound width measured on the face as it is.
     """
     n = min(_MAX_STEPS, max(1, math.ceil(top_um / _STEP_UM)))
     levels = np.arange(n + 1) * _STEP_UM
@@ -162,7 +168,9 @@ def step_rows(
     widths = (
         np.full(n + 1, np.nan)
         if width is None
-        else np.median(width_draws(left[:: max(1, len(left) // _N_STEP_DRAWS)], width, levels), axis=0)
+        else np.median(
+            width_draws(left[:: max(1, len(left) // _N_STEP_DRAWS)], width, levels, now_mm), axis=0
+        )
     )
     return STEPS.frame(
         {
@@ -195,7 +203,7 @@ def within_limit_words(
         if width is not None:
             narrowest = width_now_mm.value if width_now_mm.has_interval else math.nan
             if allowed_um > 0 or math.isnan(narrowest):
-                modelled = float(np.median(width_draws(left, width, np.array([allowed_um]))))
+                modelled = float(np.median(width_draws(left, width, np.array([allowed_um]), width_now_mm)))
                 narrowest = float(np.fmax(modelled, narrowest))
             part += f" and {format_length(narrowest, system)} of sound width"
         parts.append(part)

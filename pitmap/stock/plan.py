@@ -286,7 +286,7 @@ def plan_stock(
         budget = tuple(replace(line, doubt=line.doubt or not_counted[0]) for line in budget)
     uses = uses_words(budget, system)
     steps = [
-        step_rows(zone, own_left, with_free, _top(with_free), width, uses)
+        step_rows(zone, own_left, with_free, _top(with_free), width, width_now, uses)
         for zone, own_left, with_free, width in later
     ]
     allowed = stock_allowed_um(budget)
@@ -413,6 +413,7 @@ def _zone(
                 least,
                 confidence,
                 level,
+                now_mm=width_now,
                 lacking=why or doubt,
                 system=wanted.system,
             )
