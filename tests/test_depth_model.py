@@ -515,6 +515,15 @@ def test_a_reading_far_out_of_the_others_counts_and_is_told(which, factor, side)
     assert model.draws_um[:, which - 1].mean() == pytest.approx(DEPTHS_UM[which - 1] * factor, abs=6)
 
 
+@pytest.mark.parametrize("which", [2, 3])
+def test_of_three_readings_one_that_slipped_is_told(which):
+    """Three readings are enough for a stock: a figure with a nought too many must not settle it without a word."""
+    (said,) = _slipped(which, 10, n=3, sd=2.0).problems
+    assert said.startswith(f"pit {which}: the reading of {DEPTHS_UM[which - 1] * 10:.0f} um is far deeper")
+    # of two that differ nobody knows which is wrong
+    assert _slipped(2, 10, n=2, sd=2.0).problems == ()
+
+
 def test_a_reading_is_given_the_error_of_its_gauge_before_it_is_doubted():
     """450 um for a pit of 1.4 mm, to 200 um: two standard deviations bring it within what the others allow."""
     depths = [d * (10 if i == 4 else 1) for i, d in enumerate(DEPTHS_UM, 1)]
