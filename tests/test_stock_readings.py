@@ -116,6 +116,22 @@ def test_plan_says_which_pits_it_takes_on_trust():
     assert not any("widths" in r for r in plan_of(_lapped(pits, 1, 4, 8)).verdict.reasons)
 
 
+def test_plan_says_which_pits_are_wider_than_any_that_was_read():
+    """The six narrowest of eight were read: what is said of the two wide ones is drawn out from narrow ones."""
+    widths = (0.5, 0.6, 0.8, 0.9, 1.1, 1.3, 2.0, 2.6)
+    pits = [(20.0 + 15 * k, 60, d, 30 + 8 * d, "running_surface") for k, d in enumerate(widths)]
+    said = [r for r in plan_of(_lapped(pits, 1, 2, 3, 4, 5, 6)).verdict.reasons if "wider than" in r]
+    assert said == [
+        "2 of the 8 pits that are still there are wider than any that was read (2.00 mm or more): their depth is drawn out"
+        " from narrower ones, and wide pits are mostly the deepest. Read the widest of them."
+    ]
+    (one,) = [r for r in plan_of(_lapped(pits, 1, 2, 3, 4, 5, 6, 7)).verdict.reasons if "wider than" in r]
+    assert one.startswith(
+        "1 of the 8 pits that are still there is wider than any that was read (2.60 mm or more)"
+    )
+    assert not any("wider than" in r for r in plan_of(_lapped(pits, 1, 4, 8)).verdict.reasons)
+
+
 def test_plan_names_a_zone_in_which_no_pit_was_read():
     """The four widest pits of the land were read and none of the running surface: what is given for it is on trust."""
     widths = {"seal_land": (0.6, 0.8, 1.8, 2.0, 2.6, 3.2), "running_surface": (0.7, 0.9, 1.1, 2.0)}

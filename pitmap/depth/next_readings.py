@@ -12,7 +12,7 @@ from ..errors import InputError
 from ..tables import Column, Schema
 from .pit_model import DepthModel
 
-__all__ = ["NEXT_READINGS", "next_readings", "unread_narrow"]
+__all__ = ["NEXT_READINGS", "next_readings", "unread_narrow", "unread_wide"]
 
 NEXT_READINGS = Schema(
     "next_readings",
@@ -39,6 +39,10 @@ _TAIL = 0.01
 
 _NARROW_SHARE = 0.25
 """Share of the pits there are, from which those narrower than any that was read are worth a reading (house choice)."""
+
+_CLEARLY_WIDER = 1.1
+"""Times the widest that was read, from which a pit is clearly wider: the photo tells widths to about as much (house
+choice)."""
 
 
 def next_readings(
@@ -169,6 +173,28 @@ def unread_narrow(model: DepthModel, own: NDArray[np.bool_]) -> NDArray[np.int64
     if len(narrow) < _NARROW_SHARE * own.sum():
         return narrow[:0]
     return narrow[np.argsort(-diameter[narrow], kind="stable")]
+
+
+def unread_wide(model: DepthModel, own: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Pits clearly wider than any that was read, narrowest first; none where no pit of `own` was read.
+
+    Parameters
+    ----------
+    model : DepthModel
+    own : ndarray (pits,) of bool
+        As in :func:`unread_narrow`.
+
+    Returns
+    -------
+    ndarray of int
+        Places in the model's table. One is enough: wide pits are mostly the deepest, and one can settle the stock.
+    """
+    diameter = model.depths["eq_diam_mm"].to_numpy(float)
+    read = own & model.depths["basis"].isin(["read", "at least"]).to_numpy()
+    if not read.any():
+        return np.empty(0, np.int64)
+    wide = np.flatnonzero(own & (diameter > _CLEARLY_WIDER * diameter[read].max()))
+    return wide[np.argsort(diameter[wide], kind="stable")]
 
 
 def _explained(left: NDArray, bins: NDArray) -> NDArray:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ..classes import Stage
 from ..depth import DepthModel, FaceSurvey, LapBounds
-from ..depth.next_readings import NEXT_READINGS, next_readings, unread_narrow
+from ..depth.next_readings import NEXT_READINGS, next_readings, unread_narrow, unread_wide
 from ..depth.pit_model import MAX_RATIO
 from ..estimate import Estimate
 from ..tables import Column, Schema
@@ -265,11 +265,15 @@ def _numbers_now(bounds: LapBounds) -> dict[int, int]:
 def unread_words(
     model: DepthModel | None, bounds: LapBounds, zones: Sequence[str], system: UnitSystem
 ) -> tuple[str, ...]:
-    """Which pits the figures take on trust, because they are narrow or lie in a zone that nobody read, as sentences."""
+    """Which pits the figures take on trust, narrow, wide or in a zone that nobody read, as sentences."""
     if model is None or not zones:
         return ()
     here = bounds.pits["pit_id"].isin(_numbers_now(bounds)).to_numpy()
-    said = (_unread_narrow_words(model, here, zones, system), *_unread_zone_words(model, here, zones))
+    said = (
+        _unread_narrow_words(model, here, zones, system),
+        _unread_wide_words(model, here, zones, system),
+        *_unread_zone_words(model, here, zones),
+    )
     return tuple(s for s in said if s)
 
 
@@ -319,6 +323,22 @@ def _unread_narrow_words(
     return (
         f"{what}: how deep they are is taken from their widths, and one that is far deeper than its width says is in none"
         " of these figures. Read some of them."
+    )
+
+
+def _unread_wide_words(
+    model: DepthModel, here: NDArray[np.bool_], zones: Sequence[str], system: UnitSystem
+) -> str:
+    """Which pits are wider than any that was read, as a sentence; empty where there is none."""
+    own = here & np.logical_or.reduce([model.in_zone(z) for z in zones])
+    wide = unread_wide(model, own)
+    if not len(wide):
+        return ""
+    n, narrowest = len(wide), format_length(float(model.depths["eq_diam_mm"].iloc[wide].min()), system)
+    are, depth, them = ("is", "its depth", "it") if n == 1 else ("are", "their depth", "the widest of them")
+    return (
+        f"{n} of the {int(own.sum())} pits that are still there {are} wider than any that was read ({narrowest} or more):"
+        f" {depth} is drawn out from narrower ones, and wide pits are mostly the deepest. Read {them}."
     )
 
 
