@@ -132,6 +132,24 @@ def test_plan_says_which_pits_are_wider_than_any_that_was_read():
     assert not any("wider than" in r for r in plan_of(_lapped(pits, 1, 4, 8)).verdict.reasons)
 
 
+def test_plan_says_which_pits_lie_in_metal_that_the_lap_has_not_reached():
+    """Of five pits two stand in old finish after 20 um: on a dished plate that may lie 80 um down as well as 20."""
+    pits = [
+        (20.0 + 15 * k, 60, d, 30 + 8 * d, "running_surface") for k, d in enumerate((0.6, 0.9, 1.2, 1.8, 2.4))
+    ]
+    series = _lapped(pits, 1, 3, 4, 5)
+    last = replace(series[-1], is_reached=lambda xy, radius_mm: np.where(xy[:, 0] < 60, 1.0, 0.0))
+    said = [r for r in plan_of([*series[:-1], last]).verdict.reasons if "has not reached" in r]
+    assert said == [
+        "2 of the 5 pits that are still there lie in metal that the lap has not reached. How far that metal lies under the"
+        " lap's plane a photo cannot tell: it is taken for 20 um at most, and on a warped plate it can be more: then more"
+        " must come off than is said here. Lap a step, photograph and plan again before you take it all."
+    ]
+    for told in (1.0, np.nan):
+        last = replace(series[-1], is_reached=lambda xy, radius_mm, told=told: np.full(len(xy), told))
+        assert not any("has not reached" in r for r in plan_of([*series[:-1], last]).verdict.reasons)
+
+
 def test_plan_names_a_zone_in_which_no_pit_was_read():
     """The four widest pits of the land were read and none of the running surface: what is given for it is on trust."""
     widths = {"seal_land": (0.6, 0.8, 1.8, 2.0, 2.6, 3.2), "running_surface": (0.7, 0.9, 1.1, 2.0)}

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..classes import Stage
-from ..depth import DepthModel, FaceSurvey, LapBounds
+from ..depth import DepthModel, FaceSurvey, LapBounds, in_zone
 from ..depth.next_readings import NEXT_READINGS, next_readings, unread_narrow, unread_wide
 from ..depth.pit_model import MAX_RATIO
 from ..estimate import Estimate
@@ -26,6 +26,7 @@ __all__ = [
     "left_um",
     "read_next",
     "step_rows",
+    "unreached_words",
     "unread_words",
     "uses_words",
     "why_not",
@@ -323,6 +324,29 @@ def _unread_narrow_words(
     return (
         f"{what}: how deep they are is taken from their widths, and one that is far deeper than its width says is in none"
         " of these figures. Read some of them."
+    )
+
+
+def unreached_words(
+    last: FaceSurvey, bounds: LapBounds, zones: Sequence[str], system: UnitSystem
+) -> tuple[str, ...]:
+    """Which pits lie in metal that no lap has reached, as a sentence: how low that lies is taken on trust."""
+    here = bounds.pits["pit_id"].isin(_numbers_now(bounds)).to_numpy()
+    if last.is_reached is None or not Stage(last.stage).is_lapped or not zones or not here.any():
+        return ()
+    own = here & np.logical_or.reduce([in_zone(bounds.pits, z) for z in zones])
+    xy = bounds.pits.loc[own, ["x_mm", "y_mm"]].to_numpy(float)
+    uncut = last.is_reached(xy, bounds.pits.loc[own, "eq_diam_mm"].to_numpy(float) / 2) == 0
+    if not uncut.any():
+        return ()
+    n, n_own = int(uncut.sum()), len(uncut)
+    # As far as the plane has come down so far: the choice of `below_plane_um`.
+    most = format_depth(max(float(last.removed.at(xy[uncut]).max()), 0.0), system)
+    lie = "lies" if n == 1 else "lie"
+    return (
+        f"{n} of the {n_own} pits that are still there {lie} in metal that the lap has not reached. How far that metal lies"
+        f" under the lap's plane a photo cannot tell: it is taken for {most} at most, and on a warped plate it can be more:"
+        " then more must come off than is said here. Lap a step, photograph and plan again before you take it all.",
     )
 
 
