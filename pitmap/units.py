@@ -28,6 +28,7 @@ __all__ = [
     "format_entered",
     "format_estimate",
     "format_length",
+    "format_low",
     "format_need",
     "format_part",
     "in_both",
@@ -197,19 +198,44 @@ def format_estimate(
     """
     if not estimate.is_known:
         return f"not known ({estimate.reason})"
-    scale, unit = {
+    if not estimate.has_interval:
+        scale, unit = _shown_in(kind, system)
+        return f"{in_digits(estimate.value * scale)} {unit} (no interval: {estimate.reason})"
+    value, low, high, unit = _shown_digits(estimate, kind, system)
+    return f"{value} {unit} ({low} to {high})"
+
+
+def format_low(
+    estimate: Estimate, kind: Literal["depth", "length", "area", "share"], system: UnitSystem = "mm"
+) -> str:
+    """The low end of an estimate alone, in the digits in which :func:`format_estimate` shows it.
+
+    An estimate without an interval has none: "not known".
+    """
+    if not estimate.has_interval:
+        return "not known"
+    _, low, _, unit = _shown_digits(estimate, kind, system)
+    return low if math.isinf(estimate.low) else f"{low} {unit}"
+
+
+def _shown_in(kind: str, system: UnitSystem) -> tuple[float, str]:
+    """What a figure is multiplied by to be shown, and the unit behind it."""
+    return {
         ("depth", "mm"): (1.0, "um"), ("depth", "inch"): (1 / UM_PER_THOU, "thou"),
         ("length", "mm"): (1.0, "mm"), ("length", "inch"): (1 / MM_PER_INCH, "in"),
         ("area", "mm"): (1.0, "mm2"), ("area", "inch"): (1 / MM_PER_INCH**2, "in2"),
     }.get((kind, system), (100.0, "%"))  # fmt: skip
+
+
+def _shown_digits(estimate: Estimate, kind: str, system: UnitSystem) -> tuple[str, str, str, str]:
+    """Value, low end, high end and unit of an estimate with an interval, all three in the digits that it supports."""
+    scale, unit = _shown_in(kind, system)
     value, low, high = (x * scale for x in (estimate.value, estimate.low, estimate.high))
-    if not estimate.has_interval:
-        return f"{in_digits(value)} {unit} (no interval: {estimate.reason})"
     most = _MOST_PLACES_IN2 if unit == "in2" else _MOST_PLACES
     width = high - low
     if width <= 0:
         text = f"{round(value, most):zg}"
-        return f"{text} {unit} ({text} to {text})"
+        return text, text, text, unit
     # an end that is not there says nothing of the digits: the other one does, and without it three of them
     half = width / 2 if math.isfinite(width) else min(value - low, high - value)
     if not 0 < half < math.inf:
@@ -217,4 +243,4 @@ def format_estimate(
     places = min(max(0, 1 - math.floor(math.log10(half))), most)
     bottom = "no lower bound" if math.isinf(low) else f"{low:z.{places}f}"
     top = "no upper bound" if math.isinf(high) else f"{high:z.{places}f}"
-    return f"{value:z.{places}f} {unit} ({bottom} to {top})"
+    return f"{value:z.{places}f}", bottom, top, unit

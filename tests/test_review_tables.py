@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-import pandas as pd
+from dataclasses import replace
 
+import pandas as pd
+import pytest
+
+from pitmap.estimate import Estimate
 from pitmap.review.corrections import _typed_corners
 from pitmap.review.tables import (
     MARKS_NOTE,
@@ -16,6 +20,7 @@ from pitmap.review.tables import (
     steps_view,
     zones_view,
 )
+from pitmap.units import format_estimate
 
 
 def lands(**columns: list) -> pd.DataFrame:
@@ -44,19 +49,29 @@ def test_a_low_end_of_another_place_names_that_place() -> None:
         sound_width_high_mm=[3.4, 6.0],
         is_leak_path=[False] * 2,
     )
-    assert low_end_words(seen, 0.06, "mm") == (
-        "The low end, 0.06 mm, is of place 2, at x -95.5, y 10.0 mm, not of the white line: look there too."
+    width = Estimate(value=3.0, low=0.06, high=3.4)
+    assert low_end_words(seen, width, "mm") == (
+        "The low end, 0.1 mm, is of place 2, at x -95.5, y 10.0 mm, not of the white line: look there too."
     )
-    assert low_end_words(seen, 0.06, "inch").startswith("The low end, 0.002 in, is of place 2,")
-    assert low_end_words(seen, 0.03, "mm").endswith(
+    assert low_end_words(seen, width, "inch").startswith("The low end, 0.002 in, is of place 2,")
+    assert low_end_words(seen, replace(width, low=0.03), "mm").endswith(
         "is of place 2, at x -95.5, y 10.0 mm, not of the white line: look there too."
     )
-    assert (
-        low_end_words(seen.head(1), 0.06, "mm")
-        == "The low end, 0.06 mm, is of another place than the white line."
+    assert low_end_words(seen.head(1), width, "mm") == (
+        "The low end, 0.1 mm, is of another place than the white line."
     )
-    assert low_end_words(seen, 2.6, "mm") == ""
-    assert low_end_words(seen.head(0), float("nan"), "mm") == ""
+    assert low_end_words(seen, replace(width, low=2.6), "mm") == ""
+    assert low_end_words(seen.head(0), Estimate.unknown("no land"), "mm") == ""
+
+
+@pytest.mark.parametrize("units", ["mm", "inch"])
+@pytest.mark.parametrize("low", [0.06, 1.9, 2.34])
+def test_a_low_end_has_the_digits_of_the_caption_above_it(low: float, units: str) -> None:
+    """The caption said 3.0 mm (0.1 to 3.4), and the sentence under it 0.06 mm."""
+    seen = lands(sound_width_mm=[3.0, 6.0], sound_width_low_mm=[2.6, low], is_leak_path=[False] * 2)
+    width = Estimate(value=3.0, low=low, high=3.4)
+    shown = format_estimate(width, "length", units).split("(")[1].split(" to ")[0]
+    assert f"The low end, {shown} " in low_end_words(seen, width, units)
 
 
 def test_narrow_places_are_worded_in_the_chosen_units() -> None:

@@ -11,7 +11,15 @@ from ..flags import flag_words
 from ..measure import mark_diameter_mm
 from ..report import translator
 from ..report.words import class_word, estimate_of
-from ..units import UnitSystem, format_area, format_depth, format_estimate, format_length, format_part
+from ..units import (
+    UnitSystem,
+    format_area,
+    format_depth,
+    format_estimate,
+    format_length,
+    format_low,
+    format_part,
+)
 
 __all__ = [
     "MARKS_NOTE",
@@ -57,21 +65,22 @@ def leak_words(lands: pd.DataFrame) -> str:
     )  # fmt: skip
 
 
-def low_end_words(lands: pd.DataFrame, low_mm: float, units: UnitSystem) -> str:
+def low_end_words(lands: pd.DataFrame, width_mm: Estimate, units: UnitSystem) -> str:
     """Where the low end of the headline's width is, as a sentence; empty where it is the narrowest place's own.
 
     Parameters
     ----------
     lands : DataFrame
         Narrow places of the land, narrowest first.
-    low_mm : float
-        Least sound metal that there may be anywhere on the land.
+    width_mm : Estimate
+        The headline's: its low end is the least sound metal that there may be anywhere on the land.
     units : {"mm", "inch"}
     """
     # what rounds to the same figure is the same figure to whoever reads it
+    low_mm = width_mm.low
     if lands.empty or pd.isna(low_mm) or lands.sound_width_low_mm.iloc[0] - low_mm < _SAME_WIDTH_MM:
         return ""
-    shown = format_length(low_mm, units)
+    shown = format_low(width_mm, "length", units)
     at = lands.loc[lands.sound_width_low_mm.idxmin()]
     if at.sound_width_low_mm - low_mm >= _SAME_WIDTH_MM:
         return f"The low end, {shown}, is of another place than the white line."

@@ -85,7 +85,7 @@ def _headline(inspection: Inspection) -> None:
         "Narrowest sound metal across the land", format_estimate(width, "length", units()).split(" (")[0]
     )
     columns[0].caption(format_estimate(width, "length", units()))
-    if elsewhere := low_end_words(inspection.lands, width.low, units()):
+    if elsewhere := low_end_words(inspection.lands, width, units()):
         columns[0].caption(elsewhere)
     for zone, column in zip(("seal_land", "running_surface"), columns[1:]):
         if zone not in affected.index:
