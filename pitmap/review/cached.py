@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable
+from contextlib import suppress
 from typing import Any, TypeVar
 
 import numpy as np
@@ -48,6 +49,7 @@ __all__ = [
     "inspection_of",
     "laid_on",
     "outdated_of",
+    "photo_findings",
     "photo_of",
 ]
 
@@ -183,6 +185,22 @@ def _map_of(ref: PhotoRef, survey: Survey) -> tuple[()] | tuple[Inspection, Draw
     if inspection is None or not is_of_drawing(inspection, drawing):
         return ()
     return (inspection, drawing) if ref.sha256 in [p.sha256 for p in inspection.photos[:1]] else ()
+
+
+def photo_findings(survey: Survey, inspection: Inspection) -> tuple[str, ...]:
+    """What the gate found of each photo of a map, in the units of the page where the map can be asked anew.
+
+    A map keeps the gate's words of the day, in mm. Of its first photo it keeps the place of the metal too, so that the same
+    is said in inch; of a further lamp's photo, and of one that is not with the survey any more, the words of the day stay.
+    """
+    if units() == "mm":
+        return inspection.findings
+    with suppress(PitmapError):
+        for ref in book().photos(survey):
+            if _map_of(ref, survey):
+                anew = [f"{ref.name}: {f.text}" for f in gate(ref, survey).findings if f.severity != "pass"]
+                return (*anew, *inspection.findings[len(inspection.photos[0].findings) :])
+    return inspection.findings
 
 
 def face_series(face: Face, job: Job) -> list[tuple[Survey, Inspection]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -79,6 +80,14 @@ def test_map_page_shows_the_figures(open_page: Callable[..., AppTest]) -> None:
 def test_map_page_says_what_the_gate_said_of_each_photo(open_page: Callable[..., AppTest]) -> None:
     captions = [c.value for c in open_page("map").caption]
     assert any("px per mm" in c and "are not seen" in c for c in captions), captions
+
+
+def test_map_page_says_in_inch_what_the_gate_said(open_page: Callable[..., AppTest]) -> None:
+    """What was kept with the map is in mm: under inches it said "5.6 px per mm ... pits under 0.5 mm"."""
+    (said,) = [c.value for c in open_page("map", units="inch").caption if "are not seen" in c.value]
+    assert re.fullmatch(
+        r"photo\.jpg: 1\d\d px per in, edges [\d.]+ px wide: pits under 0\.0\d+ in are not seen; .*", said
+    )
 
 
 def test_inch_units_reach_the_map(open_page: Callable[..., AppTest]) -> None:

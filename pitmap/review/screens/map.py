@@ -8,6 +8,7 @@ import pandas as pd
 import plotly.graph_objects as go
 import streamlit as st
 
+from ...casebook import Survey
 from ...classes import SurfaceClass
 from ...drawing import Drawing
 from ...flags import flag_words
@@ -16,7 +17,7 @@ from ...report.page_map import MARKS_TRACE, page_map, rings_words
 from ...report.palette import CLASS_STYLES
 from ...units import format_estimate, format_part
 from ...workflow import newest_inspection
-from ..cached import drawn, face_drawing, inspection_of
+from ..cached import drawn, face_drawing, inspection_of, photo_findings
 from ..corrections import PAINTABLE, Stroke, correct
 from ..device import chart_config
 from ..guard import sentences
@@ -35,6 +36,9 @@ from ..tables import (
 )
 
 __all__ = ["show"]
+
+_WHAT_PX = 170
+"""Room for the longest class, "not reached by the lap", with the edges of its cell."""
 
 _POINTERS = ("look", "outline", "brush")
 
@@ -59,7 +63,7 @@ def show() -> None:
     # Marks are numbered anew by every correction, so what was chosen among them belongs to this very map.
     key = f"{ref.id}_{ref.edits_version}"
     tell_outdated(survey)
-    _headline(inspection)
+    _headline(survey, inspection)
     stroke = _picture(inspection, drawing, key)
     if survey.state == "open":
         # a correction is measured at once, which an older drawing than the one shown does not allow
@@ -77,7 +81,7 @@ def show() -> None:
     caution()
 
 
-def _headline(inspection: Inspection) -> None:
+def _headline(survey: Survey, inspection: Inspection) -> None:
     width = inspection.measurement.sound_width_mm
     affected = inspection.zones[inspection.zones.class_word == "affected"].set_index("zone")
     columns = st.columns(3)
@@ -101,7 +105,7 @@ def _headline(inspection: Inspection) -> None:
     leak = leak_words(inspection.lands)
     if leak:
         st.warning(leak, icon=":material/water_drop:")
-    for finding in inspection.findings:
+    for finding in photo_findings(survey, inspection):
         st.caption(plain(finding))
 
 
@@ -194,7 +198,11 @@ def _tables(inspection: Inspection, key: str) -> None:
         ["Zones", "Marks", "Narrow places of the land", "Published ratings"]
     )
     with zones:
-        st.dataframe(zones_view(inspection.zones, units()), hide_index=True, width="stretch")
+        st.dataframe(
+            zones_view(inspection.zones, units()), hide_index=True, width="stretch",
+            # by itself the table gives a column the room of its heading, and "what" is the shortest of all
+            column_config={"what": st.column_config.TextColumn(width=_WHAT_PX)},
+        )  # fmt: skip
         st.caption(ZONES_NOTE)
     with marks:
         table = inspection.marks.sort_values("area_mm2", ascending=False)
