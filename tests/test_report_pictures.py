@@ -353,6 +353,16 @@ def test_tools_of_a_map_lie_over_no_title_and_its_key_over_no_scale(record):
         1,
     )
     assert shown.layout.margin.t >= 36
+    phone = page_map(i, record.drawing, shown=tuple(CLASS_STYLES), strength=0.4, is_narrow=True).layout
+    assert (1 - phone.legend.y) * phone.height == pytest.approx(
+        36
+    )  # the tools reach half across a phone, as the key does
+    assert phone.margin.t >= 36 + 29  # of the key's one line
+    (left, right), (low, high) = phone.xaxis.range, phone.yaxis.range
+    room = phone.height - phone.margin.t - phone.margin.b
+    assert room / (high - low) == pytest.approx(
+        300 / (right - left), rel=0.01
+    )  # nothing empty below the face
     chart = face_map(translator(), i, record.drawing, i.picture, i.picture_grid)
     beside = plot_side_by_side(chart, chart)
     assert beside.layout.margin.t >= 36 + 20  # the titles stand on the maps and are 16 px high

@@ -23,6 +23,12 @@ __all__ = ["MARKS_TRACE", "page_map", "rings_words"]
 MARKS_TRACE = "marks"
 _MOST_MARKS = 400
 """More rings than this hide the picture and slow a phone down; the largest are shown."""
+_HEIGHT_PX = 600
+_NARROW_PX = 300
+"""Width that is left for the picture on a phone held upright, beside its scale."""
+_TOP_PX, _BOTTOM_PX = 40, 30
+_TOOLS_PX = 36
+"""Height of the chart's own tools, which a phone always shows: a row of their own there, with the key in the next."""
 
 
 def page_map(
@@ -34,6 +40,7 @@ def page_map(
     selected: int | None = None,
     dragmode: str = "pan",
     units: UnitSystem = "mm",
+    is_narrow: bool = False,
 ) -> go.Figure:
     """Straightened photo, the chosen classes over it, zones, narrowest sound metal, and a ring per mark.
 
@@ -50,6 +57,8 @@ def page_map(
         What dragging does.
     units : {"mm", "inch"}
         Of the scale bar and of sizes; places are always in plate mm.
+    is_narrow : bool
+        For a phone: the key below the chart's tools, and no higher than the face is at that width.
 
     Returns
     -------
@@ -89,8 +98,14 @@ def page_map(
             unselected={"marker": {"opacity": 1.0}},
         )
     )
+    top, height = _TOP_PX, _HEIGHT_PX
+    if is_narrow:
+        (left, right), (low, high) = figure.layout.xaxis.range, figure.layout.yaxis.range
+        top += _TOOLS_PX
+        height = round(top + _BOTTOM_PX + _NARROW_PX * (high - low) / (right - left))
+        figure.update_layout(legend={"y": 1 - _TOOLS_PX / height})
     figure.update_layout(
-        dragmode=dragmode, height=600, title=None, margin={"l": 30, "r": 5, "t": 40, "b": 30}
+        dragmode=dragmode, height=height, title=None, margin={"l": 30, "r": 5, "t": top, "b": _BOTTOM_PX}
     )
     return figure
 

@@ -137,6 +137,29 @@ OVER_TITLES = """() => {
 """What the tools of tables and charts lie over."""
 
 
+ON_THE_PHONE = """() => {
+    const box = what => document.querySelector('.js-plotly-plot ' + what).getBoundingClientRect();
+    const [key, tools, all, face] = [box('.legend'), box('.modebar-container .modebar'), box('.main-svg'), box('.xtitle')];
+    return {key_below_tools: key.top - tools.bottom, empty_px: all.bottom - face.bottom};
+}"""
+"""How far the key of the map stands under the chart's tools, and what is left under the map."""
+
+
+def test_phone_map_has_its_key_clear_of_the_tools_and_no_gap_below(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
+    """ "narrowest sound metal" ran into the tools, and 200 px stood empty under the map."""
+    phone = browser.new_context(
+        viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True,
+        user_agent="Mozilla/5.0 (Linux; Android 14) Mobile",
+    ).new_page()  # fmt: skip
+    phone.set_default_timeout(60_000)
+    phone.goto(f"{mapped_server}/map?job=1&plate=1&face=1&survey=2")
+    headed(phone, "Map")
+    phone.locator(".js-plotly-plot .legend").first.wait_for(state="attached")
+    phone.wait_for_timeout(1000)
+    seen = phone.evaluate(ON_THE_PHONE)
+    assert seen["key_below_tools"] >= 0 and seen["empty_px"] < 40, seen
+
+
 def test_phone_cuts_no_statement_and_covers_no_title(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
     phone = browser.new_context(
         viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True,

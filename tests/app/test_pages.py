@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 from collections.abc import Callable, Iterator
@@ -88,6 +89,13 @@ def test_map_page_says_in_inch_what_the_gate_said(open_page: Callable[..., AppTe
     assert re.fullmatch(
         r"photo\.jpg: 1\d\d px per in, edges [\d.]+ px wide: pits under 0\.0\d+ in are not seen; .*", said
     )
+
+
+def test_zones_table_has_room_for_the_longest_class(open_page: Callable[..., AppTest]) -> None:
+    """Left to itself the column was 110 px wide on a screen of 1400 px; "not reached by the lap" takes 131 px and edges."""
+    zones = next(d for d in open_page("map").dataframe if "share of what was seen" in d.value.columns)
+    assert "not reached by the lap" in set(zones.value["what"])
+    assert json.loads(zones.proto.columns)["what"]["width"] >= 131 + 2 * 8
 
 
 def test_inch_units_reach_the_map(open_page: Callable[..., AppTest]) -> None:

@@ -17,7 +17,7 @@ from ...report.page_map import page_map, rings_words
 from ...units import format_depth, format_entered
 from ...workflow import keep_readings, newest_inspection, rows_of_face
 from ..cached import drawn, face_drawing, face_plan, face_series, inspection_of
-from ..device import chart_config
+from ..device import chart_config, is_phone
 from ..guard import sentences
 from ..kept_form import KeptForm
 from ..parts import caution, choose_survey, survey_labels
@@ -86,9 +86,10 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
             st.caption("Click the pit that the needle is in.")
             selected, system = st.session_state.get(f"read_mark_{shown}"), units()
             figure = drawn(
-                "depth map", (inspection, drawing), (selected, system),
+                "depth map", (inspection, drawing), (selected, system, is_phone()),
                 lambda: page_map(
-                    inspection, drawing, shown=(SurfaceClass.PIT,), strength=0.3, selected=selected, units=system
+                    inspection, drawing, shown=(SurfaceClass.PIT,), strength=0.3, selected=selected, units=system,
+                    is_narrow=is_phone(),
                 ),
             )  # fmt: skip
             event = st.plotly_chart(

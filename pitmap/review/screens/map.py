@@ -19,7 +19,7 @@ from ...units import format_estimate, format_part
 from ...workflow import newest_inspection
 from ..cached import drawn, face_drawing, inspection_of, photo_findings
 from ..corrections import PAINTABLE, Stroke, correct
-from ..device import chart_config
+from ..device import chart_config, is_phone
 from ..guard import sentences
 from ..parts import caution, choose_survey, tell_outdated
 from ..plain_text import plain
@@ -140,9 +140,10 @@ def _picture(inspection: Inspection, drawing: Drawing, key: str) -> Stroke | Non
     shown, selected = tuple(picked or ()), st.session_state.get(f"mark_{key}")
     dragmode, system = "pan" if tool == "look" else "lasso", units()
     figure = drawn(
-        "map", (inspection, drawing), (shown, strength, selected, dragmode, system),
+        "map", (inspection, drawing), (shown, strength, selected, dragmode, system, is_phone()),
         lambda: page_map(
-            inspection, drawing, shown=shown, strength=strength / 100, selected=selected, dragmode=dragmode, units=system
+            inspection, drawing, shown=shown, strength=strength / 100, selected=selected, dragmode=dragmode, units=system,
+            is_narrow=is_phone(),
         ),
     )  # fmt: skip
     event = st.plotly_chart(
