@@ -6,11 +6,13 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from importlib.resources import files
 from pathlib import Path
 
 import pandas as pd
 
-from .casebook.sample import sample_folder
+from .casebook import Casebook, Job, Plate
+from .casebook.sample import load_sample, sample_folder
 from .classes import Stage
 from .depth import read_readings
 from .drawing import Drawing, load_shipped
@@ -18,10 +20,11 @@ from .errors import InputError
 from .estimate import Estimate
 from .inspection import Inspection
 from .pipeline import Progress, map_face
+from .stock import LimitSheet, read_limits
 from .units import UnitSystem
-from .workflow import with_readings
+from .workflow import save_limits, with_readings
 
-__all__ = ["SampleSurvey", "map_sample", "sample_surveys"]
+__all__ = ["SampleSurvey", "demo_limits", "keep_sample", "map_sample", "sample_surveys"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -74,6 +77,26 @@ def sample_surveys(folder: Path | None = None) -> list[SampleSurvey]:
             f"{path}: is not a sample job ({error}); give the folder that holds job.toml"
         ) from error
     return sorted(found, key=lambda s: (s.face, s.stage.order))
+
+
+def demo_limits() -> LimitSheet:
+    """The invented limits of the sample's invented engine."""
+    return read_limits(Path(str(files("pitmap.stock") / "demo_limits.toml")))
+
+
+def keep_sample(book: Casebook) -> tuple[Job, Plate]:
+    """Put the sample job into a casebook with the demo's limits for each face, all or nothing of it.
+
+    Raises
+    ------
+    InputError
+        As :func:`pitmap.casebook.sample.load_sample`.
+    """
+    with book.together():
+        job, plate = load_sample(book)
+        for face in book.faces(plate):
+            save_limits(book, plate, face, demo_limits())
+    return job, plate
 
 
 def map_sample(

@@ -10,7 +10,8 @@ import pytest
 from pitmap.casebook import Casebook
 from pitmap.casebook.sample import SAMPLE_TAG, load_sample, sample_folder
 from pitmap.errors import InputError
-from pitmap.sample_job import sample_surveys
+from pitmap.sample_job import demo_limits, keep_sample, sample_surveys
+from pitmap.workflow import limits_of
 
 JOB = """
 [job]
@@ -145,3 +146,23 @@ def test_a_folder_whose_job_is_written_otherwise_is_no_sample(tmp_path, text):
     (tmp_path / "readings.csv").write_text("stage,kind,value\n")
     with pytest.raises(InputError, match=r"job\.toml: is not a sample job"):
         sample_surveys(tmp_path)
+
+
+def test_each_face_of_the_sample_has_the_limits_of_the_demo(book):
+    """Without them the page's plan said "not judged" of nearly everything, and `pitmap demo` another headline."""
+    job, plate = keep_sample(book)
+    for face in book.faces(plate):
+        kept = limits_of(book, face, job)
+        assert kept.entries == demo_limits().entries
+        assert kept.doubts == {}
+        assert (kept.value("total_stock"), kept.value("sound_width_min")) == (150.0, 3.0)
+
+
+def test_sample_whose_limits_cannot_be_kept_is_not_in_the_book(book, monkeypatch):
+    def full(*_):
+        raise InputError("the disk is full")
+
+    monkeypatch.setattr("pitmap.sample_job.save_limits", full)
+    with pytest.raises(InputError, match="disk is full"):
+        keep_sample(book)
+    assert book.plate_by_tag(SAMPLE_TAG) is None

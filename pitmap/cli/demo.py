@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from importlib.resources import files
 from pathlib import Path
 from typing import cast
 
@@ -34,8 +33,7 @@ def command(out: Path, samples: Path | None, units: str) -> None:
     Writes a folder per survey, plans both faces, compares their surveys and writes their records.
     """
     from ..inspection import must_take_inspection
-    from ..sample_job import map_sample, sample_surveys
-    from ..stock import read_limits
+    from ..sample_job import demo_limits, map_sample, sample_surveys
     from ..workflow import plan_face
     from .plan import print_plan, write_plan
     from .record import write_record
@@ -51,7 +49,7 @@ def command(out: Path, samples: Path | None, units: str) -> None:
         write_map(inspection, survey.drawing, out / survey.folder, units)
         print_inspection(inspection, units)
         by_face.setdefault(survey.face, []).append((survey, inspection))
-    limits = read_limits(Path(str(files("pitmap.stock") / "demo_limits.toml")))
+    limits = demo_limits()
     for face, pairs in by_face.items():
         inspections = [i for _, i in pairs]
         plan = plan_face(inspections, limits, system=cast(UnitSystem, units))

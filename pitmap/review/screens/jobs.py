@@ -81,9 +81,9 @@ def _offer_sample(kept: Casebook) -> None:
         )
         if st.button("Load the sample job", type="primary", icon=":material/download:"):
             with sentences(), st.spinner("Loading the sample photos ..."):
-                from ...casebook.sample import load_sample
+                from ...sample_job import keep_sample
 
-                job, plate = load_sample(kept)
+                job, plate = keep_sample(kept)
                 go_to(job=job.id, plate=plate.id)
                 st.rerun()
 
