@@ -12,11 +12,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pitmap.drawing import load_shipped
 from pitmap.registration.camera import Camera, Lens
+from pitmap.sample_job import demo_limits
+from pitmap.stock import read_limits
 from pitmap.synthetic.readings import JOB_READINGS
 from pitmap.synthetic.samples import make_samples
 
 SAMPLES = Path(__file__).parents[1] / "sample_images_synthetic"
+PLATES = Path(__file__).parents[1] / "pitmap/drawing/plates"
 SURVEYS = ["a_intake", "a_test_lap", "a_lap_1", "b_intake", "b_test_lap", "b_lap_1"]
 
 
@@ -84,6 +88,21 @@ def test_readings_have_their_columns_and_mixed_units():
     assert set(table.unit) == {"um", "thou", "mm"}
     assert set(table.kind) == {"pit_depth", "height", "thickness", "wear_step", "straightedge"}
     assert table.lower_bound.any()
+
+
+def test_thickness_readings_are_of_the_plate_that_the_photos_show():
+    """The drawing, whose walls the photos show, is 14 mm thick; the micrometer read 12 mm."""
+    table = pd.read_csv(SAMPLES / "readings.csv", keep_default_na=False)
+    read = table[table.kind == "thickness"]
+    assert load_shipped("heron40_intermediate_a").thickness_mm == 14.0
+    for _, of_face in read[read.stage == "intake"].groupby("face"):
+        assert of_face.value.mean() == pytest.approx(14.0, abs=0.01)
+    assert read.value.between(13.94, 14.01).all()
+    # a limit of a plate 12 mm thick would pass whatever comes off
+    assert demo_limits().value("thickness_min") == 13.85
+    for face in "ab":
+        own = read_limits(PLATES / f"heron40_intermediate_{face}.toml")
+        assert own.value("thickness_min") == 13.85
 
 
 def test_thickness_readings_give_the_cut_back():

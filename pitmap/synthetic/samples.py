@@ -30,7 +30,6 @@ SEED = 45
 
 _WORKSHOP = "Marrowfield Plate Shop"
 _JOB = "J-0713"
-_THICKNESS_UM = 12_000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,12 +172,14 @@ def _face_readings(
 ) -> list[dict[str, object]]:
     """Readings in the order in which they were taken; thickness counts cuts of this face only."""
     rows: list[dict[str, object]] = []
+    # the photos are rendered with the walls of the drawing: a micrometer reads no other plate
+    thickness_um = 1000 * surveys[0].face.drawing.thickness_mm
     for k, survey in enumerate(surveys):
         if k:
             rows += shop.thickness_spots(
-                surveys[k - 1], plan.name, rng, _THICKNESS_UM, f"before {survey.stage}"
+                surveys[k - 1], plan.name, rng, thickness_um, f"before {survey.stage}"
             )
-            rows += shop.thickness_spots(survey, plan.name, rng, _THICKNESS_UM, f"after {survey.stage}")
+            rows += shop.thickness_spots(survey, plan.name, rng, thickness_um, f"after {survey.stage}")
         rows += shop.dial_grid(survey, plan.name, rng, pitch_mm=30.0 if k == 0 else 45.0)
         rows += shop.pit_depths(survey, plan.name, rng, n=6 if k == 0 else 12)
         if k == 0:
