@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from types import SimpleNamespace
 from typing import Any
@@ -310,6 +311,33 @@ def test_other_face_of_the_plate_has_its_own_history_but_shares_the_thickness(
     assert limits_of(book, other, job).doubts == {
         "thickness": "25 um came off since the thickness was entered; measure it and enter it again"
     }
+
+
+@pytest.mark.parametrize(
+    ("read_um", "system", "said"),
+    [
+        (14_000.0, "mm", ""),
+        (12_610.0, "mm", ""),  # laps take off a tenth of 14 mm at most
+        (12_590.0, "mm", "A thickness of 12.59 mm was read, and the plate is 14.00 mm thick by"),
+        (12_000.0, "inch", "A thickness of 0.472 in was read, and the plate is 0.551 in thick by"),
+        (15_500.0, "mm", "A thickness of 15.50 mm was read, and the plate is 14.00 mm thick by"),
+    ],
+)  # fmt: skip
+def test_plan_says_that_a_thickness_cannot_be_that_of_the_drawing(
+    book: Casebook, tmp_path: Any, read_um: float, system: Any, said: str
+) -> None:
+    """The sample's drawing was 14 mm thick and its micrometer read 12 mm; nothing said so."""
+    survey, ref, drawing = keep_survey(book, tmp_path / "map", [])
+    drawing = replace(drawing, thickness_mm=14.0)
+    book.add_readings(
+        survey,
+        [{"kind": "thickness", "x_mm": 14.0, "y_mm": 14.0, "value_um": read_um, "uncertainty_um": 4.0}],
+    )
+    inspections = [open_inspection(book, survey, ref, drawing)]
+    told = [
+        p for p in plan_face(inspections, None, drawing=drawing, system=system).problems if "its drawing" in p
+    ]
+    assert [p[: len(said)] for p in told] == ([said] if said else [])
 
 
 def test_thickness_measured_before_the_other_face_was_lapped_is_not_that_of_now(

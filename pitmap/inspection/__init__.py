@@ -1,6 +1,6 @@
 """The frozen record of one survey of one face, its folder on disk, and what a series of them must be."""
 
-from .entered_stock import check_stock
+from .entered_stock import check_stock, thickness_problem
 from .files import (
     FILE_VERSION,
     changed_tables,
@@ -34,4 +34,5 @@ __all__ = [
     "order_problems",
     "plain_values",
     "save_inspection",
+    "thickness_problem",
 ]

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+
+import numpy as np
 
 from ..classes import Stage
 from ..errors import InputError
-from ..units import AS_POSITIVE, in_both
+from ..units import AS_POSITIVE, UnitSystem, format_length, in_both
 
-__all__ = ["check_stock"]
+__all__ = ["check_stock", "thickness_problem"]
 
 _MOST_SHARE = 0.1
 """Of the plate's thickness. More is a slip of the unit: a lapped face gives up tenths of a millimetre (house choice)."""
@@ -42,10 +45,45 @@ def check_stock(removed_um: float, *, stage: str | None = None, thickness_mm: fl
             f"Stock taken off: at intake nothing is taken off yet. Leave the {in_both(removed_um, 'um')} out, or choose "
             "a later stage; what earlier rebuilds took off goes into the limit sheet of the face"
         )
-    most_mm = _MOST_MM if math.isnan(thickness_mm) else _MOST_SHARE * thickness_mm
+    most_mm = _most_mm(thickness_mm)
     if removed_um > 1000 * most_mm:
         plate = "" if math.isnan(thickness_mm) else f" of a plate {in_both(thickness_mm, 'mm')} thick"
         raise InputError(
             f"Stock taken off: {in_both(removed_um / 1000, 'mm')}{plate} cannot be (at most {in_both(most_mm, 'mm')}); is "
             "the unit right?"
         )
+
+
+def thickness_problem(read_um: Sequence[float], thickness_mm: float, system: UnitSystem = "mm") -> str:
+    """That the thickness that was read and that of the drawing cannot be of one plate; empty where they can.
+
+    Parameters
+    ----------
+    read_um : sequence of float
+        Micrometer readings, from any stage.
+    thickness_mm : float
+        Of the plate, by its drawing; NaN where it has none, of which nothing is said.
+    system : {"mm", "inch"}
+
+    Notes
+    -----
+    No more comes off a plate than :func:`check_stock` takes, so a reading further from the drawing, either way, is of
+    another plate or in another unit, or the drawing is wrong (house choice).
+    """
+    if math.isnan(thickness_mm) or not len(read_um):
+        return ""
+    read_mm = np.asarray(read_um, float) / 1000
+    worst = float(read_mm[np.abs(read_mm - thickness_mm).argmax()])
+    most_mm = _most_mm(thickness_mm)
+    if abs(worst - thickness_mm) <= most_mm:
+        return ""
+    read, drawn, most = (format_length(v, system) for v in (worst, thickness_mm, most_mm))
+    return (
+        f"A thickness of {read} was read, and the plate is {drawn} thick by its drawing: more than lapping takes off (at "
+        f"most {most}). Check the reading and its unit, or correct the drawing, by which photos are aligned"
+    )
+
+
+def _most_mm(thickness_mm: float) -> float:
+    """The most stock that can have come off a plate."""
+    return _MOST_MM if math.isnan(thickness_mm) else _MOST_SHARE * thickness_mm

@@ -213,7 +213,8 @@ def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
     series = face_series(face, job)
     if not series:
         raise NotEnoughData(f"face {face.name}: no survey is mapped yet; add photos and map them")
-    must_be_of_drawing(series, face_drawing(face, job))
+    drawing = face_drawing(face, job)
+    must_be_of_drawing(series, drawing)
     inspections = tuple(i for _, i in series)
     system = units()
     limits = limits_of(book(), face, job, system=system)
@@ -230,9 +231,10 @@ def face_plan(face: Face, job: Job, plate: Plate) -> StockPlan:
     )
     with st.spinner("Working the plan out ..."):
         return drawn(
-            "plan", inspections, choices,
+            "plan", (*inspections, drawing), choices,
             lambda: plan_face(
-                inspections, limits, unmapped=unmapped, housing_dip_um=dip, thickness_doubt=doubt, system=system
+                inspections, limits, drawing=drawing, unmapped=unmapped, housing_dip_um=dip, thickness_doubt=doubt,
+                system=system,
             ),
         )  # fmt: skip
 

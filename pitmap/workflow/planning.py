@@ -22,6 +22,7 @@ from ..inspection import (
     Inspection,
     must_be_one_face,
     order_problems,
+    thickness_problem,
 )
 from ..report import ChecklistItem as ReportItem
 from ..report import RecordInput
@@ -70,6 +71,7 @@ def plan_face(
     inspections: Sequence[Inspection],
     limits: LimitSheet | None,
     *,
+    drawing: Drawing | None = None,
     unmapped: Sequence[UnmappedSurvey] = (),
     housing_dip_um: Estimate | None = None,
     level: float = DEFAULT_LEVEL,
@@ -80,7 +82,8 @@ def plan_face(
 
     Flatness comes from the last survey's height readings; with the rotor housing's dip it gives the joint gap. What the
     `unmapped` surveys of the face hold is in no figure, and the plan names them; where one of them is the newest or
-    holds depths, nothing is advised. Other `choices` go to :func:`pitmap.stock.plan_stock`.
+    holds depths, nothing is advised. A thickness that cannot be that of the `drawing` is a problem. Other `choices` go
+    to :func:`pitmap.stock.plan_stock`.
 
     Raises
     ------
@@ -122,9 +125,25 @@ def plan_face(
         system=system,
         **choices,
     )
+    of_drawing = _thickness_beside(drawing, inspections, system)
     return replace(
-        plan, problems=tuple(dict.fromkeys((*order_problems(inspections), *told.values(), *plan.problems)))
+        plan,
+        problems=tuple(
+            dict.fromkeys((*order_problems(inspections), *told.values(), *of_drawing, *plan.problems))
+        ),
     )
+
+
+def _thickness_beside(
+    drawing: Drawing | None, inspections: Sequence[Inspection], system: UnitSystem
+) -> list[str]:
+    readings = all_readings(inspections)
+    if drawing is None or readings is None:
+        return []
+    said = thickness_problem(
+        readings.value_um[readings.kind == "thickness"].tolist(), drawing.thickness_mm, system
+    )
+    return [said] if said else []
 
 
 def _not_counted(survey: UnmappedSurvey, system: UnitSystem) -> str:
