@@ -35,6 +35,7 @@ from pitmap.report.page_compare import (
     change_on_photo,
     change_with_key,
     maps_of,
+    series_figures,
 )
 from pitmap.report.page_map import MARKS_TRACE, page_map, rings_words
 
@@ -329,6 +330,13 @@ def test_a_single_point_of_a_series_has_its_interval(record):
         t for t in plot_lines(LineChart(title="", x_label="", y_label="", lines=(two,))).data if t.name
     ]
     assert line.error_y.array is None
+
+
+def test_a_chart_without_a_band_says_why(record):
+    """The number of pits had no band among charts that have one, and no word of it."""
+    notes = {f.layout.title.text: note for f, note in series_figures(record.comparison, "mm")}
+    assert notes["number of pits"] == "No interval: a count; marks too small for the photo are not in it."
+    assert notes["affected share"] == ""
 
 
 def test_the_white_line_has_a_key(record):

@@ -106,12 +106,20 @@ def change_with_key(pair: Any, before: Any, after: Any) -> NDArray[np.uint8]:
     return with_key(change_on_photo(pair, after), change_entries(t, np.unique(pair.change_codes)), note)
 
 
-def series_figures(comparison: Any, units: UnitSystem) -> list[go.Figure]:
-    """One chart per quantity of the lap series that has a number."""
+def series_figures(comparison: Any, units: UnitSystem) -> list[tuple[go.Figure, str]]:
+    """One chart per quantity of the lap series that has a number, each with why it has no band, empty where it has one."""
     t = translator()
     known = comparison.series[comparison.series.value.notna() & comparison.series.removed_um.notna()]
     quantities = list(dict.fromkeys(known.quantity))
-    return [plot_lines(series_chart(t, comparison, q, units)) for q in quantities]
+    return [
+        (plot_lines(series_chart(t, comparison, q, units)), _why_no_band(known[known.quantity == q]))
+        for q in quantities
+    ]
+
+
+def _why_no_band(rows: pd.DataFrame) -> str:
+    reasons = dict.fromkeys(rows.reason[rows.low.isna() | rows.high.isna()])
+    return f"No interval: {'; '.join(reasons)}." if reasons else ""
 
 
 def fates_view(fates: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:

@@ -114,8 +114,10 @@ def _tables(pair: PairChange) -> None:
 def _series(comparison: Comparison) -> None:
     st.subheader("The lap series")
     system = units()
-    for figure in drawn("series", (comparison,), (system,), lambda: series_figures(comparison, system)):
+    for figure, note in drawn("series", (comparison,), (system,), lambda: series_figures(comparison, system)):
         st.plotly_chart(figure, width="stretch", config=chart_config(zooms=False))
+        if note:
+            st.caption(plain(note))
     if not comparison.forecasts.empty:
         st.write("How good the plan's forecast was:")
         st.dataframe(comparison.forecasts, hide_index=True, width="stretch")
