@@ -89,7 +89,7 @@ def classify(
         Not an RGB uint8 picture, one of under 2 mm either way, rasters of different shapes, a scale that is not
         positive, an edge distance that is not finite, an unknown method, ``learned`` without its file.
     MeasurementError
-        Looks that do not show the same metal at the same stage; the learned method alone can tell.
+        Looks of a lapped face that do not show the same metal at the same stage; the learned method alone can tell.
 
     Notes
     -----

@@ -59,7 +59,6 @@ _EDGE_FULL_MM = 4.0
 """Beyond this distance a drawn edge no longer matters to the network."""
 _GAIN_MOST = 3.0
 _NEVER = -50.0
-_LAPPED = Stage("final")
 _UNCUT = PROBABILITY_CLASSES.index(SurfaceClass.UNCUT)
 _UNSEEN = PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)
 _PIT = PROBABILITY_CLASSES.index(SurfaceClass.PIT)
@@ -367,7 +366,7 @@ def learned_map(
     Raises
     ------
     MeasurementError
-        Looks that are sure of different things, see :class:`~pitmap.surface.agreement.Agreement`.
+        Looks of a lapped face that are sure of different things, see :class:`~pitmap.surface.agreement.Agreement`.
     """
     weights = network.weights_lapped if stage.is_lapped else network.weights_intake
     codes, confidence = np.ones(metal.shape, np.uint8), np.zeros(metal.shape, np.float32)
@@ -375,35 +374,27 @@ def learned_map(
     faint, score_ratio = np.zeros(metal.shape, np.float32), np.zeros(metal.shape, np.float32)
     kept = np.zeros((len(PROBABILITY_CLASSES), *metal.shape), np.float16) if keep_probabilities else None
 
-    def read_as(read_stage: Stage) -> list[_Face]:
-        return [
-            _Face(
-                network,
-                look.rgb,
-                metal & look.in_frame,
-                edge_mm,
-                read_stage,
-                float(look.photo_px_per_mm),
-            )
-            for look in looks
-        ]
+    faces = [
+        _Face(
+            network,
+            look.rgb,
+            metal & look.in_frame,
+            edge_mm,
+            stage,
+            float(look.photo_px_per_mm),
+        )
+        for look in looks
+    ]
 
-    several = len(looks) > 1
-    faces = read_as(stage)
-    compared = [] if stage.is_lapped or not several else read_as(_LAPPED)
+    # at intake the same old finish is read now as uncut, now as cut, as the lamp stands: that would say nothing
+    is_compared = stage.is_lapped and len(looks) > 1
     agreement = Agreement([look.name for look in looks])
 
-    def compare(strips: tuple[tuple[Window, NDArray[np.float32]], ...]) -> None:
-        window = strips[0][0]
-        agreement.add([s[1] for s in strips], [(s & metal)[window] for s in shown])
-
     def take(tile: tuple[_Span, _Span]) -> None:
-        for strips in _calibrated(network, compared, tile):
-            compare(strips)
         for strips in _calibrated(network, faces, tile):
             window = strips[0][0]
-            if several and not compared:
-                compare(strips)
+            if is_compared:
+                agreement.add([s[1] for s in strips], [(s & metal)[window] for s in shown])
             take_strip(window, put_together([s[1] for s in strips], [s[window] for s in shown]))
 
     def take_strip(window: Window, logits: NDArray[np.float32]) -> None:
