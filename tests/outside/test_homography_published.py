@@ -128,8 +128,9 @@ def test_zhang_plane_pose_round_trip() -> None:
 
 @pytest.mark.parametrize(("gain", "offset"), [(1.0, 0.0), (0.8, 0.0), (1.0, 20.0), (0.7, 15.0)])
 def test_shift_between_lamps_whatever_the_brightness(gain: float, offset: float) -> None:
-    """The correlation that is maximised does not change under I -> a I + b (Evangelidis & Psarakis, IEEE PAMI 30 (2008)
-    1858-1865, from memory); OpenCV finds a shift of (3.5, -2.25) px of a smooth random image to within 0.06 px."""
+    """A correlation coefficient does not change under I -> a I + b (J. Lewis, Fast Normalized Cross-Correlation, Vision
+    Interface 1995, from memory): a shift of (3.5, -2.25) px that OpenCV gave a smooth random image is found to within
+    0.06 px."""
     rng = np.random.default_rng(5)
     image = cv2.GaussianBlur(rng.normal(0, 1, (260, 340)).astype(np.float32), (0, 0), 2.0)
     image = (image - image.min()) / np.ptp(image)
@@ -146,5 +147,4 @@ def test_shift_between_lamps_whatever_the_brightness(gain: float, offset: float)
 
     pictures = [picture(0, 0, 1, 0), picture(3.5, -2.25, gain, offset)]
     merged = merge_lamps(pictures, [np.ones((240, 320), bool)] * 2)
-    assert merged.reference == 0
-    assert merged.shifts_px[1] == pytest.approx([3.5, -2.25], abs=0.06)
+    assert merged.shifts_px[1] - merged.shifts_px[0] == pytest.approx([3.5, -2.25], abs=0.06)
