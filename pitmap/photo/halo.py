@@ -10,19 +10,17 @@ from numpy.typing import NDArray
 
 from ..drawing import Drawing, fill_mask
 from ..grid import Grid
+from .openings import FEWEST_OPENINGS, INTO_MM, coarse_picture
 
 __all__ = ["halo"]
 
-_PX_PER_MM = 2.5
-_INTO_MM = 1.5
-"""Wall and broken edge are left out inside an opening."""
 _BESIDE_MM, _OFF_MM = (1.0, 2.5), (12.0, 18.0)
 """Metal beside an opening, and metal as far off as such filters hardly reach; house choice."""
 _LEAST_CONTRAST = 0.1
 """Of the log of tone between an opening and its metal: with less there is nothing for a halo to grow on."""
 _FLOOR_LEVELS = 4.0
 """Added to 8-bit levels before the log, so that noise in black does not count."""
-_FEWEST_PX, _FEWEST_OPENINGS = 30, 4
+_FEWEST_PX = 30
 
 
 def halo(grey: NDArray[np.uint8], in_frame: NDArray[np.bool_], drawing: Drawing, grid: Grid) -> float:
@@ -39,10 +37,8 @@ def halo(grey: NDArray[np.uint8], in_frame: NDArray[np.bool_], drawing: Drawing,
     drawing : Drawing
     grid : Grid
     """
-    small = grid.at_scale(min(grid.px_per_mm, _PX_PER_MM))
-    size_wh = small.shape[::-1]
-    tone = np.log(cv2.resize(grey, size_wh, interpolation=cv2.INTER_AREA) + np.float32(_FLOOR_LEVELS))
-    shown = cv2.resize(in_frame.astype(np.uint8), size_wh, interpolation=cv2.INTER_NEAREST) > 0
+    small, levels, shown = coarse_picture(grey, in_frame, grid)
+    tone = np.log(levels + np.float32(_FLOOR_LEVELS))
     metal = drawing.mask(small)
     away, nearest = cv2.distanceTransformWithLabels(
         metal.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5, labelType=cv2.DIST_LABEL_CCOMP
@@ -51,7 +47,7 @@ def halo(grey: NDArray[np.uint8], in_frame: NDArray[np.bool_], drawing: Drawing,
     beside, off = (metal & shown & (away > low) & (away <= high) for low, high in (_BESIDE_MM, _OFF_MM))
     found = []
     for opening in drawing.openings:
-        inner = fill_mask(opening.polygon.buffer(-_INTO_MM), small) & shown & ~metal
+        inner = fill_mask(opening.polygon.buffer(-INTO_MM), small) & shown & ~metal
         if np.count_nonzero(inner) < _FEWEST_PX:
             continue
         mine = nearest == np.bincount(nearest[inner]).argmax()
@@ -62,4 +58,4 @@ def halo(grey: NDArray[np.uint8], in_frame: NDArray[np.bool_], drawing: Drawing,
         contrast = middle - np.median(tone[inner])
         if abs(contrast) >= _LEAST_CONTRAST:
             found.append(math.copysign(1.0, contrast) * (np.median(near) - middle))
-    return float(np.median(found)) if len(found) >= _FEWEST_OPENINGS else math.nan
+    return float(np.median(found)) if len(found) >= FEWEST_OPENINGS else math.nan
