@@ -66,17 +66,25 @@ def grain(grey: NDArray[np.uint8]) -> float:
 
 
 def _plain(rgb: NDArray[np.uint8], axis: int) -> NDArray[np.bool_]:
-    low, high = rgb.min(axis=axis).astype(np.int16), rgb.max(axis=axis).astype(np.int16)
+    low, high = (cv2.reduce(rgb, axis, kind).squeeze(axis) for kind in (cv2.REDUCE_MIN, cv2.REDUCE_MAX))
     return np.asarray((high - low).max(-1) <= _PLAIN_LEVELS)
+
+
+def _apart_from_bars(rgb: NDArray[np.uint8]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Rows and columns that hold more than one colour; all of them where nothing else is left."""
+    rows, columns = ~_plain(rgb, 1), ~_plain(rgb, 0)
+    if rows.any() and columns.any():
+        return rows, columns
+    return np.ones_like(rows), np.ones_like(columns)
 
 
 def without_bars(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """The picture without the rows and columns that hold one colour; whole where nothing else is left."""
-    rows, columns = ~_plain(rgb, 1), ~_plain(rgb, 0)
-    return rgb[rows][:, columns] if rows.any() and columns.any() else rgb
+    rows, columns = _apart_from_bars(rgb)
+    return rgb[rows][:, columns]
 
 
 def bars_share(rgb: NDArray[np.uint8]) -> float:
     """Share of the picture in rows and columns of one colour; 0 where all of it is of one."""
-    inner = without_bars(rgb)
-    return 1 - inner.shape[0] * inner.shape[1] / (rgb.shape[0] * rgb.shape[1])
+    rows, columns = _apart_from_bars(rgb)
+    return 1 - float(rows.mean() * columns.mean())
