@@ -51,16 +51,14 @@ from .needs import (
     STEPS,
     face_need,
     left_um,
-    read_next,
     step_rows,
-    unreached_words,
-    unread_words,
     uses_words,
     why_not,
     width_doubt,
     width_function,
     within_limit_words,
 )
+from .on_trust import read_next, unreached_words, unread_words
 from .plane import LappingPlane, confident_plane
 from .rules import judge_budget, unguarded_limits
 from .sound import SoundWidth
