@@ -164,6 +164,22 @@ def test_distances_on_the_land() -> None:
     assert row["dist_coolant_mm"] == pytest.approx(7.0, abs=0.1)
 
 
+def test_mark_that_reaches_over_an_edge_of_the_land_all_round_is_at_it() -> None:
+    """Running surface and half the land left uncut lay "3.9 mm from the running side", and a face uncut from end to end
+    nowhere near the land that it crosses."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 0, 0, 48.0, UNCUT)  # to radius 24, 4 mm from the coolant side
+    m.codes[~drawing.mask(m.grid)] = 0
+    row = measure(m, drawing).marks.iloc[0]
+    assert (row["dist_trace_mm"], row["dist_coolant_mm"]) == (0.0, pytest.approx(4.0, abs=0.1))
+    assert not row["flags"] & Flag.CROSSES_LAND
+    m.codes[drawing.mask(m.grid)] = UNCUT
+    row = measure(m, drawing).marks.iloc[0]
+    assert (row["dist_trace_mm"], row["dist_coolant_mm"]) == (0.0, 0.0)
+    assert row["flags"] & Flag.CROSSES_LAND
+
+
 def test_interval_of_a_mark_literal() -> None:
     """An edge of 11.0 mm, off by 0.064 mm (0.04 and 0.05 together), times the spread of 1.2: 0.845 of 8 mm2, log-normal."""
     drawing = ring_plate()

@@ -39,7 +39,7 @@ class Blobs:
     length_px, width_px : (n,) float array
         Sides of the smallest rectangle around it.
     edge_cr : (m, 2) int array
-        Edge pixels of all marks, (column, row).
+        Edge pixels of all marks, (column, row), and those that were asked for besides.
     edge_owner : (m,) int array
         Which mark each edge pixel belongs to.
     """
@@ -66,8 +66,15 @@ def find_blobs(
     zone_raster: NDArray[np.uint8],
     n_zones: int,
     min_px: float,
+    besides: NDArray[np.bool_] | None = None,
 ) -> Blobs:
     """Marks of a mask (8-connected) of at least `min_px` pixels, largest first.
+
+    Parameters
+    ----------
+    besides : (rows, columns) bool array, optional
+        Pixels that stand among the edge pixels of a mark though they lie inside it: edges of the drawing that it reaches
+        over have none of its own.
 
     Notes
     -----
@@ -103,6 +110,10 @@ def find_blobs(
     sure = np.bincount(owner, weights=confidence.reshape(-1)[in_full], minlength=n + 1)[:n]
 
     edge_cr, edge_owner, perimeter, length, breadth = _edges(crop, labels, place, areas[kept])
+    if besides is not None:
+        asked = np.flatnonzero(besides.reshape(-1)[in_full] & (owner < n))
+        edge_cr = np.concatenate([edge_cr, np.column_stack([col[asked], row[asked]])])
+        edge_owner = np.concatenate([edge_owner, owner[asked]])
     return Blobs(
         class_code=class_code,
         area_px=areas[kept],

@@ -33,8 +33,8 @@ class MeasureFrame:
     zone_raster : (rows, columns) uint8 array
     zone_px : (1 + zones,) int array
         Pixels outside every zone and in each zone.
-    land : (rows, columns) bool array
-        Seal land.
+    land, land_rim : (rows, columns) bool array
+        Seal land, and its outermost pixels.
     inner_face : (rows, columns) bool array
         Metal at least two pixels away from every drawn edge.
     edges : LandEdges or None
@@ -46,6 +46,7 @@ class MeasureFrame:
     zone_raster: NDArray[np.uint8]
     zone_px: NDArray[np.int64]
     land: NDArray[np.bool_]
+    land_rim: NDArray[np.bool_]
     inner_face: NDArray[np.bool_]
     edges: LandEdges | None
 
@@ -69,9 +70,10 @@ def make_frame(drawing: Drawing, grid: Grid) -> MeasureFrame:
         metal = drawing.mask(grid)
         inner = cv2.erode(metal.view(np.uint8), np.ones((5, 5), np.uint8)).view(bool)
         land = fill_mask(land_metal(drawing), grid)
+        rim = land & ~cv2.erode(land.view(np.uint8), np.ones((3, 3), np.uint8)).view(bool)
         edges = seeking_edges.result()
     counts = np.array([np.count_nonzero(raster == k) for k in range(len(names) + 1)])
-    for array in (raster, land, inner, counts):
+    for array in (raster, land, rim, inner, counts):
         array.setflags(write=False)
     return MeasureFrame(
         drawing=drawing,
@@ -80,6 +82,7 @@ def make_frame(drawing: Drawing, grid: Grid) -> MeasureFrame:
         zone_raster=raster,
         zone_px=counts,
         land=land,
+        land_rim=rim,
         inner_face=inner,
         edges=edges,
     )

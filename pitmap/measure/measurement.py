@@ -190,7 +190,7 @@ def _all_blobs(codes, confidence, frame, settings) -> dict[int, Blobs]:  # type:
     min_px = settings.min_mark_mm2 * frame.grid.px_per_mm**2
     n_zones = len(frame.zone_names)
     return {
-        int(c): find_blobs(codes == c, int(c), confidence, frame.zone_raster, n_zones, min_px)
+        int(c): find_blobs(codes == c, int(c), confidence, frame.zone_raster, n_zones, min_px, frame.land_rim)
         for c in CLASSES
     }
 
