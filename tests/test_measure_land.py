@@ -140,6 +140,42 @@ def test_path_stays_inside_a_crooked_pit() -> None:
     assert (m.codes[row, col] == PIT).mean() > 0.8
 
 
+def test_place_of_damage_that_lies_along_the_land_is_on_the_land() -> None:
+    """With half the running surface and 2.5 mm of a land of 6 mm uncut, the narrowest place was told to lie in the middle of
+    the running surface, where the land is "40 mm wide"."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    disc(m, 0, 0, 45.0, UNCUT)  # to radius 22.5
+    rectangle(m, 3, -32, 44, 32, SurfaceClass.SOUND)
+    disc(m, -24, 6, 2.0, PIT)  # from radius 23.74 to 25.74: together they leave 8 - 2.5 - 2 mm
+    m.codes[~drawing.mask(m.grid)] = 0
+    result = measure(m, drawing)
+    row, path = result.lands.iloc[0], result.land_paths[0]
+    assert row["sound_width_mm"] == pytest.approx(3.5, abs=0.16)
+    assert row["nominal_width_mm"] == pytest.approx(8.0, abs=0.05)
+    assert (row["x_mm"], row["y_mm"]) == pytest.approx((-24 * np.cos(0.245), 24 * np.sin(0.245)), abs=0.5)
+    assert np.hypot(*np.diff(path, axis=0).T).sum() == pytest.approx(8.0, abs=0.3)
+    # leaking all round, it is crossed straight
+    m.codes[drawing.mask(m.grid)] = UNCUT
+    result = measure(m, drawing)
+    row, path = result.lands.iloc[0], result.land_paths[0]
+    assert row["is_leak_path"] and np.hypot(row["x_mm"], row["y_mm"]) == pytest.approx(24.0, abs=0.1)
+    assert np.hypot(*np.diff(path, axis=0).T).sum() == pytest.approx(8.0, abs=0.3)
+
+
+def test_place_of_a_groove_along_the_land_is_where_most_sound_metal_is_left_beside_it() -> None:
+    """It begins 1 mm from the running side and runs, half round, to 1.5 mm from the coolant side: 2.5 mm are left."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    turn = np.linspace(0, np.pi, 400)
+    for angle, radius in zip(turn, 21.5 + 4.5 * turn / np.pi):
+        disc(m, radius * np.cos(angle), radius * np.sin(angle), 1.0, PIT)
+    row = measure(m, drawing).lands.iloc[0]
+    assert row["sound_width_mm"] == pytest.approx(2.5, abs=0.16)
+    assert row["nominal_width_mm"] == pytest.approx(8.0, abs=0.05)
+    assert (row["x_mm"], row["y_mm"]) == pytest.approx((-(26.5 + 28) / 2, 0.0), abs=0.5)
+
+
 def test_unseen_bounds_the_width_from_below_only() -> None:
     drawing = ring_plate()
     m = blank(drawing)

@@ -54,6 +54,9 @@ class CrossingGraph:
         The next node on the way back.
     touches_edge : (n_nodes,) bool array
         Spots that reach an edge of the land.
+    touching : pair of ((m,), (m, 2), (m, 2)) arrays
+        Where spots and holes lie at the running and at the coolant edge without a gap: their nodes, their own points and
+        those of the edge, mm.
     """
 
     labels: NDArray[np.int32]
@@ -67,6 +70,7 @@ class CrossingGraph:
     before_running: NDArray[np.int32]
     before_coolant: NDArray[np.int32]
     touches_edge: NDArray[np.bool_]
+    touching: list[tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]]
 
     def node_at(self, rows: NDArray[np.int64], cols: NDArray[np.int64]) -> NDArray[np.int64]:
         """Node of each pixel of the window, 0 for none and off the window."""
@@ -97,11 +101,27 @@ class CrossingGraph:
         return path
 
     def gaps(self, path: list[int]) -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
-        """Both ends, mm, of each gap along a path of nodes, in its direction."""
+        """Both ends, mm, of each gap along a path of nodes, in its direction.
+
+        A spot that lies at an edge of the land over some length is entered there beside where the path leaves it: any other
+        place is as cheap, but a path along the land has its middle where the land is not.
+        """
         out = []
         for a, b in zip(path[:-1], path[1:]):
             p, q = self.ends[min(a, b), max(a, b)]
             out.append((p, q) if a < b else (q, p))
+        if len(path) > 2:
+            (in_xy, running_xy), (out_xy, coolant_xy) = (
+                tuple(xy[owner == node] for xy in ends)
+                for (owner, *ends), node in zip(self.touching, (path[1], path[-2]))
+            )
+            leaves = out_xy if len(path) == 3 and len(out_xy) else out[1][0][None]
+            if len(in_xy):
+                away, k = cKDTree(in_xy).query(leaves)
+                out[0] = running_xy[k[np.argmin(away)]], in_xy[k[np.argmin(away)]]
+            if len(out_xy):
+                k = np.argmin(np.hypot(*(out_xy - out[-2][1]).T))
+                out[-1] = out_xy[k], coolant_xy[k]
         return out
 
 
@@ -149,6 +169,7 @@ def build_graph(
     running, coolant = edges.running_tree, edges.coolant_tree
     to_coolant = np.full(n_nodes, np.inf)
     to_running = np.full(n_nodes, np.inf)
+    touching = [(np.zeros(0, np.int64), np.zeros((0, 2)), np.zeros((0, 2)))] * 2
     if len(points):
         for node, tree, gap in ((RUNNING, running, to_running), (COOLANT, coolant, to_coolant)):
             far, where = nearest(tree, points)
@@ -156,6 +177,7 @@ def build_graph(
             far = np.where(far - half_px < 0.5 * grid.mm_per_px, 0.0, far - half_px)
             best, picked = _least_per(owner, far)
             gap[best] = far[picked]
+            touching[node] = owner[far == 0], points[far == 0], tree.data[where[far == 0]]
             arcs.add(np.full(best.size, node), best, far[picked], tree.data[where[picked]], points[picked])
         _gaps_between(points, owner, half_px, to_running, to_coolant, arcs)
     on_running, on_coolant, width = edges.narrowest
@@ -176,6 +198,7 @@ def build_graph(
         before_running=before_running,
         before_coolant=before_coolant,
         touches_edge=touches,
+        touching=touching,
     )
 
 

@@ -21,8 +21,8 @@ _NOTHING_MM = 1e-4
 """Sums of gaps of nothing; far under any pixel."""
 _LEAK_PX = 1.0
 """Under this many pixels of sound metal a crossing counts as a leak path: the raster cannot show less."""
-
-
+_ALONG = 2.0
+"""Widths of the land from one end of a crossing to the other, from which it runs along the land (house choice)."""
 _MUCH_DOUBT_MM = 0.5
 """Doubt that takes less is told by the interval alone (house choice)."""
 
@@ -147,8 +147,16 @@ class NarrowPlaces:
             row["sound_width_high_mm"] = max(row["sound_width_mm"], min(row["sound_width_high_mm"], high))
 
     def _middle(self, graph: CrossingGraph, nodes: list[int]) -> NDArray[np.float64]:
+        """Middle of a crossing; of its widest gap where it runs along the land, for then its own may lie beside the land."""
         gaps = graph.gaps(nodes)
-        return 0.5 * (gaps[0][0] + gaps[-1][1])
+        start, end = gaps[0][0], gaps[-1][1]
+        if np.hypot(*(end - start)) > _ALONG * self._across(gaps[-1][0]):
+            start, end = max(gaps, key=lambda gap: float(np.hypot(*(gap[1] - gap[0]))))
+        return 0.5 * (start + end)
+
+    def _across(self, point: NDArray[np.float64]) -> float:
+        """Width of the land at a point of it, mm."""
+        return float(self.running.query(point)[0] + self.coolant.query(point)[0])
 
     def _near(self, middle: NDArray[np.float64]) -> dict | None:
         """The nearest row, when it is too near to be another place."""
@@ -217,7 +225,7 @@ class NarrowPlaces:
 
     def _nominal(self, graph: CrossingGraph, nodes: list[int], middle: NDArray[np.float64]) -> float:
         """Width of the land by the drawing, mm: of the metal alone where the crossing runs through a hole of the land."""
-        across = float(self.running.query(middle)[0] + self.coolant.query(middle)[0])
+        across = self._across(middle)
         # holes are the last nodes of every graph, and the only ones between the edges of the clean one
         holes = np.array(nodes[1:-1], int) - graph.n_nodes
         holes = holes[holes >= COOLANT + 1 - self.clean.n_nodes]
