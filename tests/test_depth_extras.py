@@ -219,6 +219,19 @@ def test_low_spot_map_contours_settle_the_plane_and_bounds_hold():
     assert inside.mean() > 0.75
 
 
+def test_floors_of_pits_say_nothing_of_the_form_of_the_face():
+    """Forty pits of 2 mm on a face cut everywhere else pulled its form down, so that half of its intervals missed it."""
+    grid = Grid.over_bounds(BOX, 1.0)
+    x, y = np.meshgrid(*grid.centres_mm())
+    codes = np.where(np.hypot(x % 40 - 20, y % 40 - 20) < 1.5, 2, 1).astype(np.uint8)
+    codes[x < 10] = 5
+    codes[(np.abs(x - 5) < 2) & (np.abs(y - 60) < 2)] = 2
+    pixels = pixel_bounds([("test_lap", RemovedStock.of(25, 1), codes)], grid)
+    data = height_data(readings_from_rows([]).table, pixels)
+    assert len(data.uncut_um) and (data.uncut_xy[:, 0] < 10).all()
+    assert not ((np.abs(data.uncut_xy - [5, 60]) < 2).all(axis=1)).any()
+
+
 def test_low_spot_map_tells_wear_from_warp():
     def band(p):
         return np.abs(p[:, 1] - 75) < 15

@@ -362,6 +362,8 @@ class PixelBounds:
         The metal lay deeper than `lower_um` and not deeper than `upper_um`; 0 and infinity where nothing is known.
     contradicts : ndarray of bool
         Cut early, uncut later.
+    is_pit : ndarray of bool
+        A pit in some survey: the bounds are of its floor, which says nothing of the form of the face.
     contours : tuple of (float, ndarray (N, 2))
         Cut/uncut edges: removed stock in um, places in mm.
     """
@@ -370,6 +372,7 @@ class PixelBounds:
     lower_um: NDArray[np.float32]
     upper_um: NDArray[np.float32]
     contradicts: NDArray[np.bool_]
+    is_pit: NDArray[np.bool_]
     contours: tuple[tuple[float, NDArray[np.float64]], ...]
 
 
@@ -395,6 +398,7 @@ def pixel_bounds(surveys: Sequence[tuple[str, RemovedStock, NDArray[np.uint8]]],
     places = np.stack(np.broadcast_arrays(x[None, :], y[:, None]), -1)
     lower = np.zeros(grid.shape, np.float32)
     upper = np.full(grid.shape, np.inf, np.float32)
+    is_pit = np.zeros(grid.shape, bool)
     contours: list[tuple[float, NDArray[np.float64]]] = []
     for stage, removed, codes in sorted(surveys, key=lambda s: Stage(s[0]).order):
         if codes.shape != grid.shape:
@@ -403,16 +407,22 @@ def pixel_bounds(surveys: Sequence[tuple[str, RemovedStock, NDArray[np.uint8]]],
             continue
         stock = removed.at(places).astype(np.float32)
         cut = codes == SurfaceClass.SOUND
+        is_pit |= codes == SurfaceClass.PIT
         low = (codes == SurfaceClass.UNCUT) | (codes == SurfaceClass.PIT)
         upper = np.where(cut, np.minimum(upper, stock), upper)
         lower = np.where(low, np.maximum(lower, stock), lower)
         contours += _edges(codes, removed, grid)
     contradicts = lower > upper
     lower[contradicts], upper[contradicts] = 0, np.inf
-    for array in (lower, upper, contradicts):
+    for array in (lower, upper, contradicts, is_pit):
         array.setflags(write=False)
     return PixelBounds(
-        grid=grid, lower_um=lower, upper_um=upper, contradicts=contradicts, contours=tuple(contours)
+        grid=grid,
+        lower_um=lower,
+        upper_um=upper,
+        contradicts=contradicts,
+        is_pit=is_pit,
+        contours=tuple(contours),
     )
 
 

@@ -138,7 +138,7 @@ def height_data(
         keep = _spread(len(xy), max_points)
         parts |= {"edge_xy": xy[keep], "edge_um": value[keep], "edge_sd_um": error(xy[keep])}
     for kind, values in (("cut", pixels.upper_um), ("uncut", pixels.lower_um)):
-        known = np.isfinite(values) & (values > 0)
+        known = np.isfinite(values) & (values > 0) & ~pixels.is_pit
         rows, columns = np.nonzero(known)
         keep = _spread(len(rows), max_points)
         xy = pixels.grid.px_to_mm(np.column_stack([columns[keep], rows[keep]]))
