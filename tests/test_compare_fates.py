@@ -43,6 +43,49 @@ def test_compare_size_change(drawing, diam, fate):
     assert pits(c)["area_before_mm2"].iloc[0] == pytest.approx(math.pi, rel=0.05)
 
 
+def test_table_of_fates_literal(drawing):
+    """Pits of 2, 2, 2, 2 and 0.5 mm; then of 3 and 1 mm, none, the same, none, and one of 2 mm that was not seen before.
+
+    From 2 to 3 mm: pi / 4 (9 - 4) mm2 more. Their edges, 7.85 mm in the mean, are off by 0.05 mm in common, and of a pit of
+    1 mm by 0.08 mm by themselves: sqrt(0.08^2 x 7.85 pi + (0.05 x 7.85)^2) = 0.559 mm2, times 1.96.
+    """
+    before = [(10, 10, 2.0), (20, 10, 2.0), (30, 10, 2.0), (50, 20, 2.0), (10, 30, 0.5)]
+    a = survey(drawing, [(PIT, *p) for p in before] + [(UNSEEN, 30, 30, 8.0)])
+    after = [(10, 10, 3.0), (20, 10, 1.0), (50, 20, 2.0), (30, 30, 2.0)]
+    f = pits(compare([a, survey(drawing, [(PIT, *p) for p in after], "lap_1", 20)], drawing))
+    assert f["fate_id"].tolist() == [1, 2, 3, 4, 5, 6]
+    at = {(round(r.x_mm), round(r.y_mm)): r for r in f.itertuples()}
+    assert list(at)[-1] == (30, 30)  # those that only the later survey shows come last
+    for place, d_before, d_after, fate, zone in (
+        ((10, 10), 2.0, 3.0, "larger", "running_surface"),
+        ((20, 10), 2.0, 1.0, "smaller", "running_surface"),
+        ((30, 10), 2.0, 0.0, "gone", "running_surface"),
+        ((50, 20), 2.0, 2.0, "same", "seal_land"),
+        ((10, 30), 0.5, 0.0, "cannot_tell", "running_surface"),
+        ((30, 30), 0.0, 2.0, "cannot_tell", "running_surface"),
+    ):
+        row = at[place]
+        assert (row.fate, row.zone) == (fate, zone)
+        areas = math.pi / 4 * d_before**2, math.pi / 4 * d_after**2
+        assert (row.area_before_mm2, row.area_after_mm2) == pytest.approx(areas, rel=0.06)
+        assert row.change_mm2 == pytest.approx(areas[1] - areas[0], abs=0.2)
+        assert row.eq_diam_mm == pytest.approx(d_before or d_after, abs=0.05)
+        edges = [math.pi * d for d in (d_before, d_after) if d]
+        edge = sum(edges) / len(edges)
+        assert row.perimeter_mm == pytest.approx(edge, rel=0.06)
+        half = 1.96 * math.sqrt(0.08**2 * edge * math.pi + (0.05 * edge) ** 2)
+        assert (row.change_mm2 - row.change_low_mm2, row.change_high_mm2 - row.change_mm2) == pytest.approx(
+            (half, half), rel=0.06
+        )
+        was_hidden = place == (30, 30)
+        assert (row.seen_before, row.seen_after) == (0.0 if was_hidden else 1.0, 1.0)
+        assert bool(row.flags & Flag.TOUCHES_UNSEEN) is was_hidden
+        assert (row.mark_before == -1) is was_hidden and (row.marks_after == "") is (d_after == 0)
+    # the numbers of both maps, which count from the top
+    assert at[50, 20].mark_before == 102 and at[50, 20].marks_after == "102"
+    assert at[30, 30].marks_after == "101" and at[10, 30].mark_before == 101
+
+
 def test_compare_unseen_place_is_cannot_tell_both_ways(drawing):
     a = survey(drawing, [(PIT, 10, 10, 2.0), (UNSEEN, 30, 30, 8.0)])
     b = survey(drawing, [(UNSEEN, 10, 10, 8.0), (PIT, 30, 30, 2.0)], "lap_1", 20)
