@@ -10,7 +10,7 @@ import pytest
 
 from pitmap.depth import CROSS_CHECKS, PITS, RemovedStock, cross_checks, pixel_bounds, readings_from_rows
 from pitmap.depth.blue import blue_coefficients
-from pitmap.depth.extremes import fit_gumbel, fit_pareto, plotting_positions, return_level
+from pitmap.depth.extremes import ParetoFit, fit_gumbel, fit_pareto, plotting_positions, return_level
 from pitmap.depth.flatness import flatness, minimum_width
 from pitmap.depth.heights import HeightData, height_data, low_spot_map
 from pitmap.depth.straightedge import edge_gap, feeler_gap
@@ -132,6 +132,38 @@ def test_edge_gap_refuses():
         edge_gap([0, 1, 1], [0, 0, 0])
     with pytest.raises(InputError):
         edge_gap([0], [0])
+
+
+def test_edge_gap_is_that_under_the_line_over_the_high_points():
+    """From 10 um at 100 mm to 40 um at 220 mm the edge rises by a quarter of a micrometre a millimetre."""
+    gap = edge_gap([100, 120, 180, 220], [10, 5, 22, 40])
+    assert gap.gap_um.tolist() == pytest.approx([0, 10, 8, 0])
+    assert (gap.largest_um, gap.rocks) == (pytest.approx(10), False)
+    # on a hump of 30 um at 160 mm, 5 over that line, it rests on either side: 10 + 20 / 3 and 30 + 10 / 3
+    gap = edge_gap([100, 120, 160, 180, 220], [10, 5, 30, 22, 40])
+    assert gap.gap_um.tolist() == pytest.approx([0, 35 / 3, 0, 34 / 3, 0])
+    assert (gap.largest_um, gap.rocks) == (pytest.approx(35 / 3), True)
+
+
+def test_fit_gumbel_l_moments_errors():
+    """Hosking (1990): 1.1128, 0.2287 and 0.8046 b^2 / n, of the values 1 to 5 with b = 1 / ln 2 x L2, L2 = 1."""
+    fit = fit_gumbel([1.0, 2, 3, 4, 5], "l-moments")
+    assert fit.b == pytest.approx(1 / math.log(2))
+    assert fit.covariance == pytest.approx([c * fit.b**2 / 5 for c in (1.1128, 0.2287, 0.8046)])
+
+
+def test_pareto_level_goes_over_into_that_of_an_exponential_tail():
+    def level(shape):
+        fit = ParetoFit(
+            threshold=10.0, scale=5.0, shape=shape, n_over=20, n_all=60, covariance=(2.0, -0.1, 0.04),
+            log_likelihood=0.0,
+        )  # fmt: skip
+        return fit.level(100)
+
+    # the threshold and the scale times the log of the values over it
+    assert level(0.0).value == pytest.approx(10 + 5 * math.log(100 / 3))
+    for end in ("value", "low", "high"):
+        assert getattr(level(0.0), end) == pytest.approx(getattr(level(1e-5), end), rel=1e-3)
 
 
 def _feelers(*pairs):

@@ -298,6 +298,15 @@ def test_attach_readings_typed_number():
     assert Flag(wrong["flags"].iat[0]) == Flag.UNMATCHED | Flag.CONTRADICTION
 
 
+@pytest.mark.parametrize(("beyond_sd", "mark"), [(4.8, 2), (5.0, -1)])
+@pytest.mark.parametrize("sd", [0.25, 2.0])
+def test_place_speaks_against_a_typed_number_from_twice_the_reach_on(sd, beyond_sd, mark):
+    """Within 2.448 standard deviations of the edge lie 95 of 100 places (Rayleigh): twice that are 4.896."""
+    pit = MARKS.set_index("mark_id").loc[2]
+    at = _reading(mark=2, x_mm=pit.x_mm, y_mm=pit.y_mm + pit.eq_diam_mm / 2 + beyond_sd * sd)
+    assert attach_readings(at, MARKS, sd)["mark_id"].iat[0] == mark
+
+
 def test_attach_readings_leaves_other_kinds_alone():
     height = _reading(kind="height", value=-4)
     pd.testing.assert_frame_equal(attach_readings(height, MARKS, 0.25), height)

@@ -110,7 +110,9 @@ def test_a_broken_score_is_one_mark_with_the_rectangle_of_all_of_it() -> None:
     [
         [(50, 100, 300, 100), (50, 110, 300, 110)],  # side by side
         [(50, 100, 200, 100), (205, 110, 350, 110)],  # one behind the other, not on one line
+        [(50, 100, 200, 100), (203, 107, 350, 107)],  # nor here, although their ends are near
         [(50, 100, 200, 100), (230, 100, 350, 100)],  # too far apart
+        [(50, 100, 70, 100), (79, 100, 99, 100)],  # too far apart for their length
         [(50, 100, 200, 100), (208, 103, 300, 180)],  # another way
         [(50, 100, 300, 100), (170, 107, 170, 250)],  # the second ends at the side of the first
     ],

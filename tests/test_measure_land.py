@@ -207,7 +207,11 @@ def test_stain_and_tint_seal_and_the_bright_width_says_otherwise() -> None:
     disc(m, 24, 0, 2.0, TINT)
     result = measure(m, drawing)
     assert result.sound_width_mm.value == pytest.approx(8.0, abs=0.05)
-    assert result.bright_sound_width_mm.value == pytest.approx(3.0, abs=0.16)
+    bright = result.bright_sound_width_mm
+    assert bright.value == pytest.approx(3.0, abs=0.16)
+    assert (bright.value - bright.low, bright.high - bright.value) == pytest.approx(
+        (1.645 * 0.15,) * 2, abs=1e-3
+    )
     careful = MeasureSettings(breaks_contact=(PIT, STAIN, TINT, UNCUT, SCORE))
     assert width_of(m, drawing, settings=careful) == pytest.approx(3.0, abs=0.16)
 

@@ -15,6 +15,7 @@ from pitmap.classes import Stage, SurfaceClass
 from pitmap.errors import InputError
 from pitmap.grid import Grid
 from pitmap.surface import METHODS, PROBABILITY_CLASSES, ClassMap, classify
+from pitmap.surface.axes import axes_of
 from pitmap.surface.covers import parts_with_an_edge, with_their_middles
 from pitmap.surface.decide import (
     choose_codes,
@@ -25,6 +26,7 @@ from pitmap.surface.decide import (
     where_it_wins,
 )
 from pitmap.surface.illumination import robust_background
+from pitmap.surface.lay import is_lay
 from pitmap.surface.learned import has_model, tile_counts, tile_spans
 from pitmap.surface.scores import find_scores, lines_in_web, put_scores
 from pitmap.surface.unseen import unreadable
@@ -160,6 +162,25 @@ def test_unreadable_is_what_no_channel_shows_and_is_wider_than_a_sparkle() -> No
     assert lost[80:120, 20:60].mean() > 0.95
     lost[80:120, 20:60] = False
     assert not lost.any()
+
+
+@pytest.mark.parametrize(
+    ("colour", "is_lost"),
+    [
+        ((250, 250, 250), True),
+        ((249, 255, 255), False),
+        ((255, 249, 255), False),
+        ((255, 255, 249), False),
+        ((9, 9, 9), True),
+        ((10, 0, 0), False),
+        ((0, 10, 0), False),
+        ((0, 0, 10), False),
+    ],
+)
+def test_metal_is_lost_where_the_darkest_channel_is_blown_or_the_brightest_black(
+    colour: tuple[int, int, int], is_lost: bool
+) -> None:
+    assert (unreadable(np.full((40, 60, 3), colour, np.uint8), 10.0) == is_lost).all()
 
 
 def test_classify_too_coarse_photo_is_unseen(pitted: np.ndarray) -> None:
@@ -402,6 +423,10 @@ def test_choose_codes_weighs_rare_classes() -> None:
     assert codes[0, 0] == SurfaceClass.PIT
     assert confidence[0, 0] == pytest.approx(0.45)
     assert best[0, 0] == pytest.approx(1.5 * 0.45)
+    # and sound metal: 2 x 0.3 is more than 0.5
+    p = np.array([0.3, 0.5, 0.2, 0, 0, 0, 0], np.float32)[:, None, None]
+    codes, _, best = choose_codes(p, np.array([2, 1, 1, 1, 1, 1, 1], np.float32))
+    assert (codes[0, 0], best[0, 0]) == (SurfaceClass.SOUND, pytest.approx(0.6))
 
 
 def test_choose_codes_says_what_the_metal_is_under_a_cover_and_beside_scores() -> None:
@@ -495,6 +520,35 @@ def test_faint_lines_side_by_side_are_the_strokes_of_a_lap() -> None:
     # three of a kind are no lap
     few = np.minimum(scored(*((5, y, 30, y + 8) for y in (4, 12, 20))), 1.5)
     assert ((put(few)[0] == SurfaceClass.SCORE) == (few > 0)).all()
+
+
+def stroke(x: float, y: float, turn_deg: float, width: float = 0.2) -> np.ndarray:
+    """Places of a line of 10 mm about (x, y): two rows so far apart."""
+    turn = np.radians(turn_deg)
+    along, aside = np.array([np.cos(turn), np.sin(turn)]), np.array([-np.sin(turn), np.cos(turn)])
+    t = np.linspace(-5, 5, 101)[:, None]
+    return np.concatenate([[x, y] + t * along + s * aside for s in (-width / 2, width / 2)])
+
+
+@pytest.mark.parametrize(
+    ("offsets_mm", "turn_deg", "ratio", "width", "is_one"),
+    [
+        ((3, 5, 7, 9), 0, 2.0, 0.2, True),
+        ((-3, -5, 5, 3), 7, 2.0, 0.2, True),
+        ((3, 5, 7), 0, 2.0, 0.2, False),  # too few
+        ((3, 5, 7, 9), 9, 2.0, 0.2, False),  # another way
+        ((-1.5, -1, 1, 1.5), 0, 2.0, 0.2, False),  # pieces of the line itself
+        ((3, 5, 7, 9), 0, 15.0, 0.2, False),  # clear
+        ((3, 5, 7, 9), 0, 2.0, 2.0, False),  # wide: a spread of 1 mm across, of 2.9 mm along
+    ],
+)
+def test_what_makes_a_faint_line_a_stroke_of_the_lap(
+    offsets_mm: tuple[float, ...], turn_deg: float, ratio: float, width: float, is_one: bool
+) -> None:
+    line = stroke(40, 60, 30, width)
+    across = np.array([-np.sin(np.radians(30)), np.cos(np.radians(30))])
+    beside = [axes_of(stroke(*(np.array([40, 60]) + d * across), 30 + turn_deg)) for d in offsets_mm]
+    assert is_lay(line, ratio, [axes_of(line), *beside]) is is_one
 
 
 def ring(x: float, y: float, radius: float) -> np.ndarray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from skimage.color import rgb2lab
 
 from pitmap.surface.illumination import to_lab
 
@@ -29,3 +30,10 @@ def test_to_lab_published(rgb: tuple[int, int, int], lab: tuple[float, float, fl
     # two libraries differ by up to 0.02, because each rounds the matrix and the white point its own way
     got = to_lab(np.array([[rgb, rgb, rgb]], np.float32) / 255)[0, 0]
     assert got == pytest.approx(lab, abs=0.03)
+
+
+def test_to_lab_of_dark_colours_as_scikit_image_says() -> None:
+    """Near black both curves are straight lines: the one of sRGB under 0.04045, the one of CIELAB under L = 8."""
+    levels = np.array([0, 3, 8, 10, 11, 14, 22, 30, 50], np.float32) / 255
+    rgb = np.stack(np.meshgrid(levels, levels, levels), -1).reshape(27, 27, 3)
+    assert np.abs(to_lab(rgb) - rgb2lab(rgb)).max() < 0.03
