@@ -369,6 +369,10 @@ def test_removed_stock_refuses_nonsense():
         RemovedStock.of(-1.0, 1.0)
     with pytest.raises(InputError):
         RemovedStock.from_estimate(Estimate.unknown("not measured"))
+    with pytest.raises(InputError, match="no number with an interval .said by nobody"):
+        RemovedStock.from_estimate(Estimate(value=20, low=np.nan, high=np.nan, reason="said by nobody"))
+    with pytest.raises(InputError, match="finite 3 x 3 covariance"):
+        RemovedStock(coefficients=(20.0, 0.0, 0.0), covariance=np.diag([1.0, np.nan, 1.0]))
     with pytest.raises(InputError, match="value and an uncertainty of 0 or more, got -22"):
         RemovedStock.from_estimate(Estimate(value=-22, low=-25, high=-19))
     e = RemovedStock.from_estimate(Estimate(value=20, low=16.7102, high=23.2898))

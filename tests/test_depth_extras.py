@@ -80,7 +80,9 @@ def test_flatness_refuses():
     with pytest.raises(InputError):
         flatness([0, 1], [0, 1, 2], [0, 1], 1.0)
     with pytest.raises(InputError):
-        flatness([0, 1, 0, 1], [0, 0, 1, 1], [0, 1, 0, 0], -1.0)
+        flatness([0, 1, 0, 1], [0, 0, 1, 1], [0, 1, 0, 0], [1.0, -1.0, 1.0, 1.0])
+    with pytest.raises(InputError):
+        flatness([0, 1, 0, 1], [0, 0, 1, 1], [0, 1, 0, 0], [1.0, math.nan, 1.0, 1.0])
     with pytest.raises(InputError):
         minimum_width([[0, 1], [1, 2]])
 

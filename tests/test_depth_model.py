@@ -11,11 +11,14 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from pitmap.depth import DEPTHS, PARAMETERS, fit_depths, next_readings, readings_from_rows
 from pitmap.depth.likelihood import Likelihood
 from pitmap.depth.pit_data import collect
 from pitmap.depth.pit_words import PitWords
+from pitmap.depth.posterior import curvature
+from pitmap.depth.predict import draw_depths
 from pitmap.depth.scatter import NORMAL, WEIBULL
 from pitmap.depth.zones import zones_near
 from pitmap.errors import InputError, NotEnoughData
@@ -147,6 +150,63 @@ def test_scatter_has_mean_0_and_sd_1(law):
     assert law.quantile_between(np.array(0.5), np.array(2.0), np.array(2.1)) == pytest.approx(2.05, abs=0.02)
 
 
+@pytest.mark.parametrize("law", [NORMAL, WEIBULL])
+@pytest.mark.parametrize("basis", ["steps", "read", "at least"])
+def test_draws_of_a_depth_have_the_quantiles_of_its_density(law, basis):
+    """Between 25 and 60 um by the lap steps; with a reading of 35 um, or a needle that stuck at 45 um, 8 um in doubt.
+
+    Against the density summed over 35,000 cells. 20,000 draws leave each quantile in doubt by 0.4 of 100: 0.3 um.
+    """
+    readings = {"steps": [], "read": [35.0], "at least": [45.0]}[basis]
+    stuck = {"lower_bound": "yes"} if basis == "at least" else {}
+    bounds = _bounds(1, 25, [60])
+    data = collect(_marks((2.0,)), _readings(readings, sd=8.0, **stuck), bounds, np.array([0.0, 0.0]))
+    theta = np.tile([math.log(30), 0.5, math.log(0.4)], (20_000, 1))
+    drawn = draw_depths(Likelihood(data, law), theta, _rng())[:, 0]
+    edges = np.linspace(25, 60, 35_001)
+    z = (np.log(edges) - math.log(30) - 0.5 * math.log(2)) / 0.4
+    chance = np.exp(law.log_chance_between(z[:-1], z[1:]))
+    middle = (edges[1:] + edges[:-1]) / 2
+    if readings:
+        off = (middle - readings[0]) / 8
+        chance *= norm.cdf(off) if stuck else norm.pdf(off)
+    share = np.cumsum(chance) / chance.sum()
+    for q in (0.05, 0.25, 0.5, 0.75, 0.95):
+        assert np.quantile(drawn, q) == pytest.approx(middle[np.searchsorted(share, q)], abs=0.9)
+
+
+def test_curvature_is_that_of_a_bowl():
+    """-(2 x^2 + 3 x y + 4 y^2) + 5 x at (1, -1): slopes of 4 and 5, curved by -4 and -8, and by -3 between."""
+
+    def bowl(at):
+        x, y = at.T
+        return -(2 * x**2 + 3 * x * y + 4 * y**2) + 5 * x
+
+    gradient, hessian = curvature(bowl, np.array([1.0, -1.0]), np.array([0.01, 0.02]))
+    assert gradient == pytest.approx([4.0, 5.0])
+    assert hessian == pytest.approx(np.array([[-4.0, -3.0], [-3.0, -8.0]]))
+
+
+def test_metal_between_two_planes_is_in_doubt_as_a_uniform_law_is():
+    """10 to 22 um below the plane: 16 um more, in doubt by 12 / sqrt 12 = 3.46 um, and by the gauge's 2: 4 in all."""
+    data = collect(
+        _marks((1.0,)),
+        _readings([30.0], sd=2.0),
+        None,
+        np.zeros(1),
+        np.zeros(1, int),
+        None,
+        np.array([[10.0, 22.0]]),
+    )
+    assert (data.read_y[0], data.read_u[0]) == pytest.approx((46.0, 4.0))
+
+
+def test_a_pit_wider_or_narrower_than_any_that_is_known_is_flagged():
+    model = _fit(_marks(), _readings(DEPTHS_UM[2:6], first=3))  # 1.0 to 2.6 mm
+    flagged = (model.depths["flags"] & int(Flag.EXTRAPOLATED)).astype(bool)
+    assert flagged.tolist() == [True, True, False, False, False, False, True, True]
+
+
 def test_fit_depths_tables_and_order():
     model = _fit(_marks(), _readings(DEPTHS_UM[:5]))
     assert DEPTHS.check(model.depths) is model.depths
@@ -237,6 +297,9 @@ def test_fit_depths_free_reading_counts_for_the_deepest():
     assert model.free_zones == (frozenset({"seal_land"}),)
     assert model.deepest("seal_land").value == pytest.approx(150, abs=3)
     assert model.deepest("rim").value == 0
+    # of two of them the deeper one
+    more = pd.concat([both, free.assign(reading_id=7, value_um=100.0)]).reset_index(drop=True)
+    assert _fit(_marks(), more).deepest("seal_land").value == pytest.approx(150, abs=3)
 
 
 def _free(value, x_mm=1.0, **more):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -15,6 +17,7 @@ from pitmap.depth import (
     readings_from_csv_text,
     readings_from_rows,
 )
+from pitmap.depth.places import off_the_metal
 from pitmap.errors import InputError, ReadingError
 from pitmap.flags import Flag
 from pitmap.grid import Grid
@@ -224,6 +227,26 @@ def test_on_surveys_refuses_a_place_in_an_opening_of_the_map():
     used = _three(x_mm=19.0).on_surveys({"intake": GRID}, "A", keep_good=True, maps={"intake": class_map})
     assert used.table["x_mm"].tolist() == [19.0]
     assert used.problems[0].startswith(said)
+
+
+@pytest.mark.parametrize(
+    ("kind", "x_mm", "y_mm", "is_off"),
+    [
+        ("pit_depth", 15.0, 30.0, False),
+        ("pit_depth", 8.2, 30.0, False),  # within 2 mm of the metal, which begins at x = 10
+        ("pit_depth", 7.8, 30.0, True),
+        ("pit_depth", 15.0, 41.8, False),  # and ends at y = 40
+        ("pit_depth", 15.0, 42.2, True),
+        ("pit_depth", 8.4, 41.4, True),  # 1.6 and 1.4 mm beside its corner: 2.1 mm
+        ("straightedge", 2.0, 30.0, False),
+        ("pit_depth", math.nan, math.nan, False),
+    ],
+)
+def test_place_of_a_reading_is_on_the_metal_or_within_two_millimetres_of_it(kind, x_mm, y_mm, is_off):
+    grid = Grid(x0_mm=0, y1_mm=50, px_per_mm=10, n_rows=500, n_cols=200)
+    x, y = grid.centres_mm()
+    metal = (x > 10)[None] & (y < 40)[:, None]
+    assert bool(off_the_metal(kind, x_mm, y_mm, grid, metal)) is is_off
 
 
 def test_thickness_of_a_film_is_refused():

@@ -617,6 +617,10 @@ def test_land_close_beside_another_is_refused() -> None:
         MeasurementError, match="two parts of zone seal_land lie 1.00 mm from each other at .* only the band"
     ):
         measure(blank(drawing), drawing)
+    # an opening far from there makes no metal of it
+    far = replace(drawing, openings=(Opening(name="bore", kind="bore", polygon=Point(0, 0).buffer(5)),))
+    with pytest.raises(MeasurementError, match="two parts of zone seal_land lie 1.00 mm"):
+        measure(blank(far), far)
 
 
 def test_land_whose_sides_run_into_each_other_is_refused() -> None:
