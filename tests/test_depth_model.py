@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
+from pitmap.classes import Stage
 from pitmap.depth import DEPTHS, PARAMETERS, fit_depths, next_readings, readings_from_rows
 from pitmap.depth.likelihood import Likelihood
 from pitmap.depth.pit_data import collect
@@ -201,8 +202,24 @@ def test_metal_between_two_planes_is_in_doubt_as_a_uniform_law_is():
     assert (data.read_y[0], data.read_u[0]) == pytest.approx((46.0, 4.0))
 
 
+def test_words_tell_a_depth_as_the_gauge_would_on_the_face_of_that_survey():
+    """10 um came off at the first pit and 30 at the second, before the test lap's survey."""
+    stages = (Stage("intake"), Stage("test_lap"))
+    words = PitWords(
+        marks={(1, 0): 7, (1, 1): 4, (2, 0): 9}, stages=stages, stock_um=np.array([[0, 10], [0, 30]])
+    )
+    assert [words.read(50, pit, 1) for pit in (1, 2)] == ["40 um", "20 um"]
+    assert (words.read(50, 2, 0), words.read(20, 2, 1), words.read(50, 1, -1)) == ("50 um", "0 um", "50 um")
+    assert words.pit(1, 1) == "pit 4 of the map after the test lap"
+    assert words.pit(1, 0) == "pit 4 of the map after the test lap (number 7 at intake)"
+    assert words.pit(2, 1) == "pit 9 of the map at intake"
+    assert words.pit(3) == "pit 3"
+
+
 def test_a_pit_wider_or_narrower_than_any_that_is_known_is_flagged():
-    model = _fit(_marks(), _readings(DEPTHS_UM[2:6], first=3))  # 1.0 to 2.6 mm
+    model = _fit(
+        _marks(), _readings(DEPTHS_UM[:3]).assign(mark_id=[3, 5, 6])
+    )  # 1.0, 2.0 and 2.6 mm; 1.4 lies between
     flagged = (model.depths["flags"] & int(Flag.EXTRAPOLATED)).astype(bool)
     assert flagged.tolist() == [True, True, False, False, False, False, True, True]
 
