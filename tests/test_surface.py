@@ -112,6 +112,20 @@ def test_classify_classic_is_blind_to_exposure_and_colour_of_light(pitted: np.nd
     assert (a != b).mean() < 0.002
 
 
+@pytest.mark.parametrize(
+    ("colour", "is_now"),
+    [((100, 75, 60), SurfaceClass.STAIN), ((80, 80, 80), SurfaceClass.PIT), ((60, 40, 28), SurfaceClass.PIT)],
+)
+def test_classify_classic_asks_more_darkness_of_rust_before_it_is_a_pit(
+    colour: tuple[int, int, int], is_now: SurfaceClass
+) -> None:
+    """Rust of L = 34, grey metal as dark, and rust of L = 18."""
+    rgb = lapped_metal(np.random.default_rng(4))
+    add_disc(rgb, 100, 200, 15, colour)
+    found = classify(rgb, px_per_mm=PX, stage="test_lap", method="classic")
+    assert (found.codes[92:108, 192:208] == is_now).mean() > 0.95
+
+
 @pytest.mark.parametrize("method", METHODS)
 def test_classify_uncut_does_not_exist_at_intake(method: str) -> None:
     rng = np.random.default_rng(9)
