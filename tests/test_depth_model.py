@@ -151,6 +151,19 @@ def test_scatter_has_mean_0_and_sd_1(law):
     assert law.quantile_between(np.array(0.5), np.array(2.0), np.array(2.1)) == pytest.approx(2.05, abs=0.02)
 
 
+@pytest.mark.parametrize(("low", "high"), [(9.0, 9.5), (-9.5, -9.0), (38.0, 39.0), (-39.0, -38.0)])
+def test_tails_of_the_normal_law_keep_their_figures(low, high):
+    """Against scipy's survival function; a difference of two chances near 1 is nothing from eight on."""
+    a, b = sorted(abs(v) for v in (low, high))
+    beyond_a, beyond_b = norm.logsf(a), norm.logsf(b)
+    chance = beyond_a + math.log1p(-math.exp(beyond_b - beyond_a))
+    assert NORMAL.log_chance_between(np.array(low), np.array(high)) == pytest.approx(chance, rel=1e-9)
+    if a < 30:
+        # half of that chance lies on either side of the median
+        median = math.copysign(norm.isf((math.exp(beyond_a) + math.exp(beyond_b)) / 2), low)
+        assert NORMAL.quantile_between(np.array(0.5), np.array(low), np.array(high)) == pytest.approx(median)
+
+
 @pytest.mark.parametrize("law", [NORMAL, WEIBULL])
 @pytest.mark.parametrize("basis", ["steps", "read", "at least"])
 def test_draws_of_a_depth_have_the_quantiles_of_its_density(law, basis):

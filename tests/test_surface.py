@@ -126,6 +126,29 @@ def test_classify_classic_asks_more_darkness_of_rust_before_it_is_a_pit(
     assert (found.codes[92:108, 192:208] == is_now).mean() > 0.95
 
 
+@pytest.mark.parametrize(
+    ("colour", "lapped", "at_intake"),
+    [
+        ((172, 160, 142), SurfaceClass.UNCUT, SurfaceClass.SOUND),  # warmer than the lapped face
+        ((95, 95, 95), SurfaceClass.UNCUT, SurfaceClass.SOUND),  # much darker
+        ((225, 225, 225), SurfaceClass.UNCUT, SurfaceClass.SOUND),  # or brighter
+        ((110, 130, 180), SurfaceClass.TINT, SurfaceClass.TINT),
+        ((130, 95, 70), SurfaceClass.STAIN, SurfaceClass.STAIN),
+        ((60, 160, 60), SurfaceClass.UNSEEN, SurfaceClass.UNSEEN),  # cloth
+        ((165, 165, 165), SurfaceClass.SOUND, SurfaceClass.SOUND),
+    ],
+)
+def test_classify_classic_tells_a_broad_patch_by_its_tone_and_colour(
+    colour: tuple[int, int, int], lapped: SurfaceClass, at_intake: SurfaceClass
+) -> None:
+    rgb = lapped_metal(np.random.default_rng(4), (400, 500))
+    rgb[140:260, 180:300] = colour  # 12 mm square
+    for stage, expected in (("test_lap", lapped), ("intake", at_intake)):
+        codes = classify(rgb, px_per_mm=PX, stage=stage, method="classic").codes
+        assert (codes[160:240, 200:280] == expected).all()
+        assert (codes[:110] == SurfaceClass.SOUND).all() and (codes[290:] == SurfaceClass.SOUND).all()
+
+
 @pytest.mark.parametrize("method", METHODS)
 def test_classify_uncut_does_not_exist_at_intake(method: str) -> None:
     rng = np.random.default_rng(9)
