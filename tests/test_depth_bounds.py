@@ -23,6 +23,7 @@ from pitmap.depth import (
     removed_from_thickness,
     with_measured_stock,
 )
+from pitmap.depth.gone import shown_mm, sound_floor
 from pitmap.depth.reached import below_plane_um, reached_in
 from pitmap.errors import InputError, NotEnoughData
 from pitmap.estimate import Estimate
@@ -264,6 +265,23 @@ def test_a_map_tells_whether_the_lap_has_reached_the_metal_about_a_pit():
     found = reached_in(class_map)(xy, np.full(4, 0.5))
     np.testing.assert_array_equal(found, [1.0, 0.0, np.nan, 1.0])
     assert reached_in(replace(class_map, grid=None)) is None
+
+
+def test_metal_is_surely_sound_by_the_maps_own_scale_but_never_under_an_even_chance():
+    codes = np.full((30, 45), int(SurfaceClass.SOUND), np.uint8)
+    codes[:, 30:] = int(SurfaceClass.STAIN)
+    smooth = np.where(codes == SurfaceClass.SOUND, 0.9, 0.1).astype(np.float32)
+    assert sound_floor(smooth, codes) == pytest.approx(0.9)
+    assert sound_floor(smooth - 0.6, codes) == 0.5
+    # nothing is sound, so nothing surely is
+    assert sound_floor(smooth, np.zeros_like(codes)) == 1.0
+
+
+@pytest.mark.parametrize(
+    ("photo_px_per_mm", "shown"), [(20.0, 0.3), (10.0, 0.3), (9.0, 0.4), (6.0, 0.5), (2.0, 1.5)]
+)
+def test_a_hole_shows_from_three_photo_pixels_on_and_from_three_tenths(photo_px_per_mm, shown):
+    assert shown_mm(photo_px_per_mm) == shown
 
 
 def _spots(values, sd=3.0):

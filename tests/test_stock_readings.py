@@ -208,6 +208,26 @@ def test_face_survey_from_inspection_knows_where_the_map_shows_sound_metal():
     assert not FaceSurvey.from_inspection(record).is_bare(np.array([[5.0, 10.0]]), np.array([2.0])).any()
 
 
+def test_map_of_any_scale_shows_a_disc_as_sound_that_is_so_over_three_quarters():
+    """Sound up to x = 15 mm: of a disc of 4 mm about x = 14 a fifth lies beyond, about 14.5 a third."""
+    grid = Grid(x0_mm=0, y1_mm=20, px_per_mm=5, n_rows=100, n_cols=150)
+    codes = np.full(grid.shape, 1, np.uint8)
+    codes[:, 75:] = UNCUT
+    whole = surveyed("test_lap", 20)
+    record = SimpleNamespace(
+        stage="test_lap",
+        removed_um=Estimate(value=20, low=17, high=23),
+        measurement=SimpleNamespace(
+            marks=whole.marks, zones=None, lands=None, sound_width_mm=Estimate.unknown("no land")
+        ),
+        readings=whole.readings,
+        class_map=SimpleNamespace(codes=codes, grid=grid),
+    )
+    is_bare = FaceSurvey.from_inspection(record).is_bare
+    places = np.array([[13.0, 10.0], [14.0, 10.0], [14.5, 10.0], [16.0, 10.0]])
+    assert is_bare(places, np.full(4, 2.0)).tolist() == [True, True, False, False]
+
+
 def test_plan_needle_counts_against_a_map_that_missed_the_pit():
     deep = surveyed("intake", 0, pits=[PITS[4]], readings=needle((1, 150), sd=8))
     plan = plan_of([deep, surveyed("test_lap", 20, pits=[])])

@@ -149,6 +149,14 @@ def test_classify_classic_tells_a_broad_patch_by_its_tone_and_colour(
         assert (codes[:110] == SurfaceClass.SOUND).all() and (codes[290:] == SurfaceClass.SOUND).all()
 
 
+def test_classify_classic_takes_no_small_spot_of_colour_for_a_cover() -> None:
+    """36 mm2 of vivid green: cloth begins at 60."""
+    rgb = lapped_metal(np.random.default_rng(4), (400, 500))
+    rgb[140:200, 180:240] = (60, 160, 60)
+    found = classify(rgb, px_per_mm=PX, stage="test_lap", method="classic")
+    assert not found.is_class(SurfaceClass.UNSEEN).any()
+
+
 @pytest.mark.parametrize("method", METHODS)
 def test_classify_uncut_does_not_exist_at_intake(method: str) -> None:
     rng = np.random.default_rng(9)
