@@ -198,10 +198,10 @@ def unread_wide(model: DepthModel, own: NDArray[np.bool_]) -> NDArray[np.int64]:
 
 
 def _explained(left: NDArray, bins: NDArray) -> NDArray:
-    """Variance of `left` between the bins of each column, less what chance alone would give."""
+    """Variance of `left` between the bins of each column; what chance alone gives of it is the same in all of them."""
     out = np.zeros(bins.shape[1])
     for b in range(_N_BINS):
         inside = bins == b
         count = inside.sum(axis=0)
         out += (left @ inside) ** 2 / count
-    return out / len(left) - (_N_BINS - 1) * left.var() / len(left)
+    return out / len(left)
