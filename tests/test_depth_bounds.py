@@ -236,6 +236,30 @@ def test_a_pit_read_from_metal_under_the_plane_is_as_much_deeper():
     assert model.depths.depth_um.iloc[0] == pytest.approx(302, abs=2)
 
 
+def test_each_reading_is_of_the_metal_about_its_own_pit():
+    """Both read at 100 um at intake; about the first all metal was cut by 20 um, about the second by 50 um only."""
+    rows = [
+        {"stage": "intake", "kind": "pit_depth", "mark": k, "value": 100, "unit": "um", "uncertainty": 2}
+        for k in (1, 2)
+    ]
+
+    def reached(at_second):
+        return lambda xy, radius: np.where(
+            xy[:, 0] == PLACES["B"][0], at_second, np.where(radius == 0.5, 1.0, 0.0)
+        )
+
+    surveys = [
+        _survey("intake", 0, "AB", readings=readings_from_rows(rows).table),
+        replace(_survey("test_lap", 20, "AB"), is_reached=reached(0.0)),
+        replace(_survey("lap_1", 50, "AB"), is_reached=reached(1.0)),
+    ]
+    _, model = fit_series(surveys, rng=np.random.default_rng(3))
+    first, second = model.depths.itertuples()
+    # 100 and 0 to 20 um more, and 20 to 50 um more
+    assert first.depth_low_um < 110 < first.depth_high_um < 125
+    assert 117 < second.depth_low_um < 135 < second.depth_high_um
+
+
 def test_a_needle_on_low_metal_does_not_speak_against_the_lap_steps():
     """A pit of 8 um in a hollow of 34: still there with 36 um off, and nothing is wrong with either."""
     series = [_told("intake", 0, np.nan, 8.0), _told("test_lap", 20, 0.0), _told("lap_1", 36, 1.0)]
@@ -260,10 +284,12 @@ def test_a_map_tells_whether_the_lap_has_reached_the_metal_about_a_pit():
         px_per_mm=5,
         grid=grid,
     )
-    # in the sound, the uncut and the stained metal, and half over the edge of the plate
-    xy = np.array([[5.0, 10.0], [25.0, 5.0], [36.0, 10.0], [0.0, 10.0]])
-    found = reached_in(class_map)(xy, np.full(4, 0.5))
-    np.testing.assert_array_equal(found, [1.0, 0.0, np.nan, 1.0])
+    # in the sound, the uncut and the stained metal, and half over the edges of the plate
+    xy = np.array(
+        [[5.0, 10.0], [25.0, 5.0], [36.0, 10.0], [0.0, 10.0], [5.0, 0.2], [25.0, 19.9], [39.9, 10.0]]
+    )
+    found = reached_in(class_map)(xy, np.full(len(xy), 0.5))
+    np.testing.assert_array_equal(found, [1.0, 0.0, np.nan, 1.0, 1.0, 0.0, np.nan])
     assert reached_in(replace(class_map, grid=None)) is None
 
 

@@ -318,6 +318,16 @@ def test_cross_checks_stand_beside_the_model():
     assert gumbel["deepest_low_um"] < gumbel["deepest_um"] < gumbel["deepest_high_um"]
     # Without a law nothing lies beyond the deepest that was measured.
     assert table["deepest_um"].iat[3] == 45.0
+    # a thickness and a needle that stuck are no depths; of pits that nobody read one bound is enough, and no bound none
+    more = [
+        {"stage": "intake", "kind": "thickness", "x_mm": 1, "y_mm": 1, "value": "12 mm"},
+        {"stage": "intake", "kind": "pit_depth", "mark": 13, "value": "90 um", "lower_bound": "yes"},
+    ]
+    pits = _pits(
+        [0.0] * 12 + [20.0] * 8 + [0.0, 30.0, 0.0], [math.inf] * 12 + [35.0] * 8 + [20.0, math.inf, math.inf]
+    )
+    table = cross_checks(readings_from_rows([*rows, *more]).table, pits)
+    assert table["n_used"].tolist() == [12, 12, 12, 22]
 
 
 def test_cross_checks_of_few_pits_and_many_readings_say_why_not():

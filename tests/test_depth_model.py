@@ -129,17 +129,20 @@ def test_likelihood_of_a_pit_first_seen_after_stock_came_off_is_never_over_that_
     found = Likelihood(data, law)(theta)
     assert np.isfinite(found).all()
     assert found.max() <= -math.log(8 * math.sqrt(2 * math.pi))
-    # Against the integral by quadrature, at a place where every number is large enough to be trusted.
-    at = np.array([[math.log(30), 0.5, math.log(0.4), 0.0]])
-    mean, sigma = math.log(30) + 0.5 * math.log(2), 0.4
-    depth = np.linspace(22, 90, 400_001)
-    z = (np.log(depth) - mean) / sigma
-    density = np.diff(np.exp(law.log_chance_between(np.full_like(z, -np.inf), z))) / np.diff(depth)
-    middle = (depth[1:] + depth[:-1]) / 2
-    reading = np.exp(-0.5 * ((middle - 42) / 8) ** 2) / (8 * math.sqrt(2 * math.pi))
-    seen = math.exp(law.log_chance_between(z[:1], np.array([np.inf]))[0])
-    wanted = math.log((density * reading).sum() * (depth[1] - depth[0]) / seen)
-    assert Likelihood(data, law)(at)[0] == pytest.approx(wanted, abs=2e-3)
+    # Against the integral by quadrature, at places where every number is large enough to be trusted: with the stock as it
+    # was said, and with 3 um more of it, by which the step, the first sight and the reading lie deeper together.
+    for error in (0.0, 2.0):
+        more = 1.5 * error
+        at = np.array([[math.log(30), 0.5, math.log(0.4), error]])
+        mean, sigma = math.log(30) + 0.5 * math.log(2), 0.4
+        depth = np.linspace(22 + more, 90, 400_001)
+        z = (np.log(depth) - mean) / sigma
+        density = np.diff(np.exp(law.log_chance_between(np.full_like(z, -np.inf), z))) / np.diff(depth)
+        middle = (depth[1:] + depth[:-1]) / 2
+        reading = np.exp(-0.5 * ((middle - 42 - more) / 8) ** 2) / (8 * math.sqrt(2 * math.pi))
+        seen = math.exp(law.log_chance_between(z[:1], np.array([np.inf]))[0])
+        wanted = math.log((density * reading).sum() * (depth[1] - depth[0]) / seen)
+        assert Likelihood(data, law)(at)[0] == pytest.approx(wanted, abs=2e-3)
 
 
 @pytest.mark.parametrize("law", [NORMAL, WEIBULL])

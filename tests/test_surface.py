@@ -719,6 +719,10 @@ def test_background_is_carried_by_the_metal_alone_and_not_by_damage() -> None:
     # well inside: within 8 mm of the picture's border the mean of a slope is drawn towards its inside
     inside = metal & (cols > 100) & (cols < 320)
     assert np.abs(found - light)[inside].max() < 3.0
+    # slits of the width of a pixel take nothing off the light of the metal between them
+    slits = np.broadcast_to(cols % 2 == 0, (300, 420))
+    found = robust_background(np.where(slits, np.float32(100), np.float32(0)), slits, 10.0, 8.0)
+    assert found == pytest.approx(np.full((300, 420), 100), abs=0.01)
 
 
 def test_class_map_tells_metal_and_seen_apart() -> None:
