@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import pickle
+import re
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from page_steps import page
 from streamlit.testing.v1 import AppTest
@@ -26,11 +29,15 @@ from pitmap.drawing.edit import (
     move_opening,
     opening_named,
 )
+from pitmap.errors import DrawingError
 from pitmap.review.screens.drawing_desk import Choices, Desk, Press, changed, pointed
 from pitmap.review.screens.drawing_figure import PICTURE_PX, Marks, edit_picture, whole_plate
+from pitmap.review.screens.drawing_numbers import _rows
 from pitmap.workflow import drawing_of, save_drawing
 
 pytestmark = pytest.mark.filterwarnings("default")
+MM = {"x_mm": "x", "y_mm": "y", "diameter_mm": "diameter"}
+HOLE = ("name", "kind", "x, mm", "y, mm", "diameter, mm")
 
 
 @pytest.fixture(scope="module")
@@ -317,6 +324,44 @@ def test_numbers_form_builds(open_page: Callable[..., AppTest]) -> None:
     press(test, "Build and look")
     assert not test.exception
     assert any("R > 3 e" in e.value for e in test.error)
+
+
+def test_no_table_of_numbers_drops_a_decimal_comma(open_page: Callable[..., AppTest]) -> None:
+    # a browser keeps a comma out of a cell or field for numbers, and 12,5 is 125
+    test = open_page(drawing_mode="look")
+    tables = [json.loads(table.proto.columns) for table in test.dataframe]
+    assert sum("x, mm" in columns for columns in tables) == 3  # corners of the body, holes, ears
+    kinds = {c["type_config"]["type"] for columns in tables for c in columns.values() if "type_config" in c}
+    assert kinds == {"text", "selectbox"}
+    assert not test.number_input
+
+
+def test_numbers_of_a_table_are_read_with_a_decimal_comma() -> None:
+    holes = pd.DataFrame([["h1", "bolt", "-40,5", "1.25", "12,5"], [None] * 5], columns=list(HOLE))
+    (row,) = _rows("holes", {"name": "name", "kind": "kind", **MM}, holes)
+    assert row == {"name": "h1", "kind": "bolt", "x_mm": -40.5, "y_mm": 1.25, "diameter_mm": 12.5}
+    slots = pd.DataFrame([["s", "30,5", "60"]], columns=["name", "from, deg", "to, deg"])
+    (row,) = _rows("slots", {"name": "name", "from_deg": "from, deg", "to_deg": "to, deg"}, slots)
+    assert row == {"name": "s", "from_deg": 30.5, "to_deg": 60.0}
+    port = pd.DataFrame([["p", "46,5 12; 66 8,25; 60 0"]], columns=["name", "corners"])
+    (row,) = _rows("ports", {"name": "name", "points_mm": "corners"}, port)
+    assert row["points_mm"] == [[46.5, 12.0], [66.0, 8.25], [60.0, 0.0]]
+
+
+@pytest.mark.parametrize(
+    ("cells", "said"),
+    [
+        (
+            ["h1", "bolt", "1,250", "0", "8"],
+            "holes, row 1: x: length '1,250': the comma can be read both ways",
+        ),
+        (["h1", "bolt", "12", "", "8"], "holes, row 1: y is empty; fill it in or delete the row"),
+        (["h1", "bolt", "12", "0", "eight"], "holes, row 1: diameter: length 'eight'"),
+    ],
+)
+def test_number_of_a_table_that_cannot_be_is_told_by_its_row(cells: list[str], said: str) -> None:
+    with pytest.raises(DrawingError, match=re.escape(said)):
+        _rows("holes", {"name": "name", "kind": "kind", **MM}, pd.DataFrame([cells], columns=list(HOLE)))
 
 
 def test_plain_plate_needs_sizes(open_page: Callable[..., AppTest]) -> None:

@@ -195,6 +195,29 @@ def test_a_sheet_needs_no_clicks_and_its_printed_line_counts(
     assert asked == [({}, None, SheetUse(on="bench", print_scale=0.995), 14.0)]
 
 
+def test_focal_length_is_read_with_a_decimal_comma_and_one_that_cannot_be_is_not_passed_over(
+    shop, open_desk, samples: Path, monkeypatch
+) -> None:
+    face, photos = shop[3], shop[4]
+    asked = []
+
+    def perfect(given, known, **options):
+        asked.append(given[0].focal_px)
+        return true_trace(samples)
+
+    monkeypatch.setattr(trace_desk, "trace_plate", perfect)
+    monkeypatch.setattr(trace_desk, "focal_in_px", lambda focal_35mm, size_wh: focal_35mm)
+    test = open_desk(Desk(photos=photos[:1]))
+    test.radio(key=f"trace_sheet_{face.id}").set_value("bench").run()
+    test.text_input(key=f"trace_focal_{face.id}").input("26,5")
+    test = ask(test, face, ruler="100 mm", thickness="14 mm")
+    assert asked == [26.5], words(test)
+    test.text_input(key=f"trace_focal_{face.id}").input("265 cm")
+    test = ask(test, face, ruler="100 mm", thickness="14 mm")
+    assert asked == [26.5]
+    assert any("Focal length: correct it" in e.value for e in test.error)
+
+
 def test_other_holes_in_the_second_photo_are_told(shop, open_desk, samples: Path) -> None:
     face, photos = shop[3], shop[4]
     desk = clicked(photos, samples)

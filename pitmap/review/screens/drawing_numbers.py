@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from importlib.resources import as_file, files
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pandas as pd
@@ -52,6 +53,7 @@ _TABLES: dict[str, tuple[str, dict[str, str]]] = {
         {"name": "name", "about": "about", "from_mm": "from", "to_mm": "to", "seal_width_mm": "seal width"},
     ),
 }  # fmt: skip
+_CORNERS = {"x_mm": "x", "y_mm": "y"}
 _DEFAULTS: dict[str, Any] = {"kind": "bolt", "about": "trace", "corner_mm": 2.5, "neck_mm": 0.0}
 
 
@@ -163,12 +165,8 @@ def _form(keep: Callable[[Drawing], None], n: PlateNumbers, tag: str) -> None:
             cols[2], "Fillet between body and ears", "fil", n.fillet_mm, "Radius in the inner corners."
         )
         st.caption("Corners of the body, round it in order; leave the table empty to use the offset above.")
-        corners = st.data_editor(
-            pd.DataFrame(
-                [(in_units(a), in_units(b)) for a, b in n.body_points_mm], columns=[f"x, {u}", f"y, {u}"], dtype=float
-            ),
-            num_rows="dynamic", key=f"nf_body_{tag}", hide_index=True, width="stretch",
-        )  # fmt: skip
+        body = [SimpleNamespace(x_mm=x, y_mm=y) for x, y in n.body_points_mm]
+        corners = _editor("body", _CORNERS, body, tag)
         edited = {}
         for key, (words, columns) in _TABLES.items():
             st.caption(words)
@@ -194,10 +192,7 @@ def _form(keep: Callable[[Drawing], None], n: PlateNumbers, tag: str) -> None:
             "body_offset_mm": typed_mm(off, "Body beyond the trace"),
             "body_corner_mm": typed_mm(corner, "Radius of body corners"),
             "fillet_mm": typed_mm(fillet, "Fillet between body and ears"),
-            "body_points_mm": [
-                [typed_mm(str(v), "Corner of the body") for v in row]
-                for row in corners.dropna().itertuples(index=False)
-            ],
+            "body_points_mm": [list(row.values()) for row in _rows("corners of the body", _CORNERS, corners)],
             "zone_purposes": dict(n.zone_purposes),
             **{key: _rows(key, _TABLES[key][1], table) for key, table in edited.items()},
         }
@@ -219,16 +214,19 @@ def _label(field: str, words: str) -> str:
     return f"{words}, {unit_word()}" if field.endswith("_mm") and field != "points_mm" else words
 
 
-def _editor(key: str, columns: dict[str, str], rows: tuple[Any, ...], tag: str) -> pd.DataFrame:
-    def cell(row: Any, field: str) -> Any:
+def _editor(key: str, columns: dict[str, str], rows: Sequence[Any], tag: str) -> pd.DataFrame:
+    """A table to type in; numbers are text in it, for a cell of numbers drops a decimal comma: 12,5 would be 125."""
+
+    def cell(row: Any, field: str) -> str:
         value = getattr(row, field)
         if field == "points_mm":
             return "; ".join(f"{shown_mm(a)} {shown_mm(b)}" for a, b in value)
-        return round(in_units(value), 5) if field.endswith("_mm") else value
+        if field.endswith("_mm"):
+            return f"{round(in_units(value), 5):.10g}"
+        return f"{value:.10g}" if field.endswith("_deg") else value
 
-    table = pd.DataFrame(
-        [[cell(row, f) for f in columns] for row in rows], columns=[_label(f, w) for f, w in columns.items()]
-    )
+    labels = [_label(f, w) for f, w in columns.items()]
+    table = pd.DataFrame([[cell(row, f) for f in columns] for row in rows], columns=labels, dtype=object)
     kinds: dict[str, Any] = {}
     for field, words in columns.items():
         label = _label(field, words)
@@ -236,12 +234,8 @@ def _editor(key: str, columns: dict[str, str], rows: tuple[Any, ...], tag: str) 
             kinds[label] = st.column_config.SelectboxColumn(options=list(OPENING_KINDS))
         elif field == "about":
             kinds[label] = st.column_config.SelectboxColumn(options=["trace", "bore"])
-        elif field in ("name", "points_mm"):
-            kinds[label] = st.column_config.TextColumn(width="large" if field == "points_mm" else None)
-            table[label] = table[label].astype(object)
         else:
-            kinds[label] = st.column_config.NumberColumn(format="%.4g")
-            table[label] = table[label].astype(float)
+            kinds[label] = st.column_config.TextColumn(width="large" if field == "points_mm" else None)
     return st.data_editor(
         table,
         num_rows="dynamic",
@@ -269,14 +263,18 @@ def _rows(key: str, columns: dict[str, str], table: pd.DataFrame) -> list[dict[s
             elif field.endswith("_mm"):
                 entry[field] = typed_mm(str(value), f"{where}: {words}")
             else:
-                entry[field] = float(value) if field.endswith("_deg") else str(value)
+                entry[field] = (
+                    typed_deg(str(value), f"{where}: {words}") if field.endswith("_deg") else str(value)
+                )
         out.append(entry)
     return out
 
 
 def _points(text: str, where: str) -> list[list[float]]:
-    """Corners written ``46 12; 66 8``."""
-    pairs = [p.split() for p in text.replace(",", " ").split(";") if p.strip()]
+    """Corners written ``46.5 12; 66 8``; a comma is a decimal one, as in every field for a number."""
+    pairs = [p.split() for p in text.split(";") if p.strip()]
     if any(len(p) != 2 for p in pairs):
-        raise DrawingError(f"{where}: corners are written x y; x y; x y, got {text[:60]!r}")
+        raise DrawingError(
+            f"{where}: corners are written x y; x y; x y with a blank between x and y, got {text[:60]!r}"
+        )
     return [[typed_mm(v, where) for v in p] for p in pairs]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,7 +28,7 @@ _SCALES: dict[Sheet, str] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Typed:
-    """What was typed; None for a length that is missing or cannot be."""
+    """What was typed; None for a length that is missing or cannot be (a focal length may be missing: NaN if it cannot)."""
 
     name: str
     thickness_mm: float | None
@@ -46,6 +47,8 @@ class Typed:
             return "Width of the chamfer on the edges: type it with its unit, 0 mm for sharp edges"
         if self.sheet and self.print_scale is None:
             return "Printed line: measure it and type its length with its unit"
+        if self.focal_35mm is not None and math.isnan(self.focal_35mm):
+            return "Focal length: correct it, or empty the field where it is not known"
         return ""
 
 
@@ -59,13 +62,14 @@ def length_field(
     value: str = "",
     hint: str = "",
     help: str = "",
+    bare: str = "",
 ) -> float | None:
-    """A text field for a length; what is wrong stands under it. Millimetres, or None."""
+    """A text field for a length; what is wrong stands under it. Millimetres, or None; `bare` is a bare number's unit."""
     text = place.text_input(label, value=value, placeholder=hint or None, help=help or None, key=key)
     if not text.strip():
         return None
     try:
-        length = parse_length(text, to="mm")
+        length = parse_length(text, to="mm", default_unit=bare)
     except InputError as error:
         place.error(plain(f"{label}: {error}"))
         return None
@@ -116,11 +120,14 @@ def _sheet(face: Face) -> tuple[float | None, float | None]:
         left, "Printed line of 100 mm, measured", f"trace_ruler_{face.id}", least=60, most=180, value="100 mm",
         help="Printers scale. Measure the long line on the sheet with a caliper and type what you read.",
     )  # fmt: skip
-    focal = left.number_input(
-        "Focal length as 35 mm equivalent, if known", min_value=10.0, max_value=300.0, value=None, format="%.0f",
-        placeholder="26", key=f"trace_focal_{face.id}",
+    # a field for numbers alone drops a decimal comma: 26,5 would be 265
+    slot = f"trace_focal_{face.id}"
+    focal = length_field(
+        left, "Focal length as 35 mm equivalent, if known", slot, least=10, most=300, hint="26", bare="mm",
         help="The phone's gallery tells it under the details of the photo. It makes a single photo surer.",
     )  # fmt: skip
+    if focal is None and st.session_state[slot].strip():
+        focal = math.nan
     with right:
         st.write(
             "Print the sheet at 100 %, lay it flat and wholly in the picture, beside every opening that matters: what lies "
