@@ -10,7 +10,7 @@ import streamlit as st
 
 T = TypeVar("T")
 
-__all__ = ["leave", "left", "recall", "remember", "restore_desk"]
+__all__ = ["desk_address", "leave", "left", "recall", "remember", "restore_desk"]
 
 _ID_LENGTH = 12
 _COOKIE = "_streamlit_xsrf"
@@ -23,15 +23,20 @@ def _shelf() -> dict[tuple[str, str, str], Any]:
 
 
 def restore_desk() -> None:
-    """Take the name of this tab's desk from the address, or give it one, so that a reload comes back to it.
-
-    Other pages of Streamlit begin with an empty address, so it is written there again and again.
-    """
+    """Take the name of this tab's desk from the address, or give it one."""
     if "desk_id" not in st.session_state:
         text = st.query_params.get("desk", "")
         is_one = len(text) == _ID_LENGTH and text.isascii() and text.isalnum()
         st.session_state["desk_id"] = text if is_one else secrets.token_hex(_ID_LENGTH // 2)
-    st.query_params["desk"] = st.session_state["desk_id"]
+
+
+def desk_address() -> dict[str, str]:
+    """What the address has to say of this tab's desk, so that a reload comes back to it.
+
+    Other pages of Streamlit begin with an empty address, so it is written there again and again.
+    """
+    desk = st.session_state.get("desk_id")
+    return {} if desk is None else {"desk": desk}
 
 
 def _desk() -> str:

@@ -12,7 +12,7 @@ import streamlit as st
 from ..casebook import Casebook, Face, Job, Plate, Survey
 from ..errors import InputError
 from ..units import UnitSystem
-from .remembered import leave, left, restore_desk
+from .remembered import desk_address, leave, left, restore_desk
 
 __all__ = [
     "Place",
@@ -116,13 +116,16 @@ def restore_place() -> None:
 
 
 def _write_address() -> None:
-    """The address says which records are open; at once, for a reload may come before the next run."""
-    for name in _IDS:
-        value = st.session_state.get(f"{name}_id")
-        if value is None:
-            st.query_params.pop(name, None)
-        else:
-            st.query_params[name] = str(value)
+    """The address says whose desk it is and which records are open; at once, for a reload may come before the next run.
+
+    It is written as a whole and only where it changes: a browser's way back stops at everything that was written.
+    """
+    now = st.query_params.to_dict()
+    ids = {name: st.session_state.get(f"{name}_id") for name in _IDS}
+    said = {name: text for name, text in now.items() if name not in _IDS} | desk_address()
+    said |= {name: str(value) for name, value in ids.items() if value is not None}
+    if said != now:
+        st.query_params.from_dict(said)
 
 
 def go_to(**ids: int | None) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from browser_steps import headed, no_error, seen, settle, write
+from browser_steps import go, headed, no_error, seen, settle, write
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 PLACE = "map?job=1&plate=1&face=1&survey=1"
@@ -54,4 +54,19 @@ def test_link_to_jobs_by_name(browser, mapped_server: str) -> None:  # type: ign
     page.goto(f"{mapped_server}/jobs")
     headed(page, "Jobs")
     assert page.get_by_text("Page not found").count() == 0
+    no_error(page)
+
+
+def test_one_press_of_the_way_back_leads_to_the_page_before(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
+    page = browser.new_context(viewport={"width": 1400, "height": 1000}).new_page()
+    page.goto(f"{mapped_server}/{PLACE}")
+    headed(page, "Map")
+    for title in ("Checklist", "Photos"):
+        go(page, title)
+    for title in ("Checklist", "Map"):
+        page.go_back()
+        headed(page, title)
+    page.go_forward()
+    headed(page, "Checklist")
+    assert "survey=1" in page.url
     no_error(page)
