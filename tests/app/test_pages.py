@@ -388,6 +388,16 @@ def test_why_of_one_map_is_not_in_the_form_of_the_next(own_book: Casebook) -> No
     assert next(t for t in test.text_input if t.label == "Why").value == ""
 
 
+def test_statement_typed_for_one_survey_is_not_shown_for_another(own_book: Casebook) -> None:
+    # a browser keeps what stands in a field as long as the page's field of that place has the same identity
+    fields = [
+        page("checklist", **place_of(survey_of(own_book, stage)), who="Ada").run().text_area[0].proto
+        for stage in ("intake", "test_lap")
+    ]
+    assert fields[0].label == fields[1].label == "What you stand for"
+    assert fields[0].id != fields[1].id
+
+
 @pytest.mark.parametrize("module", ["plan", "before_after", "record"])
 def test_page_of_the_whole_face_offers_no_survey(open_page: Callable[..., AppTest], module: str) -> None:
     test = open_page(module)

@@ -168,7 +168,8 @@ def _survey(kept: Casebook, survey: Survey) -> None:
     tell_outdated(survey)
     if survey.state == "open":
         st.write(_holds(kept, survey))
-        with st.form("sign_survey"):
+        # of this survey: what was typed to sign one must not stand under another
+        with st.form(f"sign_survey_{survey.id}"):
             statement = st.text_area(
                 "What you stand for",
                 height=_STATEMENT_PX,
@@ -183,7 +184,7 @@ def _survey(kept: Casebook, survey: Survey) -> None:
         return
     for sign in kept.sign_offs(survey):
         st.success(_signed("Signed", sign))
-    with st.form("revise_survey"):
+    with st.form(f"revise_survey_{survey.id}"):
         reason = st.text_input("A later change needs a new revision. Why?", max_chars=300)
         if st.form_submit_button("Open a new revision"):
             with sentences():
@@ -197,7 +198,7 @@ def _job(kept: Casebook, job: Job) -> None:
     if job.state == "released":
         for sign in kept.sign_offs(job):
             st.success(_signed("Released", sign))
-        with st.form("reopen"):
+        with st.form(f"reopen_{job.id}"):
             reason = st.text_input("Open it again? Why?", max_chars=300)
             if st.form_submit_button("Open the job again"):
                 with sentences():
@@ -211,7 +212,7 @@ def _job(kept: Casebook, job: Job) -> None:
     if open_still := left_open(kept, job):
         lines = "\n".join(f"- {plain(sentence)}" for sentence in open_still)
         st.warning(f"Released now, the job leaves this open:\n{lines}", icon=":material/warning:")
-    with st.form("release"):
+    with st.form(f"release_{job.id}"):
         statement = st.text_area(
             "What you stand for",
             height=_STATEMENT_PX,
