@@ -33,6 +33,7 @@ __all__ = [
     "stage_word",
     "survey_labels",
     "tell_outdated",
+    "typed_um",
 ]
 
 
@@ -188,14 +189,28 @@ def rests_on(surveys: Iterable[Survey]) -> None:
     st.caption(f"From every mapped survey of this face in this job: {'; '.join(labels)}.")
 
 
-def measured_length(typed: str, within: str, name: str) -> Estimate | None:
-    """A length and how far off it may be, as they were typed, um; None for an empty field."""
+def measured_length(typed: str, within: str, name: str, within_name: str) -> Estimate | None:
+    """A length and how far off it may be, as they were typed in fields of these names, um; None for an empty field."""
     if not typed.strip():
         return None
-    value, half = parse_length(typed, to="um"), parse_length(within, to="um")
+    value, half = typed_um(typed, name), typed_um(within, within_name)
     if value < 0 or half < 0:
         raise InputError(f"{name}: {AS_POSITIVE}")
     return Estimate.give_or_take(value, half)
+
+
+def typed_um(text: str, name: str) -> float:
+    """A length as it was typed in the field of this name, um.
+
+    Raises
+    ------
+    InputError
+        Not a length; names the field, for a form has several.
+    """
+    try:
+        return parse_length(text, to="um")
+    except InputError as error:
+        raise InputError(f"{name}: {error}") from error
 
 
 def _id(place: Place, name: str) -> int | None:

@@ -251,6 +251,7 @@ def add_survey(test: AppTest, stage: str, removed: str) -> AppTest:
             "Stock taken off: 1.5 mm = 0.0591 in of a plate 12 mm = 0.472 in thick cannot be (at most 1.2 mm = 0.0472 in)",
         ),
         ("lap_1", "-3 thou", "Stock taken off: write it as a positive length"),
+        ("lap_1", "22", "Stock taken off: length '22': no unit"),
     ],
 )
 def test_stock_that_cannot_be_is_refused_when_the_survey_is_added(
@@ -261,6 +262,15 @@ def test_stock_that_cannot_be_is_refused_when_the_survey_is_added(
     test = add_survey(page("jobs", job_id=1, plate_id=plate.id, face_id=face.id).run(), stage, removed)
     assert [e.value[: len(said)] for e in test.error] == [said]
     assert book.surveys(face=face) == ()
+
+
+def test_how_far_off_the_stock_may_be_is_named_where_it_is_no_length(
+    book: Casebook, open_page: Callable[[str], AppTest]
+) -> None:
+    test = open_page("jobs")
+    write(test, "How far off may that be, either way?", "")
+    test = add_survey(test, "lap_2", "30 um")
+    assert [e.value.split(": length")[0] for e in test.error] == ["How far off may that be, either way"]
 
 
 def test_what_happened_elsewhere_has_its_day_and_its_stock(

@@ -252,6 +252,13 @@ def test_gap_at_the_joint_is_judged_with_the_housing_dip(kept: tuple[Casebook, S
 
     test = open_page("plan", survey)
     assert ":material/remove:" in gap(test)
+    for dip, within, named in (("4", "2 um", "Dip of the rotor housing"), ("4 thou", "", "Give or take")):
+        next(t for t in test.text_input if t.label == "Dip of the rotor housing's face").input(dip)
+        next(t for t in test.text_input if t.label == "Give or take" and t.key.startswith("dip_")).input(
+            within
+        )
+        next(b for b in test.button if b.label == "Keep the housing's dip").click().run()
+        assert [e.value.split(": length")[0] for e in test.error] == [named]
     next(t for t in test.text_input if t.label == "Dip of the rotor housing's face").input("4 thou")
     next(t for t in test.text_input if t.label == "Give or take" and t.key.startswith("dip_")).input("2 um")
     next(b for b in test.button if b.label == "Keep the housing's dip").click().run()

@@ -15,11 +15,10 @@ from ...drawing import shipped_plates
 from ...errors import InputError, PitmapError
 from ...estimate import Estimate
 from ...inspection import check_stock
-from ...units import parse_length
 from ..cached import face_drawing
 from ..guard import sentences
 from ..kept_form import KeptForm
-from ..parts import caution, measured_length, stage_word, survey_labels
+from ..parts import caution, measured_length, stage_word, survey_labels, typed_um
 from ..plain_text import plain
 from ..sent_forms import claim, done, send
 from ..state import book, go_to, here
@@ -28,6 +27,7 @@ from .jobs_events import event_labels, leave_out_event
 __all__ = ["show"]
 
 _PAGE = 20
+_WITHIN = "How far off may that be, either way?"
 _WHAT = {
     "job_plate": "plate in a job",
     "plate_event": "event elsewhere",
@@ -246,7 +246,7 @@ def _new_survey(kept: Casebook, job: Job, face: Face) -> None:
             placeholder="22 um or 1 thou; empty when not known",
             key=f"removed_{face.id}",
         )
-        within = st.text_input("How far off may that be, either way?", value="5 um", key=f"within_{face.id}")
+        within = st.text_input(_WITHIN, value="5 um", key=f"within_{face.id}")
         fields = {"Stock taken off so far": f"removed_{face.id}"}
         if st.form_submit_button("Add the survey", on_click=send, args=(slot, fields, n_before)):
             with sentences():
@@ -280,7 +280,7 @@ def _correct_survey(kept: Casebook, surveys: list[Survey], labels: dict[int, str
             shown = f"{stock.value:.9g} um" if stock.is_known else ""
             removed = form.field(st.text_input, "Stock taken off so far", "removed", shown)
             half = f"{stock.high - stock.value:.9g} um" if stock.has_interval else "5 um"
-            within = form.field(st.text_input, "How far off may that be, either way?", "within", half)
+            within = form.field(st.text_input, _WITHIN, "within", half)
             reason = form.field(
                 st.text_input, "Why", "why", "", placeholder="read wrongly; added by mistake", max_chars=300
             )
@@ -325,12 +325,12 @@ def removed_estimate(stage: str, removed: str, within: str) -> Estimate:
     """What was typed about the stock taken off, as an estimate."""
     if stage == "intake" and not removed.strip():
         return Estimate(value=0.0, low=0.0, high=0.0)
-    stock = measured_length(removed, within, "Stock taken off")
+    stock = measured_length(removed, within, "Stock taken off", _WITHIN.rstrip("?"))
     return stock or Estimate.unknown("the stock taken off was not entered")
 
 
 def _new_face(kept: Casebook, plate: Plate) -> None:
-    with st.expander("Add a face"), st.form("new_face", border=False):
+    with st.expander("Add a face"), st.form(f"new_face_{plate.id}", border=False):
         name = st.text_input("Name of the face", placeholder="A, front, side 2", max_chars=80)
         if st.form_submit_button("Add the face"):
             with sentences():
@@ -370,7 +370,7 @@ def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-unt
                         raise InputError("In words: say what happened, or how much stock came off")
                     more: dict[str, object] = {"happened_on": day} if day else {}
                     if removed.strip():
-                        stock_um = parse_length(removed, to="um")
+                        stock_um = typed_um(removed, "Stock taken off")
                         check_stock(
                             stock_um, thickness_mm=next((_thickness_mm(f) for f in life.faces), math.nan)
                         )

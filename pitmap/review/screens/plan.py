@@ -238,7 +238,10 @@ def _housing(kept: Casebook, plate: Plate, face: Face) -> None:
         if form.submit("Keep the housing's dip"):
             with form.taking():
                 save_housing_dip(
-                    kept, plate, face, measured_length(typed, within, "Dip of the rotor housing")
+                    kept,
+                    plate,
+                    face,
+                    measured_length(typed, within, "Dip of the rotor housing", "Give or take"),
                 )
             st.rerun()
 
