@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import re
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
-__all__ = ["chart_config", "is_phone"]
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+__all__ = ["MAP_WORDS", "chart_config", "chart_words", "is_phone"]
+
+MAP_WORDS = "The straightened photo with the classes of metal, the marks and the edges of the drawing"
+"""What a map is to somebody who cannot see it; its figures stand in tables beside it."""
 
 _LITTLE_USED = ["toImage", "zoom2d", "pan2d", "lasso2d", "select2d", "autoScale2d"]
 
@@ -21,3 +27,10 @@ def chart_config(*, zooms: bool = True) -> dict[str, Any]:
     """How a chart is used; on a phone, where its tools are always there, they are few and leave room for its title."""
     left_out = _LITTLE_USED if is_phone() else []
     return {"scrollZoom": zooms, "displaylogo": False, "modeBarButtonsToRemove": left_out}
+
+
+def chart_words(figure: go.Figure) -> str:
+    """What a chart is to somebody who cannot see it: its title, and over what it is drawn."""
+    layout = figure.layout
+    over = layout.xaxis.title.text
+    return f"Chart: {layout.title.text}" + (f" over {over}" if over else "")

@@ -48,6 +48,11 @@ _TOUCH_STYLE = """<style>
 </style>"""
 """Where nothing hovers, the tools of a table are always there: they get room above it, and lie over no title."""
 
+_ICON = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32">
+<circle cx="16" cy="16" r="14" fill="#0b5a8a"/><circle cx="16" cy="16" r="5" fill="#fff"/>
+<circle cx="8" cy="13" r="2" fill="#fff"/><circle cx="22" cy="24" r="2.5" fill="#fff"/></svg>"""
+"""For the browser's tab; a named icon would be fetched from the internet, which a shop's computer may not have."""
+
 _SHOWN: dict[str, Any] = {}
 
 
@@ -58,7 +63,7 @@ def page_named(module: str) -> Any:
 
 def run() -> None:
     """Set the page up, restore where the person was, and show the page that was chosen."""
-    st.set_page_config(page_title="pitmap", page_icon=":material/blur_circular:", layout="wide")
+    st.set_page_config(page_icon=_ICON, layout="wide")
     sections: dict[str, list[Any]] = {}
     for k, (section, module, title, icon) in enumerate(PAGES):
         path = module if k else "start"
@@ -69,6 +74,8 @@ def run() -> None:
     alias = st.Page(_to_first, title="Jobs", url_path=PAGES[0][1], visibility="hidden")
     sections[PAGES[0][0]].append(alias)
     chosen = st.navigation(sections)
+    # windows beside each other, the way back and a printed page are told apart by it
+    st.set_page_config(page_title=f"{chosen.title} - pitmap")
     st.html(_TOUCH_STYLE)
     # not `guarded`: that tells of a form that no page answers, and the page has not been drawn yet
     with sentences():

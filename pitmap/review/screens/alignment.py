@@ -58,7 +58,7 @@ def _as_found(ref: PhotoRef, face: Face, drawing: Drawing) -> None:
         st.write(
             "Nothing is guessed. Take another photo, or pick four places by hand in the tab beside this one."
         )
-        st.image(shrunk(photo_of(ref).rgb, _SIDE_PX)[0], width="stretch")
+        st.image(shrunk(photo_of(ref).rgb, _SIDE_PX)[0], width="stretch", alt=f"The photo {ref.name}")
         return
     show_alignment(ref, drawing, alignment)
 
@@ -76,7 +76,10 @@ def show_alignment(ref: PhotoRef, drawing: Drawing, alignment) -> None:  # type:
         st.warning(plain(words[:1].upper() + words[1:]), icon=":material/visibility_off:")
     if alignment.is_part:
         st.warning(alignment.part_words.capitalize(), icon=":material/crop:")
-    st.image(alignment_picture(photo_of(ref).rgb, drawing, alignment, 1600), width="stretch")
+    st.image(
+        alignment_picture(photo_of(ref).rgb, drawing, alignment, 1600), width="stretch",
+        alt=f"The drawing's edges laid on the photo {ref.name}",
+    )  # fmt: skip
     st.caption(
         "Yellow: edges of the metal. Blue: seal land. They must lie on the edges of the face, not of the bench."
     )
@@ -118,7 +121,7 @@ def _by_hand(
             "places to pick", (drawing,), (name, *picks),
             lambda: drawing_picture(drawing, highlight=name, done=tuple(picks)),
         )  # fmt: skip
-        st.image(picture, width="stretch")
+        st.image(picture, width="stretch", alt=f"The drawing, with the opening {name} marked")
     with left:
         picker.show([Mark(x, y) for x, y in picks.values()])
     st.write(plain(f"{len(picks)} picked: {', '.join(picks) or 'none yet'}"))

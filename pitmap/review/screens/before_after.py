@@ -22,7 +22,7 @@ from ...report.page_compare import (
 from ...report.words import fate_word
 from ...units import format_length
 from ..cached import drawn, face_comparison, face_drawing, face_series
-from ..device import chart_config, is_phone
+from ..device import chart_config, chart_words, is_phone
 from ..guard import sentences
 from ..parts import caution, choose_face, map_first, rests_on, stage_word
 from ..plain_text import plain
@@ -81,18 +81,27 @@ def _pictures(pair: PairChange, before: Inspection, after: Inspection, drawing: 
             "side by side", (before, after, drawing), (is_stacked, system),
             lambda: plot_side_by_side(*maps_of(translator(), before, after, drawing, system), is_stacked=is_stacked),
         )  # fmt: skip
-        st.plotly_chart(figure, width="stretch", config=chart_config(), key="side_by_side")
+        st.plotly_chart(
+            figure,
+            width="stretch",
+            config=chart_config(),
+            key="side_by_side",
+            alt="The maps before and after",
+        )
     with slide:
         share = st.slider("From before to after", 0, 100, 50, format="%d %%", key="slide_share")
         slid = drawn("slide", (before, after), (share,), lambda: blended(before, after, share / 100))
-        st.image(slid, width="stretch", output_format="JPEG")
+        st.image(slid, width="stretch", output_format="JPEG", alt="Before, and after beside it")
         st.caption("Left of the line: before. Right of it: after.")
     with blink:
-        st.image(drawn("blink", (before, after), (), lambda: blink_picture(before, after)), width="stretch")
+        blinking = drawn("blink", (before, after), (), lambda: blink_picture(before, after))
+        st.image(blinking, width="stretch", alt="Before and after in turn")
         st.caption("The two pictures in turn, one second each.")
     with change:
         changed = drawn("change", (pair, after), (), lambda: change_on_photo(pair, after))
-        st.image(changed, width="stretch", output_format="JPEG")
+        st.image(
+            changed, width="stretch", output_format="JPEG", alt="The fate of every mark, on the photo after"
+        )
         st.caption("Full colour: still there. Rising lines: cleared. Dots: came up. Cross: cannot be told.")
 
 
@@ -115,7 +124,7 @@ def _series(comparison: Comparison) -> None:
     st.subheader("The lap series")
     system = units()
     for figure, note in drawn("series", (comparison,), (system,), lambda: series_figures(comparison, system)):
-        st.plotly_chart(figure, width="stretch", config=chart_config(zooms=False))
+        st.plotly_chart(figure, width="stretch", config=chart_config(zooms=False), alt=chart_words(figure))
         if note:
             st.caption(plain(note))
     if not comparison.forecasts.empty:

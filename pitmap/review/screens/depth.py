@@ -17,7 +17,7 @@ from ...report.page_map import page_map, rings_words
 from ...units import format_depth, format_entered
 from ...workflow import keep_readings, newest_inspection, rows_of_face
 from ..cached import drawn, face_drawing, face_plan, face_series, inspection_of
-from ..device import chart_config, is_phone
+from ..device import MAP_WORDS, chart_config, is_phone
 from ..guard import sentences
 from ..kept_form import KeptForm
 from ..parts import caution, choose_survey, survey_labels
@@ -94,7 +94,7 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
             )  # fmt: skip
             event = st.plotly_chart(
                 figure, key=f"depth_map_{shown}", on_select="rerun", selection_mode="points",
-                config=chart_config(),
+                config=chart_config(), alt=MAP_WORDS,
             )  # fmt: skip
             if words := rings_words(inspection, (SurfaceClass.PIT,)):
                 st.caption(words)

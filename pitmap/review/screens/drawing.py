@@ -169,7 +169,7 @@ def _figure(drawing: Drawing, findings) -> go.Figure:  # type: ignore[no-untyped
 
 def _look(drawing: Drawing) -> None:
     findings = _findings(key_of(drawing), drawing)
-    st.plotly_chart(_figure(drawing, findings), width="stretch", config=chart_config())
+    st.plotly_chart(_figure(drawing, findings), width="stretch", config=chart_config(), alt="The drawing")
     st.caption(
         f"{plain(drawing.name)}, {shown_mm(drawing.thickness_mm)} {unit_word()} thick, {len(drawing.openings)} openings. "
         + ", ".join(f"{n.replace('_', ' ')} {format_area(z.area, units())}" for n, z in drawing.zones.items())

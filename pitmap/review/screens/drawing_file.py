@@ -76,7 +76,7 @@ def _stored(uploads: Sequence[Any], folder: Path) -> Path:
 def _offer(keep: Callable[[Drawing], None], drawing: Drawing, notes: Sequence[str], face_id: int) -> None:
     for note in notes:
         st.caption(plain(note))
-    st.image(edit_picture(drawing, whole_plate(drawing), Marks()), width="stretch")
+    st.image(edit_picture(drawing, whole_plate(drawing), Marks()), width="stretch", alt="The drawing")
     if st.button("Keep it", type="primary", key=f"keep_file_{face_id}"):
         keep(drawing)
 

@@ -201,7 +201,7 @@ def _form(keep: Callable[[Drawing], None], n: PlateNumbers, tag: str) -> None:
         if is_keep:
             keep(drawing)
         else:
-            st.image(edit_picture(drawing, whole_plate(drawing), Marks()), width="stretch")
+            st.image(edit_picture(drawing, whole_plate(drawing), Marks()), width="stretch", alt="The drawing")
             st.download_button(
                 "These numbers as a file",
                 numbers_to_toml(numbers),

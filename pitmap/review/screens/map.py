@@ -19,7 +19,7 @@ from ...units import format_estimate, format_part
 from ...workflow import newest_inspection
 from ..cached import drawn, face_drawing, inspection_of, photo_findings
 from ..corrections import PAINTABLE, Stroke, correct
-from ..device import chart_config, is_phone
+from ..device import MAP_WORDS, chart_config, is_phone
 from ..guard import sentences
 from ..parts import caution, choose_survey, tell_outdated
 from ..plain_text import plain
@@ -148,7 +148,7 @@ def _picture(inspection: Inspection, drawing: Drawing, key: str) -> Stroke | Non
     )  # fmt: skip
     event = st.plotly_chart(
         figure, key=f"map_{key}", on_select=partial(_choose_ring, key, _trace(figure)),
-        selection_mode=("points", "lasso"), config=chart_config(),
+        selection_mode=("points", "lasso"), config=chart_config(), alt=MAP_WORDS,
     )  # fmt: skip
     if said := rings_words(inspection, shown):
         st.caption(said)

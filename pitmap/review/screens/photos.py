@@ -84,7 +84,10 @@ def _one(kept: Casebook, survey: Survey, ref: PhotoRef) -> None:
     with st.container(border=True), sentences():
         left, right = st.columns([2, 3])
         report = gate(ref, survey)
-        left.image(findings_picture(photo_of(ref).rgb, report), width="stretch")
+        left.image(
+            findings_picture(photo_of(ref).rgb, report), width="stretch",
+            alt=f"The photo {ref.name}, with the places that the check names",
+        )  # fmt: skip
         with right:
             st.markdown(f"**{plain(ref.name)}**: {_WORDS[report.severity]}")
             for finding in report.findings:

@@ -15,7 +15,7 @@ from ...stock import LIMIT_TEXT, OFFERED, LimitSheet, StockPlan, usable_limits
 from ...units import format_confidence, format_depth, format_estimate, format_length, format_need
 from ...workflow import housing_dip_of, limit_rows_of, save_housing_dip, save_limits
 from ..cached import drawn, face_plan, face_series
-from ..device import chart_config
+from ..device import chart_config, chart_words
 from ..guard import sentences
 from ..kept_form import KeptForm
 from ..parts import choose_face, map_first, measured_length, rests_on
@@ -148,7 +148,7 @@ def _curves(plan: StockPlan) -> None:
         st.caption(plain(f"Not known: {why}."))
     system = units()
     for figure in drawn("curves", (plan,), (system,), lambda: curve_figures(plan, system)):
-        st.plotly_chart(figure, width="stretch", config=chart_config(zooms=False))
+        st.plotly_chart(figure, width="stretch", config=chart_config(zooms=False), alt=chart_words(figure))
     with st.expander("What each further step buys and uses"):
         st.dataframe(steps_view(plan.steps, units()), hide_index=True, width="stretch")
 
@@ -163,7 +163,9 @@ def _rules(plan: StockPlan) -> None:
         system = units()
         figure = drawn("budget", (plan,), (system,), lambda: budget_figure(plan, system))
         if figure is not None:
-            st.plotly_chart(figure, width="stretch", config=chart_config(zooms=False))
+            st.plotly_chart(
+                figure, width="stretch", config=chart_config(zooms=False), alt=chart_words(figure)
+            )
         elif all(math.isnan(line.limit) for line in plan.budget):
             st.write("Budget after the planned removal: no limit entered.")
 

@@ -119,7 +119,11 @@ def _beside(desk: Desk, photo: Source, first: dict, following: str | None) -> No
     marks = [Mark(x, y, _short(n), "next" if n == following else "picked") for n, (x, y) in first.items()]
     size = 2.0 if is_phone() else 1.4
     st.markdown("**Photo 1, to compare**" + (f": {following} is orange" if following else ""))
-    st.image(marked(rgb, marks, side_px=800, size=size), width="stretch")
+    st.image(
+        marked(rgb, marks, side_px=800, size=size),
+        width="stretch",
+        alt="Photo 1 with the holes clicked in it",
+    )
     if following:
         x, y = first[following]
         rows, columns = rgb.shape[:2]

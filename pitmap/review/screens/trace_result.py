@@ -258,6 +258,6 @@ def _try(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing)
         alignment = laid_on(ref, face)  # type: ignore[arg-type]
     except AlignmentRefused as error:
         st.warning(plain(f"Refused: {error}"), icon=":material/block:")
-        st.image(shrunk(photo_of(ref).rgb, 1100)[0], width="stretch")  # type: ignore[arg-type]
+        st.image(shrunk(photo_of(ref).rgb, 1100)[0], width="stretch", alt=f"The photo {ref.name}")  # type: ignore[arg-type]
         return
     show_alignment(ref, drawing, alignment)  # type: ignore[arg-type]

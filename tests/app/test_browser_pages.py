@@ -1,0 +1,31 @@
+"""What every page has to have in a browser: a title of its own, words for its pictures, nothing fetched from outside."""
+
+from __future__ import annotations
+
+import pytest
+from browser_steps import go, headed, no_error, settle
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+PLACE = "job=1&plate=1&face=1&survey=1"
+PICTURES = "[data-testid=stMain] img:visible, [data-testid=stPlotlyChart]:visible"
+WITHOUT_WORDS = """() => [...document.querySelectorAll("[data-testid=stMain] img, [data-testid=stPlotlyChart]")]
+    .filter(e => !(e.alt || e.getAttribute("aria-label") || e.querySelector("[aria-label]")?.ariaLabel))
+    .map(e => e.outerHTML.slice(0, 200))"""
+
+
+def test_pages_have_titles_and_words_for_pictures_and_fetch_nothing(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
+    page = browser.new_page()
+    fetched: list[str] = []
+    page.on("request", lambda request: fetched.append(request.url))
+    page.goto(f"{mapped_server}/photos?{PLACE}")
+    headed(page, "Photos")
+    for title in ("Photos", "Alignment", "Map", "Depth", "Before and after", "Drawing"):
+        if title != "Photos":
+            go(page, title)
+        assert page.title() == f"{title} - pitmap"
+        page.locator(PICTURES).first.wait_for()
+        settle(page)
+        assert page.evaluate(WITHOUT_WORDS) == [], title
+        no_error(page)
+    ours = (mapped_server, mapped_server.replace("http", "ws", 1), "data:", "blob:")
+    assert [url for url in fetched if not url.startswith(ours)] == []
