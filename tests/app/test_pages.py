@@ -13,10 +13,13 @@ import pytest
 from page_steps import page, place_of
 from shapely import box
 from streamlit.testing.v1 import AppTest
+from survey_fakes import inspection_of_pits, keep_survey
 
-from pitmap.casebook import Casebook, Survey
+from pitmap.casebook import Casebook, Face, Survey
 from pitmap.classes import Stage, SurfaceClass
 from pitmap.drawing import load_shipped
+from pitmap.estimate import Estimate
+from pitmap.inspection import save_inspection
 from pitmap.workflow import open_inspection
 
 PAGES = [
@@ -386,6 +389,28 @@ def test_why_of_one_map_is_not_in_the_form_of_the_next(own_book: Casebook) -> No
     next(s for s in test.selectbox if s.label == "Survey").select(other).run()
     assert test.session_state["survey_id"] == other.id
     assert next(t for t in test.text_input if t.label == "Why").value == ""
+
+
+def test_face_without_a_mark_asks_for_no_click_and_says_that_it_has_none(
+    empty_book: Casebook, tmp_path: Path
+) -> None:
+    survey, ref, drawing = keep_survey(empty_book, tmp_path / "map", [])
+    again = empty_book.create_survey(
+        empty_book.get(Face, survey.face_id), empty_book.jobs()[0], "lap_1", "2026-03-02",
+        removed_um=Estimate(value=40.0, low=38.0, high=42.0),
+    )  # fmt: skip
+    lapped = replace(
+        inspection_of_pits(drawing, []),
+        stage=Stage("lap_1"),
+        surveyed_on=again.surveyed_on,
+        removed_um=again.removed_um,
+    )
+    empty_book.add_inspection(again, save_inspection(lapped, tmp_path / "again"))
+    said = {m: page(m, **place_of(survey)).run() for m in ("map", "depth", "before_after")}
+    captions = [c.value for test in said.values() for c in test.caption]
+    assert "The map shows no mark." in captions and "The map shows no pit." in captions
+    assert not [c for c in captions if c.startswith("Click")]
+    assert "Pits: neither map shows one" in [m.value for m in said["before_after"].markdown]
 
 
 def test_statement_typed_for_one_survey_is_not_shown_for_another(own_book: Casebook) -> None:

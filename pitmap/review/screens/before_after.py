@@ -108,7 +108,8 @@ def _pictures(pair: PairChange, before: Inspection, after: Inspection, drawing: 
 def _tables(pair: PairChange) -> None:
     counts = pair.counts("pit")
     t = translator()
-    st.write("Pits: " + ", ".join(f"{fate_word(t, fate)}: {n}" for fate, n in counts.items() if n))
+    told = ", ".join(f"{fate_word(t, fate)}: {n}" for fate, n in counts.items() if n)
+    st.write(f"Pits: {told or 'neither map shows one'}")
     fates, zones = st.tabs(["Pit by pit", "Zones"])
     with fates:
         st.dataframe(fates_view(pair.fates, units()), hide_index=True, width="stretch")

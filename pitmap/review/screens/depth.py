@@ -83,7 +83,8 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
         from ...classes import SurfaceClass
 
         with left:
-            st.caption("Click the pit that the needle is in.")
+            has_pits = (inspection.marks.class_code == SurfaceClass.PIT).any()
+            st.caption("Click the pit that the needle is in." if has_pits else "The map shows no pit.")
             selected, system = st.session_state.get(f"read_mark_{shown}"), units()
             figure = drawn(
                 "depth map", (inspection, drawing), (selected, system, is_phone()),

@@ -180,7 +180,7 @@ def _choose_row(key: str, table: str, mark_ids: list[int]) -> None:
 def _mark_row(inspection: Inspection, mark_id: int | None) -> None:
     row = inspection.marks[inspection.marks.mark_id == mark_id]
     if row.empty:
-        st.caption("Click a ring to read its row.")
+        st.caption("The map shows no mark." if inspection.marks.empty else "Click a ring to read its row.")
         return
     one = row.iloc[0]
     shown = marks_view(row, units()).iloc[0]
