@@ -249,7 +249,7 @@ def test_nobody_is_told_that_somebody_else_was_first_where_the_form_itself_answe
     test.run()
     write(test, "Stock taken off so far", "abc")
     press(test, "Add the survey")
-    assert [e.value.split(":")[0] for e in test.error] == ["length 'abc'"]
+    assert [e.value.partition(": expected")[0] for e in test.error] == ["Stock taken off: length 'abc'"]
     assert not test.warning
 
 
