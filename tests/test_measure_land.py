@@ -642,3 +642,36 @@ def test_two_bands_around_each_other_are_refused(has_trace: bool) -> None:
     rectangle(m, 19, -1, 28.5, 1, PIT)
     with pytest.raises(MeasurementError, match="two bands, one around the other.* leave in it only the band"):
         measure(m, drawing if has_trace else replace(drawing, trace=None))
+
+
+def two_rotor_plate(bore_x_mm: float) -> Drawing:
+    """Two ring plates side by side, 70 mm apart, with no one trace; a bore of 10 mm so far beside each middle."""
+    middles = (Point(0, 0), Point(70, 0))
+    traces, lands = ([m.buffer(r, quad_segs=256) for m in middles] for r in (20, 28))
+    bores = [Point(m.x + bore_x_mm, 0).buffer(5, quad_segs=64) for m in middles]
+    outline = box(-40, -40, 110, 40)
+    return Drawing(
+        name="two rotors",
+        thickness_mm=12.0,
+        outline=outline,
+        openings=tuple(
+            Opening(name=f"bore {k}", kind="bore", polygon=bore) for k, bore in enumerate(bores, 1)
+        ),
+        zones={
+            "running_surface": (traces[0] | traces[1]) - (bores[0] | bores[1]),
+            "seal_land": (lands[0] | lands[1]) - (traces[0] | traces[1]),
+            "rim": outline - (lands[0] | lands[1]),
+        },
+    )
+
+
+@pytest.mark.parametrize("bore_x_mm", [0.0, 12.0])
+@pytest.mark.parametrize("x", [-24.0, 24.0, 46.0, 94.0])
+def test_leak_across_either_land_of_two_rotors(x: float, bore_x_mm: float) -> None:
+    """Where one land faces the other its outer edge was taken for the running side, and a bar of pit across it for none."""
+    drawing = two_rotor_plate(bore_x_mm)
+    m = blank(drawing)
+    assert width_of(m, drawing) == pytest.approx(8.0, abs=0.02)
+    rectangle(m, x - 4.5, -1, x + 4.5, 1, PIT)
+    assert width_of(m, drawing) == pytest.approx(0.0, abs=0.05)
+    assert measure(m, drawing).lands["is_leak_path"].iloc[0]

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from shapely import LinearRing, Point, Polygon
 from shapely.geometry.base import BaseGeometry
+from shapely.ops import unary_union
 
 from ..drawing import SIDE_OF_OPENING, Drawing
 from ..errors import MeasurementError
@@ -72,10 +73,11 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
     Notes
     -----
     An inner ring that surrounds most of the bore trace (without a trace: the longest inner ring) is the running side,
-    and the outer ring around it the coolant side. Edges of coolant openings belong to the coolant side, of ports to the
-    running side, wherever they cut into the band; other inner rings are holes. What is drawn as open strips, instead of
-    that band or beside it, is parted by :func:`pitmap.measure.strip_sides.strip_sides`. Beside a band, parts of under a
-    hundredth of the land are crumbs between openings and count as coolant side.
+    and the outer ring around it the coolant side; so is an inner ring around running surface, as each of two rotors has.
+    Edges of coolant openings belong to the coolant side, of ports to the running side, wherever they cut into the band;
+    other inner rings are holes. What is drawn as open strips, instead of that band or beside it, is parted by
+    :func:`pitmap.measure.strip_sides.strip_sides`. Beside a band, parts of under a hundredth of the land are crumbs
+    between openings and count as coolant side.
 
     Raises
     ------
@@ -93,10 +95,11 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
     inner = [LinearRing(r) for p in parts for r in p.interiors]
     main = _running_ring(inner, drawing.trace)
     _must_be_one_band(main, inner, drawing)
+    bands = [ring for ring in inner if ring is main or _surrounds_running(ring, drawing)]
     line = main or (None if drawing.trace is None else drawing.trace.exterior)
     for part in parts:
         outer = dense(part.exterior)
-        is_band = main is not None and Polygon(part.exterior).contains(main)
+        is_band = any(Polygon(part.exterior).contains(ring) for ring in bands)
         if is_band or line is None or (main is not None and part.area < _CRUMB_SHARE * land.area):
             of_running, of_coolant = _parted(outer, False, drawing)
             running.append(of_running)
@@ -108,7 +111,7 @@ def find_land_edges(drawing: Drawing) -> LandEdges | None:
         holes.extend(sides.holes_xy)
     for ring in inner:
         points = dense(ring)
-        if ring is main:
+        if ring in bands:
             of_running, of_coolant = _parted(points, True, drawing)
             running.append(of_running)
             coolant.append(of_coolant)
@@ -135,6 +138,13 @@ def _running_ring(rings: list[LinearRing], trace: Polygon | None) -> LinearRing 
     around = [(Polygon(r).intersection(trace).area, r) for r in rings]
     area, ring = max(around, key=lambda pair: pair[0])
     return ring if area > 0.5 * trace.area else None
+
+
+def _surrounds_running(ring: LinearRing, drawing: Drawing) -> bool:
+    """True when most of the metal inside it is running surface."""
+    metal = Polygon(ring).difference(unary_union([o.polygon for o in drawing.openings]))
+    running = drawing.zones.get("running_surface", Polygon())
+    return bool(metal.intersection(running).area > 0.5 * metal.area)
 
 
 def _parted(
