@@ -602,12 +602,22 @@ GOOD = Evidence(in_frame=1.0, met=0.8, chance=0.15, regions_met=0.9, n_regions=4
         ({"displaced": at("outline 3")}, ""),
         ({"displaced": at("outline 3"), "regions_met": 0.7}, "in places only"),
         ({"n_regions": 6}, "too little"),
+        # a plate with four bolts has few pieces, and all of it was in the picture
+        ({"n_regions": 16, "regions_met": 0.45}, "show all of the plate, sharp and in even light"),
         ({"regions_met": 0.4}, "only 40 %"),
     ],
 )
 def test_doubt_names_the_rule_that_is_broken(change: dict[str, object], word: str) -> None:
     reason = doubt(replace(GOOD, **change))
     assert word in reason and bool(word) == bool(reason)
+
+
+def test_two_places_that_the_drawing_fits_need_not_be_two_plates() -> None:
+    """Of one plate with few openings, on tiles, the photo was said to show two."""
+    beside = RunnerUp(kind="moved", turn_deg=float("nan"), met=0.7, margin=0.1)
+    reason = rivalry(GOOD, beside, is_picked=False)
+    assert "two places in the photo (80 % of the edges in one, 70 % in the other)" in reason
+    assert "or a bench with lines of its own" in reason and "pick landmarks" in reason
 
 
 def picked_on(plate: Drawing, view: View, turned: bool) -> tuple[np.ndarray, np.ndarray]:

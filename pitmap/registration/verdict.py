@@ -134,7 +134,8 @@ def doubt(evidence: Evidence) -> str:
     if evidence.n_regions * evidence.regions_met < _MIN_REGIONS:
         return (
             f"too little of the plate can be recognised: {evidence.n_regions * evidence.regions_met:.0f} pieces of the "
-            f"drawing are met, {_MIN_REGIONS} are needed; show more of the plate"
+            f"drawing are met, {_MIN_REGIONS} are needed; show all of the plate, sharp and in even light, on a plain bench "
+            "of another tone"
         )
     if evidence.regions_met < _MIN_REGIONS_MET:
         return (
@@ -164,9 +165,9 @@ def rivalry(evidence: Evidence, rival: RunnerUp, *, is_picked: bool) -> str:
         return ""
     if rival.kind == "moved":
         return (
-            f"ambiguous: the photo shows two plates that the drawing fits ({100 * evidence.met:.0f} % of the edges on one, "
-            f"{100 * rival.met:.0f} % on the other); take one of them out of the picture, or pick landmarks on the one "
-            "that is meant"
+            f"ambiguous: the drawing fits two places in the photo ({100 * evidence.met:.0f} % of the edges in one, "
+            f"{100 * rival.met:.0f} % in the other), as where it shows two plates, or a bench with lines of its own; leave "
+            "one plate in the picture, on a plain bench, or pick landmarks on the one that is meant"
         )
     is_close = rival.met > _MAX_RIVAL_PICKED * evidence.met
     if is_picked and not is_close:
