@@ -921,3 +921,18 @@ def test_a_plate_without_openings_shows_no_second_face(plate: Drawing, photo: np
     bare = replace(plate, openings=(), zones={}, bands=())
     at = Looked(rgb=photo, view=lying_view(), thickness_mm=0.01)
     assert not second_face(at, drawn_edges(bare, 2.0)).is_there
+
+
+def test_an_outline_without_the_openings_is_another_plate() -> None:
+    """A plate with four bolts was laid by its outline on another one that has none of them there."""
+    outline = Polygon([(-90, -60), (95, -65), (88, 62), (-80, 58)])
+    bolts = [box(x - 5, y - 5, x + 5, y + 5) for x, y in ((-70, -40), (74, -42), (66, 40), (-60, 38))]
+    other = Drawing(name="other", thickness_mm=0.01, outline=outline, openings=(), zones={})
+    drawn = replace(
+        other,
+        openings=tuple(Opening(name=f"b{k}", kind="bolt", polygon=b) for k, b in enumerate(bolts)),
+    )
+    view = lying_view(tilt=0.1, distance_mm=380.0)
+    photo = painted(other, view, np.random.default_rng(4))
+    with pytest.raises(AlignmentRefused, match="no edge of 4 of the drawing's 4 openings.* right drawing"):
+        refine(photo, drawn, view.camera())

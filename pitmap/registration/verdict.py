@@ -15,7 +15,7 @@ from ..errors import AlignmentRefused
 from ..estimate import DEFAULT_LEVEL, Estimate
 from .alignment import Alignment, RunnerUp, plate_covariance
 from .displaced import Displaced, met
-from .edges import DrawnEdges
+from .edges import OUTLINE, DrawnEdges
 from .judge import Evidence
 from .polish import Fit
 from .regions import region_table
@@ -240,6 +240,21 @@ def mismatch(outline: Displaced | None, second: SecondFace) -> str:
     return ""
 
 
+def outline_alone(unmet: tuple[str, ...], n_openings: int) -> str:
+    """What speaks against a pose that the outline holds without the openings, in words; empty when nothing does.
+
+    The outline counts as twelve pieces, which outvote a few openings; and a view can be found from which one plate with four
+    corners looks like another.
+    """
+    n_missing = sum(name != OUTLINE for name in unmet)
+    if 2 * n_missing <= n_openings:
+        return ""
+    return (
+        f"the photo shows no edge of {n_missing} of the drawing's {n_openings} openings where the outline puts them; is it "
+        "the right drawing, and are the openings free?"
+    )
+
+
 def conclude(
     rgb: NDArray[np.uint8],
     drawing: Drawing,
@@ -265,7 +280,11 @@ def conclude(
     AlignmentRefused
         With the first rule that is broken, in words.
     """
-    reason = doubt(evidence) or rivalry(evidence, rival, is_picked=method == PICKED)
+    reason = (
+        doubt(evidence)
+        or rivalry(evidence, rival, is_picked=method == PICKED)
+        or outline_alone(unmet, len(edges.part_names) - 1)
+    )
     if reason:
         raise AlignmentRefused(reason)
     h, w = rgb.shape[:2]
