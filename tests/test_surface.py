@@ -295,6 +295,44 @@ def test_covered_part_needs_an_edge() -> None:
     assert parts_with_an_edge(parts, [rgb], [parts], PX)[:, 200:].any()
 
 
+def test_a_cloth_of_the_metals_own_tone_is_told_by_its_grain() -> None:
+    """It has the middle tone of the metal all along its border; the grain of a lapped face it has not, finer or coarser."""
+    rng = np.random.default_rng(6)
+    metal, part = np.ones(SHAPE, bool), np.zeros(SHAPE, bool)
+    part[60:160, 60:200] = True
+    # as a photo of 3 px per mm has it: nothing finer than its pixels
+    grain = cv2.GaussianBlur(rng.normal(0, 30, SHAPE), (0, 0), 1.5)
+    for times, is_cloth in ((0.25, True), (4.0, True), (0.8, False), (1.25, False)):
+        rgb = np.rint(165 + np.where(part, times, 1) * grain).astype(np.uint8)[..., None].repeat(3, axis=2)
+        kept = parts_with_an_edge(part, [rgb], [metal], PX)
+        assert np.array_equal(kept, part if is_cloth else np.zeros_like(part)), times
+
+
+def test_a_part_of_a_cloth_is_not_metal_because_the_rest_of_it_was_not_told() -> None:
+    """Beside the part there is only more of the smooth cloth; the open face further off is grainier."""
+    rng = np.random.default_rng(6)
+    metal, cloth, part = (np.zeros(SHAPE, bool) for _ in range(3))
+    metal[:], cloth[40:180, 40:220], part[60:160, 60:200] = True, True, True
+    grain = cv2.GaussianBlur(rng.normal(0, 30, SHAPE), (0, 0), 1.5)
+    rgb = np.rint(165 + np.where(cloth, 0.25, 1) * grain).astype(np.uint8)[..., None].repeat(3, axis=2)
+    assert np.array_equal(parts_with_an_edge(part, [rgb], [metal], PX), part)
+    smooth = np.rint(165 + 0.25 * grain).astype(np.uint8)[..., None].repeat(3, axis=2)
+    assert not parts_with_an_edge(part, [smooth], [metal], PX).any()
+
+
+def test_the_marks_along_a_steel_rule_are_not_the_grain_of_metal() -> None:
+    rng = np.random.default_rng(6)
+    metal, rule = np.ones(SHAPE, bool), np.zeros(SHAPE, bool)
+    rule[60:160, 60:300] = True
+    grain = cv2.GaussianBlur(rng.normal(0, 30, SHAPE), (0, 0), 1.5)
+    tone = 165 + np.where(rule, 0.25, 1) * grain
+    for rows in (slice(62, 80), slice(140, 158)):
+        # by turns 0.5 mm darker and 0.5 mm brighter, so that the middle tone stays that of the metal
+        tone[rows, 60:300] += np.where(np.arange(240) // 5 % 2, 14, -14)
+    rgb = np.rint(tone).astype(np.uint8)[..., None].repeat(3, axis=2)
+    assert np.array_equal(parts_with_an_edge(rule, [rgb], [metal], PX), rule)
+
+
 def test_what_no_photo_shows_is_covered_though_one_picture_of_all_has_no_edge_there() -> None:
     """A dark cloth in one photo over all of the place of a light one in the other: merged, only the dark one is left.
 
