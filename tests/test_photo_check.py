@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 
 import cv2
@@ -21,6 +22,7 @@ from pitmap.photo import (
     sharpness_tiles,
     tilt_deg,
 )
+from pitmap.photo.raster import raster_peak
 from pitmap.photo.sharpening import overshoot
 from pitmap.registration import Displaced
 from pitmap.registration.camera import Camera, Lens
@@ -415,3 +417,32 @@ def test_gate_is_quick_on_twelve_megapixels() -> None:
     check_photo(photo)
     assert time.process_time() - start < 1.0  # aim 0.3 s; the slack is for a loaded machine
     assert len(sharpness_tiles(photo.rgb)) == 48
+
+
+def raster_scene(rng: np.random.Generator, ways_deg: tuple[float, ...]) -> np.ndarray:
+    """Grainy metal under even lines of 10 % and 2.7 px that run these ways."""
+    y, x = np.mgrid[:600, :800]
+    metal = 140 + cv2.GaussianBlur(rng.normal(0, 12, (600, 800)), (0, 0), 1.0) + rng.normal(0, 2, (600, 800))
+    for way in np.radians(ways_deg):
+        metal *= 1 + 0.1 * np.cos(2 * np.pi / 2.7 * (x * np.cos(way) + y * np.sin(way)))
+    return np.clip(np.rint(metal), 0, 255).astype(np.uint8)[..., None].repeat(3, axis=2)
+
+
+def test_a_photo_of_a_screen_is_told_by_its_raster() -> None:
+    rng = np.random.default_rng(3)
+    screen, plain, cut = (raster_scene(rng, ways) for ways in ((5.0, 95.0), (), (20.0,)))
+    at = {
+        name: raster_peak(rgb, sharpness_tiles(rgb))
+        for name, rgb in {"screen": screen, "plain": plain, "cut": cut, "squeezed": saved(plain, 15)}.items()
+    }
+    # a 10 % wave under a Hann window of 128 px has a power of (0.1 * 140 * 64 * 64 / 2)^2 = e^20.5, its noise
+    # of about 3 levels 9 * 48^2 = e^9.9 at most: far above any bin of the noise
+    assert at["screen"] > 7
+    # noise alone: log(log n) + 0.58 for n bins; fewer lie apart of the first
+    assert at["plain"] == pytest.approx(2.6, abs=0.4)
+    # the marks of a cutter run one way
+    assert at["cut"] < 4
+    assert at["squeezed"] < 5
+    assert math.isnan(raster_peak(screen, sharpness_tiles(screen)[:3]))
+    assert [f.severity for f in check_photo(changed(picture(), screen)).of("raster")] == ["stop"]
+    assert not check_photo(changed(picture(), plain)).of("raster")

@@ -20,6 +20,7 @@ from .findings import PhotoFinding, PhotoLimits, PhotoReport
 from .halo import halo
 from .losses import bars_share, block_step, colour_apart, without_bars
 from .picture import Photo
+from .raster import raster_peak
 from .sharpening import overshoot
 from .sharpness import Tile, sharpness_tiles, smear_px
 
@@ -203,6 +204,13 @@ def _losses(
             "picture, without filters."
         )
         found.append(PhotoFinding(code="sharpened", severity="watch", value=beyond, text=text))
+    peak = raster_peak(rgb, tiles)
+    if peak > limits.raster_stop:
+        text = (
+            "A fine, even raster lies over the picture: is it a photo of a screen, or of a printed photo? Pits drown in it: "
+            "more than half may be lost; give the camera's own file."
+        )
+        found.append(PhotoFinding(code="raster", severity="stop", value=peak, text=text))
     bars = bars_share(rgb)
     if bars > limits.bars_watch:
         text = (

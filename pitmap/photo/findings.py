@@ -22,7 +22,7 @@ class PhotoFinding:
     ----------
     code : str
         ``blur glare dark bright scale tilt frame transparent drawing colour squeezed grain bars
-        backlit sharpened halo``.
+        backlit sharpened halo raster``.
     severity : str
         ``pass``, ``watch`` (measure, but mind it) or ``stop`` (take another photo).
     text : str
@@ -83,6 +83,10 @@ class PhotoLimits:
     overshoot_watch : float
         :func:`~pitmap.photo.sharpening.overshoot`. The 20 development photos and 21 renders have 0.06 and less;
         an unsharp mask of 200 % (1.5 px) gives twelve of them 0.08 to 0.34, and nearly doubles the pits of one.
+    raster_stop : float
+        :func:`~pitmap.photo.raster.raster_peak`. The 20 development photos have 4.5 and less; one of them shown on a
+        screen (1.4 of its pixels to one of the photo) 6.3, printed with dots 8.1: of its 63 pits 25 and 49 are found in
+        these, with 6 and 18 that are none.
     bars_watch : float
         Share of the picture in rows and columns of one colour.
     bright_openings : float
@@ -115,6 +119,7 @@ class PhotoLimits:
     grain_watch: float = 0.025
     grain_stop: float = 0.05
     overshoot_watch: float = 0.1
+    raster_stop: float = 5.5
     bars_watch: float = 0.05
     bright_openings: float = 0.5
     halo_watch: float = 0.08
