@@ -318,7 +318,10 @@ def _exposure(level: float, zone: str, worst: str, limits: PhotoLimits) -> Photo
         text = f"The picture is dark{where} (median level {level:.0f} of 255); give more light."
         return PhotoFinding(code="dark", severity=worst, value=level, zone=zone, text=text)
     if level > limits.bright_level:
-        text = f"The picture is overexposed{where} (median level {level:.0f} of 255); turn the exposure down."
+        text = (
+            f"The picture is overexposed{where} (median level {level:.0f} of 255): uncut metal and stain fade in it, "
+            "and shares may be far too low; turn the exposure down."
+        )
         return PhotoFinding(code="bright", severity=worst, value=level, zone=zone, text=text)
     return PhotoFinding(
         code="dark", severity="pass", value=level, zone=zone, text=f"Exposure is fine{where}."
