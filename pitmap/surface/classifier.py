@@ -19,6 +19,7 @@ from .covers import parts_with_an_edge, with_their_middles
 from .decide import choose_codes, covered_parts, halves, softmax_rows
 from .learned import LEARNED_PX_PER_MM, Network, default_network, has_model, learned_map
 from .looks import Look
+from .second_look import default_reader
 from .unseen import unreadable
 
 __all__ = ["METHODS", "classify"]
@@ -123,7 +124,7 @@ def classify(
     is_there = network is not None or has_model()
     if method == "learned" and not is_there:
         raise InputError("classify: the learned classifier's file is missing; use method='classic'")
-    use_learned = method != "classic" and is_there
+    use_learned, is_shipped = method != "classic" and is_there, network is None
 
     metal = np.ones(shape, bool) if mask is None else np.asarray(mask, bool)
     readable = metal if in_frame is None else metal & one.in_frame
@@ -160,6 +161,7 @@ def classify(
                 small.metal,
                 small.edge,
                 stage,
+                reader=default_reader() if is_shipped and mask is not None and stage.is_lapped else None,
                 may_be_covered=mask is not None,
                 keep_probabilities=keep_probabilities,
             )

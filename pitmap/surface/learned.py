@@ -16,18 +16,12 @@ from numpy.typing import NDArray
 from ..classes import Stage, SurfaceClass
 from .agreement import Agreement
 from .class_map import PROBABILITY_CLASSES
-from .decide import (
-    choose_codes,
-    correct_pits,
-    halves,
-    keep_faint_pits,
-    softmax_rows,
-    where_it_wins,
-)
-from .illumination import metal_reference
+from .decide import correct_pits, halves, softmax_rows
+from .inputs import model_inputs, network_knows
 from .looks import Look, put_together
+from .reading import Reading
 from .runtime import ort
-from .scores import find_scores, put_scores
+from .second_look import FAINT_PIT_WEIGHT, Doubt, SecondReader, doubtful, has_reader, with_pits
 
 __all__ = [
     "LEARNED_PX_PER_MM",
@@ -36,8 +30,6 @@ __all__ = [
     "has_model",
     "learned_map",
     "load_network",
-    "model_inputs",
-    "network_knows",
     "open_session",
     "tile_counts",
     "tile_logits",
@@ -55,9 +47,6 @@ _MOST_AT_ONCE = 3
 """Bounds the memory of all passes."""
 _STRIP_PX = 128
 """Rows that are worked up at a time: the probabilities of so many stay in the processor's cache."""
-_EDGE_FULL_MM = 4.0
-"""Beyond this distance a drawn edge no longer matters to the network."""
-_GAIN_MOST = 3.0
 _NEVER = -50.0
 _UNCUT = PROBABILITY_CLASSES.index(SurfaceClass.UNCUT)
 _UNSEEN = PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)
@@ -133,8 +122,8 @@ def load_network(model: str | Path) -> Network:
 
 
 def has_model() -> bool:
-    """True when the network and its settings are installed beside this file."""
-    return _MODEL.is_file() and _MODEL.with_suffix(".json").is_file()
+    """True when the networks and their settings are installed beside this file."""
+    return _MODEL.is_file() and _MODEL.with_suffix(".json").is_file() and has_reader()
 
 
 @lru_cache(maxsize=1)
@@ -172,39 +161,6 @@ def tile_spans(first: int, last: int, n: int, multiple: int) -> list[_Span]:
     read = _read_px(last - first, n, multiple)
     starts = range(first, last, keep)
     return [(a - _MARGIN_PX, a - _MARGIN_PX + read, a, min(last, a + keep)) for a in starts]
-
-
-def model_inputs(
-    rgb: NDArray[np.uint8],
-    metal: NDArray[np.bool_],
-    edge_mm: NDArray[np.float32],
-    reference: NDArray[np.float32],
-) -> NDArray[np.float32]:
-    """What the network reads, (5, rows, columns): balanced red, green, blue; metal; nearness of a drawn edge.
-
-    Balanced means divided by the metal's middle tone, less 1, at most 2: neither exposure nor the colour of
-    the light is left in it. Off the metal the picture is kept: what goes on beyond an edge tells a shadow.
-    """
-    out = np.empty((5, *metal.shape), np.float32)
-    levels = np.arange(256, dtype=np.float32) / 255
-    for k, channel in enumerate(cv2.split(rgb)):
-        lut = np.minimum(levels / max(float(reference[k]), 0.05), _GAIN_MOST) - 1
-        cv2.LUT(channel, lut.astype(np.float32), dst=out[k])
-    out[3] = metal
-    np.divide(edge_mm, _EDGE_FULL_MM, out=out[4])
-    np.subtract(1, out[4], out=out[4])
-    np.clip(out[4], 0, 1, out=out[4])
-    out[4] *= out[3]
-    return out
-
-
-def network_knows(
-    rgb: NDArray[np.uint8], metal: NDArray[np.bool_], stage: Stage, photo_px_per_mm: float
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """The metal's middle tone (3,), and all that the network is told beside the picture (5,)."""
-    reference = metal_reference(rgb, metal)
-    detail = np.log2(np.clip(photo_px_per_mm, 1.0, 12.0) / 4.0)
-    return reference, np.array([*reference, float(stage.is_lapped), detail], np.float32)
 
 
 def _padded(raster: NDArray, rows: tuple[int, int], cols: tuple[int, int]) -> NDArray:
@@ -336,6 +292,7 @@ def learned_map(
     edge_mm: NDArray[np.float32],
     stage: Stage,
     *,
+    reader: SecondReader | None = None,
     may_be_covered: bool = True,
     keep_probabilities: bool = False,
 ) -> tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.bool_], NDArray[np.float16] | None]:
@@ -352,6 +309,8 @@ def learned_map(
         What any of them has in its frame. Tiles without metal are not computed.
     edge_mm : (rows, columns) float32
     stage : Stage
+    reader : SecondReader, optional
+        Looks a second time at doubtful pits; it knows one network and no other.
     may_be_covered : bool
         False for a plain picture of metal: nobody taught the network what covers metal there, nor scores.
     keep_probabilities : bool
@@ -369,10 +328,11 @@ def learned_map(
         Looks of a lapped face that are sure of different things, see :class:`~pitmap.surface.agreement.Agreement`.
     """
     weights = network.weights_lapped if stage.is_lapped else network.weights_intake
-    codes, confidence = np.ones(metal.shape, np.uint8), np.zeros(metal.shape, np.float32)
-    covered = np.zeros(metal.shape, bool)
-    faint, score_ratio = np.zeros(metal.shape, np.float32), np.zeros(metal.shape, np.float32)
-    kept = np.zeros((len(PROBABILITY_CLASSES), *metal.shape), np.float16) if keep_probabilities else None
+    faint = network.faint_pit_weight if reader is None else FAINT_PIT_WEIGHT
+    reading = Reading(metal.shape, weights, faint)
+    kept = None
+    if keep_probabilities or reader is not None:
+        kept = np.zeros((len(PROBABILITY_CLASSES), *metal.shape), np.float16)
 
     faces = [
         _Face(
@@ -403,12 +363,7 @@ def learned_map(
         if not may_be_covered:
             logits[[_UNSEEN, _SCORE]] = _NEVER
         probabilities = correct_pits(softmax_rows(logits), network.pit_said, network.pit_came_true)
-        codes[window], confidence[window], best = choose_codes(probabilities, weights)
-        faint[window] = where_it_wins(probabilities[_PIT], network.faint_pit_weight, best)
-        score = weights[_SCORE] * probabilities[_SCORE]
-        np.divide(score, best, out=score_ratio[window])
-        np.maximum(best, score, out=best)
-        covered[window] = weights[_UNSEEN] * probabilities[_UNSEEN] > best
+        reading.put(window, probabilities)
         if kept is not None:
             kept[(slice(None), *window)] = halves(probabilities)
 
@@ -417,9 +372,37 @@ def learned_map(
         for _ in workers.map(take, _tiles(metal, network.multiple)):
             pass
     agreement.check()
-    # each keeps one core busy
-    with ThreadPoolExecutor(max_workers=1) as worker:
-        seeking = worker.submit(find_scores, score_ratio, edge_mm, LEARNED_PX_PER_MM)
-        keep_faint_pits(codes, confidence, faint)
-        put_scores(codes, confidence, seeking.result(), score_ratio, metal)
-    return codes, confidence, covered, kept
+    if reader is not None and kept is not None:
+        _look_again(reader, faces, shown, metal, kept, reading)
+    reading.settle(metal, edge_mm, LEARNED_PX_PER_MM)
+    return reading.codes, reading.confidence, reading.covered, kept if keep_probabilities else None
+
+
+def _look_again(
+    reader: SecondReader,
+    faces: Sequence[_Face],
+    shown: Sequence[NDArray[np.bool_]],
+    metal: NDArray[np.bool_],
+    kept: NDArray[np.float16],
+    reading: Reading,
+) -> None:
+    """Read doubtful pits once more at full detail; what is kept and read of them changes in place.
+
+    Of several pictures each that shows a place says by itself what it adds, and the mean of that counts.
+    """
+    at = doubtful(kept[_PIT], metal)
+    if not len(at[0]):
+        return
+    steps, n = np.zeros(len(at[0]), np.float32), np.zeros(len(at[0]), np.float32)
+    for face, is_shown in zip(faces, shown, strict=True):
+        rgb, _, edge_mm = face.rasters
+        doubt = Doubt(
+            rgb=rgb, reference=face.reference, known=face.known, edge_mm=edge_mm, probabilities=kept
+        )
+        says = is_shown[at]
+        steps += says * reader.steps(doubt, at)
+        n += says
+    own = kept[(slice(None), *at)].astype(np.float32)
+    anew = with_pits(own, (steps / np.maximum(n, 1)).astype(np.float32))
+    kept[(slice(None), *at)] = halves(anew)
+    reading.put(at, anew)

@@ -33,7 +33,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from surface_photos import TrueCase, rendered_cases, true_cases
 
 from pitmap.classes import Stage
-from pitmap.surface.learned import model_inputs, network_knows
+from pitmap.surface.inputs import model_inputs, network_knows
 
 KEPT_REAL = (
     "/stem/Conv", "/known/Conv", "/Add", "/Relu", "/lines/from_picture/Conv", "/lines/Add_1", "/lines/Relu",

@@ -41,7 +41,7 @@ REFRESH_EVERY, REFRESH = 8, 80
 def network_inputs(
     picture: torch.Tensor, mask: torch.Tensor, near: torch.Tensor, numbers: torch.Tensor, step: int
 ) -> tuple[torch.Tensor, torch.Tensor]:
-    """What the network reads, picture and known; the numbers are those of `pitmap.surface.learned.model_inputs`.
+    """What the network reads, picture and known; the numbers are those of `pitmap.surface.inputs.model_inputs`.
 
     Parameters
     ----------
