@@ -90,6 +90,18 @@ def test_learned_finds_pits_of_the_sample(lapped: tuple[ClassMap, np.ndarray]) -
 
 
 @pytest.mark.slow
+def test_second_look_outlines_pits_better_than_the_network_alone(lapped: tuple[ClassMap, np.ndarray]) -> None:
+    """A network that is passed in is not looked after; this is the one that ships."""
+    surveys = ("a_test_lap", "b_test_lap", "b_lap_1")
+    twice = [lapped, *(read_sample(name, "learned") for name in surveys[1:])]
+    once = [read_sample(name, "learned", default_network()) for name in surveys]
+    better = [
+        overlap(*two, SurfaceClass.PIT) - overlap(*one, SurfaceClass.PIT) for two, one in zip(twice, once)
+    ]
+    assert np.mean(better) > 0, better
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("code", "least"),
     [
