@@ -11,10 +11,10 @@ from page_steps import page, place_of
 from streamlit.testing.v1 import AppTest
 from survey_fakes import keep_survey
 
-from pitmap.casebook import Casebook, Face, Plate, Survey
+from pitmap.casebook import Casebook, Face, Job, Plate, Survey
 from pitmap.depth import readings_from_rows
 from pitmap.measure import ErrorModel
-from pitmap.stock import Limit, LimitSheet
+from pitmap.stock import Limit, LimitSheet, StockPlan
 from pitmap.workflow import (
     LIMITS_ROLE,
     drawing_of,
@@ -150,6 +150,28 @@ def test_pits_of_the_map_are_counted_and_have_no_interval(kept: tuple[Casebook, 
     table = slider.set_value(50.0).run().dataframe[0].value
     # readings are good to 7 um: the pit of 70 um is there yet (58 um at least), that of 40 um may be (52 um at most)
     assert table[table.figure == "pits left"].iloc[0][["from", "to"]].tolist() == ["1", "2"]
+
+
+def test_little_metal_that_no_lap_reached_is_not_shown_as_none(
+    kept: tuple[Casebook, Survey], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """0.01 % (0 to 0.06 %) stood there as 0, 0 and 0."""
+    from pitmap.review.screens import plan as screen
+
+    book, survey = kept
+    keep_two_readings(book, survey)
+    made = screen.face_plan
+
+    def with_little_uncut(face: Face, job: Job, plate: Plate) -> StockPlan:
+        plan = made(face, job, plate)
+        curves = plan.curves.copy()
+        curves.loc[curves.aim == "uncut", ["value", "value_low", "value_high"]] = [1e-4, 0.0, 6e-4]
+        return replace(plan, curves=curves)
+
+    monkeypatch.setattr(screen, "face_plan", with_little_uncut)
+    table = open_page("plan", survey).dataframe[0].value
+    row = table[table.figure == "not reached by the lap"].iloc[0]
+    assert row[["left", "from", "to"]].tolist() == ["under 0.1 %", "0.0 %", "0.1 %"]
 
 
 def test_budget_without_a_limit_is_said_and_not_drawn(kept: tuple[Casebook, Survey]) -> None:

@@ -12,7 +12,14 @@ from ...report import translator
 from ...report.page_plan import budget_figure, curve_figures
 from ...report.words import aim_word
 from ...stock import LIMIT_TEXT, OFFERED, LimitSheet, StockPlan, usable_limits
-from ...units import format_confidence, format_depth, format_estimate, format_length, format_need
+from ...units import (
+    format_confidence,
+    format_depth,
+    format_estimate,
+    format_length,
+    format_need,
+    format_part,
+)
 from ...workflow import housing_dip_of, limit_rows_of, save_housing_dip, save_limits
 from ..cached import drawn, face_plan, face_series
 from ..device import chart_config, chart_words
@@ -90,7 +97,7 @@ def _what_if(plan: StockPlan, face: Face) -> None:
                 "figure": {
                     "pits": "pits left",
                     "sound_width": "sound width",
-                    "uncut": "not reached by the lap, %",
+                    "uncut": "not reached by the lap",
                 }[aim],  # type: ignore[index]
                 "left": _number(row.value, aim),  # type: ignore[arg-type]
                 **_interval(row, aim),  # type: ignore[arg-type]
@@ -125,7 +132,7 @@ def _number(value: float, aim: str) -> str:
     return {
         "pits": f"{value:.0f}",
         "sound_width": format_length(value, units()),
-        "uncut": f"{100 * value:.0f}",
+        "uncut": format_part(value),
     }[aim]
 
 
