@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import cv2
@@ -134,17 +135,22 @@ def pack_renders(
         print(case.name, flush=True)
 
 
-def pack_pits(out: dict, meta: dict, folder: Path, stated_px_per_mm: float, quality: int) -> None:
-    """Plain pictures of metal with pits outlined."""
+def plain_pictures(folder: Path, stated_px_per_mm: float) -> Iterator[tuple[dict, np.ndarray, np.ndarray]]:
+    """Plain pictures of metal with pits outlined: row of the index, picture (blue first) and pits at 10 px/mm."""
     k = PIT_PICTURE_PX_PER_MM / stated_px_per_mm
     for row in pd.read_csv(folder / "index.csv").to_dict("records"):
         picture = cv2.imread(str(folder / row["photo"]))
         mask = (cv2.imread(str(folder / row["mask"]), cv2.IMREAD_GRAYSCALE) > 127).astype(np.float32)
-        n = len(meta["pits"])
         small = cv2.resize(picture, None, fx=k, fy=k, interpolation=cv2.INTER_AREA)
-        truth = cv2.resize(mask, (small.shape[1], small.shape[0]), interpolation=cv2.INTER_AREA) > 0.5
+        pits = cv2.resize(mask, (small.shape[1], small.shape[0]), interpolation=cv2.INTER_AREA) > 0.5
+        yield row, small, pits
+
+
+def pack_pits(out: dict, meta: dict, folder: Path, stated_px_per_mm: float, quality: int) -> None:
+    """Plain pictures of metal with pits outlined."""
+    for n, (row, small, pits) in enumerate(plain_pictures(folder, stated_px_per_mm), len(meta["pits"])):
         out[f"pit{n}"] = as_bytes(".jpg", small, cv2.IMWRITE_JPEG_QUALITY, quality)
-        out[f"pit{n}_mask"] = as_bytes(".png", truth.astype(np.uint8))
+        out[f"pit{n}_mask"] = as_bytes(".png", pits.astype(np.uint8))
         meta["pits"].append(
             {"photo": row["photo"], "group": pit_group(row["group"]), "has_pits": bool(row["has_pits"])}
         )
