@@ -24,6 +24,8 @@ from .runtime import ort
 __all__ = [
     "FAINT_PIT_WEIGHT",
     "N_READ",
+    "ODDS_PX",
+    "PICTURE_PX",
     "Doubt",
     "SecondReader",
     "default_reader",
@@ -36,7 +38,7 @@ __all__ = [
 
 _MODEL = Path(__file__).parent / "model" / "second_look.onnx"
 _PIT, _SOUND = (PROBABILITY_CLASSES.index(c) for c in (SurfaceClass.PIT, SurfaceClass.SOUND))
-_PICTURE_PX, _ODDS_PX = 5, 3
+PICTURE_PX, ODDS_PX = 5, 3
 """How far about a pixel the picture and the network's reading are looked at."""
 _LEAST, _REACH_PX = 0.05, 3
 """A pixel is in doubt as near as this to one that is a pit with this probability, or more."""
@@ -48,7 +50,7 @@ _AT_ONCE = 20_000
 _SPECK = 1e-4
 FAINT_PIT_WEIGHT = 3.5
 """As :func:`pitmap.surface.decide.keep_faint_pits` asks for, of chances that were looked at twice; chosen by hand."""
-N_READ = 3 * (2 * _PICTURE_PX + 1) ** 2 + (2 * _ODDS_PX + 1) ** 2 + len(PROBABILITY_CLASSES) + 6
+N_READ = 3 * (2 * PICTURE_PX + 1) ** 2 + (2 * ODDS_PX + 1) ** 2 + len(PROBABILITY_CLASSES) + 6
 
 Places = tuple[NDArray[np.intp], NDArray[np.intp]]
 """Rows and columns."""
@@ -111,8 +113,8 @@ def what_is_read(doubt: Doubt, at: Places) -> NDArray[np.float32]:
     """
     n = len(at[0])
     tone = np.maximum(doubt.reference, LEAST_TONE)[:, None, None] * np.float32(255)
-    picture = np.minimum(_about(doubt.rgb, _PICTURE_PX, at) / tone, GAIN_MOST) - 1
-    odds = log_odds(_about(doubt.probabilities[_PIT], _ODDS_PX, at))
+    picture = np.minimum(_about(doubt.rgb, PICTURE_PX, at) / tone, GAIN_MOST) - 1
+    odds = log_odds(_about(doubt.probabilities[_PIT], ODDS_PX, at))
     own = np.log(np.maximum(doubt.probabilities[(slice(None), *at)].astype(np.float32), _FLOOR)).T
     nearness = np.clip(1 - doubt.edge_mm[at] / EDGE_FULL_MM, 0, 1)[:, None]
     known = np.broadcast_to(doubt.known, (n, len(doubt.known)))

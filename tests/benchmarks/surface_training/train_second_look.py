@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 from onnx import helper, numpy_helper
 from torch import nn
 
-from pitmap.surface.second_look import _ODDS_PX, _PICTURE_PX, N_READ
+from pitmap.surface.second_look import N_READ, ODDS_PX, PICTURE_PX
 
 RENDERS = (
     Renders("render", 14, 2, 4000, False, 23000),
@@ -48,7 +48,7 @@ SHARES = {"render": 0.47, "photo": 0.43, "plain": 0.10}
 BATCH, RATE, DECAY, WARM_UP = 16_384, 2e-3, 1e-2, 200
 HIDDEN, DROPPED = (128, 64), 0.1
 GAIN_SPREAD, NOISE = 0.06, 0.01
-PICTURE_SIDE, ODDS_SIDE = 2 * _PICTURE_PX + 1, 2 * _ODDS_PX + 1
+PICTURE_SIDE, ODDS_SIDE = 2 * PICTURE_PX + 1, 2 * ODDS_PX + 1
 N_PICTURE = 3 * PICTURE_SIDE**2
 THRESHOLDS = np.arange(0.2, 0.56, 0.05)
 AT_ONCE = 100_000
