@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -124,6 +125,25 @@ def test_reader_answers_many_places_as_it_answers_each() -> None:
     assert steps.shape == (50_000,)
     alone = default_reader().steps(doubt, (at[0][-1:], at[1][-1:]))
     assert steps[-1:] == pytest.approx(alone, abs=1e-4)
+
+
+def test_reader_does_not_overrule_a_network_that_is_sure() -> None:
+    """Log odds of 0.999 are 6.9; two less are still those of 0.99, whatever the picture."""
+    rng = np.random.default_rng(2)
+    doubt = sound_metal()
+    wild = replace(doubt, rgb=rng.integers(0, 256, (*SHAPE, 3), np.uint8))
+    at = np.nonzero(np.ones(SHAPE, bool))
+    assert np.abs(default_reader().steps(wild, at)).max() <= 2
+
+
+def test_a_pixel_in_the_midst_of_a_pit_is_no_sound_metal() -> None:
+    class Spares(Says):
+        def steps(self, doubt: Doubt, at: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
+            says = super().steps(doubt, at)
+            says[(at[0] == 100) & (at[1] == 200)] = -20
+            return says
+
+    assert read([np.ones((300, 420), bool)], Spares(0))[0][100, 200]
 
 
 def test_second_look_is_for_lapped_faces_with_a_drawing_and_the_network_that_ships(

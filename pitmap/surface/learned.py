@@ -402,7 +402,14 @@ def _look_again(
         says = is_shown[at]
         steps += says * reader.steps(doubt, at)
         n += says
-    own = kept[(slice(None), *at)].astype(np.float32)
+    own, was_pit = kept[(slice(None), *at)].astype(np.float32), reading.codes[at] == SurfaceClass.PIT
     anew = with_pits(own, (steps / np.maximum(n, 1)).astype(np.float32))
-    kept[(slice(None), *at)] = halves(anew)
     reading.put(at, anew)
+    # a single pixel in the midst of a pit is no sound metal
+    whole = cv2.morphologyEx(
+        (reading.codes == SurfaceClass.PIT).view(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)
+    )
+    is_hole = was_pit & (whole[at] > 0) & (reading.codes[at] != SurfaceClass.PIT)
+    anew[:, is_hole] = own[:, is_hole]
+    reading.put(at, anew)
+    kept[(slice(None), *at)] = halves(anew)

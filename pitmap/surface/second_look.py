@@ -48,6 +48,9 @@ _SCALE = 4.0
 _AT_ONCE = 20_000
 """Bounds the memory of one pass to about 40 MB."""
 _SPECK = 1e-4
+_MOST = 2.0
+"""No more is added to the log odds or taken from them: of metal unlike all that it learned from it knows nothing, and
+may not overrule a network that is sure (house choice)."""
 FAINT_PIT_WEIGHT = 3.5
 """As :func:`pitmap.surface.decide.keep_faint_pits` asks for, of chances that were looked at twice; chosen by hand."""
 N_READ = 3 * (2 * PICTURE_PX + 1) ** 2 + (2 * ODDS_PX + 1) ** 2 + len(PROBABILITY_CLASSES) + 6
@@ -137,7 +140,7 @@ class SecondReader:
             some = slice(k, k + _AT_ONCE)
             read = what_is_read(doubt, (at[0][some], at[1][some]))
             out[some] = self._session.run(None, {"read": read})[0][:, 0]
-        return out
+        return np.clip(out, -_MOST, _MOST, out=out)
 
 
 def with_pits(probabilities: NDArray[np.float32], steps: NDArray[np.float32]) -> NDArray[np.float32]:
