@@ -131,6 +131,7 @@ class SecondReader:
     def __init__(self, model: Path) -> None:
         options = ort.SessionOptions()
         options.log_severity_level = 3
+        options.intra_op_num_threads = 1
         self._session = ort.InferenceSession(str(model), options, providers=["CPUExecutionProvider"])
 
     def steps(self, doubt: Doubt, at: Places) -> NDArray[np.float32]:
