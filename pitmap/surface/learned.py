@@ -20,7 +20,7 @@ from .decide import correct_pits, halves, softmax_rows
 from .inputs import model_inputs, network_knows
 from .looks import Look, put_together
 from .reading import Reading
-from .runtime import ort
+from .runtime import open_session, ort
 from .second_look import FAINT_PIT_WEIGHT, Doubt, SecondReader, doubtful, has_reader, with_pits
 
 __all__ = [
@@ -30,7 +30,6 @@ __all__ = [
     "has_model",
     "learned_map",
     "load_network",
-    "open_session",
     "tile_counts",
     "tile_logits",
     "tile_spans",
@@ -98,14 +97,6 @@ class Network:
         )
         planes[:] = known[:, None, None]
         return self.session.run(None, {"picture": picture[None], "known": planes[None]})[0][0]
-
-
-def open_session(model: str | Path) -> ort.InferenceSession:
-    """A network's file, ready to run on the thread that asks; several may ask at a time."""
-    options = ort.SessionOptions()
-    options.log_severity_level = 3
-    options.intra_op_num_threads = 1
-    return ort.InferenceSession(str(model), options, providers=["CPUExecutionProvider"])
 
 
 def load_network(model: str | Path) -> Network:
@@ -411,5 +402,5 @@ def _look_again(
     )
     is_hole = was_pit & (whole[at] > 0) & (reading.codes[at] != SurfaceClass.PIT)
     anew[:, is_hole] = own[:, is_hole]
-    reading.put(at, anew)
+    reading.put((at[0][is_hole], at[1][is_hole]), own[:, is_hole])
     kept[(slice(None), *at)] = halves(anew)

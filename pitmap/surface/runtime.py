@@ -7,6 +7,7 @@ to be sent to its maker; :func:`onnxruntime.disable_telemetry_events` comes too 
 from __future__ import annotations
 
 import os
+from pathlib import Path
 
 os.environ["ORT_DISABLE_TELEMETRY"] = "1"
 
@@ -14,4 +15,12 @@ import onnxruntime as ort  # noqa: E402
 
 ort.disable_telemetry_events()
 
-__all__ = ["ort"]
+__all__ = ["open_session", "ort"]
+
+
+def open_session(model: str | Path) -> ort.InferenceSession:
+    """A network's file, ready to run on the thread that asks; several may ask at a time."""
+    options = ort.SessionOptions()
+    options.log_severity_level = 3
+    options.intra_op_num_threads = 1
+    return ort.InferenceSession(str(model), options, providers=["CPUExecutionProvider"])

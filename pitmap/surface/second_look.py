@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from ..classes import SurfaceClass
 from .class_map import PROBABILITY_CLASSES
 from .inputs import EDGE_FULL_MM, GAIN_MOST, LEAST_TONE
-from .runtime import ort
+from .runtime import open_session
 
 __all__ = [
     "FAINT_PIT_WEIGHT",
@@ -129,10 +129,7 @@ class SecondReader:
     """The small network, ready to read; any number of threads may ask it."""
 
     def __init__(self, model: Path) -> None:
-        options = ort.SessionOptions()
-        options.log_severity_level = 3
-        options.intra_op_num_threads = 1
-        self._session = ort.InferenceSession(str(model), options, providers=["CPUExecutionProvider"])
+        self._session = open_session(model)
 
     def steps(self, doubt: Doubt, at: Places) -> NDArray[np.float32]:
         """What is to be added to the log odds of a pit at each of n places, (n,)."""

@@ -22,7 +22,8 @@ from pitmap.pipeline import classify_face, straighten
 from pitmap.registration import Alignment, register
 from pitmap.registration.camera import Camera, Lens
 from pitmap.surface import ClassMap, classify
-from pitmap.surface.learned import Network, default_network, open_session
+from pitmap.surface.learned import Network, default_network
+from pitmap.surface.runtime import open_session
 from pitmap.synthetic import Damage, lap, make_face, random_scene, render_photo
 
 REAL_NUMBERS = Path(__file__).parents[1] / "benchmarks" / "surface_training" / "surface_real.onnx"

@@ -33,7 +33,8 @@ from surface_photos import TrueCase, rendered_cases, true_cases
 from pitmap.classes import Stage, SurfaceClass
 from pitmap.surface import PROBABILITY_CLASSES
 from pitmap.surface.decide import correct_pits
-from pitmap.surface.learned import Network, open_session, tile_logits
+from pitmap.surface.learned import Network, tile_logits
+from pitmap.surface.runtime import open_session
 
 N = len(PROBABILITY_CLASSES)
 UNSEEN, SCORE = PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN), PROBABILITY_CLASSES.index(SurfaceClass.SCORE)
