@@ -20,7 +20,7 @@ from .decide import correct_pits, halves, softmax_rows
 from .inputs import model_inputs, network_knows
 from .looks import Look, put_together
 from .reading import Reading
-from .runtime import open_session, ort
+from .runtime import arena_given_back, open_session, ort
 from .second_look import FAINT_PIT_WEIGHT, Doubt, SecondReader, doubtful, has_reader, with_pits
 
 __all__ = [
@@ -90,13 +90,24 @@ class Network:
     weights_intake: NDArray[np.float32]
     faint_pit_weight: float
 
-    def blocks(self, picture: NDArray[np.float32], known: NDArray[np.float32]) -> NDArray[np.float32]:
+    def blocks(
+        self,
+        picture: NDArray[np.float32],
+        known: NDArray[np.float32],
+        options: ort.RunOptions | None = None,
+    ) -> NDArray[np.float32]:
         """What the network writes, (classes * step^2, h, w), for a picture (5, h * step, w * step)."""
         planes = np.empty(
             (len(known), picture.shape[1] // self.step, picture.shape[2] // self.step), np.float32
         )
         planes[:] = known[:, None, None]
-        return self.session.run(None, {"picture": picture[None], "known": planes[None]})[0][0]
+        return self.session.run(None, {"picture": picture[None], "known": planes[None]}, options)[0][0]
+
+    def give_memory_back(self) -> None:
+        """Let go of what large tiles were worked out in, some 200 MB, by working out the smallest one."""
+        side = self.multiple
+        nothing = np.zeros((5, side, side), np.float32), np.zeros(5, np.float32)
+        self.blocks(*nothing, arena_given_back())
 
 
 def load_network(model: str | Path) -> Network:
@@ -362,6 +373,7 @@ def learned_map(
     with ThreadPoolExecutor(max_workers=min(cv2.getNumThreads(), _MOST_AT_ONCE)) as workers:
         for _ in workers.map(take, _tiles(metal, network.multiple)):
             pass
+    network.give_memory_back()
     agreement.check()
     if reader is not None and kept is not None:
         _look_again(reader, faces, shown, metal, kept, reading)

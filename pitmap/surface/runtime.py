@@ -15,7 +15,7 @@ import onnxruntime as ort  # noqa: E402
 
 ort.disable_telemetry_events()
 
-__all__ = ["open_session", "ort"]
+__all__ = ["arena_given_back", "open_session", "ort"]
 
 
 def open_session(model: str | Path) -> ort.InferenceSession:
@@ -24,3 +24,10 @@ def open_session(model: str | Path) -> ort.InferenceSession:
     options.log_severity_level = 3
     options.intra_op_num_threads = 1
     return ort.InferenceSession(str(model), options, providers=["CPUExecutionProvider"])
+
+
+def arena_given_back() -> ort.RunOptions:
+    """Options of a run after which its session keeps no more memory than it needs between runs."""
+    options = ort.RunOptions()
+    options.add_run_config_entry("memory.enable_memory_arena_shrinkage", "cpu:0")
+    return options
