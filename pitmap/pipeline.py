@@ -244,6 +244,7 @@ def map_face(
         removed_um=removed_um or _removed_before(stage),
         drawing_name=drawing.name,
         drawing_fingerprint=drawing.fingerprint(),
+        drawing_thickness_mm=drawing.thickness_mm,
         photos=tuple(sources),
         alignment=alignments[0],
         alignment_error_mm=alignment_error_mm,

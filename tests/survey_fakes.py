@@ -83,6 +83,7 @@ def inspection_of_pits(
         removed_um=Estimate(value=20.0, low=18.0, high=22.0),
         drawing_name=drawing.name,
         drawing_fingerprint=drawing.fingerprint(),
+        drawing_thickness_mm=drawing.thickness_mm,
         photos=(),
         alignment=alignment(),
         alignment_error_mm=0.3,

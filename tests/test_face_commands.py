@@ -181,6 +181,28 @@ def test_record_shows_the_plan_that_plan_shows(
     assert judged == {"total_stock"}
 
 
+def test_plan_and_record_hold_what_was_entered_against_the_plate(
+    series: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The plate is 14 mm thick. 25 mm and 3 mm of case were taken in silence; only the review page knew the drawing."""
+    (tmp_path / "readings.csv").write_text(
+        "stage,kind,x_mm,y_mm,value,unit\nlap_1,thickness,40,95.5,25,mm\n", encoding="utf-8"
+    )
+    (tmp_path / "limits.toml").write_text(
+        '[case_depth]\nvalue = "3 mm"\nsource = "slip"\n[total_stock]\nvalue = "150 um"\nsource = "page 1"\n',
+        encoding="utf-8",
+    )
+    options = ("--readings", str(tmp_path / "readings.csv"), "--limits", str(tmp_path / "limits.toml"))
+    assert run("plan", str(series), *options) == 0
+    on_screen = " ".join(capsys.readouterr().out.split())
+    assert run("record", str(series), "--drawing", DRAWING, *options, "--out", str(tmp_path / "record")) == 0
+    page = (tmp_path / "record" / "record.html").read_text(encoding="utf-8")
+    for said in (on_screen, page):
+        assert "A thickness of 25.00 mm was read, and the plate is 14.00 mm thick by its drawing" in said
+        assert "3.00 mm for the depth of the hardened case when new, more than a tenth of the plate" in said
+        assert said.count("The limit sheet says") == 1
+
+
 @pytest.mark.parametrize("command", ["plan", "compare", "record"])
 def test_who_works_in_inch_reads_no_sentence_in_mm(
     series: Path, command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]

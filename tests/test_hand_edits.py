@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 import zipfile
 from collections.abc import Iterator
 from dataclasses import replace
@@ -97,11 +98,18 @@ def test_inspection_of_an_earlier_release_still_loads(tmp_path: Path) -> None:
     folder = save_inspection(inspection_of_pits(ring_plate(), PITS), tmp_path / "map")
     path = folder / "inspection.json"
     told = json.loads(path.read_text())
-    for name in ("drawing_fingerprint", "alignment_error_mm", "zone_measures", "files"):
+    for name in (
+        "drawing_fingerprint",
+        "drawing_thickness_mm",
+        "alignment_error_mm",
+        "zone_measures",
+        "files",
+    ):
         del told[name]
     path.write_text(json.dumps(told))
     old = load_inspection(folder)
     assert (old.drawing_fingerprint, old.measurement.zone_measures) == ("", ())
+    assert math.isnan(old.drawing_thickness_mm)
     assert old.alignment_error_mm == pytest.approx(0.1)
     assert is_of_drawing(old, ring_plate())
 

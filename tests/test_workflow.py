@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from types import SimpleNamespace
@@ -19,6 +20,7 @@ from pitmap.classes import Stage
 from pitmap.depth import readings_from_rows
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
+from pitmap.inspection import limit_problems
 from pitmap.stock import Limit, LimitSheet, stock_budget
 from pitmap.stock.rules import judge_budget
 from pitmap.workflow import (
@@ -338,6 +340,25 @@ def test_plan_says_that_a_thickness_cannot_be_that_of_the_drawing(
         p for p in plan_face(inspections, None, drawing=drawing, system=system).problems if "its drawing" in p
     ]
     assert [p[: len(said)] for p in told] == ([said] if said else [])
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "said"),
+    [
+        ("case_depth", 1400.0, ""),  # a tenth of 14 mm
+        ("case_depth", 1401.0, "more than a tenth of the plate, which is 14.00 mm thick"),
+        ("total_stock", 1500.0, "1.50 mm for the most stock that may come off this face over the plate's life, more"),
+        ("thickness_min", 13.0, ""),
+        ("thickness_min", 250.0, "250.00 mm for the least thickness of the plate, and the plate is 14.00 mm thick"),
+        ("thickness", 2.0, "2.00 mm for the thickness now, and the plate is 14.00 mm thick"),
+        ("sound_width_min", 3.0, ""),
+    ],
+)  # fmt: skip
+def test_a_limit_that_no_such_plate_can_have_is_named(name: str, value: float, said: str) -> None:
+    told = limit_problems(sheet(**{name: value}), 14.0)
+    assert len(told) == bool(said)
+    assert all(said in sentence for sentence in told)
+    assert limit_problems(sheet(**{name: value}), math.nan) == []
 
 
 def test_thickness_measured_before_the_other_face_was_lapped_is_not_that_of_now(

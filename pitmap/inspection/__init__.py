@@ -1,6 +1,6 @@
 """The frozen record of one survey of one face, its folder on disk, and what a series of them must be."""
 
-from .entered_stock import check_stock, thickness_problem
+from .entered_stock import check_stock, limit_problems, thickness_problem
 from .files import (
     FILE_VERSION,
     changed_tables,
@@ -26,6 +26,7 @@ __all__ = [
     "inspection_folders",
     "is_of_drawing",
     "kept_confidence",
+    "limit_problems",
     "load_inspection",
     "must_be_on_drawing",
     "must_be_one_face",

@@ -1,4 +1,4 @@
-"""Stock taken off before a survey, as a person enters it: what cannot be is refused before anything is made of it."""
+"""Stock, thickness and limits as a person enters them, held against the plate: stock that cannot be is refused."""
 
 from __future__ import annotations
 
@@ -9,15 +9,19 @@ import numpy as np
 
 from ..classes import Stage
 from ..errors import InputError
+from ..stock import LIMIT_TEXT, LimitSheet
 from ..units import AS_POSITIVE, UnitSystem, format_length, in_both
 
-__all__ = ["check_stock", "thickness_problem"]
+__all__ = ["check_stock", "limit_problems", "thickness_problem"]
 
 _MOST_SHARE = 0.1
 """Of the plate's thickness. More is a slip of the unit: a lapped face gives up tenths of a millimetre (house choice)."""
 
 _MOST_MM = 5.0
 """Where the thickness is not known: a tenth of the thickest plate (house choice)."""
+
+_THICKNESSES = ("thickness", "thickness_min")
+"""Entries of a limit sheet that are thicknesses of the plate itself."""
 
 
 def check_stock(removed_um: float, *, stage: str | None = None, thickness_mm: float = math.nan) -> None:
@@ -82,6 +86,45 @@ def thickness_problem(read_um: Sequence[float], thickness_mm: float, system: Uni
         f"A thickness of {read} was read, and the plate is {drawn} thick by its drawing: more than lapping takes off (at "
         f"most {most}). Check the reading and its unit, or correct the drawing, by which photos are aligned"
     )
+
+
+def limit_problems(limits: LimitSheet, thickness_mm: float, system: UnitSystem = "mm") -> list[str]:
+    """The entries of a limit sheet that no plate of that thickness can have, a sentence each.
+
+    Parameters
+    ----------
+    limits : LimitSheet
+    thickness_mm : float
+        Of the plate, by its drawing; NaN where it has none, of which nothing is said.
+    system : {"mm", "inch"}
+
+    Notes
+    -----
+    By the rule of :func:`check_stock` and :func:`thickness_problem`: what lies in micrometres (stock, case, form) is at
+    most a tenth of the plate, and a thickness that it has or may come to lies within a tenth of that drawn (house choice).
+    """
+    if math.isnan(thickness_mm):
+        return []
+    most_mm = _most_mm(thickness_mm)
+    drawn = format_length(thickness_mm, system)
+    said = []
+    for name, entry in limits.entries.items():
+        unit, meaning = LIMIT_TEXT[name]
+        value_mm = entry.value / 1000 if unit == "um" else entry.value
+        if unit == "um" and value_mm > most_mm:
+            why = f"more than a tenth of the plate, which is {drawn} thick by its drawing"
+        elif name in _THICKNESSES and abs(value_mm - thickness_mm) > most_mm:
+            why = (
+                f"and the plate is {drawn} thick by its drawing, more than lapping takes off (at most "
+                f"{format_length(most_mm, system)}) away"
+            )
+        else:
+            continue
+        said.append(
+            f"The limit sheet says {format_length(value_mm, system)} for the {meaning}, {why}. Check the entry and its "
+            "unit, or correct the drawing"
+        )
+    return said
 
 
 def _most_mm(thickness_mm: float) -> float:

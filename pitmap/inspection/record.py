@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
@@ -84,6 +85,8 @@ class Inspection:
     drawing_name : str
     drawing_fingerprint : str
         Of the drawing that it was measured on; empty in inspections kept before it was noted.
+    drawing_thickness_mm : float
+        Of the plate, by that drawing; NaN where it has none, or in inspections kept before it was noted.
     photos : tuple of PhotoSource
     alignment : Alignment
         Of the first photo; every other photo was aligned by itself.
@@ -125,6 +128,7 @@ class Inspection:
     picture: NDArray[np.uint8]
     picture_grid: Grid
     photo_px_per_mm: float
+    drawing_thickness_mm: float = math.nan
     notes: tuple[str, ...] = ()
     settings: Mapping[str, object] = field(default_factory=dict)
     versions: Mapping[str, str] = field(default_factory=dict)

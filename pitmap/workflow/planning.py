@@ -20,6 +20,7 @@ from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..inspection import (
     Inspection,
+    limit_problems,
     must_be_one_face,
     order_problems,
     thickness_problem,
@@ -82,8 +83,9 @@ def plan_face(
 
     Flatness comes from the last survey's height readings; with the rotor housing's dip it gives the joint gap. What the
     `unmapped` surveys of the face hold is in no figure, and the plan names them; where one of them is the newest or
-    holds depths, nothing is advised. A thickness that cannot be that of the `drawing` is a problem. Other `choices` go
-    to :func:`pitmap.stock.plan_stock`.
+    holds depths, nothing is advised. A thickness or a limit that cannot be of a plate as thick as the `drawing` says,
+    else that which the last survey was mapped with, is a problem. Other `choices` go to
+    :func:`pitmap.stock.plan_stock`.
 
     Raises
     ------
@@ -125,7 +127,8 @@ def plan_face(
         system=system,
         **choices,
     )
-    of_drawing = _thickness_beside(drawing, inspections, system)
+    thickness_mm = last.drawing_thickness_mm if drawing is None else drawing.thickness_mm
+    of_drawing = _beside_drawing(thickness_mm, inspections, limits, system)
     return replace(
         plan,
         problems=tuple(
@@ -134,16 +137,14 @@ def plan_face(
     )
 
 
-def _thickness_beside(
-    drawing: Drawing | None, inspections: Sequence[Inspection], system: UnitSystem
+def _beside_drawing(
+    thickness_mm: float, inspections: Sequence[Inspection], limits: LimitSheet | None, system: UnitSystem
 ) -> list[str]:
+    """What was read or entered that no plate as thick as its drawing says can have."""
     readings = all_readings(inspections)
-    if drawing is None or readings is None:
-        return []
-    said = thickness_problem(
-        readings.value_um[readings.kind == "thickness"].tolist(), drawing.thickness_mm, system
-    )
-    return [said] if said else []
+    read_um = [] if readings is None else readings.value_um[readings.kind == "thickness"].tolist()
+    said = thickness_problem(read_um, thickness_mm, system)
+    return [*([said] if said else []), *limit_problems(limits or LimitSheet(), thickness_mm, system)]
 
 
 def _not_counted(survey: UnmappedSurvey, system: UnitSystem) -> str:
