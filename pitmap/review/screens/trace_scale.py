@@ -131,7 +131,8 @@ def _sheet(face: Face) -> tuple[float | None, float | None]:
     with right:
         st.write(
             "Print the sheet at 100 %, lay it flat and wholly in the picture, beside every opening that matters: what lies "
-            "under it is not drawn. One photo is enough; for more, leave plate and sheet as they lie and move the camera."
+            "under it is not drawn. On the bench leave two fingers' breadth to the plate. One photo is enough; for more, "
+            "leave plate and sheet as they lie and move the camera."
         )
         with st.container(horizontal=True, gap="small"):
             for paper in ("A4", "letter"):
