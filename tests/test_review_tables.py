@@ -36,9 +36,22 @@ def test_leak_path_is_said_in_words() -> None:
     said = (
         "Leak path at x 12.3, y -4.0 mm: damage crosses the seal land from edge to edge; see the white line."
     )
-    assert leak_words(lands()) == said
-    assert leak_words(lands(is_leak_path=[True, True])) == f"{said} So does it at x -95.5, y 10.0 mm."
-    assert leak_words(lands(is_leak_path=[False, False])) == ""
+    assert leak_words(lands(), "mm") == said
+    assert leak_words(lands(is_leak_path=[True, True]), "mm") == f"{said} So does it at x -95.5, y 10.0 mm."
+    assert leak_words(lands(is_leak_path=[False, False]), "mm") == ""
+
+
+def test_places_are_said_in_the_chosen_units() -> None:
+    """On a page set to inch the low end was 0.002 in, and its place in mm. 12.7 mm are half an inch."""
+    seen = lands(
+        x_mm=[12.7, -25.4], y_mm=[-2.54, 10.16], sound_width_low_mm=[0.4, 0.06], is_leak_path=[True, False]
+    )
+    assert leak_words(seen, "inch").startswith("Leak path at x 0.500, y -0.100 in: ")
+    width = Estimate(value=3.0, low=0.06, high=3.4)
+    assert "at x -1.000, y 0.400 in, not of" in low_end_words(seen, width, "inch")
+    shown = lands_view(seen, "inch")
+    assert shown["x in"].tolist() == [0.5, -1.0] and shown["y in"].tolist() == [-0.1, 0.4]
+    assert not [name for name in shown if "mm" in name.split()]
 
 
 def test_a_low_end_of_another_place_names_that_place() -> None:

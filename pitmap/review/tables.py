@@ -12,6 +12,7 @@ from ..measure import mark_diameter_mm
 from ..report import translator
 from ..report.words import class_word, estimate_of
 from ..units import (
+    MM_PER_INCH,
     UnitSystem,
     format_area,
     format_depth,
@@ -28,6 +29,7 @@ __all__ = [
     "leak_words",
     "low_end_words",
     "marks_view",
+    "place_words",
     "ratings_view",
     "regions_view",
     "steps_view",
@@ -53,12 +55,25 @@ _SAME_WIDTH_MM = 0.05
 """Widths this near each other are one (house choice: half of what a width of some millimetres is shown to)."""
 
 
-def leak_words(lands: pd.DataFrame) -> str:
+def place_words(x_mm: float, y_mm: float, units: UnitSystem) -> str:
+    """A place of the plate frame, for a sentence."""
+    if units == "mm":
+        return f"x {x_mm:.1f}, y {y_mm:.1f} mm"
+    return f"x {x_mm / MM_PER_INCH:.3f}, y {y_mm / MM_PER_INCH:.3f} in"
+
+
+def _places(table: pd.DataFrame, units: UnitSystem) -> dict[str, pd.Series]:
+    """The columns of a table that say where its rows are; numbers, so that they sort."""
+    per, word, digits = (1.0, "mm", 1) if units == "mm" else (MM_PER_INCH, "in", 3)
+    return {f"{axis} {word}": (table[f"{axis}_mm"] / per).round(digits) for axis in ("x", "y")}
+
+
+def leak_words(lands: pd.DataFrame, units: UnitSystem) -> str:
     """Where coolant can cross the land, as a sentence; empty where it cannot."""
     leaks = lands[lands.is_leak_path]
     if leaks.empty:
         return ""
-    first, *others = [f"x {r.x_mm:.1f}, y {r.y_mm:.1f} mm" for r in leaks.itertuples()]
+    first, *others = [place_words(x, y, units) for x, y in zip(leaks.x_mm, leaks.y_mm)]
     return (
         f"Leak path at {first}: damage crosses the seal land from edge to edge; see the white line."
         + (f" So does it at {'; '.join(others)}." if others else "")
@@ -85,7 +100,7 @@ def low_end_words(lands: pd.DataFrame, width_mm: Estimate, units: UnitSystem) ->
     if at.sound_width_low_mm - low_mm >= _SAME_WIDTH_MM:
         return f"The low end, {shown}, is of another place than the white line."
     return (
-        f"The low end, {shown}, is of place {at.place}, at x {at.x_mm:.1f}, y {at.y_mm:.1f} mm, not of the white line: "
+        f"The low end, {shown}, is of place {at.place}, at {place_words(at.x_mm, at.y_mm, units)}, not of the white line: "
         "look there too."
     )
 
@@ -129,8 +144,7 @@ def marks_view(marks: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
             "wide": [format_length(v, units) for v in marks.width_mm],
             "to running side": ["" if pd.isna(v) else format_length(v, units) for v in marks.dist_trace_mm],
             "to coolant side": ["" if pd.isna(v) else format_length(v, units) for v in marks.dist_coolant_mm],
-            "x mm": marks.x_mm.round(1),
-            "y mm": marks.y_mm.round(1),
+            **_places(marks, units),
             "mind": [flag_words(int(v)) for v in marks["flags"]],
         }
     )
@@ -145,8 +159,7 @@ def lands_view(lands: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
             "sound metal": [format_estimate(estimate_of(*width), "length", units) for width in widths],
             "width by the drawing": [format_length(v, units) for v in lands.nominal_width_mm],
             "leak path": ["yes" if leaks else "no" for leaks in lands.is_leak_path],
-            "x mm": lands.x_mm.round(1),
-            "y mm": lands.y_mm.round(1),
+            **_places(lands, units),
             "mind": [flag_words(int(v)) for v in lands["flags"]],
         }
     )
@@ -191,8 +204,7 @@ def regions_view(regions: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "place": regions.region.str.replace("_", " "),
-            "x mm": regions.x_mm.round(1),
-            "y mm": regions.y_mm.round(1),
+            **_places(regions, units),
             "in the photo": [_percent(v) for v in regions.in_frame_share],
             "edge found in its place": [_percent(v) for v in regions.met_share],
             "distance from the drawing": [format_length(v, units) for v in regions.residual_mm],

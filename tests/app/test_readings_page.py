@@ -263,7 +263,7 @@ def test_kept_reading_says_what_it_was_tied_to(kept: tuple[Casebook, Survey]) ->
         next(t for t in test.text_input if t.label == label).input(text)
     next(b for b in test.button if b.label == "Keep the reading").click().run()
     assert [s.value for s in test.success] == [
-        "kept: 60 um at 0.0, 15.0 mm, tied to no pit (no pit within the error of the place)"
+        "kept: 60 um at x 0.0, y 15.0 mm, tied to no pit (no pit within the error of the place)"
     ]
     assert [r.mark_id for r in book.readings(survey)] == [-1, -1]
 

@@ -23,6 +23,7 @@ from ..kept_form import KeptForm
 from ..parts import caution, choose_survey, survey_labels
 from ..plain_text import plain
 from ..state import units
+from ..tables import place_words
 
 __all__ = ["show"]
 
@@ -171,7 +172,7 @@ def _amount(reading: Reading) -> str:
 def _where(reading: Reading, tied: dict[str, Any]) -> str:
     """Where a reading belongs: to the mark that it was tied to, whatever number was typed, or to a place."""
     mark = tied.get("mark_id", reading.mark_id)
-    place = "" if pd.isna(reading.x_mm) else f" at {reading.x_mm:.1f}, {reading.y_mm:.1f} mm"
+    place = "" if pd.isna(reading.x_mm) else f" at {place_words(reading.x_mm, reading.y_mm, units())}"
     if reading.kind != "pit_depth":
         return place
     if mark >= 0:
@@ -253,7 +254,7 @@ def _row(reading: Reading, tied: dict[str, Any]) -> dict[str, Any]:
         "reading": _amount(reading),
         "as typed": reading.as_typed,
         "mark": "" if mark < 0 else str(mark),
-        "x, y mm": "" if pd.isna(reading.x_mm) else f"{reading.x_mm:.1f}, {reading.y_mm:.1f}",
+        "place": "" if pd.isna(reading.x_mm) else place_words(reading.x_mm, reading.y_mm, units()),
         "mind": flag_words(int(tied.get("flags", reading.flags))),
         "instrument": reading.instrument,
     }

@@ -31,6 +31,7 @@ from ..tables import (
     leak_words,
     low_end_words,
     marks_view,
+    place_words,
     ratings_view,
     zones_view,
 )
@@ -102,7 +103,7 @@ def _headline(survey: Survey, inspection: Inspection) -> None:
                 f"{100 * row.share_low:.1f} to {100 * row.share_high:.1f} % of what was seen; "
                 f"not seen {format_part(row.unseen_share)}"
             )
-    leak = leak_words(inspection.lands)
+    leak = leak_words(inspection.lands, units())
     if leak:
         st.warning(leak, icon=":material/water_drop:")
     for finding in photo_findings(survey, inspection):
@@ -186,7 +187,7 @@ def _mark_row(inspection: Inspection, mark_id: int | None) -> None:
     shown = marks_view(row, units()).iloc[0]
     st.write(
         f"**Mark {one.mark_id}**, {shown.what}, {shown.zone}: {shown.across} across, {shown.area} of area, "
-        f"at x {one.x_mm:.1f}, y {one.y_mm:.1f} mm. {flag_words(int(one['flags'])).capitalize()}"
+        f"at {place_words(one.x_mm, one.y_mm, units())}. {flag_words(int(one['flags'])).capitalize()}"
     )
 
 
