@@ -1,5 +1,6 @@
 """Repeatability studies: what they refuse, pool, and say."""
 
+import re
 from types import SimpleNamespace
 
 import numpy as np
@@ -13,6 +14,7 @@ from pitmap.compare import (
     gage_average_range,
     limits_of_agreement,
     study,
+    study_heading,
     study_sentence,
     study_values,
 )
@@ -190,6 +192,22 @@ def test_study_of_a_zone_that_one_photo_does_not_show_has_no_count_of_pits():
     values = study_values([run("front", "A", 1, 0.02, 3, 4.0), run("front", "A", 2, np.nan, 0, 4.0)])
     counts = values[values["quantity"] == "n_pits"].set_index("trial")["value"]
     assert counts[1] == 3 and np.isnan(counts[2])
+
+
+def test_study_promises_no_change_that_there_cannot_be():
+    """Two people apart by 60 points on one degree of freedom: "a change from 1.8e+02 percentage points on"."""
+    apart = gage_anova(crossed(3, 2, 2, lambda p, o, t: 0.1 * p + 0.6 * o + 0.01 * t))
+    assert apart.least_change.high > 1.0
+    sentence = study_sentence("affected_share", apart)
+    assert "may prove no change at all" in sentence and "e+" not in sentence
+    counted = study_sentence("n_pits", gage_anova(crossed(3, 2, 2, lambda p, o, t: 10.0 * p + 60 * o + t)))
+    assert re.search(r"prove a change from [1-9]\d+00 pits on", counted)
+
+
+def test_study_tables_name_their_unit():
+    assert [study_heading(q) for q in ("affected_share", "sound_width_mm")] == [
+        "affected share, parts of 1", "narrowest sound width, mm",
+    ]  # fmt: skip
 
 
 def test_study_sentence_says_why_nothing_can_be_said():

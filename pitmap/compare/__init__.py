@@ -16,6 +16,7 @@ from .study import (
     gage_anova,
     gage_average_range,
     study,
+    study_heading,
     study_sentence,
     study_values,
 )
@@ -49,6 +50,7 @@ __all__ = [
     "proof_of_change",
     "shift_from_pictures",
     "study",
+    "study_heading",
     "study_sentence",
     "study_values",
 ]

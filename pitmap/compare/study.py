@@ -16,6 +16,7 @@ from scipy.stats import f as f_distribution
 from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..tables import Column, Schema
+from ..units import in_digits
 
 __all__ = [
     "STUDY_VALUES",
@@ -25,6 +26,7 @@ __all__ = [
     "gage_average_range",
     "must_be_crossed",
     "study",
+    "study_heading",
     "study_sentence",
     "study_values",
 ]
@@ -406,10 +408,26 @@ def study(
 
 
 _SENTENCE = {
-    "affected_share": ("affected share", 100.0, "percentage points"),
-    "n_pits": ("number of pits", 1.0, "pits"),
-    "sound_width_mm": ("narrowest sound width", 1.0, "mm"),
+    "affected_share": ("affected share", 100.0, "percentage points", 100.0),
+    "n_pits": ("number of pits", 1.0, "pits", math.inf),
+    "sound_width_mm": ("narrowest sound width", 1.0, "mm", math.inf),
 }
+"""By quantity: its name, the factor and unit of the sentence, and the largest change that there can be in that unit."""
+
+_TABLE_UNIT = {"affected_share": "parts of 1", "n_pits": "pits", "sound_width_mm": "mm"}
+
+
+def study_heading(quantity: str) -> str:
+    """Name of a quantity and the unit of its table's standard deviations.
+
+    Parameters
+    ----------
+    quantity : str
+        As in :func:`study_values`; any other name is printed as it is.
+    """
+    if quantity not in _SENTENCE:
+        return quantity
+    return f"{_SENTENCE[quantity][0]}, {_TABLE_UNIT[quantity]}"
 
 
 def study_sentence(quantity: str, result: StudyResult) -> str:
@@ -421,7 +439,7 @@ def study_sentence(quantity: str, result: StudyResult) -> str:
         As in :func:`study_values`; any other name is printed as it is.
     result : StudyResult
     """
-    name, scale, unit = _SENTENCE.get(quantity, (quantity, 1.0, ""))
+    name, scale, unit, most = _SENTENCE.get(quantity, (quantity, 1.0, "", math.inf))
     e = result.least_change
     people = "1 person" if result.n_operators == 1 else f"{result.n_operators} people"
     basis = f"{result.n_parts} faces, {people}, {result.n_trials} photos each"
@@ -429,7 +447,12 @@ def study_sentence(quantity: str, result: StudyResult) -> str:
         return f"{name}: the least change that photos can prove is not known: {e.reason} ({basis})."
     # The upper end is used: a study of few photos must not promise more than it can.
     bound = e.high if e.has_interval and math.isfinite(e.high) else e.value
-    shown = f"{bound * scale:.2g} {unit}".strip()
+    if bound * scale >= most:
+        return (
+            f"{name}: two single photos of this workshop may prove no change at all: so small a study cannot tell "
+            f"({result.level:.0%} level; {basis}). Let more people take part, or take more photos each."
+        )
+    shown = f"{in_digits(bound * scale, 2)} {unit}".strip()
     return (
         f"{name}: two single photos of this workshop prove a change from {shown} on "
         f"({result.level:.0%} level; {basis})."
