@@ -127,6 +127,16 @@ from pitmap.errors import InputError
         (("study", "header.csv", "--drawing", DRAWING), 2, "header.csv: lists no photo"),
         (("study", "text.csv", "--drawing", DRAWING), 2, "pitmap: rear/text.jpg: not a picture"),
         (("study", "text.csv", "--drawing", DRAWING, "--out", "text.csv"), 2, "text.csv: is the list itself"),
+        (
+            ("study", "endless.csv", "--drawing", DRAWING),
+            2,
+            "line 2, column trial: '99999999999999999999' is not a whole",
+        ),
+        (
+            ("study", "nameless.csv", "--drawing", DRAWING),
+            2,
+            "nameless.csv, line 2, column operator: is empty",
+        ),
         # Said before the first photo is mapped.
         (("study", "lacking.csv", "--drawing", DRAWING), 2, "operator Ada has 1 of 2 for face 2"),
         (
@@ -175,6 +185,8 @@ def test_bad_input_is_a_sentence_and_a_code(
     (tmp_path / "semicolons.csv").write_text(f"{head}1,Ada,1,a.jpg\n".replace(",", ";"), encoding="utf-8")
     (tmp_path / "short.csv").write_text("part,operator,trial,photo\n1,Ada,1\n", encoding="utf-8")
     (tmp_path / "absent.csv").write_text("part,operator,trial,photo\n1,Ada,1,a.jpg\n", encoding="utf-8")
+    (tmp_path / "endless.csv").write_text(f"{head}1,Ada,{'9' * 20},rear/text.jpg\n", encoding="utf-8")
+    (tmp_path / "nameless.csv").write_text(f"{head}1, ,1,rear/text.jpg\n", encoding="utf-8")
     assert run(*argv) == code
     said = capsys.readouterr().err
     assert word in said

@@ -20,6 +20,9 @@ from .tables import print_table
 
 __all__ = ["command"]
 
+_MOST_DIGITS = 6
+"""Of the number of a trial: nobody photographs a face a million times, and a number without end cannot be counted with."""
+
 _COLUMNS = ("part", "operator", "trial", "photo")
 
 
@@ -78,11 +81,18 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
 
 
 def _rows(path: Path) -> list[Mapping[str, str]]:
-    rows = []
+    rows: list[Mapping[str, str]] = []
     places: dict[str, str] = {}
-    for where, row in read_rows(path, _COLUMNS):
-        if not row["trial"].strip().isdecimal():
-            raise InputError(f"{where}, column trial: {row['trial']!r} is not a whole number")
+    for where, cells in read_rows(path, _COLUMNS):
+        # "Ann " and "Ann" are one person
+        row: Mapping[str, str] = {name: cells[name].strip() for name in _COLUMNS}
+        for name in ("part", "operator"):
+            if not row[name]:
+                raise InputError(f"{where}, column {name}: is empty; give every face and every person a name")
+        if not row["trial"].isdecimal() or len(row["trial"]) > _MOST_DIGITS:
+            raise InputError(
+                f"{where}, column trial: {row['trial']!r} is not a whole number of up to {_MOST_DIGITS} digits"
+            )
         if not (path.parent / row["photo"]).is_file():
             raise InputError(f"{where}, column photo: there is no file {row['photo']!r} beside the list")
         try:
