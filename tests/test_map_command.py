@@ -104,6 +104,29 @@ def test_drawing_that_the_check_finds_an_error_in_is_refused_before_the_work(
     assert not (tmp_path / "out").exists()
 
 
+def test_map_never_replaces_a_survey_that_was_written_while_it_worked(
+    inspection: Inspection,
+    photo: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Of two maps of two faces into one folder the second took the place of the first, and both said "written"."""
+    folder = tmp_path / "face"
+
+    def meanwhile(*_: object, **__: object) -> Inspection:
+        save_inspection(replace(inspection, face="A"), folder)
+        return replace(inspection, face="B")
+
+    monkeypatch.setattr("pitmap.pipeline.map_face", meanwhile)
+    options = ("--drawing", DRAWING, "--stage", "test_lap", "--face", "B", "--out", str(folder))
+    assert run("map", str(photo), *options) == 2
+    assert "holds the survey of A after the test lap, which would be replaced by" in capsys.readouterr().err
+    assert load_inspection(folder).face == "A"
+    assert run("map", str(photo), *options, "--overwrite") == 0
+    assert load_inspection(folder).face == "B"
+
+
 def test_map_never_replaces_another_survey_unasked(
     series: Path, photo: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

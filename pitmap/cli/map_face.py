@@ -125,6 +125,8 @@ def command(
             progress=progress,
             system=cast(UnitSystem, units),
         )
+    if not overwrite:  # another map may have been written there while this one was made
+        must_be_same_survey(folder, inspection.face, stage)
     write_map(inspection, drawing, folder, units)
     print_inspection(inspection, units)
     click.echo(f"\nwritten to {folder}")
