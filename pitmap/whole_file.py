@@ -6,11 +6,16 @@ import errno
 import os
 import secrets
 import shutil
+import stat
+import time
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 __all__ = ["sync_folder", "whole_file", "write_all_whole", "write_flushed", "write_whole"]
+
+_LEFT_FOR_S = 3600.0
+"""What was not touched for so long was left by a write that was killed (house choice)."""
 
 
 @contextmanager
@@ -25,6 +30,7 @@ def whole_file(target: Path) -> Iterator[Path]:
         What the system says; of this file under the name `target`.
     """
     place = _place(target)
+    _take_away_leftovers(place.parent)
     temp = _beside(place)
     try:
         with _named(target, temp):
@@ -54,6 +60,18 @@ def _place(target: Path) -> Path:
 
 def _beside(place: Path) -> Path:
     return place.with_name(f".{secrets.token_hex(8)}.part")
+
+
+def _take_away_leftovers(folder: Path) -> None:
+    """Delete what :func:`_beside` named and a killed write, or a power cut, left: of a backup it may be gigabytes."""
+    for left in folder.glob(f".{'[0-9a-f]' * 16}.part"):
+        try:
+            made = left.lstat()
+            # a file that lies aside under a second name is as old as it was before; its last change of names is not
+            if stat.S_ISREG(made.st_mode) and time.time() - max(made.st_mtime, made.st_ctime) > _LEFT_FOR_S:
+                left.unlink()
+        except OSError:
+            continue  # of somebody else, or gone meanwhile: no reason to keep a file from being written
 
 
 def write_whole(target: Path, content: str | bytes) -> None:

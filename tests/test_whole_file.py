@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import resource
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -28,6 +29,28 @@ def test_write_whole_replaces_a_file(tmp_path: Path) -> None:
     assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [("a.txt", b"new")]
     write_whole(tmp_path / "a.txt", "é = 1\n")
     assert (tmp_path / "a.txt").read_bytes() == b"\xc3\xa9 = 1\n"
+
+
+def test_what_a_killed_write_left_is_taken_away_an_hour_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A backup that was killed left its gigabytes under a hidden name for ever."""
+    left, running = tmp_path / ".0123456789abcdef.part", tmp_path / ".fedcba9876543210.part"
+    others = [
+        tmp_path / name for name in ("0123456789abcdef.part", ".notes.part", ".0123456789abcdef.part.txt")
+    ]
+    for path in (left, *others):
+        path.write_bytes(b"cut")
+    now = time.time()
+    monkeypatch.setattr("pitmap.whole_file.time.time", lambda: now + 3500.0)
+    write_whole(tmp_path / "a.txt", "a")
+    assert left.exists()
+    monkeypatch.setattr("pitmap.whole_file.time.time", lambda: now + 3700.0)
+    running.write_bytes(b"at work")
+    os.utime(running, (now + 3690.0,) * 2)
+    write_whole(tmp_path / "a.txt", "b")
+    assert not left.exists()
+    assert running.exists() and all(path.exists() for path in others)
 
 
 @pytest.mark.parametrize("before", [b"old", None])
