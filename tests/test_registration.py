@@ -670,6 +670,19 @@ def test_landmarks_picked_half_a_turn_round_are_refused() -> None:
         register_from_landmarks(photo, nearly, *picked_on(nearly, view, turned=True))
 
 
+@pytest.mark.parametrize(
+    ("met", "said"),
+    [
+        (0.79, "79 % of the edges, the best pose 80 %"),
+        (0.83, "83 % of the edges, the drawing as it was found 80 %"),
+    ],
+)
+def test_a_pose_is_called_the_best_only_where_it_is(met: float, said: str) -> None:
+    """A refusal read: turned by 180 deg meets 83 % of the edges, the best pose 80 %."""
+    twins = RunnerUp(kind="turned", turn_deg=180.0, met=met, margin=0.8 - met)
+    assert said in rivalry(GOOD, twins, is_picked=False)
+
+
 def test_landmarks_are_not_asked_for_where_they_settle_nothing() -> None:
     twins = RunnerUp(kind="turned", turn_deg=180.0, met=0.79, margin=0.01)
     assert "pick landmarks" not in rivalry(GOOD, twins, is_picked=False)

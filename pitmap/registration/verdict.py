@@ -194,7 +194,9 @@ def rivalry(evidence: Evidence, rival: RunnerUp, *, is_picked: bool) -> str:
         if rival.kind == "mirrored"
         else f"the drawing turned by {rival.turn_deg:.0f} deg"
     )
-    pose = "the landmarks' pose" if is_picked else "the best pose"
+    # the look-alike may meet more: then the one that was found is not the best
+    found = "the best pose" if rival.met <= evidence.met else "the drawing as it was found"
+    pose = "the landmarks' pose" if is_picked else found
     told = "show the features that tell them apart"
     if is_picked:
         told += ", and check that no landmark is picked on the twin of its place"
