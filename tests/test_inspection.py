@@ -100,5 +100,15 @@ def test_one_photo_that_stands_for_two_surveys_is_told() -> None:
         [with_photo("intake", "a"), with_photo("test_lap", "b"), with_photo("lap_1", "a")]
     )
     assert "p.jpg" in said and "as the survey at intake and as the one after lap 1;" in said
+    # in the order of the photos, whatever the hashes of this run: the same surveys led to another plan.json each time
+    many = [
+        SimpleNamespace(
+            stage=Stage(stage),
+            surveyed_on=None,
+            photos=tuple(SimpleNamespace(name=f"{k}.jpg", sha256=f"hash {k}") for k in range(9)),
+        )
+        for stage in ("intake", "test_lap")
+    ]
+    assert [s[len("One photo (")] for s in order_problems(many)] == list("012345678")
     # surveys of before say nothing of their photo
     assert order_problems([with_photo("intake", ""), with_photo("test_lap", "")]) == ()

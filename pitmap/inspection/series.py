@@ -129,7 +129,7 @@ def _shared_photos(inspections: Sequence[Inspection]) -> tuple[str, ...]:
     """A sentence for every photo that stands for the face at more than one survey."""
     seen: dict[str, list[Inspection]] = {}
     for inspection in inspections:
-        for sha256 in {p.sha256 for p in inspection.photos if p.sha256}:
+        for sha256 in dict.fromkeys(p.sha256 for p in inspection.photos if p.sha256):
             seen.setdefault(sha256, []).append(inspection)
     return tuple(
         f"One photo ({next(p.name for p in those[0].photos if p.sha256 == sha256)}) was mapped as "
