@@ -14,6 +14,7 @@ from pitmap.compare import (
     gage_average_range,
     limits_of_agreement,
     study,
+    study_gaps,
     study_heading,
     study_sentence,
     study_values,
@@ -202,6 +203,20 @@ def test_study_promises_no_change_that_there_cannot_be():
     assert "may prove no change at all" in sentence and "e+" not in sentence
     counted = study_sentence("n_pits", gage_anova(crossed(3, 2, 2, lambda p, o, t: 10.0 * p + 60 * o + t)))
     assert re.search(r"prove a change from [1-9]\d+00 pits on", counted)
+
+
+def test_a_quantity_that_a_photo_did_not_show_is_named():
+    """Its table was left out without a word."""
+    runs = [
+        run(p, "A", t, 0.02, 3, np.nan if (p, t) == ("rear", 2) else 4.0)
+        for p in ("front", "rear")
+        for t in (1, 2)
+    ]
+    assert "sound_width_mm" not in study(runs)
+    assert study_gaps(study_values(runs)) == [
+        "narrowest sound width, mm: no table, because 1 of 4 photos did not show it; retake them, first that of rear by A, "
+        "trial 2."
+    ]
 
 
 def test_study_tables_name_their_unit():

@@ -45,7 +45,7 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
 
     LIST_CSV has the columns part, operator, trial, photo: every face photographed several times by everybody.
     """
-    from ..compare import StudyRun, study, study_heading, study_sentence, study_values
+    from ..compare import StudyRun, study, study_gaps, study_heading, study_sentence, study_values
     from ..compare.study import must_be_crossed
     from ..photo import read_photo
     from ..pipeline import map_face
@@ -65,8 +65,11 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
                     part=row["part"], operator=row["operator"], trial=int(row["trial"]), inspection=inspection
                 )
             )
+    values = study_values(runs, zone=zone)
     if out is not None:
-        write_whole(out, table_csv(study_values(runs, zone=zone)))
+        write_whole(out, table_csv(values))
+    for gap in study_gaps(values):
+        click.echo(f"\n{gap}")
     for quantity, result in study(runs, zone=zone).items():
         click.echo(f"\n{study_heading(quantity)}")
         print_table(

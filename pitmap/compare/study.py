@@ -26,6 +26,7 @@ __all__ = [
     "gage_average_range",
     "must_be_crossed",
     "study",
+    "study_gaps",
     "study_heading",
     "study_sentence",
     "study_values",
@@ -405,6 +406,26 @@ def study(
             "repeatability study: no figure was measured on every photo; retake those that failed"
         )
     return out
+
+
+def study_gaps(values: pd.DataFrame) -> list[str]:
+    """A sentence for each quantity that :func:`study` gives no table of, because a photo did not show it.
+
+    Parameters
+    ----------
+    values : pandas.DataFrame
+        As of :func:`study_values`.
+    """
+    said = []
+    for quantity, table in values.groupby("quantity", sort=True):
+        lacking = table[table["value"].isna()]
+        if len(lacking):
+            first = lacking.iloc[0]
+            said.append(
+                f"{study_heading(str(quantity))}: no table, because {len(lacking)} of {len(table)} photos did not show it; "
+                f"retake them, first that of {first['part']} by {first['operator']}, trial {first['trial']}."
+            )
+    return said
 
 
 _SENTENCE = {
