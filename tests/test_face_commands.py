@@ -203,6 +203,16 @@ def test_plan_and_record_hold_what_was_entered_against_the_plate(
         assert said.count("The limit sheet says") == 1
 
 
+def test_the_folder_one_is_in_is_a_survey_like_any_other(
+    series: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`pitmap plan .` ended in a traceback: "PosixPath('.') has an empty name"."""
+    monkeypatch.chdir(series / "lap_1")
+    assert run("plan", ".") == 0
+    assert run("plan", "/") == 2
+    assert "/: no inspection.json in it" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("command", ["plan", "compare", "record"])
 def test_who_works_in_inch_reads_no_sentence_in_mm(
     series: Path, command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]

@@ -216,8 +216,10 @@ def _take_away_leftovers(place: Path) -> None:
 
 def _standing(folder: Path) -> Path:
     """The folder, or what a save that was cut off between its two renames left of it aside."""
+    if folder.exists():  # asked first: "." and "/" have no name for another to lie beside
+        return folder
     aside = _aside(folder)
-    return aside if not folder.exists() and (aside / _JSON).exists() else folder
+    return aside if (aside / _JSON).exists() else folder
 
 
 def inspection_folders(folder: Path) -> list[Path]:
