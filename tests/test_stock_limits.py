@@ -247,6 +247,10 @@ def test_plan_wear_step_of_before_the_lap_is_named_and_not_judged():
             '[limits.total_stock]\nvalue = "5 um"\nsource = "x"\nuncertanty = "1 um"',
             "unknown field uncertanty",
         ),
+        (  # the second was left out in silence, and the case not judged
+            '[limits.total_stock]\nvalue = "5 um"\nsource = "x"\n[case_depth]\nvalue = "300 um"\nsource = "x"',
+            r"case_depth: stands beside \[limits\] and would not be read; call it \[limits.case_depth\]",
+        ),
     ],
 )
 def test_limits_that_cannot_be_are_refused(tmp_path, text, wrong):

@@ -207,6 +207,11 @@ def limit_rows(text: str) -> dict[str, tuple[Any, str, Any]]:
     table = document.get("limits", document)
     if not isinstance(table, Mapping):
         raise InputError("expected a table [limits]")
+    beside = [] if table is document else [name for name in document if name in LIMIT_TEXT]
+    if beside:
+        raise InputError(
+            f"{beside[0]}: stands beside [limits] and would not be read; call it [limits.{beside[0]}]"
+        )
     rows = {}
     for name, row in table.items():
         if name == "note" and isinstance(row, str):
