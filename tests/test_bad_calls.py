@@ -88,6 +88,11 @@ from pitmap.errors import InputError
             "--known: length '100': no unit",
         ),
         (("plan", "no_folder", "--pass", "22 um in 1.2.3 min"), 2, "1.2.3"),
+        (
+            ("plan", "no_folder", "--pass", "22 mm in 6 min"),
+            2,
+            "--pass '22 mm in 6 min': Stock taken off: 22 mm = 0.866 in cannot be (at most 5 mm",
+        ),
         (("map", "x.jpg", "--drawing", DRAWING, "--face", "A\nB"), 2, "'A\\nB' holds a line end"),
         (
             ("record", "no_folder", "--drawing", DRAWING, "--job", "7\x1b"),

@@ -17,7 +17,7 @@ from ..classes import Stage
 from ..csv_rows import table_csv
 from ..errors import InputError
 from ..estimate import Estimate
-from ..inspection import plain_values
+from ..inspection import check_stock, plain_values
 from ..stock import LapStep, StockPlan, lap_rate, minutes_to_go
 from ..units import UnitSystem, format_confidence, format_depth, format_estimate, format_need, parse_length
 from ..whole_file import write_all_whole
@@ -66,8 +66,13 @@ def _pass(text: str) -> LapStep:
         raise InputError(
             f"--pass {text!r}: expected stock and minutes, such as '22 um in 6 min' or '1 thou in 6.5 min'"
         )
+    stock_um = parse_length(match[1], to="um")
+    try:
+        check_stock(stock_um)
+    except InputError as error:
+        raise InputError(f"--pass {text!r}: {error}") from error
     # A micrometer pair is good to about 5 um; common practice, no published source.
-    return LapStep(minutes=minutes, stock_um=parse_length(match[1], to="um"), stock_sd_um=5.0)
+    return LapStep(minutes=minutes, stock_um=stock_um, stock_sd_um=5.0)
 
 
 def _print_time(plan: StockPlan, steps: Sequence[LapStep], system: UnitSystem) -> None:
