@@ -259,6 +259,12 @@ def test_limits_that_cannot_be_are_refused(tmp_path, text, wrong):
         read_limits(tmp_path / "l.toml")
 
 
+def test_limits_saved_with_a_byte_order_mark_are_read(tmp_path):
+    """As some editors save UTF-8; sheets of readings and drawings were read with one, limits gave "Empty key"."""
+    (tmp_path / "l.toml").write_text('[total_stock]\nvalue = "5 um"\nsource = "x"', encoding="utf-8-sig")
+    assert read_limits(tmp_path / "l.toml").value("total_stock") == 5
+
+
 def test_limits_are_read_from_a_drawings_own_file():
     sheet = read_limits(PLATES / "heron40_end.toml")
     assert sheet.value("thickness_min") == 11.85

@@ -171,7 +171,7 @@ def read_limits(source: str | Path) -> LimitSheet:
     """
     path = Path(source)
     try:
-        rows = limit_rows(path.read_text(encoding="utf-8"))
+        rows = limit_rows(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise InputError(f"{path}: cannot be opened: {error.strerror}") from error
     except UnicodeDecodeError as error:
