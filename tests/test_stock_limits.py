@@ -196,12 +196,15 @@ def test_plan_thickness_that_no_plate_has_passes_no_limit():
         surveys = [
             replace(surveyed("intake", 0, pits=[]), readings=surveyed("intake", 0, readings=rows).readings)
         ]
-        return next(f for f in plan_of(surveys, sheet).verdict.findings if f.rule == "thickness")
+        plan = plan_of(surveys, sheet)
+        return next(f for f in plan.verdict.findings if f.rule == "thickness"), plan.problems
 
-    assert thickness(11.95).status == "pass"
-    finding = thickness(119.5)
+    assert thickness(11.95)[0].status == "pass"
+    finding, problems = thickness(119.5)
     assert finding.status == "not judged"
     assert "more than twice the least that the plate may have; check the unit" in finding.sentence
+    # by itself, among the problems, the sentence was "it was given as more than twice ..."
+    assert any(problem.startswith("the thickness given is more than twice") for problem in problems)
 
 
 def test_plan_budget_is_not_passed_while_the_need_is_unknown():

@@ -206,7 +206,7 @@ def stock_budget(
     if thickness_mm is not None:
         if least and thickness_mm.value > _MOST_OF_LEAST * least.value:
             thickness_doubt = (
-                "it was given as more than twice the least that the plate may have; check the unit"
+                "the thickness given is more than twice the least that the plate may have; check the unit"
             )
         lines.append(
             BudgetLine(
