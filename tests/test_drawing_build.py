@@ -103,10 +103,13 @@ BORE_BAND = "[[bands]]\nname = 'b'\nabout = 'bore'\nfrom_mm = -5\nto_mm = 40\nse
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("name = 'x'", r"\[trace\]"),
+        ("name = 'x'", r"\[trace\]: lacks eccentricity_mm, radius_mm; add them$"),
         ("[trace]\neccentricity_mm = 10\nradius_mm = 20", "R > 3 e"),
         ("[trace]\neccentricity_mm = 'ten'\nradius_mm = 90", "eccentricity_mm: expected a number"),
-        ("name = 'x'\n[trace]\neccentricity_mm = 10\nradius_mm = 90", "missing"),
+        (
+            "name = 'x'\n[trace]\neccentricity_mm = 10\nradius_mm = 90",
+            "lacks thickness_mm, land_width_mm; add them$",
+        ),
         ("nmae = 'x'\n[trace]\neccentricity_mm = 10\nradius_mm = 90", "unknown field nmae"),
         ("holes = 3\n[trace]\neccentricity_mm = 10\nradius_mm = 90", r"\[\[holes\]\]"),
         ("[trace\n", "not TOML"),

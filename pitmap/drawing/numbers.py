@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import MISSING, dataclass, field, fields
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -188,6 +188,13 @@ def _make(cls: type[_T], where: str, data: Any) -> _T:
     odd = set(data) - set(known)
     if odd:
         raise DrawingError(f"{where}: unknown field {', '.join(sorted(odd))}; known are {', '.join(known)}")
+    lacking = [
+        f.name for f in known.values() if f.default is f.default_factory is MISSING and f.name not in data
+    ]
+    if lacking:
+        raise DrawingError(
+            f"{where}: lacks {', '.join(lacking)}; add {'it' if len(lacking) == 1 else 'them'}"
+        )
     values = dict(data)
     for key, value in values.items():
         if known[key].type == "float":
