@@ -167,6 +167,27 @@ def test_a_photo_without_colours_is_not_mapped(photo: Path) -> None:
         map_face([replace(colours, rgb=grey)], load_shipped(DRAWING), stage=Stage("test_lap"))
 
 
+def test_photos_that_cannot_be_used_are_refused_before_the_first_is_aligned(
+    photo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Twelve photos were aligned, half a minute long, before it was said that the twelfth is grey or is not there."""
+
+    def nothing_is_aligned(*_: object) -> None:
+        raise AssertionError("a photo was aligned first")
+
+    monkeypatch.setattr("pitmap.pipeline.align", nothing_is_aligned)
+    bgr = cv2.imread(str(photo))
+    cv2.imwrite(str(tmp_path / "grey.jpg"), cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY))
+    (tmp_path / "copy.jpg").write_bytes(photo.read_bytes())
+    for last, error, said in (
+        ("grey.jpg", MeasurementError, r"grey\.jpg: The picture has no colours"),
+        ("copy.jpg", InputError, r"copy\.jpg and photo\.jpg are the same photo"),
+        ("away.jpg", InputError, r"away\.jpg: cannot be read"),
+    ):
+        with pytest.raises(error, match=said):
+            map_face([photo, tmp_path / last], load_shipped(DRAWING), stage="test_lap")
+
+
 def test_a_day_in_the_future_is_refused_from_python_too(photo: Path) -> None:
     for day in (date(2199, 3, 1), datetime(2199, 3, 1, 12)):
         with pytest.raises(InputError, match=r"^Day of the survey: 2199-03-01 lies in the future"):

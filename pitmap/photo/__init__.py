@@ -1,6 +1,6 @@
 """Can this picture be read, and is it good enough?"""
 
-from .check import check_photo, clipped, tilt_deg
+from .check import check_photo, clipped, tilt_deg, without_colours
 from .findings import PhotoFinding, PhotoLimits, PhotoReport
 from .merge import LampMerge, merge_lamps
 from .one_sitting import taken_apart
@@ -23,4 +23,5 @@ __all__ = [
     "sharpness_tiles",
     "taken_apart",
     "tilt_deg",
+    "without_colours",
 ]

@@ -24,7 +24,7 @@ from .raster import raster_peak
 from .sharpening import overshoot
 from .sharpness import Tile, sharpness_tiles, smear_px
 
-__all__ = ["CLIPPED_LEVEL", "check_photo", "clipped", "tilt_deg"]
+__all__ = ["CLIPPED_LEVEL", "check_photo", "clipped", "tilt_deg", "without_colours"]
 
 CLIPPED_LEVEL = 250
 """From this level in every channel a pixel shows the lamp, not the metal."""
@@ -163,21 +163,38 @@ def _tilt(angle: float, limits: PhotoLimits) -> PhotoFinding:
     return PhotoFinding(code="tilt", severity=severity, value=angle, text=text + ".")
 
 
+def without_colours(photo: Photo, limits: PhotoLimits | None = None) -> str:
+    """Why a picture that was made grey or toned cannot be mapped; empty for any other one.
+
+    Quick, and asked before the place of the plate is known: of a picture that is dark or burnt out nothing is said, for it
+    has lost its colours to the light, which is told with its alignment.
+    """
+    limits = limits or PhotoLimits()
+    lost = [f.text for f in _colour(photo.rgb, limits) if f.severity == "stop"]
+    if lost and all(f.severity == "pass" for f in _whole(photo.rgb, {}, limits)):
+        return lost[0]
+    return ""
+
+
+def _colour(rgb: NDArray[np.uint8], limits: PhotoLimits) -> list[PhotoFinding]:
+    apart = colour_apart(rgb)
+    if apart >= limits.colour_watch:
+        return []
+    is_sure = apart < limits.colour_stop
+    text = (
+        f"The picture has {'no' if is_sure else 'hardly any'} colours of its own (grey, toned, or lost to compression): "
+        f"stain and heat colour {'cannot' if is_sure else 'can hardly'} be told from sound metal in it; give the "
+        "camera's own picture, in colour."
+    )
+    severity = "stop" if is_sure else "watch"
+    return [PhotoFinding(code="colour", severity=severity, value=apart, text=text)]
+
+
 def _losses(
     rgb: NDArray[np.uint8], tiles: list[Tile], numbers: dict[str, float], limits: PhotoLimits
 ) -> list[PhotoFinding]:
     """What the picture has lost that the map needs."""
-    found = []
-    apart = colour_apart(rgb)
-    if apart < limits.colour_watch:
-        is_sure = apart < limits.colour_stop
-        text = (
-            f"The picture has {'no' if is_sure else 'hardly any'} colours of its own (grey, toned, or lost to compression): "
-            f"stain and heat colour {'cannot' if is_sure else 'can hardly'} be told from sound metal in it; give the "
-            "camera's own picture, in colour."
-        )
-        severity = "stop" if is_sure else "watch"
-        found.append(PhotoFinding(code="colour", severity=severity, value=apart, text=text))
+    found = _colour(rgb, limits)
     step = block_step(rgb)
     severity = _step(step, limits.block_watch, limits.block_stop)
     if severity != "pass":
