@@ -32,6 +32,7 @@ __all__ = [
     "show_findings",
     "stage_word",
     "survey_labels",
+    "tell_not_opened",
     "tell_outdated",
     "typed_um",
 ]
@@ -72,6 +73,12 @@ def tell_outdated(survey: Survey) -> None:
 
     for sentence in outdated_of(survey):
         st.warning(plain(sentence), icon=":material/history:")
+
+
+def tell_not_opened(place: Place) -> None:
+    """What the address names and could not be opened, so that nobody takes another record for it."""
+    if place.lost:
+        st.warning(plain(place.lost), icon=":material/link_off:")
 
 
 def map_first(n_mapped: int, n_needed: int = 1) -> None:
@@ -117,16 +124,22 @@ def choose_face() -> tuple[Casebook, Job, Plate, Face] | None:
 def _choose_face(box: DeltaGenerator) -> tuple[Casebook, Job, Plate, Face] | None:
     place, kept = here(), book()
     if place.job is None or place.plate is None:
-        st.info("No plate is open. Choose one on the Jobs page.", icon=":material/inventory_2:")
+        tell_not_opened(place)
+        if not place.lost:
+            st.info("No plate is open. Choose one on the Jobs page.", icon=":material/inventory_2:")
         _to_jobs()
         return None
     plate = place.plate
     faces = list(kept.faces(plate))
     with box:
         face = _pick(
-            f"Plate {plain(plate.tag)}: face", faces, _id(place, "face"), lambda f: f.name, "pick_face"
-        )
+            f"Plate {plain(plate.tag)}: face", faces, _id(place, "face"), lambda f: f.name, "pick_face",
+            has_first=not place.lost,
+        )  # fmt: skip
     if face is None:
+        tell_not_opened(place)
+        if faces:
+            return None
         st.info(f"Plate {plain(plate.tag)} has no face yet. Add one on the Jobs page.")
         _to_jobs()
         return None
@@ -142,7 +155,8 @@ def choose_survey() -> tuple[Casebook, Job, Plate, Face, Survey] | None:
     if chosen is None:
         return None
     kept, job, _, face = chosen
-    current = _id(here(), "survey")
+    place = here()
+    current = _id(place, "survey")
     surveys = sorted(
         kept.surveys(face=face, job=job, counting=True),
         key=lambda s: (s.surveyed_on, Stage(s.stage).order),
@@ -157,10 +171,12 @@ def choose_survey() -> tuple[Casebook, Job, Plate, Face, Survey] | None:
             current,
             lambda s: labels[s.id] + (" (signed)" if s.state == "signed" else ""),
             f"pick_survey_{face.id}",
-            has_first=gone is None,
+            has_first=gone is None and not place.lost,
         )
-    if survey is None and gone is not None:
-        st.warning(plain(_gone(gone)), icon=":material/history:")
+    if survey is None and (gone is not None or place.lost):
+        if gone is not None:
+            st.warning(plain(_gone(gone)), icon=":material/history:")
+        tell_not_opened(place)
         if surveys:
             return None
     if survey is None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -33,16 +32,26 @@ _WAIT_S = 10.0
 nobody looks at a page that says nothing for a minute).
 """
 _KINDS = {"job": Job, "plate": Plate, "face": Face, "survey": Survey}
+_NOT_OF = {
+    "plate": "is not in the job",
+    "face": "is not of the plate",
+    "survey": "is not of the face or not of the job",
+}
+"""What a record is that does not fit the wider ones that the address names."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
-    """The records that are open; None from the first one that is not chosen."""
+    """The records that are open; None from the first one that is not chosen, or is lost.
+
+    `lost` is a sentence on the one that the address names and that could not be opened; empty where there is none.
+    """
 
     job: Job | None
     plate: Plate | None
     face: Face | None
     survey: Survey | None
+    lost: str
 
 
 @st.cache_resource(show_spinner=False)
@@ -109,9 +118,10 @@ def restore_place() -> None:
     if "place_read" not in st.session_state:
         st.session_state["place_read"] = True
         for name in _IDS:
-            text = st.query_params.get(name, "")
-            if text.isdecimal() and len(text) < 12:
-                st.session_state[f"{name}_id"] = int(text)
+            # what is no number is kept as it stands, to be told as not found
+            if text := st.query_params.get(name, ""):
+                is_number = text.isdecimal() and len(text) < 12
+                st.session_state[f"{name}_id"] = int(text) if is_number else text
     _write_address()
 
 
@@ -144,26 +154,36 @@ def go_to(**ids: int | None) -> None:
 def here() -> Place:
     """The records that are open, read afresh.
 
-    An id that no longer exists is dropped; one that is not of the wider records that are open goes with all that is
-    narrower: job 2 with a plate of job 1 is no place.
+    One that does not exist, or is not of the wider ones that are open, is lost with all that is narrower: job 2 with a
+    plate of job 1 is no place. It stays in the address until the person opens another one, so that a reload says so again.
     """
     # Opened first: a name that cannot be written down is refused here, and does not mean that a record is gone.
     kept = book()
     found: dict[str, Any] = dict.fromkeys(_IDS)
+    lost = ""
     for name in _IDS:
         number = st.session_state.get(f"{name}_id")
         if number is None:
             continue
-        with suppress(InputError):
-            record: Any = kept.get(_KINDS[name], number)
-            if not _fits(kept, found, record):
-                break
-            found[name] = record
-    for name in _IDS:
-        if found[name] is None:
-            st.session_state[f"{name}_id"] = None
-    _write_address()
-    return Place(**found)
+        found[name], lost = _look_up(kept, found, name, number)
+        if lost:
+            break
+    return Place(**found, lost=lost)
+
+
+def _look_up(kept: Casebook, wider: dict[str, Any], name: str, number: int | str) -> tuple[Any, str]:
+    """A record that the address names, or why there is none."""
+    why = f"and this casebook has no such {name}"
+    try:
+        record: Any = kept.get(_KINDS[name], number) if isinstance(number, int) else None
+    except InputError:
+        record = None
+    if record is not None and not _fits(kept, wider, record):
+        why, record = f"which {_NOT_OF[name]} that it names", None
+    if record is not None:
+        return record, ""
+    said = f"number {number}" if isinstance(number, int) else ascii(number)[:40]
+    return None, f"The address asks for {name} {said}, {why}. Nothing is opened in its place: choose one."
 
 
 def _fits(kept: Casebook, wider: dict[str, Any], record: object) -> bool:

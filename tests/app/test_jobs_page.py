@@ -71,11 +71,15 @@ def test_name_that_cannot_be_written_down_leaves_the_job_open(book: Casebook) ->
     assert (test.session_state["job_id"], test.session_state["plate_id"]) == (1, 1)
 
 
-def test_job_that_is_gone_is_closed(book: Casebook) -> None:
-    test = open_page("checklist", job_id=7, plate_id=1)
+@pytest.mark.parametrize("module", ["checklist", "plan", "drawing", "jobs"])
+def test_job_that_is_gone_is_told_and_no_plate_is_opened(book: Casebook, module: str) -> None:
+    test = open_page(module, job_id=7, plate_id=1)
     assert not test.error
-    assert test.session_state["job_id"] is None
-    assert test.session_state["plate_id"] == 1
+    assert [w.value for w in test.warning] == [
+        "The address asks for job number 7, and this casebook has no such job. Nothing is opened in its place: choose one."
+    ]
+    assert not [s for s in test.subheader if s.value.startswith("Plate")]
+    assert not [s for s in test.selectbox if s.label.startswith("Plate")]
 
 
 @pytest.mark.slow

@@ -556,8 +556,62 @@ def test_record_of_another_one_is_no_place(own_book: Casebook, wrong: str) -> No
     job = own_book.create_job("order 8")
     plate = own_book.create_plate("T-8", job=job)
     theirs = place_of(own_book.create_survey(own_book.create_face(plate, "A"), job, "intake", "2026-05-04"))
-    test = page("checklist", **{**theirs, wrong: place_of(mine)[wrong]}).run()
-    assert [e.value for e in test.error] == []
-    # The plate has one face with one survey, which are taken for those that are not of it.
-    no_plate = {"job_id": job.id, "plate_id": None, "face_id": None, "survey_id": None}
-    assert {k: test.session_state[k] for k in theirs} == (no_plate if wrong == "plate_id" else theirs)
+    place = {**theirs, wrong: place_of(mine)[wrong]}
+    test = page("checklist", **place)
+    # The plate has one face with one survey: they are not taken for those that are not of it, at a second look neither.
+    for _ in range(2):
+        test.run()
+        assert [e.value for e in test.error] == []
+        (told,) = [w.value for w in test.warning]
+        assert told.startswith(
+            f"The address asks for {wrong.removesuffix('_id')} number {place[wrong]}, which is not "
+        )
+        assert told.endswith("Nothing is opened in its place: choose one.")
+        assert {k: test.session_state[k] for k in theirs} == place
+        assert not test.checkbox and not [b for b in test.button if b.label == "Start this step"]
+
+
+@pytest.mark.parametrize(
+    ("path", "asked"),
+    [("checklist", "99"), ("photos", "99"), ("map", "99"), ("depth", "abc"), ("alignment", "123456789012")],
+)
+def test_survey_that_is_not_there_is_told_and_no_other_one_is_opened(
+    own_book: Casebook, path: str, asked: str
+) -> None:
+    surveys = [survey_of(own_book, stage) for stage in ("intake", "test_lap")]
+    ids = {k.removesuffix("_id"): str(v) for k, v in place_of(surveys[0]).items()} | {"survey": asked}
+
+    def script(module: str) -> None:
+        import importlib
+
+        from pitmap.review.state import restore_place
+
+        restore_place()
+        importlib.import_module(f"pitmap.review.screens.{module}").show()
+
+    test = AppTest.from_function(script, args=(path,), default_timeout=120)
+    for name, value in ids.items():
+        test.query_params[name] = value
+    for _ in range(2):
+        test.run()
+        number = f"number {asked}" if len(asked) < 12 and asked.isdecimal() else repr(asked)
+        assert [w.value for w in test.warning] == [
+            f"The address asks for survey {number}, and this casebook has no such survey. Nothing is opened in its place: "
+            "choose one."
+        ]
+        assert [s.value for s in test.selectbox if s.label == "Survey"] == [None]
+        # a reload says so again
+        assert address_of(test)["survey"] == asked
+    next(s for s in test.selectbox if s.label == "Survey").select(surveys[1]).run()
+    assert address_of(test)["survey"] == str(surveys[1].id)
+    assert not test.error
+    assert not [w.value for w in test.run().warning if w.value.startswith("The address")]
+
+
+@pytest.mark.parametrize("path", ["plan", "record", "before_after", "drawing"])
+def test_face_that_is_not_there_is_told_and_no_other_one_is_opened(own_book: Casebook, path: str) -> None:
+    place = place_of(survey_of(own_book, "intake"))
+    test = page(path, **{**place, "face_id": 77}).run()
+    assert [w.value.partition(",")[0] for w in test.warning] == ["The address asks for face number 77"]
+    assert [s.value for s in test.selectbox if "face" in s.label] == [None]
+    assert test.session_state["face_id"] == 77

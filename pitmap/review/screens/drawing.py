@@ -28,10 +28,10 @@ from ...workflow import save_drawing
 from ..cached import face_drawing
 from ..device import chart_config
 from ..guard import sentences
-from ..parts import caution, show_findings
+from ..parts import caution, show_findings, tell_not_opened
 from ..plain_text import plain
 from ..remembered import recall, remember
-from ..state import book, go_to, here, units
+from ..state import Place, book, go_to, here, units
 from .drawing_edit import editor, is_begun, key_of
 from .drawing_fields import shown_mm, typed_mm, unit_word
 from .drawing_file import file_tab
@@ -52,6 +52,8 @@ def show() -> None:
     """The page."""
     st.title("Drawing")
     place, kept = here(), book()
+    if place.face is None:
+        tell_not_opened(place)
     if place.plate is None:
         st.info(
             "No plate is open. The shipped, invented plates can be looked at here all the same.",
@@ -66,7 +68,9 @@ def show() -> None:
     if not faces:
         st.info("Add a face to this plate on the Jobs page first.")
         return
-    face = _face(plate, faces, place.face)
+    face = _face(plate, faces, place)
+    if face is None:
+        return
     try:
         drawing: Drawing | None = face_drawing(face)
     except InputError as error:
@@ -77,14 +81,20 @@ def show() -> None:
     caution()
 
 
-def _face(plate: Plate, faces: Sequence[Face], opened: Face | None) -> Face:
-    """The face that the person works on, or another one that is chosen here and is worked on from then on."""
-    ids = [f.id for f in faces]
-    index = ids.index(opened.id) if opened is not None else 0
+def _face(plate: Plate, faces: Sequence[Face], place: Place) -> Face | None:
+    """The face that the person works on, or another one that is chosen here and is worked on from then on.
+
+    None while the one that the address names is lost and no other one is chosen.
+    """
+    ids, opened = [f.id for f in faces], place.face
+    first = None if place.lost else 0
+    index = ids.index(opened.id) if opened is not None else first
     face = st.selectbox(
         f"Plate {plain(plate.tag)}: face", faces, index=index, format_func=lambda f: f.name,
-        key=f"drawing_face_{'_'.join(map(str, ids))}",
+        key=f"drawing_face_{'_'.join(map(str, ids))}", placeholder="Choose one",
     )  # fmt: skip
+    if face is None:
+        return None
     if opened is None or face.id != opened.id:
         go_to(face=face.id)
     begun = [f.name for f in faces if f.id != face.id and _is_begun(f)]

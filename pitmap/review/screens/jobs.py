@@ -18,7 +18,7 @@ from ...inspection import check_stock
 from ..cached import face_drawing
 from ..guard import sentences
 from ..kept_form import KeptForm
-from ..parts import caution, measured_length, stage_word, survey_labels, typed_um
+from ..parts import caution, measured_length, stage_word, survey_labels, tell_not_opened, typed_um
 from ..plain_text import plain
 from ..sent_forms import claim, done, send
 from ..state import book, go_to, here
@@ -61,6 +61,7 @@ def show() -> None:
     if not kept.jobs(limit=1):
         _offer_sample(kept)
     place = here()
+    tell_not_opened(place)
     if place.job is not None and place.plate is not None:
         _plate(kept, place.job, place.plate)
         st.divider()
