@@ -23,18 +23,20 @@ from .clean import (
     clean_whole,
 )
 
-__all__ = ["CHECK_STATES", "EVENT_KINDS", "FIELDS", "POSITIONS", "READING_KINDS", "clean_entries"]
+__all__ = ["CHECK_STATES", "EVENT_KINDS", "FIELDS", "MAX_TAG", "POSITIONS", "READING_KINDS", "clean_entries"]
 
 POSITIONS = ("", "front", "intermediate", "rear", "other")
 EVENT_KINDS = ("stock", "reshaped port", "stud", "dowel", "repair", "other")
 READING_KINDS = ("pit_depth", "height", "thickness", "wear_step", "straightedge", "hardness")
 CHECK_STATES = ("open", "done", "not needed")
 
+MAX_TAG = 100
+"""Longest tag of a plate and name of a face, characters."""
 _PLACE_MM = 10_000.0
 """Farthest place on a plate taken (house choice: forty times a plate: only slips fall outside)."""
 
 _line = partial(clean_line)
-_tag = partial(clean_line, required=True, limit=100)
+_tag = partial(clean_line, required=True, limit=MAX_TAG)
 
 
 def _day_or_none(value: object, field: str) -> Any:
@@ -109,7 +111,7 @@ FIELDS: dict[str, dict[str, Callable[[Any, str], Any]]] = {
     },
     "plate_event": {
         "kind": partial(clean_choice, choices=EVENT_KINDS),
-        "face": partial(clean_line, limit=100),
+        "face": partial(clean_line, limit=MAX_TAG),
         "text": clean_text,
         "happened_on": _day_or_none,
         "removed_um": partial(clean_number, low=0.0, high=1e5, missing_ok=True),

@@ -11,7 +11,7 @@ from page_steps import page
 from streamlit.testing.v1 import AppTest
 
 from pitmap.casebook import Casebook
-from pitmap.errors import CasebookError
+from pitmap.errors import CasebookError, InputError
 from pitmap.workflow import save_drawing
 
 pytestmark = pytest.mark.filterwarnings("default")
@@ -80,6 +80,20 @@ def test_job_that_is_gone_is_told_and_no_plate_is_opened(book: Casebook, module:
     ]
     assert not [s for s in test.subheader if s.value.startswith("Plate")]
     assert not [s for s in test.selectbox if s.label.startswith("Plate")]
+
+
+def test_fields_of_tag_and_face_take_as_much_as_is_kept(book: Casebook) -> None:
+    test = page("jobs", job_id=1, plate_id=1).run()
+    room = {t.label: t.proto.max_chars for t in test.text_input}
+    tag, name = "T" * room["Plate tag"], "A" * room["Name of the face"]
+    plate = book.create_plate(tag, job=book.jobs()[0])
+    book.create_face(plate, name)
+    for create in (
+        lambda: book.create_plate(tag + "T", job=book.jobs()[0]),
+        lambda: book.create_face(plate, name + "A"),
+    ):
+        with pytest.raises(InputError, match="characters, at most"):
+            create()
 
 
 @pytest.mark.slow

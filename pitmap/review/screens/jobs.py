@@ -9,7 +9,7 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from ...casebook import AuditEntry, Casebook, Face, Job, Plate, Survey
-from ...casebook.entries import POSITIONS
+from ...casebook.entries import MAX_TAG, POSITIONS
 from ...classes import Stage
 from ...drawing import shipped_plates
 from ...errors import InputError, PitmapError
@@ -123,7 +123,7 @@ def _new_job(kept: Casebook) -> None:
         customer = st.text_input("Customer", max_chars=120)
         engine = st.text_input("Engine", max_chars=120)
         tag = st.text_input(
-            "Plate tag", help="What is written or stamped on the plate; its name for life.", max_chars=120
+            "Plate tag", help="What is written or stamped on the plate; its name for life.", max_chars=MAX_TAG
         )
         position = st.selectbox("Place in the engine", POSITIONS, format_func=lambda p: p or "not known")
         faces = st.radio("Machined faces", ["one", "two"], horizontal=True)
@@ -332,7 +332,7 @@ def removed_estimate(stage: str, removed: str, within: str) -> Estimate:
 
 def _new_face(kept: Casebook, plate: Plate) -> None:
     with st.expander("Add a face"), st.form(f"new_face_{plate.id}", border=False):
-        name = st.text_input("Name of the face", placeholder="A, front, side 2", max_chars=80)
+        name = st.text_input("Name of the face", placeholder="A, front, side 2", max_chars=MAX_TAG)
         if st.form_submit_button("Add the face"):
             with sentences():
                 kept.create_face(plate, name)
