@@ -9,6 +9,7 @@ from browser_steps import (
     SLOW_MS,
     choose,
     go,
+    headed,
     new_survey,
     no_error,
     picture,
@@ -147,8 +148,17 @@ def test_picked_places_snap(page, samples: Path) -> None:  # type: ignore[no-unt
         settle(page)
         at = truth.mm_to_px([by_name[name].polygon.centroid.x, by_name[name].polygon.centroid.y])
         click_photo(page, at / photo.rgb.shape[1], f"{k + 1} picked")
-    page.get_by_role("button", name="Map the face with this alignment").wait_for(timeout=SLOW_MS)
+    button = page.get_by_role("button", name="Map the face with this alignment")
+    button.wait_for(timeout=SLOW_MS)
+    settle(page)
     no_error(page)
+    # pressed again while the face is being mapped: it is mapped once, beside the two surveys mapped before
+    button.evaluate("b => { b.click(); setTimeout(() => b.click(), 700) }")
+    headed(page, "Map")
+    go(page, "Jobs")
+    page.get_by_text("This plate's whole life").click()
+    seen(page, "map added")
+    assert page.get_by_text("map added").count() == 3
 
 
 def test_phone_width_fits(page, server: str) -> None:  # type: ignore[no-untyped-def]

@@ -293,6 +293,36 @@ def test_button_that_was_pressed_twice_is_not_said_to_be_in_vain() -> None:
     assert len(press(by_another.run(), "Keep").warning) == 1
 
 
+def _map_pressed_twice() -> None:
+    """A second press begins a run of the page beside the first one, which has not kept its map yet."""
+    from pitmap.review.mapping import MapButton
+    from pitmap.review.state import book
+
+    kept = book()
+    plate = kept.plates()[0]
+    face = kept.faces(plate)[0]
+    (survey,) = kept.surveys(face=face)
+    one, two = MapButton(kept, survey), MapButton(kept, survey)
+    one.map(plate, face)
+    two.map(plate, face)
+
+
+def test_button_that_maps_a_face_maps_once_when_it_is_pressed_twice(
+    kept: tuple[Casebook, Survey], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    book, survey = kept
+    saved = tmp_path / "map"
+
+    def map_survey(book: Casebook, survey: Survey, *_: object) -> None:
+        book.add_inspection(survey, saved)
+
+    monkeypatch.setattr("pitmap.review.mapping.map_survey", map_survey)
+    test = AppTest.from_function(_map_pressed_twice)
+    for n_maps in (2, 3):  # pressed again later, it is a new wish
+        assert not test.run().exception
+        assert len(book.inspections(survey)) == n_maps
+
+
 def test_form_that_is_there_is_never_said_to_be_lost(kept: tuple[Casebook, Survey]) -> None:
     _, survey = kept
     test = opened("map", survey)

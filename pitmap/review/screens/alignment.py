@@ -11,9 +11,9 @@ from ...pipeline import Landmarks
 from ...report.alignment_picture import alignment_picture, shrunk
 from ...report.drawing_picture import drawing_picture
 from ...units import format_estimate
-from ...workflow import map_survey
 from ..cached import drawn, face_drawing, laid_on, photo_of
 from ..guard import sentences
+from ..mapping import MapButton
 from ..parts import caution, choose_survey
 from ..picking import Mark, Picker
 from ..plain_text import plain
@@ -138,14 +138,17 @@ def _by_hand(
         st.warning(plain(f"Refused: {error}"), icon=":material/block:")
         return
     show_alignment(ref, drawing, alignment)
-    if survey.state == "open" and two.button("Map the face with this alignment", type="primary"):
+    if survey.state != "open":
+        return
+    button = MapButton(kept, survey)
+    if button.pressed("Map the face with this alignment", two):
         import numpy as np
 
         table = np.array(rows)
         refs = [ref, *[r for r in kept.photos(survey) if r.id != ref.id]]
         with st.spinner("Mapping ..."):
-            map_survey(
-                kept, survey, plate, face,
+            button.map(
+                plate, face,
                 photos=[photo_of(r) for r in refs],
                 landmarks=Landmarks(points_mm=table[:, :2], points_px=table[:, 2:]),
             )  # fmt: skip

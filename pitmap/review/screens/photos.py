@@ -8,9 +8,10 @@ from ...casebook import Casebook, Face, PhotoRef, Plate, Survey
 from ...errors import AlignmentRefused, PitmapError
 from ...photo import taken_apart
 from ...report.alignment_picture import findings_picture
-from ...workflow import keep_photo, map_survey
+from ...workflow import keep_photo
 from ..cached import gate, photo_of
 from ..guard import sentences
+from ..mapping import MapButton
 from ..parts import PHOTO_TYPES, caution, choose_survey, tell_outdated
 from ..plain_text import plain
 
@@ -98,8 +99,8 @@ def _one(kept: Casebook, survey: Survey, ref: PhotoRef) -> None:
 
 
 def _map(kept: Casebook, survey: Survey, plate: Plate, face: Face) -> None:
-    again = bool(kept.inspections(survey))
-    if not st.button("Map again" if again else "Map this face", type="primary", icon=":material/grid_on:"):
+    again, button = bool(kept.inspections(survey)), MapButton(kept, survey)
+    if not button.pressed("Map again" if again else "Map this face", icon=":material/grid_on:"):
         return
     with sentences():
         bar = st.progress(0.0, text="reading the photo")
@@ -108,8 +109,8 @@ def _map(kept: Casebook, survey: Survey, plate: Plate, face: Face) -> None:
             "check": "checking the photo", "classify": "telling the metal apart", "measure": "measuring", "": "done",
         }  # fmt: skip
         try:
-            map_survey(
-                kept, survey, plate, face,
+            button.map(
+                plate, face,
                 progress=lambda step, share: bar.progress(min(share, 1.0), text=words[step]),
             )  # fmt: skip
         except AlignmentRefused as error:

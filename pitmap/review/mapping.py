@@ -1,0 +1,59 @@
+"""The button that maps a face: pressed twice, it maps once."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field
+from typing import Any
+
+import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
+
+from ..casebook import Casebook, Face, Plate, Survey
+from ..workflow import map_survey
+from .sent_forms import claim, done, send
+
+__all__ = ["MapButton"]
+
+
+@dataclass(slots=True)
+class _Work:
+    """What this tab maps; one object of the session, written to without a word to it: at that a run may end."""
+
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    made: set[str] = field(default_factory=set)
+
+
+class MapButton:
+    """The button of a survey during one run of the page.
+
+    A second press begins a second run of the page beside the first one, which goes on with its map until it has a word for
+    the page. So the second one waits, and what is made by then is not made again. A press belongs to the maps that the
+    survey had when the button was drawn: a later one is a new wish.
+
+    Parameters
+    ----------
+    kept : Casebook
+    survey : Survey
+    """
+
+    def __init__(self, kept: Casebook, survey: Survey) -> None:
+        self._kept, self._survey = kept, survey
+        self._slot = f"map_{survey.id}_{len(kept.inspections(survey))}"
+        self._work: _Work = st.session_state.setdefault("map_work", _Work())
+        claim(self._slot)
+
+    def pressed(self, label: str, box: DeltaGenerator | None = None, **style: Any) -> bool:
+        """Draw it; whether the survey is to be mapped now."""
+        place = st if box is None else box
+        return place.button(
+            label, key=self._slot, type="primary", on_click=send, args=(self._slot, {}), **style
+        )
+
+    def map(self, plate: Plate, face: Face, **how: Any) -> None:
+        """Map the survey; `how` is handed on to :func:`pitmap.workflow.map_survey`."""
+        done(self._slot)
+        with self._work.lock:
+            if self._slot not in self._work.made:
+                map_survey(self._kept, self._survey, plate, face, **how)
+                self._work.made.add(self._slot)
