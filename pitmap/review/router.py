@@ -41,12 +41,26 @@ def _to_first() -> None:
     st.switch_page(page_named(PAGES[0][1]))
 
 
-_TOUCH_STYLE = """<style>
+_TOUCH_STYLE = """
 @media (hover: none) {
   [data-testid="stDataFrame"] { margin-top: 2.6rem; }
-}
-</style>"""
+}"""
 """Where nothing hovers, the tools of a table are always there: they get room above it, and lie over no title."""
+
+_PRINT_STYLE = """
+@media print {
+  @page { size: landscape; margin: 10mm; }
+  [data-testid="stSidebar"], [data-testid="stHeader"] { display: none !important; }
+  [data-testid="stMain"] { zoom: 0.6; }
+  [data-testid="stMainBlockContainer"] { padding: 0 !important; }
+  [data-testid="stPlotlyChart"], [data-testid="stDataFrame"], [data-testid="stImage"] { break-inside: avoid; }
+  [data-testid="stMainBlockContainer"]::before {
+    content: "A table is printed here as far as the screen shows it. For paper take the PDF of the Record page.";
+  }
+}"""
+"""A browser prints pictures and tables as wide as they stand on the screen, and cuts off what goes over the paper: the map
+lost its right third, the picture after a lap all of it. Made so small, those of a screen 1920 px wide go on A4 and letter.
+"""
 
 _ICON = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32">
 <circle cx="16" cy="16" r="14" fill="#0b5a8a"/><circle cx="16" cy="16" r="5" fill="#fff"/>
@@ -76,7 +90,7 @@ def run() -> None:
     chosen = st.navigation(sections)
     # windows beside each other, the way back and a printed page are told apart by it
     st.set_page_config(page_title=f"{chosen.title} - pitmap")
-    st.html(_TOUCH_STYLE)
+    st.html(f"<style>{_TOUCH_STYLE}{_PRINT_STYLE}</style>")
     # not `guarded`: that tells of a form that no page answers, and the page has not been drawn yet
     with sentences():
         restore_place()

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
+from pathlib import Path
+
 import pytest
 from browser_steps import go, headed, no_error, settle
 
@@ -29,3 +33,27 @@ def test_pages_have_titles_and_words_for_pictures_and_fetch_nothing(browser, map
         no_error(page)
     ours = (mapped_server, mapped_server.replace("http", "ws", 1), "data:", "blob:")
     assert [url for url in fetched if not url.startswith(ours)] == []
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler's pdftotext")
+def test_printed_page_holds_what_stands_at_the_right_of_a_wide_screen(  # type: ignore[no-untyped-def]
+    browser, mapped_server: str, tmp_path: Path
+) -> None:
+    page = browser.new_context(viewport={"width": 1920, "height": 1000}).new_page()
+    page.goto(f"{mapped_server}/before_after?{PLACE}")
+    headed(page, "Before and after")
+    legends = page.locator(".legendtext").filter(has_text="seal land")
+    legends.last.wait_for()
+    settle(page)
+    for paper in ("A4", "Letter"):
+        page.pdf(path=str(tmp_path / "page.pdf"), format=paper, prefer_css_page_size=True)
+        said = subprocess.run(
+            ["pdftotext", "-layout", str(tmp_path / "page.pdf"), "-"],
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        # what is cut off is not in the file; the legends stand at the right end of the charts
+        assert said.count("seal land") == legends.count() > 0
+        assert "For paper take the PDF of the Record page." in said
+        assert "Checklist" not in said, "the side bar takes a quarter of the paper"
