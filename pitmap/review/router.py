@@ -47,6 +47,13 @@ _TOUCH_STYLE = """
 }"""
 """Where nothing hovers, the tools of a table are always there: they get room above it, and lie over no title."""
 
+_FOCUS_STYLE = """
+[data-testid="stSidebarNavLink"]:focus-visible, [data-testid="stCheckbox"] label:has(input:focus-visible) {
+  outline: 3px solid #0b5c8a;
+}
+[data-testid="stElementToolbar"]:focus-within { opacity: 1 !important; }"""
+"""Whoever works with the keyboard sees where it is: these showed a grey that hardly stands out, a table's tools nothing."""
+
 _PRINT_STYLE = """
 @media print {
   @page { size: landscape; margin: 10mm; }
@@ -90,7 +97,7 @@ def run() -> None:
     chosen = st.navigation(sections)
     # windows beside each other, the way back and a printed page are told apart by it
     st.set_page_config(page_title=f"{chosen.title} - pitmap")
-    st.html(f"<style>{_TOUCH_STYLE}{_PRINT_STYLE}</style>")
+    st.html(f"<style>{_TOUCH_STYLE}{_FOCUS_STYLE}{_PRINT_STYLE}</style>")
     # not `guarded`: that tells of a form that no page answers, and the page has not been drawn yet
     with sentences():
         restore_place()

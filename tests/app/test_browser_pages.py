@@ -12,6 +12,8 @@ from browser_steps import go, headed, no_error, settle
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 PLACE = "job=1&plate=1&face=1&survey=1"
 PICTURES = "[data-testid=stMain] img:visible, [data-testid=stPlotlyChart]:visible"
+OUTLINE = """e => { const s = getComputedStyle(e);
+    return s.outlineStyle === "none" ? [] : [parseFloat(s.outlineWidth), ...s.outlineColor.match(/\\d+/g).map(Number)] }"""
 WITHOUT_WORDS = """() => [...document.querySelectorAll("[data-testid=stMain] img, [data-testid=stPlotlyChart]")]
     .filter(e => !(e.alt || e.getAttribute("aria-label") || e.querySelector("[aria-label]")?.ariaLabel))
     .map(e => e.outerHTML.slice(0, 200))"""
@@ -57,3 +59,38 @@ def test_printed_page_holds_what_stands_at_the_right_of_a_wide_screen(  # type: 
         assert said.count("seal land") == legends.count() > 0
         assert "For paper take the PDF of the Record page." in said
         assert "Checklist" not in said, "the side bar takes a quarter of the paper"
+
+
+def luminance(rgb: list[float]) -> float:
+    """Relative luminance of sRGB, 0 to 1 (W3C, Web Content Accessibility Guidelines 2.2, definition)."""
+    linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in (c / 255 for c in rgb)]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_keyboard_shows_where_it_is(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
+    page = browser.new_context(viewport={"width": 1400, "height": 1000}).new_page()
+    page.goto(f"{mapped_server}/depth?{PLACE}")
+    headed(page, "Depth")
+    page.locator("[data-testid=stDataFrame]:visible").first.wait_for()
+    settle(page)
+    marked = {
+        "Plan": ":focus",
+        "The needle did not reach the floor (at least this deep)": "label:has(:focus)",
+        "Show/hide columns": "[data-testid=stElementToolbar]:has(:focus)",
+    }
+    for _ in range(80):
+        page.keyboard.press("Tab")
+        name = page.evaluate(
+            "(e => (e.ariaLabel || e.innerText || '').trim().split('\\n').pop())(document.activeElement)"
+        )
+        if name not in marked:
+            continue
+        place = page.locator(marked.pop(name)).last
+        if name == "Show/hide columns":
+            assert place.evaluate("e => getComputedStyle(e).opacity") == "1"
+            break
+        width, *colour = place.evaluate(OUTLINE)
+        # success criterion 1.4.11: 3 to 1 against what lies beside it; the side bar's #f8f8f6 is the darkest ground
+        assert width >= 2
+        assert (luminance([0xF8, 0xF8, 0xF6]) + 0.05) / (luminance(colour[:3]) + 0.05) >= 3
+    assert not marked
