@@ -130,7 +130,12 @@ from pitmap.errors import InputError
             "semicolons.csv, line 2, column photo: there is no",
         ),
         (("study", "header.csv", "--drawing", DRAWING), 2, "header.csv: lists no photo"),
-        (("study", "text.csv", "--drawing", DRAWING), 2, "pitmap: rear/text.jpg: not a picture"),
+        (
+            ("study", "text.csv", "--drawing", DRAWING),
+            2,
+            "pitmap: 4 of the 4 photos cannot be used; take them anew:\n  rear/text.jpg: not a picture",
+        ),
+        (("study", "text.csv", "--drawing", DRAWING), 2, "  22.jpg: not a picture"),
         (("study", "text.csv", "--drawing", DRAWING, "--out", "text.csv"), 2, "text.csv: is the list itself"),
         (
             ("study", "endless.csv", "--drawing", DRAWING),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import click
@@ -13,7 +13,7 @@ import pandas as pd
 from ..classes import Stage
 from ..csv_rows import read_rows, table_csv
 from ..drawing import Drawing
-from ..errors import InputError
+from ..errors import InputError, MeasurementError, PhotoError, PitmapError
 from ..whole_file import write_whole
 from .options import OUT_FILE, SOUND_DRAWING, STAGE
 from .tables import print_table
@@ -54,17 +54,24 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
     if out is not None and out.resolve() == list_csv.resolve():
         raise InputError(f"{out}: is the list itself, which would be lost; give --out another name")
     must_be_crossed(pd.DataFrame(rows).astype({"trial": int}))
-    runs = []
+    runs, refused = [], []
     with click.progressbar(rows, label="mapping", show_pos=True) as bar:
         for row in bar:
-            # Named as in the list: the same file name may stand in many folders.
-            photo = read_photo(list_csv.parent / row["photo"], name=row["photo"])
-            inspection = map_face([photo], drawing, stage=stage)
+            try:
+                # Named as in the list: the same file name may stand in many folders.
+                photo = read_photo(list_csv.parent / row["photo"], name=row["photo"])
+                inspection = map_face([photo], drawing, stage=stage)
+            except (PhotoError, MeasurementError) as error:
+                # the others are tried all the same: who has to take photos anew wants to know of all of them
+                refused.append(error)
+                continue
             runs.append(
                 StudyRun(
                     part=row["part"], operator=row["operator"], trial=int(row["trial"]), inspection=inspection
                 )
             )
+    if refused:
+        raise _all_of(refused, len(rows))
     values = study_values(runs, zone=zone)
     if out is not None:
         write_whole(out, table_csv(values))
@@ -81,6 +88,16 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
         )
         click.echo(f"  distinct categories: {result.ndc}")
         click.echo(f"  {study_sentence(quantity, result)}")
+
+
+def _all_of(refused: Sequence[PitmapError], n_photos: int) -> PitmapError:
+    """One error for all photos that cannot be used, of the kind of the first."""
+    if len(refused) == 1:
+        return refused[0]
+    said = "\n".join(f"  {error}" for error in refused)
+    return type(refused[0])(
+        f"{len(refused)} of the {n_photos} photos cannot be used; take them anew:\n{said}"
+    )
 
 
 def _rows(path: Path) -> list[Mapping[str, str]]:
