@@ -216,6 +216,12 @@ def test_lines_of_a_plate_without_a_land_are_not_said_to_show_one():
     assert said.startswith("Lines are the zones of the drawing. Numbers are") and "land" not in said
 
 
+def test_key_of_curves_takes_no_width_from_them() -> None:
+    """Beside them it took a third of a phone's screen."""
+    key = plot_lines(LineChart(title="", x_label="", y_label="", lines=())).layout.legend
+    assert key.orientation == "h" and key.y < 0 and key.yanchor == "top"
+
+
 def test_figures_are_drawn_from_one_set_of_data(record):
     t = translator()
     chart = series_chart(t, record.comparison, "affected_share", forecast=forecast_from_plan(record.plan))

@@ -26,6 +26,8 @@ _KEY = {
     "font": {"color": "white"}, "itemclick": False, "itemdoubleclick": False,
 }  # fmt: skip
 """A dark key, for what it explains is white: in the corner of the chart, over no scale and beside the chart's own tools."""
+_BELOW = {"orientation": "h", "x": 0, "xanchor": "left", "y": -0.22, "yanchor": "top"}
+"""The key of curves under them: beside them it took a third of a phone's screen."""
 _TOP_PX = 64
 """Room above maps for the chart's own tools, which a screen without a pointer always shows, and for a title under them."""
 
@@ -59,6 +61,7 @@ def plot_lines(chart: LineChart) -> go.Figure:
     figure.update_layout(
         title=chart.title, xaxis_title=chart.x_label, yaxis_title=chart.y_label, yaxis_rangemode="tozero",
         template="simple_white", margin={"l": 50, "r": 10, "t": 40, "b": 40},
+        legend=_BELOW,
     )  # fmt: skip
     return figure
 
