@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import time
+from collections.abc import Callable
 
 import cv2
 import numpy as np
@@ -412,13 +413,25 @@ def test_limits_are_settings() -> None:
     assert check_photo(picture(blur=1.2), limits=strict).severity == "stop"
 
 
+def least_cpu_s(work: Callable[[], object]) -> float:
+    """Processor time that some work takes at least, of three runs."""
+    took = []
+    for _ in range(3):
+        start = time.process_time()
+        work()
+        took.append(time.process_time() - start)
+    return min(took)
+
+
 def test_gate_is_quick_on_twelve_megapixels() -> None:
     rng = np.random.default_rng(6)
     small = rng.integers(0, 255, (300, 400, 3), dtype=np.uint8)
     photo = Photo(rgb=cv2.resize(small, (4000, 3000)), name="big", sha256="", format="PNG")
-    start = time.process_time()
-    check_photo(photo)
-    assert time.process_time() - start < 1.0  # aim 0.3 s; the slack is for a loaded machine
+    gate, one_blur = (
+        least_cpu_s(work)
+        for work in (lambda: check_photo(photo), lambda: cv2.GaussianBlur(photo.rgb, (0, 0), 3.0))
+    )
+    assert gate < 8 * one_blur  # some 5; in seconds a loaded machine had broken any bar
     assert len(sharpness_tiles(photo.rgb)) == 48
 
 

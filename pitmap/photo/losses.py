@@ -14,6 +14,7 @@ _COLOUR_PERCENTILE = 90
 _BLOCK_PX = 8
 _PLAIN_LEVELS = 2
 """A row of a photo has more levels than this between its darkest and its brightest pixel; a bar has no more."""
+_EVERY_PX = 32
 _GRAIN_KERNEL = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
 _GRAIN_GAIN = 6.0
 """Root of the sum of squares of the kernel."""
@@ -39,10 +40,11 @@ def block_step(rgb: NDArray[np.uint8]) -> float:
 
     The least of both directions, for a straight thing in the picture may chance to lie along the blocks in one.
     """
-    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.int16)
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
     ratios = []
     for axis in (0, 1):
-        step = np.abs(np.diff(grey, axis=axis)).mean(axis=1 - axis)
+        apart = cv2.absdiff(grey[1:], grey[:-1]) if axis == 0 else cv2.absdiff(grey[:, 1:], grey[:, :-1])
+        step = cv2.reduce(apart, 1 - axis, cv2.REDUCE_AVG, dtype=cv2.CV_64F).ravel()
         if len(step) < 2 * _BLOCK_PX:
             return 1.0
         by_place = np.array([step[k::_BLOCK_PX].mean() for k in range(_BLOCK_PX)])
@@ -65,9 +67,18 @@ def grain(grey: NDArray[np.uint8]) -> float:
     return float(np.median(rest)) / _MEDIAN_OF_ABSOLUTE / _GRAIN_GAIN
 
 
-def _plain(rgb: NDArray[np.uint8], axis: int) -> NDArray[np.bool_]:
+def _is_even(rgb: NDArray[np.uint8], axis: int) -> NDArray[np.bool_]:
     low, high = (cv2.reduce(rgb, axis, kind).squeeze(axis) for kind in (cv2.REDUCE_MIN, cv2.REDUCE_MAX))
     return np.asarray((high - low).max(-1) <= _PLAIN_LEVELS)
+
+
+def _plain(rgb: NDArray[np.uint8], axis: int) -> NDArray[np.bool_]:
+    # of most rows a few pixels tell that they hold more than one colour
+    plain = _is_even(np.ascontiguousarray(rgb[:, ::_EVERY_PX] if axis else rgb[::_EVERY_PX]), axis)
+    left = np.flatnonzero(plain)
+    if len(left):
+        plain[left] = _is_even(np.ascontiguousarray(rgb[left] if axis else rgb[:, left]), axis)
+    return plain
 
 
 def _apart_from_bars(rgb: NDArray[np.uint8]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
