@@ -67,24 +67,27 @@ def test_shares_are_printed_with_the_level_that_they_were_measured_at(
 
 
 @pytest.mark.parametrize(
-    ("units", "row"),
+    ("units", "row", "pixel"),
     [
-        ("mm", ["1", "2.79 mm (2.11 to 3.47)", "6.00 mm", "39.91 mm, 71.82 mm", "-"]),
-        ("inch", ["1", "0.110 in (0.083 to 0.137)", "0.236 in", "1.571 in, 2.828 in", "-"]),
+        ("mm", ["1", "2.79 mm (2.11 to 3.47)", "6.00 mm", "39.91 mm, 71.82 mm", "-"], "0.25 mm"),
+        ("inch", ["1", "0.110 in (0.083 to 0.137)", "0.236 in", "1.571 in, 2.828 in", "-"], "0.010 in"),
     ],
 )
 def test_narrowest_places_have_intervals_and_the_chosen_units(
-    inspection: Inspection, units: str, row: list[str], capsys: pytest.CaptureFixture[str]
+    inspection: Inspection, units: str, row: list[str], pixel: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """And below them what they cannot tell: a score finer than a pixel of the photo leaks as well."""
     place = {
         "place": 1, "x_mm": 39.905, "y_mm": 71.82, "sound_width_mm": 2.79, "sound_width_low_mm": 2.11,
         "sound_width_high_mm": 3.47, "nominal_width_mm": 6.0, "is_leak_path": False, "flags": 0,
     }  # fmt: skip
     lands = LANDS.frame([place])
-    print_inspection(replace(inspection, measurement=replace(inspection.measurement, lands=lands)), units)
-    _, head, printed, *_ = capsys.readouterr().out.split("narrowest sound metal")[1].splitlines()
+    measured = replace(inspection.measurement, lands=lands)
+    print_inspection(replace(inspection, measurement=measured, photo_px_per_mm=4.0), units)
+    _, head, printed, fine, *_ = capsys.readouterr().out.split("narrowest sound metal")[1].splitlines()
     assert re.split("  +", head.strip()) == ["place", "sound", "drawn", "at x, y", "note"]
     assert re.split("  +", printed.strip()) == row
+    assert f"A score finer than about {pixel}, one pixel of the photo, can go unseen" in fine
 
 
 @pytest.mark.parametrize("command", ["map", "study"])

@@ -213,6 +213,7 @@ def test_narrowest_place_beside_metal_not_seen_says_so(record):
     )
     unseen = "runs into metal not seen: there may be more"
     assert [row[-1] for row in told.blocks[0].rows] == [f"no sound metal left across; {unseen}", unseen]
+    assert "A score finer than about 0.10 mm, one pixel" in told.blocks[-1].text  # at 10 px per mm
 
 
 def test_the_place_where_least_may_be_left_is_in_the_table(record):

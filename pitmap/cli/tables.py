@@ -101,7 +101,8 @@ def _print_scores(inspection: Inspection, system: Literal["mm", "inch"]) -> None
 
 
 def _print_lands(inspection: Inspection, system: Literal["mm", "inch"]) -> None:
-    from ..report.words import estimate_of
+    from ..report.text import translator
+    from ..report.words import estimate_of, unseen_scores_words
 
     width = inspection.measurement.sound_width_mm
     click.echo(f"\n  narrowest sound metal across the seal land: {format_estimate(width, 'length', system)}")
@@ -120,3 +121,4 @@ def _print_lands(inspection: Inspection, system: Literal["mm", "inch"]) -> None:
             ]
         )
     print_table(["place", "sound", "drawn", "at x, y", "note"], rows)
+    click.echo(f"  {unseen_scores_words(translator(), inspection.photo_px_per_mm, system)}")

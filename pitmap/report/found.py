@@ -34,7 +34,16 @@ from .model import Facts, Paragraph, Picture, RecordInput, Section, Table
 from .overlay import numbered_marks, overlay_picture
 from .palette import CLASS_STYLES
 from .text import Translate, mark
-from .words import aim_word, estimate_of, number, quantity_word, stage_word, status_word, zone_word
+from .words import (
+    aim_word,
+    estimate_of,
+    number,
+    quantity_word,
+    stage_word,
+    status_word,
+    unseen_scores_words,
+    zone_word,
+)
 
 __all__ = [
     "depth_section",
@@ -292,7 +301,9 @@ def narrowest_section(t: Translate, record: RecordInput) -> Section:
     note = t(
         "Sound width is the least sound metal that coolant would have to cross on any path over the land."
     )
-    return Section(key="narrowest", title=title, blocks=(table, Paragraph(text=note, kind="note")))
+    fine = unseen_scores_words(t, record.last.photo_px_per_mm, record.units)
+    notes = (Paragraph(text=note, kind="note"), Paragraph(text=fine, kind="note"))
+    return Section(key="narrowest", title=title, blocks=(table, *notes))
 
 
 def _land_remark(t: Translate, row: Any) -> str:

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from ..classes import CLASS_WORDS
 from ..estimate import DEFAULT_LEVEL, Estimate
-from ..units import UnitSystem, format_estimate
+from ..units import UnitSystem, format_estimate, format_length
 from .palette import CLASS_STYLES, FATE_SYMBOLS, STATUS_SYMBOLS
 from .text import Translate, mark
 
@@ -20,6 +20,7 @@ __all__ = [
     "quantity_word",
     "stage_word",
     "status_word",
+    "unseen_scores_words",
     "zone_word",
 ]
 
@@ -113,6 +114,15 @@ def aim_word(t: Translate, aim: str) -> str:
 def quantity_word(t: Translate, name: str) -> str:
     """A measured quantity in words."""
     return t(_QUANTITIES.get(name, name))
+
+
+def unseen_scores_words(t: Translate, photo_px_per_mm: float, units: UnitSystem) -> str:
+    """What the sound width cannot tell: a score finer than a pixel of the photo, which leaks all the same."""
+    return t(
+        "A score finer than about {width}, one pixel of the photo, can go unseen and still cross the land: draw a "
+        "fingernail over the land (common practice, no published source).",
+        width=format_length(1 / photo_px_per_mm, units, digits=2 if units == "mm" else 3),
+    )
 
 
 def estimate_of(

@@ -15,6 +15,8 @@ from ...flags import flag_words
 from ...inspection import Inspection, is_of_drawing
 from ...report.page_map import MARKS_TRACE, page_map, rings_words
 from ...report.palette import CLASS_STYLES
+from ...report.text import translator
+from ...report.words import unseen_scores_words
 from ...units import format_estimate, format_part
 from ...workflow import newest_inspection
 from ..cached import drawn, face_drawing, inspection_of, photo_findings
@@ -92,6 +94,8 @@ def _headline(survey: Survey, inspection: Inspection) -> None:
     columns[0].caption(format_estimate(width, "length", units()))
     if elsewhere := low_end_words(inspection.lands, width, units()):
         columns[0].caption(elsewhere)
+    if not inspection.lands.empty:
+        columns[0].caption(unseen_scores_words(translator(), inspection.photo_px_per_mm, units()))
     for zone, column in zip(("seal_land", "running_surface"), columns[1:]):
         if zone not in affected.index:
             continue
