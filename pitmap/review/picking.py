@@ -151,6 +151,8 @@ class Picker:
 
     def click(self) -> tuple[float, float] | None:
         """The place picked since the last run, photo pixels, or None."""
+        if (typed := st.session_state.pop(f"{self._key}_typed", None)) is not None:
+            return typed  # type: ignore[no-any-return]
         event = st.session_state.get(f"{self._key}_picture")
         if not event or event.get("unix_time") == st.session_state.get(f"{self._key}_handled"):
             return None
@@ -177,6 +179,8 @@ class Picker:
     def show(self, marks: Sequence[Mark] = (), curves: Iterable[Curve] = ()) -> None:
         """The picture, and what belongs to it."""
         size = 2.0 if is_phone() else 1.0
+        if (aim := self._aim()) is not None:
+            marks = [*marks, Mark(*aim, kind="next")]
         picture = marked(self._rgb, marks, curves, window=self._window, size=size)
         streamlit_image_coordinates(
             picture, width="stretch", key=f"{self._key}_picture", image_format="JPEG", jpeg_quality=85,
@@ -194,5 +198,37 @@ class Picker:
                 help="The first click shows the place five times larger, the second one picks.",
             )  # fmt: skip
 
+        self._by_keyboard()
+
     def _whole(self) -> None:
+        self._window = None
+
+    def _aim(self) -> tuple[float, float] | None:
+        """Where the numbers for the place stand, while they are open."""
+        if not st.session_state.get(f"{self._key}_by_keyboard"):
+            return None
+        rows, columns = self._rgb.shape[:2]
+        return (
+            float(st.session_state.get(f"{self._key}_across", columns // 2)),
+            float(st.session_state.get(f"{self._key}_down", rows // 2)),
+        )
+
+    def _by_keyboard(self) -> None:
+        """The way for who has no pointer: the picture, which is not ours, takes no keys."""
+        if not st.toggle("Pick by keyboard", key=f"{self._key}_by_keyboard"):
+            return
+        rows, columns = self._rgb.shape[:2]
+        across, down, pick = st.columns(3, vertical_alignment="bottom")
+        for box, name, words, length in (
+            (across, "across", "From the left, px", columns),
+            (down, "down", "From the top, px", rows),
+        ):
+            box.number_input(
+                words, 0, length - 1, length // 2, step=max(1, length // 200), key=f"{self._key}_{name}",
+                help="The arrow keys move the ring on the photo; type a number to move it far.",
+            )  # fmt: skip
+        pick.button("Pick where the ring is", key=f"{self._key}_pick", on_click=self._typed)
+
+    def _typed(self) -> None:
+        st.session_state[f"{self._key}_typed"] = self._aim()
         self._window = None

@@ -79,3 +79,26 @@ def test_place_picked_of_an_opening_that_the_drawing_lost_is_told_and_left_out(
         "No longer in the drawing, so not picked any more: bolt_1, bolt_2, bolt_3."
     ]
     assert "1 picked: bore" in [m.value for m in test.markdown]
+
+
+def test_place_is_picked_without_a_pointer(two_plates: Casebook, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The picture that is clicked takes no keys: two numbers move a ring on it, and a button picks there."""
+    from pitmap.review.screens import alignment
+
+    monkeypatch.setattr(alignment, "_as_found", lambda *_: None)
+    test = AppTest.from_function(_alignment, default_timeout=60)
+    for name, value in {
+        **dict.fromkeys(("job_id", "plate_id", "face_id", "survey_id"), 1),
+        "place_read": True,
+    }.items():
+        test.session_state[name] = value
+    test.run()
+    test.toggle("pick_1_by_keyboard").set_value(True).run()
+    test.number_input("pick_1_across").set_value(17)
+    test.number_input("pick_1_down").set_value(64).run()
+    assert test.session_state["picks_1"] == {}
+    test.button("pick_1_pick").click().run()
+    assert not test.exception and not test.error
+    assert test.session_state["picks_1"] == {"bore": (17.0, 64.0)}
+    test.run()
+    assert test.session_state["picks_1"] == {"bore": (17.0, 64.0)}
