@@ -94,8 +94,6 @@ def _headline(survey: Survey, inspection: Inspection) -> None:
     columns[0].caption(format_estimate(width, "length", units()))
     if elsewhere := low_end_words(inspection.lands, width, units()):
         columns[0].caption(elsewhere)
-    if not inspection.lands.empty:
-        columns[0].caption(unseen_scores_words(translator(), inspection.photo_px_per_mm, units()))
     for zone, column in zip(("seal_land", "running_surface"), columns[1:]):
         if zone not in affected.index:
             continue
@@ -110,6 +108,8 @@ def _headline(survey: Survey, inspection: Inspection) -> None:
     leak = leak_words(inspection.lands, units())
     if leak:
         st.warning(leak, icon=":material/water_drop:")
+    if not inspection.lands.empty:
+        st.caption(unseen_scores_words(translator(), inspection.photo_px_per_mm, units()))
     for finding in photo_findings(survey, inspection):
         st.caption(plain(finding))
 
