@@ -250,6 +250,10 @@ def test_plan_wear_step_of_before_the_lap_is_named_and_not_judged():
             '[limits.total_stock]\nvalue = "5 um"\nsource = "x"\nuncertanty = "1 um"',
             "unknown field uncertanty",
         ),
+        (
+            '[limits.total_stock]\nvalue = "150 um"\nsource = "x"\nuncertainty = "4 m"',
+            "total_stock: give or take 4 m is more than 150 um itself; is the unit right",
+        ),
         (  # the second was left out in silence, and the case not judged
             '[limits.total_stock]\nvalue = "5 um"\nsource = "x"\n[case_depth]\nvalue = "300 um"\nsource = "x"',
             r"case_depth: stands beside \[limits\] and would not be read; call it \[limits.case_depth\]",
@@ -260,6 +264,12 @@ def test_limits_that_cannot_be_are_refused(tmp_path, text, wrong):
     (tmp_path / "l.toml").write_text(text)
     with pytest.raises(InputError, match=wrong):
         read_limits(tmp_path / "l.toml")
+
+
+def test_what_may_be_nothing_may_be_off_by_more_than_itself(tmp_path):
+    text = '[limits.stock_removed_before]\nvalue = "0 um"\nsource = "x"\nuncertainty = "5 um"'
+    (tmp_path / "l.toml").write_text(text)
+    assert read_limits(tmp_path / "l.toml").entries["stock_removed_before"].uncertainty == 5.0
 
 
 def test_limits_saved_with_a_byte_order_mark_are_read(tmp_path):

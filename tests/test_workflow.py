@@ -484,6 +484,8 @@ def test_flatness_and_gap_of_a_plan_have_its_level(book: Casebook, tmp_path: Any
     inspection = with_readings(open_inspection(book, survey, ref, drawing), table)
     dip = Estimate(value=20.0, low=15.0, high=25.0)
     ends = {}
+    with pytest.raises(InputError, match="Dip of the rotor housing: 30 mm = 1.18 in cannot be"):
+        plan_face([inspection], None, housing_dip_um=Estimate(value=30_000.0, low=29_000.0, high=31_000.0))
     for level in (0.5, 0.9):
         plan = plan_face([inspection], None, housing_dip_um=dip, level=level)
         found = {f.rule: f.value for f in plan.verdict.findings}

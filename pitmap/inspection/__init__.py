@@ -1,6 +1,6 @@
 """The frozen record of one survey of one face, its folder on disk, and what a series of them must be."""
 
-from .entered_stock import check_stock, limit_problems, thickness_problem
+from .entered_stock import check_dip, check_stock, limit_problems, thickness_problem
 from .files import (
     FILE_VERSION,
     changed_tables,
@@ -21,6 +21,7 @@ __all__ = [
     "Inspection",
     "PhotoSource",
     "changed_tables",
+    "check_dip",
     "check_stock",
     "in_order_of_work",
     "inspection_folders",

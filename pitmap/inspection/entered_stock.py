@@ -12,13 +12,16 @@ from ..errors import InputError
 from ..stock import LIMIT_TEXT, LimitSheet
 from ..units import AS_POSITIVE, UnitSystem, format_length, in_both
 
-__all__ = ["check_stock", "limit_problems", "thickness_problem"]
+__all__ = ["check_dip", "check_stock", "limit_problems", "thickness_problem"]
 
 _MOST_SHARE = 0.1
 """Of the plate's thickness. More is a slip of the unit: a lapped face gives up tenths of a millimetre (house choice)."""
 
 _MOST_MM = 5.0
 """Where the thickness is not known: a tenth of the thickest plate (house choice)."""
+
+_MOST_DIP_MM = 1.0
+"""Of a rotor housing's face; more is a slip of the unit (house choice)."""
 
 _THICKNESSES = ("thickness", "thickness_min")
 """Entries of a limit sheet that are thicknesses of the plate itself."""
@@ -125,6 +128,21 @@ def limit_problems(limits: LimitSheet, thickness_mm: float, system: UnitSystem =
             "unit, or correct the drawing"
         )
     return said
+
+
+def check_dip(dip_um: float) -> None:
+    """Refuse a dip of a rotor housing's face that no housing has: 30 mm for 30 um was judged as the gap of the joint.
+
+    Raises
+    ------
+    InputError
+        A dip of more than a millimetre.
+    """
+    if dip_um > 1000 * _MOST_DIP_MM:
+        raise InputError(
+            f"Dip of the rotor housing: {in_both(dip_um / 1000, 'mm')} cannot be (at most {in_both(_MOST_DIP_MM, 'mm')}); "
+            "is the unit right?"
+        )
 
 
 def _most_mm(thickness_mm: float) -> float:

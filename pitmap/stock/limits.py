@@ -244,6 +244,11 @@ def usable_limits(rows: Mapping[str, tuple[Any, str, Any]]) -> tuple[dict[str, L
             if why := _why_not(name, number):
                 raise InputError(why)
             sd = _number(uncertainty, name, is_zero_ok=True)
+            # what may be nothing may be off by more than itself
+            if sd > abs(number) and name not in _MAY_BE_ZERO:
+                raise InputError(
+                    f"give or take {uncertainty} is more than {value} itself; is the unit right?"
+                )
             entries[name] = Limit(value=number, source=source, uncertainty=sd)
         except InputError as error:
             wrong[name] = str(error)

@@ -14,6 +14,7 @@ from ..casebook import Face as CasebookFace
 from ..drawing import Drawing, load_drawing, load_shipped, save_svg, shipped_plates
 from ..errors import InputError
 from ..estimate import Estimate
+from ..inspection import check_dip
 from ..stock import (
     LIMIT_TEXT,
     LimitSheet,
@@ -181,6 +182,14 @@ def housing_dip_of(book: Casebook, face: CasebookFace, job: Job | None = None) -
 
 
 def save_housing_dip(book: Casebook, plate: Plate, face: CasebookFace, dip_um: Estimate | None) -> None:
-    """Keep the dip of the rotor housing that goes on a face, or that it is not known any more."""
+    """Keep the dip of the rotor housing that goes on a face, or that it is not known any more.
+
+    Raises
+    ------
+    InputError
+        A dip that no housing has.
+    """
+    if dip_um is not None:
+        check_dip(dip_um.value)
     dip = {} if dip_um is None else {"value": dip_um.value, "low": dip_um.low, "high": dip_um.high}
     book.attach_file(plate, json.dumps(dip).encode(), "housing_dip.json", role=HOUSING_ROLE, face=face)

@@ -20,6 +20,7 @@ from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..inspection import (
     Inspection,
+    check_dip,
     limit_problems,
     must_be_one_face,
     order_problems,
@@ -111,6 +112,7 @@ def plan_face(
     in_the_way = [said for u, said in told.items() if u.n_depths or u.stage.order >= last.stage.order]
     gap = None
     if housing_dip_um is not None:
+        check_dip(housing_dip_um.value)
         gap = (
             joint_gap_of_dips(flat, housing_dip_um, level=level).gap_um
             if flat.is_known

@@ -274,7 +274,15 @@ def test_gap_at_the_joint_is_judged_with_the_housing_dip(kept: tuple[Casebook, S
 
     test = open_page("plan", survey)
     assert ":material/remove:" in gap(test)
-    for dip, within, named in (("4", "2 um", "Dip of the rotor housing"), ("4 thou", "", "Give or take")):
+    for dip, within, named in (
+        ("4", "2 um", "Dip of the rotor housing"),
+        ("4 thou", "", "Give or take"),
+        (
+            "30 mm",
+            "2 um",
+            "Dip of the rotor housing: 30 mm = 1.18 in cannot be (at most 1 mm = 0.0394 in); is the unit right?",
+        ),
+    ):
         next(t for t in test.text_input if t.label == "Dip of the rotor housing's face").input(dip)
         next(t for t in test.text_input if t.label == "Give or take" and t.key.startswith("dip_")).input(
             within
