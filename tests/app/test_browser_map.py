@@ -28,7 +28,7 @@ RINGS = """() => {
 
 
 def open_map(browser, server: str):  # type: ignore[no-untyped-def]
-    page = browser.new_page(viewport={"width": 1400, "height": 1600})
+    page = browser.new_page(viewport={"width": 1400, "height": 1800})
     page.set_default_timeout(60_000)
     page.goto(f"{server}/map?job=1&plate=1&face=1&survey=2")
     headed(page, "Map")
