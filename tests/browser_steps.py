@@ -66,6 +66,9 @@ def no_error(page) -> None:  # type: ignore[no-untyped-def]
 
 def picture(page, name: str, tmp: Path) -> None:  # type: ignore[no-untyped-def]
     page.screenshot(path=str(tmp / f"{name}.png"), full_page=True)
+    # for it the window was as tall as the page: a click while charts shrink again can miss its button
+    page.wait_for_timeout(500)
+    settle(page)
 
 
 def write(page, label: str, text: str) -> None:  # type: ignore[no-untyped-def]
