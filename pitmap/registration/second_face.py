@@ -31,7 +31,7 @@ _SURE = 2.0
 are counted, not samples."""
 _TWICE = 0.11
 """Mean fall at the best place, so held back, over that of the middling place. Photos of the bare plate had at most 0.05,
-renders of it 0.08, but for one of some 200 usable ones with 0.17; 44 sheets laid 2.6 to 7 mm beside the plate on development
+renders of it 0.08, but for one of some 200 usable ones with 0.17; 40 sheets laid 2.6 to 7 mm beside the plate on development
 photos, on which the drawing was laid before, 0.13 and more. Of 18 that were tried before, from 1.4 mm on, two lay under 2 mm
 beside it and are not told, and from two the camera leant the way of the shift."""
 
