@@ -122,7 +122,7 @@ def doubt(evidence: Evidence) -> str:
     n_openings = len(_openings(evidence))
     n_all = len(evidence.displaced)
     if n_openings >= 2 or n_all >= 3 or (n_all and evidence.regions_met < 0.75):
-        return f"the drawing fits in places only: {_elsewhere(evidence, n_openings)}"
+        return f"the drawing fits in places only: {_elsewhere(evidence)}"
     if evidence.n_regions * evidence.regions_met < _MIN_REGIONS:
         return (
             f"too little of the plate can be recognised: {evidence.n_regions * evidence.regions_met:.0f} pieces of the "
@@ -137,14 +137,14 @@ def doubt(evidence: Evidence) -> str:
     return ""
 
 
-def _elsewhere(evidence: Evidence, n_openings: int) -> str:
+def _elsewhere(evidence: Evidence) -> str:
     """What lies elsewhere than the rest puts it, and what to ask for."""
     names = [d.name for d in evidence.displaced]
     asked = (
         "does anything lie on the plate or its edge, is it the right drawing (face, ported openings), and the photo "
         "as the camera took it (not squeezed, stitched, framed, or taken of a screen)?"
     )
-    if not n_openings:
+    if not _openings(evidence):
         return (
             f"of its outline {'one part lies' if len(names) == 1 else f'{len(names)} parts lie'} millimetres from where the "
             "rest puts it, as where lines of the bench (newsprint, tiles) or a shadow's edge run beside the plate: lay it "

@@ -197,7 +197,6 @@ class Picker:
                 "Enlarge before each click", key=f"{self._key}_enlarge",
                 help="The first click shows the place five times larger, the second one picks.",
             )  # fmt: skip
-
         self._by_keyboard()
 
     def _whole(self) -> None:
@@ -209,8 +208,8 @@ class Picker:
             return None
         rows, columns = self._rgb.shape[:2]
         return (
-            float(st.session_state.get(f"{self._key}_across", columns // 2)),
-            float(st.session_state.get(f"{self._key}_down", rows // 2)),
+            float(st.session_state.setdefault(f"{self._key}_across", columns // 2)),
+            float(st.session_state.setdefault(f"{self._key}_down", rows // 2)),
         )
 
     def _by_keyboard(self) -> None:
@@ -224,7 +223,7 @@ class Picker:
             (down, "down", "From the top, px", rows),
         ):
             box.number_input(
-                words, 0, length - 1, length // 2, step=max(1, length // 200), key=f"{self._key}_{name}",
+                words, 0, length - 1, step=max(1, length // 200), key=f"{self._key}_{name}",
                 help="The arrow keys move the ring on the photo; type a number to move it far.",
             )  # fmt: skip
         pick.button("Pick where the ring is", key=f"{self._key}_pick", on_click=self._typed)

@@ -26,16 +26,12 @@ from surface_photos import TrueCase, rendered_cases, true_cases
 
 from pitmap.classes import Stage, SurfaceClass
 from pitmap.surface import PROBABILITY_CLASSES
-from pitmap.surface.decide import correct_pits, halves, softmax_rows
 from pitmap.surface.inputs import network_knows
-from pitmap.surface.learned import default_network, tile_logits
+from pitmap.surface.learned import default_network, learned_map
+from pitmap.surface.looks import Look
 from pitmap.surface.second_look import Doubt, doubtful, log_odds, what_is_read
 
-PIT, UNCUT, UNSEEN, SCORE = (
-    PROBABILITY_CLASSES.index(c)
-    for c in (SurfaceClass.PIT, SurfaceClass.UNCUT, SurfaceClass.UNSEEN, SurfaceClass.SCORE)
-)
-NEVER = -50.0
+PIT = PROBABILITY_CLASSES.index(SurfaceClass.PIT)
 PLAIN_JOBS = 6
 MOST_OF_A_RENDER = 16_000
 """Places learned from; what is held back is kept whole, so that its overlap is that of the face."""
@@ -132,19 +128,14 @@ def jobs_of(
         yield Job("plain", "plain", partial(plain_faces, *args))
 
 
-def probabilities(face: Face) -> NDArray[np.float16]:
-    """What the network that ships makes of a face, as pitmap.surface.learned keeps it."""
-    network = default_network()
-    kept = np.zeros((len(PROBABILITY_CLASSES), *face.metal.shape), np.float16)
-    tiles = tile_logits(network, face.rgb, face.metal, face.edge_mm, face.stage, face.px_per_mm)
-    for window, logits in tiles:
-        logits = logits * network.logit_scale[:, None, None] + network.logit_shift[:, None, None]
-        if not face.stage.is_lapped:
-            logits[UNCUT] = NEVER
-        if face.is_plain:
-            logits[[UNSEEN, SCORE]] = NEVER
-        better = correct_pits(softmax_rows(logits), network.pit_said, network.pit_came_true)
-        kept[(slice(None), *window)] = halves(better)
+def probabilities(face: Face) -> NDArray[np.floating]:
+    """What the network that ships makes of a face by itself, kept as the second look finds it."""
+    look = Look(rgb=face.rgb, in_frame=face.metal, photo_px_per_mm=face.px_per_mm)
+    *_, kept = learned_map(
+        default_network(), [look], [face.metal], face.metal, face.edge_mm, face.stage,
+        may_be_covered=not face.is_plain, keep_probabilities=True,
+    )  # fmt: skip
+    assert kept is not None
     return kept
 
 
