@@ -29,7 +29,7 @@ from .photo.merge import merge_lamps
 from .registration import Alignment, photo_scale, rectify, register, register_from_landmarks
 from .registration.landmark_file import Landmarks
 from .settings import Settings
-from .surface import ClassMap, Look, classify
+from .surface import ClassMap, Look, classify, dark_words
 from .units import UnitSystem
 
 __all__ = [
@@ -46,6 +46,9 @@ __all__ = [
 
 STEPS = ("read", "align", "straighten", "check", "classify", "measure")
 """Names of the steps, in order, as a progress bar shows them."""
+
+_LEAST_DARK_MM2 = 25.0
+"""Less metal that is too dark to be read shows in the unseen shares alone; house choice."""
 
 Progress = Callable[[str, float], None]
 """Called with the name of a step and the share of the whole work that is done when it starts."""
@@ -218,6 +221,8 @@ def map_face(
     done("classify")
     least_scale = _least_scale(one, drawing)
     class_map = classify_face(one, drawing, stage, settings.method, keep_probabilities=True)
+    if class_map.dark_mm2 > _LEAST_DARK_MM2:
+        notes = (dark_words(class_map.dark_mm2, system), *notes)
     frame = make_frame(drawing, grid)
     class_map = replace(
         class_map,

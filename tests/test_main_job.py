@@ -60,6 +60,31 @@ def test_what_is_transparent_in_the_file_is_not_seen(photo: Path, inspection: In
     assert found.measurement.zones.unseen_share.max() > 0.05
 
 
+def test_a_field_of_black_rust_is_not_seen_and_told(photo: Path, inspection: Inspection) -> None:
+    """A third of the face at a sixth of its light: black rust on cut iron (common practice, no published source)."""
+    whole = read_photo(photo)
+    drawing = load_shipped(DRAWING)
+    x0, y0, x1, y1 = drawing.outline.bounds
+    at_mm = inspection.alignment.px_to_mm(
+        np.stack(np.meshgrid(*(np.arange(n, dtype=float) for n in whole.size_wh)), -1)
+    )
+    is_plate = (at_mm > (x0, y0)).all(-1) & (at_mm < (x1, y1)).all(-1)
+    rust = is_plate & (at_mm[..., 0] > x0 + 0.67 * (x1 - x0))
+    painted = whole.rgb.copy()
+    painted[rust] = np.round(painted[rust] * (1 / 6) ** (1 / 2.2)).astype(np.uint8)
+    found = map_face(
+        replace(whole, rgb=painted),
+        drawing,
+        stage="test_lap",
+        settings=Settings(map_px_per_mm=5.0, picture_px_per_mm=2.0),
+    )
+    column, _ = np.meshgrid(*found.class_map.grid.centres_mm())
+    under = found.class_map.is_metal & (column > x0 + 0.67 * (x1 - x0) + 2.0)
+    assert (found.class_map.codes[under] == SurfaceClass.SOUND).mean() < 0.03
+    assert "are far darker than the metal about them" in found.notes[0]
+    assert found.measurement.zones.unseen_share.max() > 0.1
+
+
 def test_a_cropped_photo_is_mapped_and_told(photo: Path, inspection: Inspection, tmp_path: Path) -> None:
     """The bench on one side cut away, as people do before they send a picture."""
     whole = cv2.imread(str(photo))

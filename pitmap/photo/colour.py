@@ -8,12 +8,23 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
 
-__all__ = ["apply_profile", "profile_name", "to_srgb"]
+__all__ = ["apply_profile", "linear_of_levels", "profile_name", "to_srgb"]
 
 _STRIP_ROWS = 1024
 """Profiles are applied strip by strip, so that the largest picture needs no second copy of itself."""
 
 _PROFILE_SPACE = {"RGB": "RGB ", "CMYK": "CMYK", "L": "GRAY", "LAB": "Lab "}
+
+
+def linear_of_levels() -> NDArray[np.float32]:
+    """Linear light, 0 to 1, of every 8-bit level of sRGB, (256,).
+
+    References
+    ----------
+    IEC 61966-2-1.
+    """
+    s = np.arange(256) / 255
+    return np.where(s <= 0.04045, s / 12.92, ((s + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
 
 def _open_profile(icc: bytes) -> ImageCms.ImageCmsProfile | None:

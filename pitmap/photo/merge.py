@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from ..errors import InputError, MeasurementError
 from .check import clipped
+from .colour import linear_of_levels
 from .same_face import CLEAR, FineStructure, fine_structure, lie_of
 
 __all__ = ["LampMerge", "merge_lamps"]
@@ -185,11 +186,6 @@ def _moved(rgb, frame, shift):  # type: ignore[no-untyped-def]
     return moved, inside.astype(bool)
 
 
-def _to_linear() -> NDArray[np.float32]:
-    s = np.arange(256) / 255
-    return np.where(s <= 0.04045, s / 12.92, ((s + 0.055) / 1.055) ** 2.4).astype(np.float32)
-
-
 def _to_srgb(linear: NDArray[np.float32]) -> NDArray[np.uint8]:
     # A table of 4096 steps of the square root: fine enough for 8 bits, and much quicker than powers.
     root = np.linspace(0, 1, 4096) ** 2
@@ -213,7 +209,7 @@ def _wide_blur(values: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _blend(pictures, frames, reference):  # type: ignore[no-untyped-def]
-    to_linear = _to_linear()
+    to_linear = linear_of_levels()
     kernel = np.ones((3, 3), np.uint8)
     logs, shades, alone = [], [], []
     for picture, frame in zip(pictures, frames):

@@ -49,6 +49,8 @@ class ClassMap:
     break_chance : (rows, columns) uint8 or None
         Chance, in 255ths, that metal of the seal land makes no contact, from the probabilities, and kept without them; see
         :func:`pitmap.measure.break_chance`.
+    dark_mm2 : float
+        How much metal is UNSEEN because it is too dark: in deep shadow, or under black rust.
 
     Raises
     ------
@@ -64,6 +66,7 @@ class ClassMap:
     probabilities: NDArray[np.float16] | None = None
     method: str = "classic"
     break_chance: NDArray[np.uint8] | None = None
+    dark_mm2: float = 0.0
 
     def __post_init__(self) -> None:
         codes = np.ascontiguousarray(self.codes, np.uint8)

@@ -16,6 +16,7 @@ from ..errors import InputError
 from .class_map import PROBABILITY_CLASSES, ClassMap
 from .classic import CLASSIC_PX_PER_MM, classic_scores
 from .covers import parts_with_an_edge, with_their_middles
+from .darkness import too_dark
 from .decide import choose_codes, covered_parts, halves, softmax_rows
 from .learned import LEARNED_PX_PER_MM, Network, default_network, has_model, learned_map
 from .looks import Look
@@ -95,10 +96,12 @@ def classify(
     Notes
     -----
     Codes are of the metal itself: oil, finger marks, ink, fine scratches, dust, swarf and shadows are looked
-    through. On a plain picture under 25 mm wide or high, what looks uncut to the learned method is UNSEEN: it may as
-    well be sound. What covers the metal, blown glare, and what lies out of frame is UNSEEN. SCORE is given by the
-    learned method on a plate with a drawing only: nobody taught it scores on plain pictures, and the classical
-    method cannot tell one from ink. Shallow scores are not found; that none is said does not mean there is none.
+    through. On a plate with a drawing, metal that would be sound but lies in a field far darker than the metal about it
+    is UNSEEN (:func:`~pitmap.surface.darkness.too_dark`). On a plain picture under 25 mm wide or high, what looks uncut to
+    the learned method is UNSEEN: it may as well be sound. What covers the metal, blown glare, and what lies out of frame is
+    UNSEEN. SCORE is given by the learned method on a plate with a drawing only: nobody taught it scores on plain pictures,
+    and the classical method cannot tell one from ink. Shallow scores are not found; that none is said does not mean there
+    is none.
 
     Examples
     --------
@@ -190,6 +193,15 @@ def classify(
         lost |= small.back(covered, cv2.INTER_NEAREST_EXACT).astype(bool)
     if use_learned and mask is None and min(shape) < _LEAST_FOR_UNCUT_MM * px_per_mm:
         lost |= codes == SurfaceClass.UNCUT
+    dark = np.zeros(shape, bool)
+    if mask is not None:
+        shown = [
+            metal & look.in_frame & ~lost_here for look, lost_here in zip(looks, lost_by_each, strict=True)
+        ]
+        pictures = [look.rgb for look in looks]
+        dark = too_dark(pictures, shown, px_per_mm, is_lapped=stage.is_lapped)
+        dark &= (codes == SurfaceClass.SOUND) & metal & ~lost
+        lost |= dark
     unread = lost | ~metal
     kept = None
     if keep_probabilities:
@@ -204,6 +216,7 @@ def classify(
         px_per_mm=float(px_per_mm),
         probabilities=kept,
         method="learned" if use_learned else "classic",
+        dark_mm2=float(np.count_nonzero(dark)) / px_per_mm**2,
     )
 
 
