@@ -120,10 +120,13 @@ def _part_of_the_light(
     rgb: NDArray[np.uint8], metal: NDArray[np.bool_], cells: tuple[int, int]
 ) -> NDArray[np.float32]:
     """Tone of every cell as a part of the tone that the light would give it; 0 where half of it or less is metal."""
-    grey = cv2.LUT(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), linear_of_levels())
-    grey *= metal
-    share = cv2.resize(metal.astype(np.float32), cells, interpolation=cv2.INTER_AREA)
-    mean = cv2.resize(grey, cells, interpolation=cv2.INTER_AREA) / np.maximum(share, 1e-6)
+    # levels are averaged, and their mean is turned into light: of every pixel it would cost five times as much
+    grey = cv2.bitwise_and(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), metal.view(np.uint8) * np.uint8(255))
+    share = cv2.resize(
+        metal.view(np.uint8) * np.uint8(255), cells, interpolation=cv2.INTER_AREA
+    ) / np.float32(255)
+    level = cv2.resize(grey, cells, interpolation=cv2.INTER_AREA) / np.maximum(share, np.float32(1e-6))
+    mean = np.interp(level, np.arange(256), linear_of_levels()).astype(np.float32)
     is_metal = share > 0.5
     if not is_metal.any():
         return np.zeros(share.shape, np.float32)
