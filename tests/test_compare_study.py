@@ -6,6 +6,8 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from main_job_survey import DRAWING
+from main_job_survey import run as command_line
 
 from pitmap.compare import (
     STUDY_VALUES,
@@ -14,6 +16,7 @@ from pitmap.compare import (
     gage_average_range,
     limits_of_agreement,
     study,
+    study_deviations,
     study_gaps,
     study_heading,
     study_sentence,
@@ -223,6 +226,46 @@ def test_study_tables_name_their_unit():
     assert [study_heading(q) for q in ("affected_share", "sound_width_mm")] == [
         "affected share, parts of 1", "narrowest sound width, mm",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("quantity", "inch", "factor"),
+    [
+        ("sound_width_mm", "narrowest sound width, in", 1 / 25.4),
+        ("affected_share", "affected share, parts of 1", 1.0),
+        ("n_pits", "number of pits, pits", 1.0),
+    ],
+)
+def test_study_is_told_in_inches_where_they_are_asked_for(quantity, inch, factor):
+    result = gage_anova(crossed(3, 2, 2, lambda p, o, t: p + 0.1 * o + 0.01 * t))
+    assert study_heading(quantity, system="inch") == inch
+    as_measured = result.components["sd"]
+    assert study_deviations(quantity, result, system="inch").to_dict() == pytest.approx(
+        (as_measured * factor).to_dict()
+    )
+    assert study_deviations(quantity, result).to_dict() == as_measured.to_dict()
+
+
+def test_study_command_takes_the_units_as_the_other_commands_do(tmp_path, monkeypatch, capsys):
+    """Widths of 25.4 and 50.8 mm, the second photo of each 2.54 mm narrower: 0.1 in apart, a repeatability of 0.0707 in."""
+    widths = iter([25.4, 22.86, 50.8, 48.26])
+    monkeypatch.setattr(
+        "pitmap.pipeline.map_face", lambda *_, **__: run("", "", 0, 0.1, 3, next(widths)).inspection
+    )
+    monkeypatch.setattr("pitmap.photo.read_photo", lambda *_, **__: None)
+    rows = [("front", 1), ("front", 2), ("rear", 1), ("rear", 2)]
+    for part, trial in rows:
+        (tmp_path / f"{part}{trial}.jpg").write_text(f"{part}{trial}")
+    text = "part,operator,trial,photo\n" + "".join(f"{p},Ada,{t},{p}{t}.jpg\n" for p, t in rows)
+    (tmp_path / "list.csv").write_text(text)
+    out = tmp_path / "figures.csv"
+    assert command_line(
+        "study", str(tmp_path / "list.csv"), "--drawing", DRAWING, "--units", "inch", "--out", str(out)
+    ) == 0  # fmt: skip
+    printed = capsys.readouterr().out
+    assert "narrowest sound width, in\n" in printed and " in on (90% level" in printed
+    assert re.search(r"repeatability +0\.0707", printed) and " mm" not in printed
+    assert "25.4" in out.read_text()  # the file says mm in the name of its quantity
 
 
 def test_study_sentence_says_why_nothing_can_be_said():

@@ -6,6 +6,7 @@ import hashlib
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import cast
 
 import click
 import pandas as pd
@@ -14,8 +15,9 @@ from ..classes import Stage
 from ..csv_rows import read_rows, table_csv
 from ..drawing import Drawing
 from ..errors import InputError, MeasurementError, PhotoError, PitmapError
+from ..units import UnitSystem
 from ..whole_file import write_whole
-from .options import OUT_FILE, SOUND_DRAWING, STAGE
+from .options import OUT_FILE, SOUND_DRAWING, STAGE, units_option
 from .tables import print_table
 
 __all__ = ["command"]
@@ -40,12 +42,21 @@ _COLUMNS = ("part", "operator", "trial", "photo")
     help="Zone that share and pit count are of.",
 )
 @click.option("--out", type=OUT_FILE, help="CSV of every photo's figures.")
-def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path | None) -> None:
+@units_option
+def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path | None, units: str) -> None:
     """How small a change this shop's photos can prove: gage R&R of share, pit count and sound width.
 
     LIST_CSV has the columns part, operator, trial, photo: every face photographed several times by everybody.
     """
-    from ..compare import StudyRun, study, study_gaps, study_heading, study_sentence, study_values
+    from ..compare import (
+        StudyRun,
+        study,
+        study_deviations,
+        study_gaps,
+        study_heading,
+        study_sentence,
+        study_values,
+    )
     from ..compare.study import must_be_crossed
     from ..photo import read_photo
     from ..pipeline import map_face
@@ -75,19 +86,21 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
     values = study_values(runs, zone=zone)
     if out is not None:
         write_whole(out, table_csv(values))
-    for gap in study_gaps(values):
+    system = cast(UnitSystem, units)
+    for gap in study_gaps(values, system=system):
         click.echo(f"\n{gap}")
     for quantity, result in study(runs, zone=zone).items():
-        click.echo(f"\n{study_heading(quantity)}")
+        click.echo(f"\n{study_heading(quantity, system=system)}")
+        shares = result.components["share_study"]
         print_table(
             ["component", "standard deviation", "% of study variation"],
             [
-                [str(name), f"{r.sd:.4g}", "-" if math.isnan(r.share_study) else f"{100 * r.share_study:.1f}"]
-                for name, r in result.components.iterrows()
+                [str(name), f"{sd:.4g}", "-" if math.isnan(shares[name]) else f"{100 * shares[name]:.1f}"]
+                for name, sd in study_deviations(quantity, result, system=system).items()
             ],
         )
         click.echo(f"  distinct categories: {result.ndc}")
-        click.echo(f"  {study_sentence(quantity, result)}")
+        click.echo(f"  {study_sentence(quantity, result, system=system)}")
 
 
 def _all_of(refused: Sequence[PitmapError], n_photos: int) -> PitmapError:

@@ -16,7 +16,7 @@ from scipy.stats import f as f_distribution
 from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..tables import Column, Schema
-from ..units import in_digits
+from ..units import MM_PER_INCH, UnitSystem, in_digits
 
 __all__ = [
     "STUDY_VALUES",
@@ -26,6 +26,7 @@ __all__ = [
     "gage_average_range",
     "must_be_crossed",
     "study",
+    "study_deviations",
     "study_gaps",
     "study_heading",
     "study_sentence",
@@ -408,13 +409,14 @@ def study(
     return out
 
 
-def study_gaps(values: pd.DataFrame) -> list[str]:
+def study_gaps(values: pd.DataFrame, *, system: UnitSystem = "mm") -> list[str]:
     """A sentence for each quantity that :func:`study` gives no table of, because a photo did not show it.
 
     Parameters
     ----------
     values : pandas.DataFrame
         As of :func:`study_values`.
+    system : {"mm", "inch"}
     """
     said = []
     for quantity, table in values.groupby("quantity", sort=True):
@@ -422,36 +424,64 @@ def study_gaps(values: pd.DataFrame) -> list[str]:
         if len(lacking):
             first = lacking.iloc[0]
             said.append(
-                f"{study_heading(str(quantity))}: no table, because {len(lacking)} of {len(table)} photos did not show it; "
-                f"retake them, first that of {first['part']} by {first['operator']}, trial {first['trial']}."
+                f"{study_heading(str(quantity), system=system)}: no table, because {len(lacking)} of {len(table)} photos "
+                f"did not show it; retake them, first that of {first['part']} "
+                f"by {first['operator']}, trial {first['trial']}."
             )
     return said
 
 
-_SENTENCE = {
-    "affected_share": ("affected share", 100.0, "percentage points", 100.0),
-    "n_pits": ("number of pits", 1.0, "pits", math.inf),
-    "sound_width_mm": ("narrowest sound width", 1.0, "mm", math.inf),
-}
-"""By quantity: its name, the factor and unit of the sentence, and the largest change that there can be in that unit."""
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """How a quantity is told: its name, and the factor and unit of its table and of its sentence.
 
-_TABLE_UNIT = {"affected_share": "parts of 1", "n_pits": "pits", "sound_width_mm": "mm"}
+    `most` is the largest change that there can be, in the unit of the sentence.
+    """
+
+    name: str
+    table_factor: float
+    table_unit: str
+    factor: float
+    unit: str
+    most: float = math.inf
 
 
-def study_heading(quantity: str) -> str:
-    """Name of a quantity and the unit of its table's standard deviations.
+def _shown(quantity: str, system: UnitSystem) -> _Shown:
+    per, unit = (MM_PER_INCH, "in") if system == "inch" else (1.0, "mm")
+    return {
+        "affected_share": _Shown("affected share", 1.0, "parts of 1", 100.0, "percentage points", 100.0),
+        "n_pits": _Shown("number of pits", 1.0, "pits", 1.0, "pits"),
+        "sound_width_mm": _Shown("narrowest sound width", 1 / per, unit, 1 / per, unit),
+    }.get(quantity, _Shown(quantity, 1.0, "", 1.0, ""))
+
+
+def study_heading(quantity: str, *, system: UnitSystem = "mm") -> str:
+    """Name of a quantity and the unit of :func:`study_deviations`.
 
     Parameters
     ----------
     quantity : str
         As in :func:`study_values`; any other name is printed as it is.
+    system : {"mm", "inch"}
     """
-    if quantity not in _SENTENCE:
-        return quantity
-    return f"{_SENTENCE[quantity][0]}, {_TABLE_UNIT[quantity]}"
+    shown = _shown(quantity, system)
+    return f"{shown.name}, {shown.table_unit}" if shown.table_unit else shown.name
 
 
-def study_sentence(quantity: str, result: StudyResult) -> str:
+def study_deviations(quantity: str, result: StudyResult, *, system: UnitSystem = "mm") -> pd.Series:
+    """The standard deviation of each component, in the unit that :func:`study_heading` names.
+
+    Parameters
+    ----------
+    quantity : str
+        As in :func:`study_values`; any other is told as it was measured.
+    result : StudyResult
+    system : {"mm", "inch"}
+    """
+    return result.components["sd"] * _shown(quantity, system).table_factor
+
+
+def study_sentence(quantity: str, result: StudyResult, *, system: UnitSystem = "mm") -> str:
     """How small a change this workshop's photos can prove, in one sentence.
 
     Parameters
@@ -459,22 +489,22 @@ def study_sentence(quantity: str, result: StudyResult) -> str:
     quantity : str
         As in :func:`study_values`; any other name is printed as it is.
     result : StudyResult
+    system : {"mm", "inch"}
     """
-    name, scale, unit, most = _SENTENCE.get(quantity, (quantity, 1.0, "", math.inf))
+    shown = _shown(quantity, system)
     e = result.least_change
     people = "1 person" if result.n_operators == 1 else f"{result.n_operators} people"
     basis = f"{result.n_parts} faces, {people}, {result.n_trials} photos each"
     if not e.is_known:
-        return f"{name}: the least change that photos can prove is not known: {e.reason} ({basis})."
+        return f"{shown.name}: the least change that photos can prove is not known: {e.reason} ({basis})."
     # The upper end is used: a study of few photos must not promise more than it can.
-    bound = e.high if e.has_interval and math.isfinite(e.high) else e.value
-    if bound * scale >= most:
+    bound = (e.high if e.has_interval and math.isfinite(e.high) else e.value) * shown.factor
+    if bound >= shown.most:
         return (
-            f"{name}: two single photos of this workshop may prove no change at all: so small a study cannot tell "
+            f"{shown.name}: two single photos of this workshop may prove no change at all: so small a study cannot tell "
             f"({result.level:.0%} level; {basis}). Let more people take part, or take more photos each."
         )
-    shown = f"{in_digits(bound * scale, 2)} {unit}".strip()
     return (
-        f"{name}: two single photos of this workshop prove a change from {shown} on "
-        f"({result.level:.0%} level; {basis})."
+        f"{shown.name}: two single photos of this workshop prove a change from "
+        f"{f'{in_digits(bound, 2)} {shown.unit}'.strip()} on ({result.level:.0%} level; {basis})."
     )
