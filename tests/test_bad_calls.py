@@ -226,7 +226,7 @@ def test_how_far_the_dip_may_be_off_is_no_use_without_the_dip() -> None:
     with pytest.raises(
         InputError, match="--housing-dip-within: says how far --housing-dip may be off, which is not"
     ):
-        plan_surveys([], "mm", housing_dip=None, housing_dip_within=3.0, **choices)
+        plan_surveys([], "mm", drawing=None, housing_dip=None, housing_dip_within=3.0, **choices)
 
 
 @pytest.mark.parametrize(

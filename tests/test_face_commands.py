@@ -60,7 +60,7 @@ def test_surveys_of_two_faces_are_never_mixed(
     assert said in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("command", ["compare", "record"])
+@pytest.mark.parametrize("command", ["plan", "compare", "record"])
 def test_surveys_need_the_drawing_they_were_mapped_with(
     series: Path, tmp_path: Path, command: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -74,7 +74,7 @@ def test_surveys_need_the_drawing_they_were_mapped_with(
     assert not out.exists()
 
 
-@pytest.mark.parametrize("command", ["compare", "record"])
+@pytest.mark.parametrize("command", ["plan", "compare", "record"])
 def test_a_drawing_changed_since_the_surveys_were_mapped_is_refused(
     series: Path, tmp_path: Path, command: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -201,6 +201,48 @@ def test_plan_and_record_hold_what_was_entered_against_the_plate(
         assert "A thickness of 25.00 mm was read, and the plate is 14.00 mm thick by its drawing" in said
         assert "3.00 mm for the depth of the hardened case when new, more than a tenth of the plate" in said
         assert said.count("The limit sheet says") == 1
+
+
+def test_what_no_thickness_is_known_for_is_said_and_the_drawing_lets_it_be_held(
+    series: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Maps of an earlier release keep no thickness of the plate: 25 mm passed in silence, with the record's drawing too."""
+    for survey in ("test_lap", "lap_1"):
+        path = series / survey / "inspection.json"
+        kept = json.loads(path.read_text(encoding="utf-8"))
+        del kept["drawing_thickness_mm"], kept["files"]
+        path.write_text(json.dumps(kept), encoding="utf-8")
+    (tmp_path / "readings.csv").write_text(
+        "stage,kind,x_mm,y_mm,value,unit\nlap_1,thickness,40,95.5,25,mm\n", encoding="utf-8"
+    )
+    (tmp_path / "limits.toml").write_text('[case_depth]\nvalue = "3 mm"\nsource = "slip"\n', encoding="utf-8")
+    readings = ("--readings", str(tmp_path / "readings.csv"))
+    limits = ("--limits", str(tmp_path / "limits.toml"))
+    why = (
+        "could not be held against the plate, because these maps do not keep how thick its drawing says it is; give the "
+        "drawing, with --drawing"
+    )
+
+    def said(*options: str) -> str:
+        assert run("plan", str(series), *options) == 0
+        return " ".join(capsys.readouterr().out.split())
+
+    assert "could not be held" not in said()
+    assert f"The thickness that was read {why}" in said(*readings)
+    assert f"The limit sheet {why}" in said(*limits)
+    assert f"The thickness that was read and the limit sheet {why}" in said(*readings, *limits)
+    assert (
+        run(
+            "record", str(series), "--drawing", DRAWING, *readings, *limits, "--out", str(tmp_path / "record")
+        )
+        == 0
+    )
+    page = (tmp_path / "record" / "record.html").read_text(encoding="utf-8")
+    capsys.readouterr()
+    for told in (said("--drawing", DRAWING, *readings, *limits), page):
+        assert "could not be held" not in told
+        assert "A thickness of 25.00 mm was read, and the plate is 14.00 mm thick by its drawing" in told
+        assert "3.00 mm for the depth of the hardened case when new, more than a tenth of the plate" in told
 
 
 def test_the_folder_one_is_in_is_a_survey_like_any_other(

@@ -20,7 +20,7 @@ from pitmap.classes import Stage
 from pitmap.depth import readings_from_rows
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
-from pitmap.inspection import limit_problems
+from pitmap.inspection import limit_problems, not_held_problem
 from pitmap.stock import Limit, LimitSheet, stock_budget
 from pitmap.stock.rules import judge_budget
 from pitmap.workflow import (
@@ -359,6 +359,16 @@ def test_a_limit_that_no_such_plate_can_have_is_named(name: str, value: float, s
     assert len(told) == bool(said)
     assert all(said in sentence for sentence in told)
     assert limit_problems(sheet(**{name: value}), math.nan) == []
+
+
+def test_a_drawing_without_a_thickness_is_named_where_something_is_to_be_held_against_it() -> None:
+    said = not_held_problem(2, sheet(case_depth=300.0), is_drawing_given=True)
+    assert said == (
+        "The thickness that was read and the limit sheet could not be held against the plate, because its drawing does not "
+        "say how thick it is; enter the thickness in the drawing"
+    )
+    # the width of the land has nothing to do with how thick the plate is
+    assert not_held_problem(0, sheet(sound_width_min=3.0), is_drawing_given=True) == ""
 
 
 def test_thickness_measured_before_the_other_face_was_lapped_is_not_that_of_now(

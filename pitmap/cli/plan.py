@@ -15,13 +15,14 @@ import pandas as pd
 
 from ..classes import Stage
 from ..csv_rows import table_csv
+from ..drawing import Drawing
 from ..errors import InputError
 from ..estimate import Estimate
-from ..inspection import check_stock, plain_values
+from ..inspection import check_stock, must_be_on_drawing, plain_values
 from ..stock import LapStep, StockPlan, lap_rate, minutes_to_go
 from ..units import UnitSystem, format_confidence, format_depth, format_estimate, format_need, parse_length
 from ..whole_file import write_all_whole
-from .options import RESULT_FOLDER, units_option
+from .options import DRAWING, RESULT_FOLDER, units_option
 from .planning import open_face, plan_options, plan_surveys
 from .tables import print_cautions_of_work, print_table
 
@@ -33,6 +34,11 @@ _MOST_STEPS = 6
 
 @click.command(name="plan")
 @click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--drawing",
+    type=DRAWING,
+    help="Drawing that the surveys were mapped with: how thick the plate is, of maps that do not keep it.",
+)
 @plan_options
 @click.option(
     "--pass",
@@ -44,14 +50,22 @@ _MOST_STEPS = 6
 @click.option("--out", type=RESULT_FOLDER, help="Folder for plan.json and the tables as CSV.")
 @units_option
 def command(
-    folders: tuple[Path, ...], passes: tuple[str, ...], out: Path | None, units: str, **choices: Any
+    folders: tuple[Path, ...],
+    drawing: Drawing | None,
+    passes: tuple[str, ...],
+    out: Path | None,
+    units: str,
+    **choices: Any,
 ) -> None:
     """How much must come off, what that uses up, and whether to do it at all.
 
     FOLDERS are inspection folders of one face that `pitmap map` wrote, or one folder that holds them.
     """
     steps = [_pass(text) for text in passes]
-    _, plan = plan_surveys(open_face(folders), units, **choices)
+    inspections = open_face(folders)
+    if drawing is not None:
+        must_be_on_drawing(inspections, drawing, "plan")
+    _, plan = plan_surveys(inspections, units, drawing=drawing, **choices)
     print_plan(plan, units)
     _print_time(plan, steps, cast(UnitSystem, units))
     if out is not None:

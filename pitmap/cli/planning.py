@@ -9,6 +9,7 @@ from typing import Any, cast
 import click
 
 from ..depth import ReadingSheet, read_readings
+from ..drawing import Drawing
 from ..errors import InputError
 from ..inspection import Inspection, changed_tables, in_order_of_work, inspection_folders, load_inspection
 from ..stock import StockPlan, read_limits
@@ -77,6 +78,7 @@ def plan_surveys(
     inspections: list[Inspection],
     units: str,
     *,
+    drawing: Drawing | None,
     readings: Path | None,
     face: str | None,
     keep_good: bool,
@@ -85,7 +87,7 @@ def plan_surveys(
     housing_dip_within: float | None,
     confidence: float,
 ) -> tuple[list[Inspection], StockPlan]:
-    """The surveys of one face with their readings, and the plan that follows from them."""
+    """The surveys of one face with their readings, and the plan that follows from them, on their drawing if it is given."""
     from ..workflow import plan_face
 
     if readings is not None:
@@ -94,6 +96,7 @@ def plan_surveys(
     plan = plan_face(
         inspections,
         read_limits(limits) if limits else None,
+        drawing=drawing,
         confidence=confidence,
         housing_dip_um=dip,
         system=cast(UnitSystem, units),

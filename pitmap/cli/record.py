@@ -52,7 +52,7 @@ def command(
     must_be_on_drawing(inspections, drawing, "record")
     if not overwrite:
         must_be_same_record(out, inspections[0].face, job)
-    inspections, plan = plan_surveys(inspections, units, **choices)
+    inspections, plan = plan_surveys(inspections, units, drawing=drawing, **choices)
     words = {"reference": job, "engine": engine, "plate": plate, "workshop": workshop}
     path = write_record(inspections, drawing, plan, out, units, {k: v for k, v in words.items() if v})
     click.echo(f"written to {path.parent}")

@@ -1,6 +1,6 @@
 """The frozen record of one survey of one face, its folder on disk, and what a series of them must be."""
 
-from .entered_stock import check_dip, check_stock, limit_problems, thickness_problem
+from .entered_stock import check_dip, check_stock, limit_problems, not_held_problem, thickness_problem
 from .files import (
     FILE_VERSION,
     changed_tables,
@@ -33,6 +33,7 @@ __all__ = [
     "must_be_one_face",
     "must_be_same_survey",
     "must_take_inspection",
+    "not_held_problem",
     "order_problems",
     "plain_values",
     "save_inspection",

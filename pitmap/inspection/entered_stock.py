@@ -12,7 +12,7 @@ from ..errors import InputError
 from ..stock import LIMIT_TEXT, LimitSheet
 from ..units import AS_POSITIVE, UnitSystem, format_length, in_both
 
-__all__ = ["check_dip", "check_stock", "limit_problems", "thickness_problem"]
+__all__ = ["check_dip", "check_stock", "limit_problems", "not_held_problem", "thickness_problem"]
 
 _MOST_SHARE = 0.1
 """Of the plate's thickness. More is a slip of the unit: a lapped face gives up tenths of a millimetre (house choice)."""
@@ -69,7 +69,7 @@ def thickness_problem(read_um: Sequence[float], thickness_mm: float, system: Uni
     read_um : sequence of float
         Micrometer readings, from any stage.
     thickness_mm : float
-        Of the plate, by its drawing; NaN where it has none, of which nothing is said.
+        Of the plate, by its drawing; NaN where it has none, of which :func:`not_held_problem` speaks.
     system : {"mm", "inch"}
 
     Notes
@@ -98,7 +98,7 @@ def limit_problems(limits: LimitSheet, thickness_mm: float, system: UnitSystem =
     ----------
     limits : LimitSheet
     thickness_mm : float
-        Of the plate, by its drawing; NaN where it has none, of which nothing is said.
+        Of the plate, by its drawing; NaN where it has none, of which :func:`not_held_problem` speaks.
     system : {"mm", "inch"}
 
     Notes
@@ -128,6 +128,41 @@ def limit_problems(limits: LimitSheet, thickness_mm: float, system: UnitSystem =
             "unit, or correct the drawing"
         )
     return said
+
+
+def not_held_problem(n_read: int, limits: LimitSheet, *, is_drawing_given: bool) -> str:
+    """That what was read or entered is held against no plate, whose thickness is not known; empty where there is nothing.
+
+    Parameters
+    ----------
+    n_read : int
+        Micrometer readings, from any stage.
+    limits : LimitSheet
+    is_drawing_given : bool
+        The drawing itself was asked, and not only what the maps keep of it: those of an earlier release keep no thickness.
+
+    Notes
+    -----
+    Of the readings and entries that :func:`thickness_problem` and :func:`limit_problems` judge.
+    """
+    held = [
+        *(["the thickness that was read"] if n_read else []),
+        *(["the limit sheet"] if any(_is_of_plate(name) for name in limits.entries) else []),
+    ]
+    if not held:
+        return ""
+    why, do = (
+        ("its drawing does not say how thick it is", "enter the thickness in the drawing")
+        if is_drawing_given
+        else ("these maps do not keep how thick its drawing says it is", "give the drawing, with --drawing")
+    )
+    what = " and ".join(held)
+    return f"{what[0].upper()}{what[1:]} could not be held against the plate, because {why}; {do}"
+
+
+def _is_of_plate(name: str) -> bool:
+    """Whether the plate's thickness bounds an entry of the limit sheet."""
+    return LIMIT_TEXT[name][0] == "um" or name in _THICKNESSES
 
 
 def check_dip(dip_um: float) -> None:

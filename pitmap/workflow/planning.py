@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, cast
@@ -23,6 +24,7 @@ from ..inspection import (
     check_dip,
     limit_problems,
     must_be_one_face,
+    not_held_problem,
     order_problems,
     thickness_problem,
 )
@@ -85,8 +87,8 @@ def plan_face(
     Flatness comes from the last survey's height readings; with the rotor housing's dip it gives the joint gap. What the
     `unmapped` surveys of the face hold is in no figure, and the plan names them; where one of them is the newest or
     holds depths, nothing is advised. A thickness or a limit that cannot be of a plate as thick as the `drawing` says,
-    else that which the last survey was mapped with, is a problem. Other `choices` go to
-    :func:`pitmap.stock.plan_stock`.
+    else that which the last survey was mapped with, is a problem, and so is that neither says how thick.
+    Other `choices` go to :func:`pitmap.stock.plan_stock`.
 
     Raises
     ------
@@ -129,8 +131,7 @@ def plan_face(
         system=system,
         **choices,
     )
-    thickness_mm = last.drawing_thickness_mm if drawing is None else drawing.thickness_mm
-    of_drawing = _beside_drawing(thickness_mm, inspections, limits, system)
+    of_drawing = _beside_drawing(last, drawing, inspections, limits, system)
     return replace(
         plan,
         problems=tuple(
@@ -140,13 +141,22 @@ def plan_face(
 
 
 def _beside_drawing(
-    thickness_mm: float, inspections: Sequence[Inspection], limits: LimitSheet | None, system: UnitSystem
+    last: Inspection,
+    drawing: Drawing | None,
+    inspections: Sequence[Inspection],
+    limits: LimitSheet | None,
+    system: UnitSystem,
 ) -> list[str]:
-    """What was read or entered that no plate as thick as its drawing says can have."""
+    """What was read or entered that no plate as thick as its drawing says can have, or that none is held against."""
+    thickness_mm = last.drawing_thickness_mm if drawing is None else drawing.thickness_mm
+    sheet = limits or LimitSheet()
     readings = all_readings(inspections)
     read_um = [] if readings is None else readings.value_um[readings.kind == "thickness"].tolist()
-    said = thickness_problem(read_um, thickness_mm, system)
-    return [*([said] if said else []), *limit_problems(limits or LimitSheet(), thickness_mm, system)]
+    if math.isnan(thickness_mm):
+        said = not_held_problem(len(read_um), sheet, is_drawing_given=drawing is not None)
+    else:
+        said = thickness_problem(read_um, thickness_mm, system)
+    return [*([said] if said else []), *limit_problems(sheet, thickness_mm, system)]
 
 
 def _not_counted(survey: UnmappedSurvey, system: UnitSystem) -> str:
