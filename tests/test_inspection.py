@@ -76,6 +76,21 @@ def test_order_problems_name_the_stage_that_is_dated_too_late() -> None:
     assert "--date" in said
 
 
+def test_order_problems_say_that_the_whole_order_looks_reversed() -> None:
+    """Only the latest two were named: corrected, the next two were wrong."""
+    laid = ["intake", "test_lap", "lap_1", "lap_2"]
+    days = ["2031-03-09", "2031-03-07", "2031-03-05", "2031-03-03"]
+    (said,) = order_problems(survey(*g) for g in zip(laid, days))
+    assert said.startswith(
+        "The whole order looks reversed: by date the surveys run from the last stage back to the first (after lap 2 on "
+        "2031-03-03, after lap 1 on 2031-03-05, after the test lap on 2031-03-07, at intake on 2031-03-09)."
+    )
+    # one survey out of its place is one slip, and two of them cannot tell which
+    for some in (["2031-03-03", "2031-03-07", "2031-03-05", "2031-03-09"], ["2031-03-09", "2031-03-07"]):
+        (said,) = order_problems(survey(*g) for g in zip(laid, some))
+        assert said.startswith("Dates and stages contradict each other")
+
+
 @pytest.mark.parametrize(
     "given",
     [

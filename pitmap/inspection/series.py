@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from datetime import date
+from itertools import pairwise
 from typing import TypeVar
 
 from ..classes import Stage
@@ -79,6 +80,11 @@ def _fall_back(inspections: Iterable[Inspection]) -> tuple[Inspection, Inspectio
     return None
 
 
+def _is_backwards(by_day: Sequence[Inspection]) -> bool:
+    """Every survey is of an earlier stage than the one before it: no one slip, and no plate that came back, does that."""
+    return all(a.stage.order > b.stage.order for a, b in pairwise(by_day))
+
+
 def _by_day(inspection: Inspection) -> tuple[date, int]:
     return inspection.surveyed_on or date.min, inspection.stage.order
 
@@ -113,9 +119,18 @@ def order_problems(inspections: Iterable[Inspection]) -> tuple[str, ...]:
     """Sentences when surveys contradict each other: days and stages, as after a clock was reset; one photo in two."""
     inspections = list(inspections)
     problems = _shared_photos(inspections)
-    pair = _fall_back(sorted((i for i in inspections if i.surveyed_on), key=_by_day))
+    by_day = sorted((i for i in inspections if i.surveyed_on), key=_by_day)
+    pair = _fall_back(by_day)
     if pair is None:
         return problems
+    if len(by_day) > 2 and _is_backwards(by_day):
+        order = ", ".join(f"{i.stage.moment} on {i.surveyed_on}" for i in by_day)
+        return (
+            *problems,
+            f"The whole order looks reversed: by date the surveys run from the last stage back to the first ({order}). "
+            "Before and after follow the dates, the stock plan the stages. Correct the dates, all of them (map again with "
+            "--date), or the stages where those are wrong (--stage).",
+        )
     before, after = pair
     return (
         *problems,
