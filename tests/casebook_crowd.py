@@ -7,9 +7,11 @@ stands as ``__main__``, and after a page has been tested that is the page.
 from __future__ import annotations
 
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
+from threading import Barrier
 
-from pitmap.casebook import Casebook, InspectionRef, Job, Survey
+from pitmap.casebook import Casebook, Face, InspectionRef, Job, Plate, Survey
 from pitmap.errors import EditConflict
 
 
@@ -29,6 +31,25 @@ def write(address: str, files: str, n: int, rounds: int) -> None:
                     break
                 except EditConflict as told:
                     book.discard_draft(told.draft_id)
+
+
+def save_at_once(book: Casebook, n: int) -> int:
+    """`n` people keep a file for face 1 of plate 1, all made of the same newest one: how many are taken."""
+    start = Barrier(n)
+
+    def save(k: int) -> bool:
+        mine = book.as_person(f"writer {k}")
+        start.wait()
+        try:
+            mine.attach_file(
+                book.get(Plate, 1), b"of %d" % k, "s.toml", role="s", face=book.get(Face, 1), over=0
+            )
+        except EditConflict:
+            return False
+        return True
+
+    with ThreadPoolExecutor(n) as pool:
+        return sum(pool.map(save, range(n)))
 
 
 if __name__ == "__main__":

@@ -20,8 +20,9 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
+from casebook_crowd import save_at_once
 
-from pitmap.casebook import Casebook, Job, restore
+from pitmap.casebook import Casebook, Job, Plate, restore
 from pitmap.errors import CasebookError, EditConflict, InputError
 
 CROWD = Path(__file__).with_name("casebook_crowd.py")
@@ -215,3 +216,24 @@ def test_a_crowd_on_the_server_loses_nothing(book, address, tmp_path):
     assert len(book.edits(inspection, states=("applied", "draft"))) == 12
     assert len(book.get(Job, 1).notes.split("\n")) == 12
     assert book.check().ok
+
+
+@pytest.mark.parametrize("store", ["address", "tmp_path"])
+def test_of_files_kept_at_once_over_the_same_one_one_is_taken(store, request, tmp_path):
+    """What was the newest to each of them is the newest for one of them alone."""
+    with Casebook(request.getfixturevalue(store), files=tmp_path / "files", who="Ada") as book:
+        face = book.create_face(book.create_plate("T-12", job=book.create_job("order 7")), "front")
+        assert save_at_once(book, 4) == 1
+        (kept,) = book.open_plate(face.plate_id).attachments
+        mine = {"role": "s", "face": face}
+        with pytest.raises(EditConflict, match=rf"another s was kept by {kept.created_by} on .* press again"):
+            book.attach_file(book.get(Plate, face.plate_id), b"late", "s.toml", over=0, **mine)
+        # made of the one that is kept, or of none at all, it is taken; a file of another role is in nobody's way
+        book.attach_file(book.get(Plate, face.plate_id), b"next", "s.toml", over=kept.id, **mine)
+        book.attach_file(book.get(Plate, face.plate_id), b"any", "s.toml", **mine)
+        book.attach_file(book.get(Plate, face.plate_id), b"other", "t.toml", role="t", face=face, over=0)
+        # the plate's own sheet counts for a face that has none
+        whole = book.attach_file(book.get(Plate, face.plate_id), b"all", "u.toml", role="u")
+        with pytest.raises(EditConflict):
+            book.attach_file(book.get(Plate, face.plate_id), b"own", "u.toml", role="u", face=face, over=0)
+        book.attach_file(book.get(Plate, face.plate_id), b"own", "u.toml", role="u", face=face, over=whole.id)

@@ -7,7 +7,7 @@ from pathlib import Path
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from ..errors import InputError
+from ..errors import EditConflict, InputError
 from . import models as m
 from . import records as r
 from .blobs import Readable
@@ -103,22 +103,44 @@ class PlateDesk(Desk):
         *,
         role: str = "drawing",
         face: r.Face | None = None,
+        over: int | None = None,
     ) -> r.Attachment:
         """Keep a file with a plate, for example its drawing; the bytes are kept once and never changed.
 
-        With `face` it is for that face only.
+        Parameters
+        ----------
+        plate : Plate
+        data : bytes, Path or file to read
+        name, role : str
+        face : Face or None
+            Whose it is; None: of the whole plate.
+        over : int or None
+            Number of the file of this role that was the newest when this one was made of it, 0 where there was none; the
+            plate's own counts for a face that has none. None: whatever is kept by now.
 
         Raises
         ------
         InputError
             A face of another plate.
+        EditConflict
+            A newer file than `over` is kept by now; the message says whose.
         """
         label, role = file_label(name, "attachment.name"), clean_line(role, "attachment.role")
         with self._staged(data, "attachment") as blob, self._write() as session:
-            plate_id = self._row(session, m.PlateRow, plate.id).id
+            # Locked, so that nobody can keep another one between the look for the newest and this one.
+            plate_id = self._row(session, m.PlateRow, plate.id, lock=over is not None).id
             face_id = None if face is None else self._row(session, m.FaceRow, face.id).id
             if face is not None and face.plate_id != plate_id:
                 raise InputError(f"attachment.face: face {face.name} belongs to another plate")
+            newest = None if over is None else _newest_file(session, plate_id, face_id, role)
+            if newest is not None and newest.id != over:
+                raise EditConflict(
+                    f"another {role} was kept by {self._first(newest.created_by)} on "
+                    f"{newest.created_at:%Y-%m-%d at %H:%M} UTC, after you opened it. Nothing was done: look at that one, "
+                    "then press again",
+                    changed_by=newest.created_by,
+                    changed_at=newest.created_at.isoformat(),
+                )
             self._keep_blob(session, blob)
             row = m.AttachmentRow(
                 plate_id=plate_id,
@@ -172,6 +194,17 @@ class PlateDesk(Desk):
         query = select(m.FaceRow).where(m.FaceRow.plate_id == plate.id).order_by(m.FaceRow.name_key)
         with self._read() as session:
             return tuple(r.to_record(r.Face, row) for row in session.scalars(query))
+
+
+def _newest_file(session: Session, plate_id: int, face_id: int | None, role: str) -> m.AttachmentRow | None:
+    """The file of this role that counts for a face: the newest of its own, else of the whole plate."""
+    table = m.AttachmentRow
+    query = select(table).where(table.plate_id == plate_id, table.role == role).order_by(table.id.desc())
+    for whose in dict.fromkeys((face_id, None)):
+        row = session.scalars(query.where(table.face_id.is_not_distinct_from(whose)).limit(1)).first()
+        if row is not None:
+            return row
+    return None
 
 
 def _page(limit: object, offset: object) -> tuple[int, int]:

@@ -27,11 +27,13 @@ from .earlier_stock import doubts_of_sheet
 
 __all__ = [
     "DRAWING_ROLE",
+    "HOUSING_ROLE",
     "LIMITS_ROLE",
     "drawing_of",
     "housing_dip_of",
     "limit_rows_of",
     "limits_of",
+    "newest_file",
     "save_drawing",
     "save_housing_dip",
     "save_limits",
@@ -153,12 +155,28 @@ def _entered_at(book: Casebook, sheets: Sequence[Attachment]) -> dict[str, datet
     return since
 
 
-def save_limits(book: Casebook, plate: Plate, face: CasebookFace, sheet: LimitSheet) -> None:
-    """Keep a limit sheet for a face; the earlier ones stay readable."""
+def newest_file(book: Casebook, face: CasebookFace, role: str) -> int:
+    """Number of the newest file that counts for a face, for `over` of what is made of it; 0 where there is none.
+
+    Asked for before that file is read: one that comes between the two is then not written over.
+    """
+    return max((a.id for a in _attached(book, face, role, None)), default=0)
+
+
+def save_limits(
+    book: Casebook, plate: Plate, face: CasebookFace, sheet: LimitSheet, *, over: int | None = None
+) -> None:
+    """Keep a limit sheet for a face; the earlier ones stay readable.
+
+    Raises
+    ------
+    EditConflict
+        A newer one than `over` (:func:`newest_file`) is kept by now.
+    """
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "limits.toml"
         write_limits(sheet, path)
-        book.attach_file(plate, path.read_bytes(), "limits.toml", role=LIMITS_ROLE, face=face)
+        book.attach_file(plate, path.read_bytes(), "limits.toml", role=LIMITS_ROLE, face=face, over=over)
 
 
 def save_drawing(book: Casebook, plate: Plate, face: CasebookFace, drawing: Drawing) -> None:
@@ -181,15 +199,21 @@ def housing_dip_of(book: Casebook, face: CasebookFace, job: Job | None = None) -
     return Estimate(**dip) if dip else None
 
 
-def save_housing_dip(book: Casebook, plate: Plate, face: CasebookFace, dip_um: Estimate | None) -> None:
+def save_housing_dip(
+    book: Casebook, plate: Plate, face: CasebookFace, dip_um: Estimate | None, *, over: int | None = None
+) -> None:
     """Keep the dip of the rotor housing that goes on a face, or that it is not known any more.
 
     Raises
     ------
     InputError
         A dip that no housing has.
+    EditConflict
+        A newer one than `over` (:func:`newest_file`) is kept by now.
     """
     if dip_um is not None:
         check_dip(dip_um.value)
     dip = {} if dip_um is None else {"value": dip_um.value, "low": dip_um.low, "high": dip_um.high}
-    book.attach_file(plate, json.dumps(dip).encode(), "housing_dip.json", role=HOUSING_ROLE, face=face)
+    book.attach_file(
+        plate, json.dumps(dip).encode(), "housing_dip.json", role=HOUSING_ROLE, face=face, over=over
+    )

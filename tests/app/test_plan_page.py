@@ -13,8 +13,10 @@ from survey_fakes import keep_survey
 
 from pitmap.casebook import Casebook, Face, Job, Plate, Survey
 from pitmap.depth import readings_from_rows
+from pitmap.estimate import Estimate
 from pitmap.measure import ErrorModel
-from pitmap.stock import Limit, LimitSheet, StockPlan
+from pitmap.review.screens import plan as plan_page
+from pitmap.stock import LIMIT_TEXT, Limit, LimitSheet, StockPlan
 from pitmap.workflow import (
     LIMITS_ROLE,
     drawing_of,
@@ -296,3 +298,52 @@ def test_gap_at_the_joint_is_judged_with_the_housing_dip(kept: tuple[Casebook, S
     dip = housing_dip_of(book, face)
     assert (round(dip.value, 1), round(dip.low, 1), round(dip.high, 1)) == (101.6, 99.6, 103.6)
     assert ":material/block:" in gap(test)  # 101.6 um alone is over the limit
+
+
+@pytest.mark.parametrize("saved", ["save_limits", "save_housing_dip"])
+def test_what_somebody_else_keeps_at_the_same_moment_is_not_written_over_in_silence(
+    kept: tuple[Casebook, Survey], monkeypatch: pytest.MonkeyPatch, saved: str
+) -> None:
+    """Both pages were drawn from what was kept before, and the later sheet stood for both of them."""
+    book, survey = kept
+    label, typed, button = {
+        "save_limits": (LIMIT_TEXT["total_stock"][1].capitalize(), "200 um", "Keep the limit sheet"),
+        "save_housing_dip": ("Dip of the rotor housing's face", "30 um", "Keep the housing's dip"),
+    }[saved]
+    keep = getattr(plan_page, saved)
+    bens, both = {
+        "save_limits": (
+            LimitSheet(entries={"case_depth": Limit(value=500.0, source="Ben's manual")}),
+            {"case_depth": 500.0, "total_stock": 200.0},
+        ),
+        "save_housing_dip": (Estimate(value=10.0, low=8.0, high=12.0), {"dip": 30.0}),
+    }[saved]
+
+    def now_kept() -> dict[str, float]:
+        face = book.get(Face, 1)
+        if saved == "save_limits":
+            return {name: entry.value for name, entry in limits_of(book, face).entries.items()}
+        return {"dip": housing_dip_of(book, face).value}
+
+    def late_by_a_moment(*args: object, **over: object) -> None:
+        monkeypatch.setattr(plan_page, saved, keep)
+        keep(book.as_person("Ben"), book.get(Plate, 1), book.get(Face, 1), bens)
+        keep(*args, **over)
+
+    test = page("plan", **place_of(survey), who="Ada").run()
+    monkeypatch.setattr(plan_page, saved, late_by_a_moment)
+    fields = [t for t in test.text_input if t.label == label]
+    fields[0].input(typed)
+    if saved == "save_limits":
+        next(t for t in test.text_input if t.label == "Source").input("Ada's rule")
+    next(b for b in test.button if b.label == button).click().run()
+    assert now_kept() == ({"case_depth": 500.0} if saved == "save_limits" else {"dip": 10.0})
+    (said,) = [e.value for e in test.error]
+    assert "was kept by Ben on " in said and "press again" in said
+    # pressed again, the page shows what Ben kept with what was typed over it, and then takes it
+    next(b for b in test.button if b.label == button).click().run()
+    assert ["Somebody else changed this" in w.value for w in test.warning if "Somebody" in w.value] == [True]
+    assert next(t for t in test.text_input if t.label == label).value == typed
+    next(b for b in test.button if b.label == button).click().run()
+    assert not test.error
+    assert now_kept() == both

@@ -20,7 +20,15 @@ from ...units import (
     format_need,
     format_part,
 )
-from ...workflow import housing_dip_of, limit_rows_of, save_housing_dip, save_limits
+from ...workflow import (
+    HOUSING_ROLE,
+    LIMITS_ROLE,
+    housing_dip_of,
+    limit_rows_of,
+    newest_file,
+    save_housing_dip,
+    save_limits,
+)
 from ..cached import drawn, face_plan, face_series
 from ..device import chart_config, chart_words
 from ..guard import sentences
@@ -178,6 +186,7 @@ def _rules(plan: StockPlan) -> None:
 
 
 def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
+    newest = newest_file(kept, face, LIMITS_ROLE)
     rows = limit_rows_of(kept, face)
     entries, wrong = usable_limits(rows)
     form = KeptForm(f"limits_{face.id}", rows)
@@ -213,7 +222,7 @@ def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
                 entries, wrong = usable_limits(typed)
                 if not wrong:
                     with form.taking():
-                        save_limits(kept, plate, face, LimitSheet(entries=entries))
+                        save_limits(kept, plate, face, LimitSheet(entries=entries), over=newest)
                     st.rerun()
                 labels = ", ".join(LIMIT_TEXT[name][1] for name in wrong)
                 st.error(f"Nothing is kept yet. To be corrected above: {labels}.", icon=":material/error:")
@@ -225,6 +234,7 @@ def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
 
 def _housing(kept: Casebook, plate: Plate, face: Face) -> None:
     """The dip of the rotor housing that goes on this face: with the plate's own it makes the gap at the joint."""
+    newest = newest_file(kept, face, HOUSING_ROLE)
     dip = housing_dip_of(kept, face)
     form = KeptForm(f"housing_{face.id}", dip)
     with (
@@ -251,6 +261,7 @@ def _housing(kept: Casebook, plate: Plate, face: Face) -> None:
                     plate,
                     face,
                     measured_length(typed, within, "Dip of the rotor housing", "Give or take"),
+                    over=newest,
                 )
             st.rerun()
 
