@@ -1,6 +1,7 @@
 """Repeatability studies: what they refuse, pool, and say."""
 
 import re
+import weakref
 from types import SimpleNamespace
 
 import numpy as np
@@ -169,9 +170,7 @@ def run(part, operator, trial, share, pits, width):
     marks = pd.DataFrame({"zone": ["seal_land"] * pits, "class_word": ["pit"] * pits})
     lands = pd.DataFrame({"sound_width_mm": [width]} if width else {"sound_width_mm": []})
     measurement = SimpleNamespace(zones=zones, marks=marks, lands=lands)
-    return StudyRun(
-        part=part, operator=operator, trial=trial, inspection=SimpleNamespace(measurement=measurement)
-    )
+    return StudyRun(part=part, operator=operator, trial=trial, measurement=measurement)
 
 
 def test_study_of_inspections_gives_a_table_per_figure():
@@ -246,26 +245,55 @@ def test_study_is_told_in_inches_where_they_are_asked_for(quantity, inch, factor
     assert study_deviations(quantity, result).to_dict() == as_measured.to_dict()
 
 
-def test_study_command_takes_the_units_as_the_other_commands_do(tmp_path, monkeypatch, capsys):
-    """Widths of 25.4 and 50.8 mm, the second photo of each 2.54 mm narrower: 0.1 in apart, a repeatability of 0.0707 in."""
+class Mapped:
+    """What `map_face` gives, with the measurement that a study takes of it."""
+
+    def __init__(self, width):
+        self.measurement = run("", "", 0, 0.1, 3, width).measurement
+
+
+@pytest.fixture
+def widths_study(tmp_path, monkeypatch):
+    """A list of two faces, two photos each, whose maps find the widths 25.4, 22.86, 50.8 and 48.26 mm.
+
+    With it, for each photo, how many maps of earlier ones were held when it was mapped.
+    """
+    made, held = [], []
     widths = iter([25.4, 22.86, 50.8, 48.26])
-    monkeypatch.setattr(
-        "pitmap.pipeline.map_face", lambda *_, **__: run("", "", 0, 0.1, 3, next(widths)).inspection
-    )
+
+    def map_face(*_, **__):
+        held.append(sum(m() is not None for m in made))
+        mapped = Mapped(next(widths))
+        made.append(weakref.ref(mapped))
+        return mapped
+
+    monkeypatch.setattr("pitmap.pipeline.map_face", map_face)
     monkeypatch.setattr("pitmap.photo.read_photo", lambda *_, **__: None)
     rows = [("front", 1), ("front", 2), ("rear", 1), ("rear", 2)]
     for part, trial in rows:
         (tmp_path / f"{part}{trial}.jpg").write_text(f"{part}{trial}")
     text = "part,operator,trial,photo\n" + "".join(f"{p},Ada,{t},{p}{t}.jpg\n" for p, t in rows)
     (tmp_path / "list.csv").write_text(text)
+    return tmp_path / "list.csv", held
+
+
+def test_study_command_takes_the_units_as_the_other_commands_do(widths_study, tmp_path, capsys):
+    """The photos of a face are 0.1 in apart: a repeatability of 0.0707 in."""
+    listed, _ = widths_study
     out = tmp_path / "figures.csv"
-    assert command_line(
-        "study", str(tmp_path / "list.csv"), "--drawing", DRAWING, "--units", "inch", "--out", str(out)
-    ) == 0  # fmt: skip
+    options = ("--drawing", DRAWING, "--units", "inch", "--out", str(out))
+    assert command_line("study", str(listed), *options) == 0
     printed = capsys.readouterr().out
     assert "narrowest sound width, in\n" in printed and " in on (90% level" in printed
     assert re.search(r"repeatability +0\.0707", printed) and " mm" not in printed
     assert "25.4" in out.read_text()  # the file says mm in the name of its quantity
+
+
+def test_study_command_holds_no_map_while_it_makes_the_next(widths_study):
+    """Every map of a study was held to its end: 34 MB for each photo of 1,600 px."""
+    listed, held = widths_study
+    assert command_line("study", str(listed), "--drawing", DRAWING) == 0
+    assert held == [0, 0, 0, 0]
 
 
 def test_study_sentence_says_why_nothing_can_be_said():

@@ -71,14 +71,17 @@ def command(list_csv: Path, drawing: Drawing, stage: Stage, zone: str, out: Path
             try:
                 # Named as in the list: the same file name may stand in many folders.
                 photo = read_photo(list_csv.parent / row["photo"], name=row["photo"])
-                inspection = map_face([photo], drawing, stage=stage)
+                measurement = map_face([photo], drawing, stage=stage).measurement
             except (PhotoError, MeasurementError) as error:
                 # the others are tried all the same: who has to take photos anew wants to know of all of them
                 refused.append(error)
                 continue
             runs.append(
                 StudyRun(
-                    part=row["part"], operator=row["operator"], trial=int(row["trial"]), inspection=inspection
+                    part=row["part"],
+                    operator=row["operator"],
+                    trial=int(row["trial"]),
+                    measurement=measurement,
                 )
             )
     if refused:

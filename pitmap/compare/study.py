@@ -15,6 +15,7 @@ from scipy.stats import f as f_distribution
 
 from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL, Estimate
+from ..measure import Measurement
 from ..tables import Column, Schema
 from ..units import MM_PER_INCH, UnitSystem, in_digits
 
@@ -56,12 +57,15 @@ _NDC = 1.41
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StudyRun:
-    """One photo of a repeatability study, mapped: which face, who, which time, and what came out."""
+    """One photo of a repeatability study, mapped: which face, who, which time, and what came out.
+
+    The measurement alone: a whole inspection, with its rasters, takes tens of MB, and a study has dozens of photos.
+    """
 
     part: str
     operator: str
     trial: int
-    inspection: Any
+    measurement: Measurement
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -371,7 +375,7 @@ def study_values(runs: Iterable[StudyRun], *, zone: str = "seal_land") -> pd.Dat
     """
     rows: list[dict[str, Any]] = []
     for run in runs:
-        m = run.inspection.measurement
+        m = run.measurement
         at = m.zones[(m.zones["zone"] == zone) & (m.zones["class_word"] == "affected")]
         share = float(at["share"].iat[0]) if len(at) else math.nan
         n_pits = float(((m.marks["zone"] == zone) & (m.marks["class_word"] == "pit")).sum())
