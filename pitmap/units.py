@@ -31,6 +31,7 @@ __all__ = [
     "format_low",
     "format_need",
     "format_part",
+    "format_place",
     "in_both",
     "in_digits",
     "parse_length",
@@ -140,6 +141,13 @@ def format_length(value_mm: float, system: UnitSystem = "mm", *, digits: int | N
     if system == "inch":
         return f"{value_mm / MM_PER_INCH:z.{3 if digits is None else digits}f} in"
     return f"{value_mm:z.{2 if digits is None else digits}f} mm"
+
+
+def format_place(x_mm: float, y_mm: float, system: UnitSystem = "mm") -> str:
+    """A place of the plate frame in mm, shown to a tenth of a mm or a thousandth of an inch, unit last."""
+    if system == "inch":
+        return f"x {x_mm / MM_PER_INCH:z.3f}, y {y_mm / MM_PER_INCH:z.3f} in"
+    return f"x {x_mm:z.1f}, y {y_mm:z.1f} mm"
 
 
 def format_entered(value: float, unit: str, system: UnitSystem = "mm") -> str:

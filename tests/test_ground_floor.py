@@ -24,6 +24,7 @@ from pitmap.units import (
     format_depth,
     format_estimate,
     format_length,
+    format_place,
     in_both,
     in_digits,
     parse_length,
@@ -143,6 +144,13 @@ def test_nothing_is_shown_as_minus_nought() -> None:
     assert format_depth(25.4, "inch") == "1.0 thou"
     assert format_length(25.4, "inch") == "1.000 in"
     assert format_depth(math.inf) == "no bound"
+
+
+def test_a_place_is_said_in_one_way() -> None:
+    """Command line and record wrote "12.34 mm, -4.00 mm", page "x 12.3, y -4.0 mm", plan "x 12.34 mm, y -4.00 mm"."""
+    assert format_place(12.34, -4.0) == "x 12.3, y -4.0 mm"
+    assert format_place(12.7, -2.54, "inch") == "x 0.500, y -0.100 in"
+    assert format_place(-0.04, 0.0) == "x 0.0, y 0.0 mm"  # no place lies at minus nought
 
 
 def test_estimate_needs_a_reason_without_an_interval() -> None:

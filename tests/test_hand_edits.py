@@ -243,8 +243,8 @@ def test_record_says_who_changed_what_on_the_map_and_why(book: Casebook, tmp_pat
     assert sections["found"].blocks[0].text.startswith("By hand: 2 corrections of this map, by Ada")
     table = sections["by_hand"].blocks[-1]
     assert [row[2:5] for row in table.rows] == [
-        (f"pit {first.area_mm2:.1f} mm2", "sound", "24.00 mm, 0.00 mm"),
-        ("sound 0.4 mm2", "stain", "38.25 mm, -27.75 mm"),
+        (f"pit {first.area_mm2:.1f} mm2", "sound", "x 24.0, y 0.0 mm"),
+        ("sound 0.4 mm2", "stain", "x 38.2, y -27.8 mm"),
     ]
     assert {row[0] for row in table.rows} == {"Ada"} and table.rows[0][5] == "=marker pen, no pit"
     with zipfile.ZipFile(io.BytesIO(record_zip(record))) as archive:

@@ -69,8 +69,8 @@ def test_shares_are_printed_with_the_level_that_they_were_measured_at(
 @pytest.mark.parametrize(
     ("units", "row", "pixel"),
     [
-        ("mm", ["1", "2.79 mm (2.11 to 3.47)", "6.00 mm", "39.91 mm, 71.82 mm", "-"], "0.25 mm"),
-        ("inch", ["1", "0.110 in (0.083 to 0.137)", "0.236 in", "1.571 in, 2.828 in", "-"], "0.010 in"),
+        ("mm", ["1", "2.79 mm (2.11 to 3.47)", "6.00 mm", "x 39.9, y 71.8 mm", "-"], "0.25 mm"),
+        ("inch", ["1", "0.110 in (0.083 to 0.137)", "0.236 in", "x 1.571, y 2.828 in", "-"], "0.010 in"),
     ],
 )
 def test_narrowest_places_have_intervals_and_the_chosen_units(
@@ -85,7 +85,7 @@ def test_narrowest_places_have_intervals_and_the_chosen_units(
     measured = replace(inspection.measurement, lands=lands)
     print_inspection(replace(inspection, measurement=measured, photo_px_per_mm=4.0), units)
     _, head, printed, fine, *_ = capsys.readouterr().out.split("narrowest sound metal")[1].splitlines()
-    assert re.split("  +", head.strip()) == ["place", "sound", "drawn", "at x, y", "note"]
+    assert re.split("  +", head.strip()) == ["place", "sound", "drawn", "at", "note"]
     assert re.split("  +", printed.strip()) == row
     assert f"A score finer than about {pixel}, one pixel of the photo, can go unseen" in fine
 

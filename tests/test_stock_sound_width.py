@@ -195,11 +195,11 @@ def test_plan_land_not_seen_right_across_is_photographed_again(stage):
     plan = plan_of([replace(surveyed(stage, 0, pits=[], lands=HIDDEN), zones=zones_unseen([0.02, 0.0]))])
     assert (plan.verdict.outcome, math.isnan(plan.verdict.stock_um)) == ("photograph again", True)
     assert (
-        "Near x 100.00 mm, y 9.00 mm on the drawing the photo does not show the seal land right across: no sound metal"
+        "Near x 100.0, y 9.0 mm on the drawing the photo does not show the seal land right across: no sound metal"
         " may be left there; photograph that place again." in plan.verdict.reasons
     )
     inch = plan_of([surveyed(stage, 0, pits=[], lands=HIDDEN)], system="inch")
-    assert any("x 3.937 in, y 0.354 in on the drawing" in r for r in inch.verdict.reasons)
+    assert any("x 3.937, y 0.354 in on the drawing" in r for r in inch.verdict.reasons)
 
 
 def test_plan_land_partly_not_seen_is_held_to_the_limit_entered():

@@ -13,7 +13,7 @@ from ..estimate import Estimate
 from ..flags import flag_words
 from ..inspection import Inspection
 from ..stock import CAUTION
-from ..units import UnitSystem, format_confidence, format_estimate, format_length, format_part
+from ..units import UnitSystem, format_confidence, format_estimate, format_length, format_part, format_place
 
 __all__ = ["print_caution", "print_cautions_of_work", "print_inspection", "print_table"]
 
@@ -47,10 +47,6 @@ def _share(row: pd.Series) -> str:
         return "not seen" if row.unseen_share >= 1 else "-"
     estimate = Estimate(value=row.share, low=row.share_low, high=row.share_high)
     return format_estimate(estimate, "share").replace(" to ", "-")
-
-
-def _place(row: pd.Series, system: UnitSystem) -> str:
-    return f"{format_length(row.x_mm, system)}, {format_length(row.y_mm, system)}"
 
 
 def print_inspection(inspection: Inspection, units: str = "mm") -> None:
@@ -93,11 +89,11 @@ def _print_scores(inspection: Inspection, system: Literal["mm", "inch"]) -> None
             str(int(row.mark_id)),
             format_length(row.length_mm, system),
             str(row.zone).replace("_", " "),
-            _place(row, system),
+            format_place(row.x_mm, row.y_mm, system),
         ]
         for _, row in scores.iterrows()
     ]
-    print_table(["mark", "length", "zone", "at x, y"], rows)
+    print_table(["mark", "length", "zone", "at"], rows)
 
 
 def _print_lands(inspection: Inspection, system: Literal["mm", "inch"]) -> None:
@@ -116,9 +112,9 @@ def _print_lands(inspection: Inspection, system: Literal["mm", "inch"]) -> None:
                 str(int(row.place)),
                 format_estimate(sound, "length", system),
                 format_length(row.nominal_width_mm, system),
-                _place(row, system),
+                format_place(row.x_mm, row.y_mm, system),
                 "leak path" if row.is_leak_path else flag_words(int(row["flags"])) or "-",
             ]
         )
-    print_table(["place", "sound", "drawn", "at x, y", "note"], rows)
+    print_table(["place", "sound", "drawn", "at", "note"], rows)
     click.echo(f"  {unseen_scores_words(translator(), inspection.photo_px_per_mm, system)}")

@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from ..tables import Column, Schema
-from ..units import UnitSystem, format_area, format_length
+from ..units import UnitSystem, format_area, format_place
 from .model import Paragraph, RecordInput, Section, Table
 from .text import Translate
 from .words import class_word, stage_word
@@ -118,6 +118,6 @@ def _row(t: Translate, edit: Any, units: UnitSystem) -> tuple[str, ...]:
         _moment(edit),
         before or t("no metal"),
         class_word(t, edit.word_after),
-        f"{format_length(edit.x_mm, units)}, {format_length(edit.y_mm, units)}",
+        format_place(edit.x_mm, edit.y_mm, units),
         edit.reason,
     )

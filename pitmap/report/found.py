@@ -25,6 +25,7 @@ from ..units import (
     format_length,
     format_need,
     format_part,
+    format_place,
 )
 from .by_hand import corrected_note
 from .draw_mpl import chart_png, draw_bars
@@ -292,7 +293,7 @@ def narrowest_section(t: Translate, record: RecordInput) -> Section:
                 str(int(row.place)),
                 number(t, e, "length", record.units),
                 format_length(row.nominal_width_mm, record.units),
-                f"{format_length(row.x_mm, record.units)}, {format_length(row.y_mm, record.units)}",
+                format_place(row.x_mm, row.y_mm, record.units),
                 _land_remark(t, row),
             )
         )

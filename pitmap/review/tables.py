@@ -20,6 +20,7 @@ from ..units import (
     format_length,
     format_low,
     format_part,
+    format_place,
 )
 
 __all__ = [
@@ -29,7 +30,6 @@ __all__ = [
     "leak_words",
     "low_end_words",
     "marks_view",
-    "place_words",
     "ratings_view",
     "regions_view",
     "steps_view",
@@ -55,13 +55,6 @@ _SAME_WIDTH_MM = 0.05
 """Widths this near each other are one (house choice: half of what a width of some millimetres is shown to)."""
 
 
-def place_words(x_mm: float, y_mm: float, units: UnitSystem) -> str:
-    """A place of the plate frame, for a sentence."""
-    if units == "mm":
-        return f"x {x_mm:.1f}, y {y_mm:.1f} mm"
-    return f"x {x_mm / MM_PER_INCH:.3f}, y {y_mm / MM_PER_INCH:.3f} in"
-
-
 def _places(table: pd.DataFrame, units: UnitSystem) -> dict[str, pd.Series]:
     """The columns of a table that say where its rows are; numbers, so that they sort."""
     per, word, digits = (1.0, "mm", 1) if units == "mm" else (MM_PER_INCH, "in", 3)
@@ -73,7 +66,7 @@ def leak_words(lands: pd.DataFrame, units: UnitSystem) -> str:
     leaks = lands[lands.is_leak_path]
     if leaks.empty:
         return ""
-    first, *others = [place_words(x, y, units) for x, y in zip(leaks.x_mm, leaks.y_mm)]
+    first, *others = [format_place(x, y, units) for x, y in zip(leaks.x_mm, leaks.y_mm)]
     return (
         f"Leak path at {first}: damage crosses the seal land from edge to edge; see the white line."
         + (f" So does it at {'; '.join(others)}." if others else "")
@@ -100,7 +93,7 @@ def low_end_words(lands: pd.DataFrame, width_mm: Estimate, units: UnitSystem) ->
     if at.sound_width_low_mm - low_mm >= _SAME_WIDTH_MM:
         return f"The low end, {shown}, is of another place than the white line."
     return (
-        f"The low end, {shown}, is of place {at.place}, at {place_words(at.x_mm, at.y_mm, units)}, not of the white line: "
+        f"The low end, {shown}, is of place {at.place}, at {format_place(at.x_mm, at.y_mm, units)}, not of the white line: "
         "look there too."
     )
 

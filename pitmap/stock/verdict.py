@@ -10,7 +10,7 @@ from typing import Literal
 from ..classes import Stage
 from ..depth.survey import UNSEEN_MOST
 from ..estimate import Estimate
-from ..units import UnitSystem, format_depth, format_length, format_need
+from ..units import UnitSystem, format_depth, format_length, format_need, format_place
 from .rules import Finding
 
 __all__ = ["CAUTION", "Outcome", "Verdict", "decide"]
@@ -270,15 +270,14 @@ def _not_seen(zone: str, share: float) -> str:
 
 
 def _not_seen_across(x_mm: float, y_mm: float, least_mm: float, system: UnitSystem) -> str:
-    place = ", ".join(f"{name} {format_length(v, system)}" for name, v in (("x", x_mm), ("y", y_mm)))
     left = (
         "no sound metal"
         if least_mm <= 0
         else f"as little as {format_length(least_mm, system)} of sound metal"
     )
     return (
-        f"Near {place} on the drawing the photo does not show the seal land right across: {left} may be left there;"
-        " photograph that place again."
+        f"Near {format_place(x_mm, y_mm, system)} on the drawing the photo does not show the seal land right across: "
+        f"{left} may be left there; photograph that place again."
     )
 
 

@@ -14,7 +14,7 @@ from ...errors import ReadingError
 from ...flags import flag_words
 from ...inspection import Inspection
 from ...report.page_map import page_map, rings_words
-from ...units import format_depth, format_entered
+from ...units import format_depth, format_entered, format_place
 from ...workflow import keep_readings, newest_inspection, rows_of_face
 from ..cached import drawn, face_drawing, face_plan, face_series, inspection_of
 from ..device import MAP_WORDS, chart_config, is_phone
@@ -23,7 +23,6 @@ from ..kept_form import KeptForm
 from ..parts import caution, choose_survey, survey_labels
 from ..plain_text import plain
 from ..state import units
-from ..tables import place_words
 
 __all__ = ["show"]
 
@@ -172,7 +171,7 @@ def _amount(reading: Reading) -> str:
 def _where(reading: Reading, tied: dict[str, Any]) -> str:
     """Where a reading belongs: to the mark that it was tied to, whatever number was typed, or to a place."""
     mark = tied.get("mark_id", reading.mark_id)
-    place = "" if pd.isna(reading.x_mm) else f" at {place_words(reading.x_mm, reading.y_mm, units())}"
+    place = "" if pd.isna(reading.x_mm) else f" at {format_place(reading.x_mm, reading.y_mm, units())}"
     if reading.kind != "pit_depth":
         return place
     if mark >= 0:
@@ -254,7 +253,7 @@ def _row(reading: Reading, tied: dict[str, Any]) -> dict[str, Any]:
         "reading": _amount(reading),
         "as typed": reading.as_typed,
         "mark": "" if mark < 0 else str(mark),
-        "place": "" if pd.isna(reading.x_mm) else place_words(reading.x_mm, reading.y_mm, units()),
+        "place": "" if pd.isna(reading.x_mm) else format_place(reading.x_mm, reading.y_mm, units()),
         "mind": flag_words(int(tied.get("flags", reading.flags))),
         "instrument": reading.instrument,
     }

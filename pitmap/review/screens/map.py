@@ -17,7 +17,7 @@ from ...report.page_map import MARKS_TRACE, page_map, rings_words
 from ...report.palette import CLASS_STYLES
 from ...report.text import translator
 from ...report.words import unseen_scores_words
-from ...units import format_estimate, format_part
+from ...units import format_estimate, format_part, format_place
 from ...workflow import newest_inspection
 from ..cached import drawn, face_drawing, inspection_of, photo_findings
 from ..corrections import PAINTABLE, Stroke, correct
@@ -33,7 +33,6 @@ from ..tables import (
     leak_words,
     low_end_words,
     marks_view,
-    place_words,
     ratings_view,
     zones_view,
 )
@@ -191,7 +190,7 @@ def _mark_row(inspection: Inspection, mark_id: int | None) -> None:
     shown = marks_view(row, units()).iloc[0]
     st.write(
         f"**Mark {one.mark_id}**, {shown.what}, {shown.zone}: {shown.across} across, {shown.area} of area, "
-        f"at {place_words(one.x_mm, one.y_mm, units())}. {flag_words(int(one['flags'])).capitalize()}"
+        f"at {format_place(one.x_mm, one.y_mm, units())}. {flag_words(int(one['flags'])).capitalize()}"
     )
 
 
