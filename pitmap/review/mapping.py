@@ -8,8 +8,10 @@ from typing import Any
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
+from streamlit.runtime.scriptrunner_utils.exceptions import RerunException, StopException
 
 from ..casebook import Casebook, Face, Plate, Survey
+from ..pipeline import Progress
 from ..workflow import map_survey
 from .sent_forms import claim, done, send
 
@@ -22,14 +24,18 @@ class _Work:
 
     lock: threading.Lock = field(default_factory=threading.Lock)
     made: set[str] = field(default_factory=set)
+    ongoing: str = ""
+    is_awaited: bool = False
+    """What is being mapped was asked for once more meanwhile."""
 
 
 class MapButton:
     """The button of a survey during one run of the page.
 
-    A second press begins a second run of the page beside the first one, which goes on with its map until it has a word for
-    the page. So the second one waits, and what is made by then is not made again. A press belongs to the maps that the
-    survey had when the button was drawn: a later one is a new wish.
+    A second press begins a second run of the page beside the first one, which would end at its next word to the page. It
+    goes on without a word instead; the second one waits, and what is made by then is not made again. Whatever else the
+    person turns to may end the map. A press belongs to the maps that the survey had when the button was drawn: a later one
+    is a new wish.
 
     Parameters
     ----------
@@ -46,14 +52,32 @@ class MapButton:
     def pressed(self, label: str, box: DeltaGenerator | None = None, **style: Any) -> bool:
         """Draw it; whether the survey is to be mapped now."""
         place = st if box is None else box
-        return place.button(
-            label, key=self._slot, type="primary", on_click=send, args=(self._slot, {}), **style
-        )
+        return place.button(label, key=self._slot, type="primary", on_click=self._press, **style)
 
-    def map(self, plate: Plate, face: Face, **how: Any) -> None:
+    def map(self, plate: Plate, face: Face, *, progress: Progress | None = None, **how: Any) -> None:
         """Map the survey; `how` is handed on to :func:`pitmap.workflow.map_survey`."""
         done(self._slot)
-        with self._work.lock:
-            if self._slot not in self._work.made:
-                map_survey(self._kept, self._survey, plate, face, **how)
-                self._work.made.add(self._slot)
+        work = self._work
+
+        def told(step: str, share: float) -> None:
+            try:
+                if progress is not None:
+                    progress(step, share)
+            except (RerunException, StopException):
+                if not work.is_awaited:
+                    raise
+
+        with work.lock:
+            if self._slot in work.made:
+                return
+            work.ongoing, work.is_awaited = self._slot, False
+            try:
+                map_survey(self._kept, self._survey, plate, face, progress=told, **how)
+                work.made.add(self._slot)
+            finally:
+                work.ongoing = ""
+
+    def _press(self) -> None:
+        if self._work.ongoing == self._slot:
+            self._work.is_awaited = True
+        send(self._slot, {})

@@ -313,7 +313,7 @@ def test_button_that_maps_a_face_maps_once_when_it_is_pressed_twice(
     book, survey = kept
     saved = tmp_path / "map"
 
-    def map_survey(book: Casebook, survey: Survey, *_: object) -> None:
+    def map_survey(book: Casebook, survey: Survey, *_: object, **__: object) -> None:
         book.add_inspection(survey, saved)
 
     monkeypatch.setattr("pitmap.review.mapping.map_survey", map_survey)
@@ -321,6 +321,56 @@ def test_button_that_maps_a_face_maps_once_when_it_is_pressed_twice(
     for n_maps in (2, 3):  # pressed again later, it is a new wish
         assert not test.run().exception
         assert len(book.inspections(survey)) == n_maps
+
+
+def _map_stopped(by_its_button: bool) -> None:
+    """The page begins a second run, which stops the one that maps at its next word to the page."""
+    from contextlib import suppress
+
+    from streamlit.runtime.scriptrunner_utils.exceptions import StopException
+
+    from pitmap.review.mapping import MapButton
+    from pitmap.review.state import book
+
+    kept = book()
+    plate = kept.plates()[0]
+    face = kept.faces(plate)[0]
+    (survey,) = kept.surveys(face=face)
+    one, two = MapButton(kept, survey), MapButton(kept, survey)
+
+    def progress(step: str, share: float) -> None:
+        if by_its_button:
+            one._press()
+        raise StopException
+
+    with suppress(StopException):
+        one.map(plate, face, progress=progress)
+    two.map(plate, face)
+
+
+@pytest.mark.parametrize(("by_its_button", "n_begun"), [(True, 1), (False, 2)])
+def test_map_goes_on_under_a_second_press_and_ends_where_the_person_turns_away(
+    kept: tuple[Casebook, Survey],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    by_its_button: bool,
+    n_begun: int,
+) -> None:
+    """Pressed again while the drawing was laid on the photo, it began anew."""
+    book, survey = kept
+    begun: list[int] = []
+
+    def map_survey(
+        book: Casebook, survey: Survey, *_: object, progress: Callable[[str, float], None]
+    ) -> None:
+        begun.append(1)
+        progress("align", 0.1)
+        book.add_inspection(survey, tmp_path / "map")
+
+    monkeypatch.setattr("pitmap.review.mapping.map_survey", map_survey)
+    test = AppTest.from_function(_map_stopped, kwargs={"by_its_button": by_its_button})
+    assert not test.run().exception
+    assert (len(begun), len(book.inspections(survey))) == (n_begun, 2)
 
 
 def test_form_that_is_there_is_never_said_to_be_lost(kept: tuple[Casebook, Survey]) -> None:
