@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from survey_fakes import keep_survey
 
 from pitmap.casebook import Casebook
 from pitmap.casebook.sample import load_sample, sample_folder
@@ -115,6 +116,18 @@ def mapped_server(mapped_book: Path, tmp_path_factory: pytest.TempPathFactory) -
     """The review page on a copy of the mapped casebook; its address."""
     folder = tmp_path_factory.mktemp("served_mapped") / "book"
     shutil.copytree(mapped_book, folder)
+    with _served(folder) as address:
+        yield address
+
+
+@pytest.fixture
+def small_server(tmp_path: Path) -> Iterator[str]:
+    """The review page on a casebook with one small mapped survey and its intake checklist; its address."""
+    folder = tmp_path / "book"
+    folder.mkdir()
+    with Casebook(folder, who="Ada") as book:
+        keep_survey(book, tmp_path / "map", [(0.0, 25.0, 3.0)])
+        book.start_checklist(book.jobs()[0], book.plates()[0], "intake")
     with _served(folder) as address:
         yield address
 

@@ -64,7 +64,7 @@ def _step(kept: Casebook, job: Job, plate: Plate, step: str) -> None:
 
 
 def _item(kept: Casebook, item: ChecklistItem, is_open: bool) -> None:
-    left, right = st.columns([5, 2], vertical_alignment="center")
+    left, right = st.columns([5, 2])
     key = f"item_{item.id}_{item.version}"
     left.checkbox(
         item.text,
@@ -81,7 +81,7 @@ def _item(kept: Casebook, item: ChecklistItem, is_open: bool) -> None:
     elif item.state == "done":
         right.caption(plain(f"{item.changed_by}, {item.changed_at:%Y-%m-%d %H:%M} UTC"))
     elif is_open:
-        with right.popover("Not needed"):
+        with right.expander("Not needed"):
             why = f"why_{item.id}"
             st.text_input("Why", key=why, max_chars=300)
             st.button("Mark as not needed", key=f"skip_{item.id}", on_click=_skip, args=(kept, item, why))
