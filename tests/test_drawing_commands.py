@@ -143,6 +143,33 @@ def test_build_never_writes_over_its_numbers(
     assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [("plate.toml", numbers)]
 
 
+@pytest.mark.parametrize(
+    ("option", "sheet", "told"),
+    [
+        ("--save-layers", "new.toml", "would replace this"),
+        ("--layers", "new.toml", "would replace this"),
+        ("--save-layers", "part.dxf", "is the drawing that is read"),
+    ],
+)
+def test_import_never_writes_over_what_its_layers_mean(
+    option: str,
+    sheet: str,
+    told: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The list of layers was written, and at once the TOML beside the drawing over it, without a word."""
+    monkeypatch.chdir(tmp_path)
+    save_dxf(load_shipped("heron40_end"), tmp_path / "part.dxf")
+    if option == "--layers":
+        (tmp_path / "new.toml").write_text('[map]\nbolt = "opening:bolt"\n', encoding="utf-8")
+    before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
+    assert run("import", "part.dxf", "--out", "new.svg", option, sheet, "--overwrite") == 2
+    assert told in capsys.readouterr().err
+    assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
+
+
 @pytest.mark.parametrize("ending", ["svg", "dxf"])
 def test_what_is_left_out_of_a_drawing_is_told_by_whatever_reads_it(
     ending: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]

@@ -123,6 +123,14 @@ def import_(file: Path, out: Path, layers: Path | None, save_layers: Path | None
 
     What its layers mean comes from --layers, else from the TOML beside it, else from words in their names.
     """
+    for option, sheet in (("--layers", layers), ("--save-layers", save_layers)):
+        if sheet is not None and sheet.resolve() in [p.resolve() for p in _files(out)]:
+            # Not even with --overwrite: what the layers mean cannot be had back from the drawing.
+            raise InputError(
+                f"{option} {sheet}: the drawing, or the TOML beside it, would replace this; give it or --out another name"
+            )
+    if save_layers is not None and save_layers.resolve() == file.resolve():
+        raise InputError(f"--save-layers {save_layers}: is the drawing that is read; give another name")
     _must_be_free((*_files(out), *([save_layers] if save_layers else [])), overwrite)
     toml = file.with_suffix(".toml")
     beside = read_beside(toml) if toml.exists() else Beside()
