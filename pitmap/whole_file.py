@@ -9,7 +9,7 @@ import shutil
 import stat
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 __all__ = ["sync_folder", "whole_file", "write_all_whole", "write_flushed", "write_whole"]
@@ -39,7 +39,7 @@ def whole_file(target: Path) -> Iterator[Path]:
                 os.fsync(handle.fileno())
             os.replace(temp, place)
     finally:
-        temp.unlink(missing_ok=True)
+        _take_away(temp)
 
 
 @contextmanager
@@ -60,6 +60,13 @@ def _place(target: Path) -> Path:
 
 def _beside(place: Path) -> Path:
     return place.with_name(f".{secrets.token_hex(8)}.part")
+
+
+def _take_away(hidden: Path) -> None:
+    """Delete a file that may not be there. A place that takes no file lets none be deleted either, and has said so of the
+    file that was to be written, whose name people know."""
+    with suppress(OSError):
+        hidden.unlink()
 
 
 def _take_away_leftovers(folder: Path) -> None:
@@ -129,7 +136,7 @@ def _as_it_was_on_error(target: Path) -> Iterator[None]:
             raise
     finally:
         if aside:
-            aside.unlink(missing_ok=True)
+            _take_away(aside)
 
 
 def _same_file(place: Path, aside: Path) -> None:

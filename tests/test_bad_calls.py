@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 from pathlib import Path
 
@@ -242,3 +243,30 @@ def test_page_that_others_can_reach_is_opened_with_a_warning(
         port = door.getsockname()[1]
     assert run("review", "--address", address, "--port", str(port)) == 0
     assert ("no passwords, so everybody on that network" in capsys.readouterr().err) == is_open
+
+
+@pytest.mark.parametrize(
+    ("argv", "word"),
+    [
+        (("map", "card/x.jpg", "--drawing", DRAWING), "card/x_pitmap cannot be made, because"),
+        (("study", "none.csv", "--drawing", DRAWING, "--out", "card/out.csv"), "'--out': card/out.csv: nothing may be"),
+        (("drawing", "export", DRAWING, "card/plate.svg"), "'OUT': card/plate.svg: nothing may be written to the folder"),
+        (("target", "--out", "card/here.pdf"), "'--out': card/here.pdf: nothing may be written to the folder"),
+    ],
+)  # fmt: skip
+def test_place_that_may_not_be_written_to_is_told_before_the_work(
+    argv: tuple[str, ...],
+    word: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A camera's locked card: the folder beside the photo, and the table of a study, were refused when all was mapped."""
+    monkeypatch.chdir(tmp_path)
+    card = tmp_path / "card"
+    card.mkdir()
+    (card / "here.pdf").touch()
+    may = os.access
+    monkeypatch.setattr(os, "access", lambda at, how: Path(at).resolve() != card and may(at, how))
+    assert run(*argv) == 2
+    assert word in capsys.readouterr().err

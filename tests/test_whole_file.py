@@ -66,6 +66,27 @@ def test_write_whole_on_a_full_disk_leaves_what_was_there(
     assert [p.read_bytes() for p in tmp_path.iterdir()] == ([] if before is None else [before])
 
 
+@pytest.mark.parametrize("before", [b"old", None])
+def test_where_nothing_may_be_written_the_file_that_was_asked_for_is_named(
+    before: bytes | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a locked card nothing can be taken away either: the error was of a hidden file that was never there."""
+    path = tmp_path / "plate.svg"
+    if before is not None:
+        path.write_bytes(before)
+
+    def locked(at: str | Path, *_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS), str(at))
+
+    monkeypatch.setattr("pitmap.whole_file.open", locked, raising=False)
+    for owner, name in ((Path, "unlink"), (os, "link")):
+        monkeypatch.setattr(owner, name, locked)
+    monkeypatch.setattr("pitmap.whole_file.shutil.copy2", lambda _, at: locked(at))
+    with pytest.raises(OSError) as refused:
+        write_all_whole({path: "new", tmp_path / "plate.toml": "new"})
+    assert (refused.value.errno, refused.value.filename) == (errno.EROFS, str(path))
+
+
 def test_whole_file_leaves_nothing_when_its_block_fails(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError, match=r"absent\.txt"), whole_file(tmp_path / "a.txt") as temp:
         temp.write_bytes(b"begun")

@@ -108,7 +108,7 @@ def command(
     from ..registration import read_landmarks
     from .write import write_map
 
-    folder = out or photos[0].parent / f"{photos[0].stem}_pitmap"
+    folder = out or OUT_FOLDER.convert(photos[0].parent / f"{photos[0].stem}_pitmap", None, None)
     must_take_inspection(folder, photos)
     if not overwrite:
         must_be_same_survey(folder, face or drawing.name, stage)

@@ -156,7 +156,9 @@ class _FolderToWrite(click.Path):
         above = next(p for p in path.absolute().parents if p.exists())
         if not above.is_dir() or not (path.exists() or os.access(above, os.W_OK)):
             self.fail(
-                f"{path} cannot be made, because {above} is no folder that may be written to", param, ctx
+                f"{path} cannot be made, because {above} is no folder that may be written to; name another with --out",
+                param,
+                ctx,
             )
         return path
 
@@ -184,6 +186,10 @@ class _FileToWrite(click.Path):
             self.fail(f"{path}: give a name that ends in {' or '.join(self.endings)}", param, ctx)
         if not path.absolute().parent.is_dir():
             self.fail(f"{path}: there is no folder {path.parent}; make it first", param, ctx)
+        # one that is there is replaced by another beside it; of a link, beside what it leads to
+        within = Path(os.path.realpath(path)).parent
+        if within.is_dir() and not os.access(within, os.W_OK):
+            self.fail(f"{path}: nothing may be written to the folder {within}; name another", param, ctx)
         return path
 
 
