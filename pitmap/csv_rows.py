@@ -31,7 +31,7 @@ def with_decimal_point(text: str, delimiter: str) -> str:
 def read_rows(
     path: Path, columns: Sequence[str], numbers: Sequence[str] = ()
 ) -> Iterator[tuple[str, Mapping[str, str]]]:
-    """Each row of a CSV with a header, and where it stands in words ("FILE, line 3").
+    """Each row of a CSV with a header, and where it stands in words ("FILE, line 3"); not those whose cells are all empty.
 
     Parameters
     ----------
@@ -62,6 +62,8 @@ def read_rows(
             if twice:
                 raise InputError(f"{path}: column {twice[0]} is there twice; take one out")
             for row in reader:
+                if not "".join(_cells(row)).strip():
+                    continue
                 where = f"{path}, line {reader.line_num}"
                 short = [c for c in columns if row[c] is None]
                 if short:
@@ -76,6 +78,12 @@ def read_rows(
         raise InputError(f"{path}: cannot be read ({error.strerror}); name a CSV file") from error
     except (UnicodeDecodeError, csv.Error) as error:
         raise InputError(f"{path}: cannot be read as CSV ({error}); save it as CSV in UTF-8") from error
+
+
+def _cells(row: Mapping[str | None, str | list[str] | None]) -> Iterator[str]:
+    """The cells of a row as csv.DictReader gives it: None for one that is not there, a list of those beyond the header."""
+    for cell in row.values():
+        yield from cell if isinstance(cell, list) else [cell or ""]
 
 
 def row_number(row: Mapping[str, str], column: str, where: str) -> float:

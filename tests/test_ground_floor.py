@@ -283,6 +283,14 @@ def test_read_rows_takes_empty_cells_behind_the_last_column(tmp_path: Path) -> N
     assert (row["x_px"], row["y_px"]) == ("812.5", "1003.2")
 
 
+def test_read_rows_passes_over_lines_whose_cells_are_all_empty(tmp_path: Path) -> None:
+    """A spreadsheet program writes the empty lines under a table too; landmarks were refused: '' is not a number."""
+    (tmp_path / "rows.csv").write_text("x_px;y_px\n;\n812,5;1003,2\n; ;;\n\n;\n", encoding="utf-8")
+    ((where, row),) = read_rows(tmp_path / "rows.csv", ("x_px", "y_px"), ("x_px", "y_px"))
+    assert (row["x_px"], row["y_px"]) == ("812.5", "1003.2")
+    assert where.endswith("rows.csv, line 3")
+
+
 @pytest.mark.parametrize("kept", [{"map_px_per_mm": "10"}, {"level": None}, {"n_narrowest": [5]}])
 def test_kept_settings_of_another_kind_are_refused(kept: dict[str, object]) -> None:
     with pytest.raises(InputError, match="settings of the map: one is not of its kind"):
