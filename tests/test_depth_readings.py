@@ -59,6 +59,20 @@ def test_read_readings_semicolon_and_decimal_comma(tmp_path):
     ].tolist() == pytest.approx([30.0])
 
 
+def test_empty_columns_behind_the_last_one_are_passed_over():
+    """A spreadsheet program writes every column that was ever typed in; the sheet was refused for an "unknown column ;"."""
+    sheet = readings_from_csv_text(
+        "stage;kind;mark;value;unit;;\ntest_lap;pit_depth;3;0,03;mm;; \ntest_lap;pit_depth;4;40;um\n"
+    )
+    assert sheet.table.mark_id.tolist() == [3, 4]
+    assert sheet.table.value_um.tolist() == pytest.approx([30, 40])
+    for cells in (";;rim", ";;;"):
+        with pytest.raises(ReadingError, match="line 2: . fields for 5 columns"):
+            readings_from_csv_text(f"stage;kind;mark;value;unit;;\ntest_lap;pit_depth;3;0,03;mm{cells}\n")
+    with pytest.raises(ReadingError, match=r"table: unknown column number 3, without a name; known are"):
+        readings_from_csv_text("stage,kind,,value\n")
+
+
 def test_in_a_semicolon_sheet_a_comma_is_the_decimal_sign_also_before_three_figures(tmp_path):
     text = (
         "stage;kind;x_mm;y_mm;value;unit;uncertainty;note\n"

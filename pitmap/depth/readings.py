@@ -228,8 +228,8 @@ def read_readings(source: str | Path, *, keep_good: bool = False) -> ReadingShee
     Parameters
     ----------
     source : str or Path
-        File; comma, semicolon or tab separated, UTF-8. Columns are :data:`CSV_COLUMNS`. Lines that are empty or
-        start with ``#`` are skipped.
+        File; comma, semicolon or tab separated, UTF-8. Columns are :data:`CSV_COLUMNS`; empty ones behind them are
+        passed over. Lines that are empty or start with ``#`` are skipped.
     keep_good : bool
         Keep the good rows and list the bad ones in ``problems``; otherwise any bad row refuses the file.
 
@@ -269,17 +269,22 @@ def readings_from_csv_text(text: str, *, name: str = "table", keep_good: bool = 
     delimiter = delimiter_of(first)
     reader = csv.reader(io.StringIO(text), delimiter=delimiter)
     header: list[str] | None = None
+    n_cells = 0
     rows: list[tuple[str, Mapping[str, Any]]] = []
     broken: list[str] = []
     for fields in reader:
         if not any(f.strip() for f in fields) or fields[0].lstrip().startswith("#"):
             continue
         if header is None:
+            n_cells = len(fields)
             header = [f.strip().lower() for f in fields]
+            while not header[-1]:  # a spreadsheet program writes every column that was ever typed in
+                header.pop()
             _check_header(header, name)
             continue
         where = f"{name}, line {reader.line_num}"
-        if len(fields) > len(header):
+        # A cell more than the header has, be it empty, is a comma that moved every cell after it.
+        if len(fields) > n_cells or any(f.strip() for f in fields[len(header) :]):
             broken.append(
                 f"{where}: {len(fields)} fields for {len(header)} columns; quote text that holds a comma"
             )
@@ -313,7 +318,8 @@ def _check_header(header: list[str], name: str) -> None:
         )
     odd = sorted(set(header) - set(CSV_COLUMNS))
     if odd:
-        raise ReadingError(f"{name}: unknown column {', '.join(odd)}; known are {', '.join(CSV_COLUMNS)}")
+        named = ", ".join(column or f"number {header.index('') + 1}, without a name" for column in odd)
+        raise ReadingError(f"{name}: unknown column {named}; known are {', '.join(CSV_COLUMNS)}")
     if len(set(header)) < len(header):
         raise ReadingError(f"{name}: a column name stands twice in the header")
 
