@@ -60,6 +60,21 @@ def test_surveys_of_two_faces_are_never_mixed(
     assert said in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("command", ["plan", "record"])
+def test_plan_of_two_surveys_of_one_stage_says_which_and_what_to_give(
+    series: Path, command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The plate is back, and both jobs lie in one folder: it was told "lap_bounds: a stage stands twice: lap_1, lap_1"."""
+    back = replace(load_inspection(series / "lap_1"), surveyed_on=date(2033, 5, 9))
+    save_inspection(back, series / "again")
+    options = [] if command == "plan" else ["--drawing", DRAWING]
+    assert run(command, str(series), *options) == 2
+    assert (
+        "plan: 2 surveys are of one stage, after lap 1 (of 2031-03-07 and 2033-05-09); a plan is of one job"
+        in capsys.readouterr().err
+    )
+
+
 @pytest.mark.parametrize("command", ["plan", "compare", "record"])
 def test_surveys_need_the_drawing_they_were_mapped_with(
     series: Path, tmp_path: Path, command: str, capsys: pytest.CaptureFixture[str]

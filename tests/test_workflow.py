@@ -516,6 +516,8 @@ def test_heights_pasted_twice_are_no_more_heights(book: Casebook, tmp_path: Any)
     assert doubled == once
     three = with_readings(inspection, pd.concat([table[:3], table[:3]]).assign(reading_id=range(1, 7)))
     assert flatness_of(three, np.random.default_rng(0)).reason.startswith("3 heights were measured")
+    alone = with_readings(inspection, table[:1])
+    assert flatness_of(alone, np.random.default_rng(0)).reason.startswith("1 height was measured")
 
 
 def test_whoever_releases_a_job_is_told_what_it_leaves_open(book: Casebook, tmp_path: Any) -> None:

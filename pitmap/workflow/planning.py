@@ -52,9 +52,8 @@ def flatness_of(
     """Minimum-zone flatness from the height readings of a survey, um; unknown where they do not settle a plane."""
     heights = each_once(inspection.readings[inspection.readings.kind == "height"])
     if len(heights) < 4:
-        return Estimate.unknown(
-            f"{len(heights)} heights were measured; at least four over the face are needed"
-        )
+        n = "1 height was" if len(heights) == 1 else f"{len(heights)} heights were"
+        return Estimate.unknown(f"{n} measured; at least four over the face are needed")
     placeless = int(heights[["x_mm", "y_mm"]].isna().any(axis=1).sum())
     if placeless:  # the one left out could be the highest
         return Estimate.unknown(
@@ -69,6 +68,18 @@ def flatness_of(
             f"the {len(heights)} heights that were measured lie on one line; at least four over the face are needed"
         )
     return found.minimum_zone_um
+
+
+def _must_be_one_job(inspections: Sequence[Inspection]) -> None:
+    """Refuse a stage that stands twice: what came off before each survey is counted from one intake."""
+    for one in inspections:
+        same = [i for i in inspections if i.stage == one.stage]
+        if len(same) > 1:
+            days = " and ".join(str(i.surveyed_on or "an unknown day") for i in same)
+            raise InputError(
+                f"plan: {len(same)} surveys are of one stage, {one.stage.moment} (of {days}); a plan is of one job, with "
+                "every stage once: give the folders of that job alone, and one of each stage"
+            )
 
 
 def plan_face(
@@ -93,13 +104,14 @@ def plan_face(
     Raises
     ------
     InputError
-        No survey, or surveys of several faces or drawings.
+        No survey, surveys of several faces or drawings, or two of one stage.
     NotEnoughData
         The stock taken off before a survey is not known.
     """
     if not inspections:
         raise InputError("plan: no survey given; map the face first")
     must_be_one_face(inspections, "plan")
+    _must_be_one_job(inspections)
     for inspection in inspections:
         if not inspection.removed_um.has_interval:
             raise NotEnoughData(
