@@ -50,6 +50,26 @@ def test_aims_are_called_alike_in_the_record_and_on_the_command_line(record, cap
     assert all(row[1] in printed for row in rows)
 
 
+def test_why_a_stock_is_not_known_stands_under_the_table_of_needs(record, capsys):
+    """In its column the sentence made every row of the table 400 characters wide, which wraps on any screen."""
+    why = "the map measures less sound metal than the pits taken as round spots would leave: " * 3
+    needed = [
+        SimpleNamespace(zone="seal_land", aim=aim, stock_um=stock, recommended_um=34.0, confidence=0.9)
+        for aim, stock in (
+            ("pits", Estimate(value=22.0, low=15.0, high=34.0)),
+            ("sound_width", Estimate.unknown(why)),
+        )
+    ]
+    empty = {"steps": pd.DataFrame(), "read_next": pd.DataFrame()}
+    print_plan(SimpleNamespace(**{**vars(record.plan), "needed": needed, **empty}), "mm")
+    printed = capsys.readouterr().out.split("further stock:")[1]
+    _, head, known, unknown, below = printed.splitlines()[:5]
+    assert re.split("  +", known.strip()) == ["seal land", "last pit gone", "22.0 um (15.0 to 34.0)", "34 um"]
+    assert re.split("  +", unknown.strip())[:3] == ["seal land", "sound width reached", "not known"]
+    assert max(map(len, (head, known, unknown))) < 100
+    assert below == f"  seal land, sound width reached: {why}"
+
+
 def test_checklist_says_not_needed_in_its_own_words(record):
     from pitmap.report import ChecklistItem
 

@@ -154,12 +154,17 @@ def print_plan(plan: StockPlan, units: str) -> None:
                 [
                     n.zone.replace("_", " "),
                     aim_word(t, n.aim),
-                    format_estimate(n.stock_um, "depth", system),
+                    format_estimate(n.stock_um, "depth", system) if n.stock_um.is_known else "not known",
                     format_need(n.recommended_um, system),
                 ]
                 for n in plan.needed
             ],
         )
+        for (
+            n
+        ) in plan.needed:  # under the table: a sentence in a column makes every row of it wider than a screen
+            if not n.stock_um.is_known:
+                click.echo(f"  {n.zone.replace('_', ' ')}, {aim_word(t, n.aim)}: {n.stock_um.reason}")
     if not plan.steps.empty:
         click.echo(
             f"\n  what each further step buys, the first {_MOST_STEPS} of each zone (pits as expected numbers; how far the "
