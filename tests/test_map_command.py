@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import cv2
@@ -155,6 +156,46 @@ def test_map_never_replaces_another_survey_unasked(
     assert run(*command[:5], "lap_1", *command[6:], "--face", "A") == 2
     assert "with 1 reading," in capsys.readouterr().err
     assert load_inspection(series / "lap_1").stage == before.stage
+
+
+def test_map_never_replaces_the_same_stage_of_an_earlier_job(
+    inspection: Inspection,
+    photo: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A plate that came back after two years was mapped into its old folder, and the first job's survey was gone."""
+    folder = tmp_path / "face_a"
+    older = tuple(replace(p, sha256="0" * 64) for p in inspection.photos)
+    before = replace(inspection, face="A", surveyed_on=date(2023, 5, 1), photos=older)
+    save_inspection(before, folder)
+    now = replace(inspection, face="A", surveyed_on=date(2025, 5, 2))
+    monkeypatch.setattr("pitmap.pipeline.map_face", lambda *_, **__: now)
+    command = (
+        "map",
+        str(photo),
+        "--drawing",
+        DRAWING,
+        "--stage",
+        "test_lap",
+        "--face",
+        "A",
+        "--out",
+        str(folder),
+    )
+    for its_day in ((), ("--date", "2025-05-02")):  # the camera's, or the one that was typed
+        assert run(*command, *its_day) == 2
+        said = capsys.readouterr().err
+        assert "holds the survey of A after the test lap of 2023-05-01, which would be replaced by" in said
+        assert (
+            "the one of A after the test lap of 2025-05-02; choose another --out, or say --overwrite" in said
+        )
+        assert load_inspection(folder).surveyed_on == date(2023, 5, 1)
+    # the very photos again, under the day that is right: as `order_problems` asks for
+    save_inspection(replace(before, photos=inspection.photos), folder)
+    assert run(*command) == 0
+    assert load_inspection(folder).surveyed_on == date(2025, 5, 2)
 
 
 def test_wrong_drawing_is_refused_with_its_own_exit_code(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from datetime import date
 from pathlib import Path
 from typing import cast
@@ -79,7 +80,7 @@ __all__ = ["command"]
 @click.option(
     "--overwrite",
     is_flag=True,
-    help="Replace a survey of another face or stage, or one with readings, in the folder.",
+    help="Replace a survey of another face, stage or day, or one with readings, in the folder.",
 )
 @units_option
 def command(
@@ -110,8 +111,9 @@ def command(
 
     folder = out or OUT_FOLDER.convert(photos[0].parent / f"{photos[0].stem}_pitmap", None, None)
     must_take_inspection(folder, photos)
+    hashes = {hashlib.sha256(p.read_bytes()).hexdigest() for p in photos if p.is_file()}
     if not overwrite:
-        must_be_same_survey(folder, face or drawing.name, stage)
+        must_be_same_survey(folder, face or drawing.name, stage, surveyed_on, hashes)
     with step_bar(len(photos)) as progress:
         inspection = map_face(
             photos,
@@ -125,8 +127,10 @@ def command(
             progress=progress,
             system=cast(UnitSystem, units),
         )
-    if not overwrite:  # another map may have been written there while this one was made
-        must_be_same_survey(folder, inspection.face, stage)
+    if (
+        not overwrite
+    ):  # only now the photo's own day is known, and another map may have been written there meanwhile
+        must_be_same_survey(folder, inspection.face, stage, inspection.surveyed_on, hashes)
     write_map(inspection, drawing, folder, units)
     print_inspection(inspection, units)
     click.echo(f"\nwritten to {folder}")

@@ -11,7 +11,7 @@ import shutil
 import stat
 import tempfile
 import time
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import asdict
 from datetime import date, datetime
 from pathlib import Path
@@ -269,8 +269,20 @@ def must_take_inspection(folder: Path, photos: Iterable[Path] = ()) -> None:
         )
 
 
-def must_be_same_survey(folder: Path, face: str, stage: Stage) -> None:
-    """Refuse a folder whose inspection would be missed: of another face or stage, or with readings in it.
+def must_be_same_survey(
+    folder: Path, face: str, stage: Stage, day: date | None = None, photos: Collection[str] = ()
+) -> None:
+    """Refuse a folder whose inspection would be missed: of another face, stage or day, or with readings in it.
+
+    Parameters
+    ----------
+    folder : Path
+    face : str
+    stage : Stage
+    day : date, optional
+        Of the survey to write. A plate that is back goes through the same stages on other days.
+    photos : collection of str
+        Hashes (SHA-256) of its photos. Where one of them was mapped here already, the day is corrected.
 
     Raises
     ------
@@ -284,12 +296,18 @@ def must_be_same_survey(folder: Path, face: str, stage: Stage) -> None:
     except InputError as error:
         raise InputError(f"{error}. To replace what is there, say --overwrite") from error
     n = len(there.readings)
-    if (there.face, there.stage) == (face, stage) and not n:
+    is_other_day = (
+        None not in (day, there.surveyed_on)
+        and day != there.surveyed_on
+        and not {p.sha256 for p in there.photos} & set(photos)
+    )
+    if (there.face, there.stage) == (face, stage) and not n and not is_other_day:
         return
+    of_then, of_now = (f" of {d}" if is_other_day else "" for d in (there.surveyed_on, day))
     with_readings = f" with {n} reading{'s' * (n > 1)}" if n else ""
     raise InputError(
-        f"{folder}: holds the survey of {there.face} {there.stage.moment}{with_readings}, which would be replaced by "
-        f"the one of {face} {stage.moment}; choose another --out, or say --overwrite"
+        f"{folder}: holds the survey of {there.face} {there.stage.moment}{of_then}{with_readings}, which would be "
+        f"replaced by the one of {face} {stage.moment}{of_now}; choose another --out, or say --overwrite"
     )
 
 
