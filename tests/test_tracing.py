@@ -393,6 +393,21 @@ def test_refusals():
         PhotoClicks(rgb=blank, clicks_px={"a": (80.0, 3.0)})
 
 
+def test_a_photo_that_cannot_be_cut_out_is_named_by_its_number(monkeypatch):
+    """Of three photos one cut the plate off, and nothing said which."""
+    square = {"a": (10.0, 10.0), "b": (70.0, 12.0), "c": (68.0, 50.0), "d": (9.0, 51.0)}
+    photos = [PhotoClicks(rgb=np.zeros((60, 80 + k, 3), np.uint8), clicks_px=square) for k in range(3)]
+
+    def second_is_cut_off(rgb, landmarks_px):
+        if rgb.shape[1] == 81:
+            raise MeasurementError("the picture cuts the plate off")
+        return [np.array(landmarks_px)]
+
+    monkeypatch.setattr("pitmap.tracing.by_distance.find_silhouette", second_is_cut_off)
+    with pytest.raises(MeasurementError, match="^photo 2: the picture cuts the plate off"):
+        trace_plate(photos, ("a", "b", 100.0))
+
+
 def test_a_click_outside_its_photo_names_file_and_photo(tmp_path):
     cv2.imwrite(str(tmp_path / "face.png"), np.zeros((600, 800, 3), np.uint8))
     (tmp_path / "clicks.csv").write_text("photo,hole,x_px,y_px\nface.png,a,20,-7\n", encoding="utf-8")

@@ -86,8 +86,10 @@ def test_sheet_refusals() -> None:
         trace_plate([], sheet=SheetUse(on="face"))
     with pytest.raises(InputError, match="thickness_mm"):
         trace_plate([photo], sheet=SheetUse(on="bench"))
-    with pytest.raises(MeasurementError, match="target was not found"):
+    with pytest.raises(MeasurementError, match="^the printed target was not found"):
         trace_plate([photo], sheet=SheetUse(on="face"))
+    with pytest.raises(MeasurementError, match="^photo 1: the printed target was not found"):
+        trace_plate([photo, photo], sheet=SheetUse(on="face"))
     with pytest.raises(InputError, match="needs its scale"):
         trace_plate([photo, photo])
 

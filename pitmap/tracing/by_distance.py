@@ -16,7 +16,7 @@ from .cameras import EdgeSet
 from .chamfers import read_chamfers
 from .contours import clearly_shown, measure_edges, metal_mask, usable_contours, vote
 from .merge import draw_plane
-from .photos import PhotoClicks, check_known
+from .photos import PhotoClicks, check_known, told_of
 from .silhouette import again, check_around, find_silhouette
 from .subpixel import EdgeLook, sharpen
 
@@ -123,10 +123,13 @@ def trace_by_distance(
     assert known is not None
     to_plane = _to_plane(photos[0], known)
     clicks_mm = apply_homography(to_plane, [photos[0].clicks_px[n] for n in names])
+
+    def cut(k: int) -> list[NDArray[np.float64]]:
+        with told_of(k + 1, len(photos)):
+            return find_silhouette(photos[k].rgb, [photos[k].clicks_px[n] for n in names])
+
     with ThreadPoolExecutor() as pool:  # OpenCV lets go of the interpreter while it cuts
-        silhouettes = list(
-            pool.map(lambda p: find_silhouette(p.rgb, [p.clicks_px[n] for n in names]), photos)
-        )
+        silhouettes = list(pool.map(cut, range(len(photos))))
     plane = usable_contours([apply_homography(to_plane, c) for c in silhouettes[0]])
     sizes = [(p.rgb.shape[1], p.rgb.shape[0]) for p in photos]
     homographies = [np.linalg.inv(to_plane)] + [

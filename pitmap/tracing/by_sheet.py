@@ -30,7 +30,7 @@ from .cameras import (
 from .contours import clearly_shown, measure_edges, metal_mask, usable_contours, vote
 from .lit_walls import camera_foot, wall_doubt_mm, whole_circles
 from .merge import LEAST_PLACES, NEAR_MM, draw_plane, signed_area
-from .photos import PhotoClicks, SheetUse
+from .photos import PhotoClicks, SheetUse, told_of
 from .silhouette import Paper, check_around, find_silhouette
 from .subpixel import EdgeLook
 
@@ -180,18 +180,19 @@ def trace_by_sheet(
     """
     poses: list[TargetPose] = []
     masks, papers, silhouettes = [], [], []
-    for photo in photos:
-        pose = find_target(photo.rgb, focal_px=photo.focal_px, print_scale=sheet.print_scale)
-        camera_for_face(pose, height_mm)  # refuses a scale that the view does not tell
-        paper = pose.camera.mm_to_px(_paper_mm(pose, sheet.print_scale)).astype(np.float32)
-        clicks = list(photo.clicks_px.values())
-        silhouette = find_silhouette(
-            photo.rgb,
-            clicks if len(clicks) >= 4 else None,
-            Paper(corners_px=paper, is_metal=sheet.on == "face"),
-        )
-        check_around(silhouette[0], np.reshape(clicks, (-1, 2)))
-        _check_lies_on(sheet, silhouette[0], paper, pose.camera, len(poses) + 1)
+    for k, photo in enumerate(photos, 1):
+        with told_of(k, len(photos)):
+            pose = find_target(photo.rgb, focal_px=photo.focal_px, print_scale=sheet.print_scale)
+            camera_for_face(pose, height_mm)  # refuses a scale that the view does not tell
+            paper = pose.camera.mm_to_px(_paper_mm(pose, sheet.print_scale)).astype(np.float32)
+            clicks = list(photo.clicks_px.values())
+            silhouette = find_silhouette(
+                photo.rgb,
+                clicks if len(clicks) >= 4 else None,
+                Paper(corners_px=paper, is_metal=sheet.on == "face"),
+            )
+            check_around(silhouette[0], np.reshape(clicks, (-1, 2)))
+        _check_lies_on(sheet, silhouette[0], paper, pose.camera, k)
         poses.append(pose)
         papers.append(paper)
         silhouettes.append(silhouette)

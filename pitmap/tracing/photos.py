@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from ..errors import InputError, MeasurementError, NotEnoughData
 from .same_holes import check_same_holes
 
-__all__ = ["PhotoClicks", "SheetUse", "check_known", "check_sheet", "check_sizes"]
+__all__ = ["PhotoClicks", "SheetUse", "check_known", "check_sheet", "check_sizes", "told_of"]
 
 _WIDEST_BREAK_MM = 3.0
 """Edges of plates are broken by some tenths of a millimetre; ten times as much is another unit (house choice)."""
@@ -104,11 +105,20 @@ def check_known(photos: Sequence[PhotoClicks], known: tuple[str, str, float] | N
         if math.dist(photo.clicks_px[a], photo.clicks_px[b]) < 1:
             raise InputError(f"known distance: {a!r} and {b!r} are clicked on one place in photo {k}")
     for k, photo in enumerate(photos[1:], 2):
-        try:
+        with told_of(k, len(photos)):
             check_same_holes(photos[0].clicks_px, photo.clicks_px)
-        except MeasurementError as error:
-            raise MeasurementError(f"photo {k}: {error}") from error
     return names
+
+
+@contextmanager
+def told_of(k: int, n_photos: int) -> Iterator[None]:
+    """Say of which of several photos a refusal is, by its number from 1: that one is to be taken again."""
+    try:
+        yield
+    except MeasurementError as error:
+        if n_photos == 1:
+            raise
+        raise type(error)(f"photo {k}: {error}") from error
 
 
 def check_sheet(photos: Sequence[PhotoClicks], sheet: SheetUse, thickness_mm: float) -> float:
