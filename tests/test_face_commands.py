@@ -60,6 +60,24 @@ def test_surveys_of_two_faces_are_never_mixed(
     assert said in capsys.readouterr().err
 
 
+def test_plan_of_surveys_on_two_states_of_a_drawing_is_refused(
+    series: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The drawing was moved by 5 mm between two surveys: the plan took every pit for gone, and for as many new ones."""
+    moved = load_shipped(DRAWING).moved(5.0, 0.0).fingerprint()
+    lap = load_inspection(series / "lap_1")
+    assert lap.drawing_fingerprint not in ("", moved)
+    save_inspection(replace(lap, drawing_fingerprint=moved), series / "lap_1")
+    assert run("plan", str(series)) == 2
+    assert (
+        "plan: the surveys after the test lap and after lap 1 were mapped with different states of the drawing "
+        "'Heron 40 intermediate plate, face A' (edges or zones differ); map their photos again"
+    ) in capsys.readouterr().err
+    # an inspection of an earlier release does not say
+    save_inspection(replace(lap, drawing_fingerprint=""), series / "lap_1")
+    assert run("plan", str(series)) == 0
+
+
 @pytest.mark.parametrize("command", ["plan", "record"])
 def test_plan_of_two_surveys_of_one_stage_says_which_and_what_to_give(
     series: Path, command: str, capsys: pytest.CaptureFixture[str]

@@ -82,6 +82,19 @@ def _must_be_one_job(inspections: Sequence[Inspection]) -> None:
             )
 
 
+def _must_be_one_state(inspections: Sequence[Inspection]) -> None:
+    """Refuse surveys mapped before and after a change of their drawing.
+
+    What one shows at a place lies elsewhere in another: every pit would be gone, and a new one beside it.
+    """
+    states = {i.drawing_fingerprint: i.stage.moment for i in inspections if i.drawing_fingerprint}
+    if len(states) > 1:
+        raise InputError(
+            f"plan: the surveys {' and '.join(states.values())} were mapped with different states of the drawing "
+            f"{inspections[0].drawing_name!r} (edges or zones differ); map their photos again with one of them"
+        )
+
+
 def plan_face(
     inspections: Sequence[Inspection],
     limits: LimitSheet | None,
@@ -104,7 +117,7 @@ def plan_face(
     Raises
     ------
     InputError
-        No survey, surveys of several faces or drawings, or two of one stage.
+        No survey, surveys of several faces or drawings or states of one, or two of one stage.
     NotEnoughData
         The stock taken off before a survey is not known.
     """
@@ -112,6 +125,7 @@ def plan_face(
         raise InputError("plan: no survey given; map the face first")
     must_be_one_face(inspections, "plan")
     _must_be_one_job(inspections)
+    _must_be_one_state(inspections)
     for inspection in inspections:
         if not inspection.removed_um.has_interval:
             raise NotEnoughData(
