@@ -127,9 +127,8 @@ def command(
             progress=progress,
             system=cast(UnitSystem, units),
         )
-    if (
-        not overwrite
-    ):  # only now the photo's own day is known, and another map may have been written there meanwhile
+    if not overwrite:
+        # only now the photo's own day is known, and another map may have been written there meanwhile
         must_be_same_survey(folder, inspection.face, stage, inspection.surveyed_on, hashes)
     write_map(inspection, drawing, folder, units)
     print_inspection(inspection, units)

@@ -160,9 +160,8 @@ def print_plan(plan: StockPlan, units: str) -> None:
                 for n in plan.needed
             ],
         )
-        for (
-            n
-        ) in plan.needed:  # under the table: a sentence in a column makes every row of it wider than a screen
+        # under the table: a sentence in a column makes every row of it wider than a screen
+        for n in plan.needed:
             if not n.stock_um.is_known:
                 click.echo(f"  {n.zone.replace('_', ' ')}, {aim_word(t, n.aim)}: {n.stock_um.reason}")
     if not plan.steps.empty:
