@@ -40,12 +40,16 @@ class RunnerUp:
         Share of the drawn edges in the frame that it finds in their place, 0..1; NaN for none.
     margin : float
         By how much that is less than the accepted pose has, 0..1; NaN for none.
+    is_told_apart : bool
+        That is nearly as much, but the photo shows what tells the two apart:
+        :func:`~pitmap.registration.lookalike.is_told_apart`.
     """
 
     kind: str
     turn_deg: float
     met: float
     margin: float
+    is_told_apart: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -238,6 +242,7 @@ class Alignment:
                         ("margin", self.runner_up.margin),
                     )
                 },
+                "is_told_apart": self.runner_up.is_told_apart,
             },
             "edge_break_mm": self.edge_break_mm,
             "blur_px": self.blur_px,
@@ -277,7 +282,8 @@ class Alignment:
                 met=float(data["met"]),
                 runner_up=RunnerUp(
                     kind=str(runner["kind"]),
-                    **{
+                    is_told_apart=bool(runner.get("is_told_apart", False)),
+                    **{  # type: ignore[arg-type]
                         k: float("nan") if runner[k] is None else float(runner[k])
                         for k in ("turn_deg", "met", "margin")
                     },

@@ -44,7 +44,7 @@ _MIN_OVER_CHANCE = 0.20
 _MIN_REGIONS = 8
 _MIN_REGIONS_MET = 0.50
 _MAX_RIVAL = 0.90
-"""A look-alike that meets this much of what the pose meets leaves the choice open."""
+"""A look-alike that meets this much of what the pose meets leaves the choice open, unless what differs tells them apart."""
 _MAX_RIVAL_PICKED = 0.97
 """The same where a person picked the pose: so much the photo must still say itself, and say the same (house choice). On
 painted plates of near symmetry (8 turned, 8 mirrored) the look-alike of a pose picked right meets 0.82 to 0.93 of what the
@@ -165,7 +165,7 @@ def _elsewhere(evidence: Evidence) -> str:
 def is_open(evidence: Evidence, rival: RunnerUp) -> bool:
     """True when the look-alike meets so much that it may as well be the one that is meant."""
     most = _MAX_BESIDE if rival.kind == "moved" else _MAX_RIVAL
-    return not math.isnan(rival.met) and rival.met > most * evidence.met
+    return not (math.isnan(rival.met) or rival.is_told_apart) and rival.met > most * evidence.met
 
 
 def rivalry(evidence: Evidence, rival: RunnerUp, *, is_picked: bool) -> str:

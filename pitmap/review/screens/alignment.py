@@ -92,6 +92,11 @@ def show_alignment(ref: PhotoRef, drawing: Drawing, alignment) -> None:  # type:
             st.write(
                 f"The best other way ({other.kind}, turned {other.turn_deg:.0f} deg) meets {100 * other.met:.0f} % of the "
                 f"drawn edges, {100 * other.margin:.0f} points fewer than this one."
+                + (
+                    " What the two differ in is there where this one has it, and not where the other has."
+                    if other.is_told_apart
+                    else ""
+                )
             )
 
 
