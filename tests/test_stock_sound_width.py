@@ -278,3 +278,24 @@ def test_plan_metal_not_seen_is_not_taken_for_cut():
     )
     assert math.isnan(land.recommended_um)
     assert inside.stock_um.value == 0.0
+
+
+def test_plan_uncut_metal_of_a_zone_that_was_hardly_seen_is_not_known_for_its_pits():
+    """A pit of the land made "0 um, cut all over" of the tenth of it that the photo showed."""
+    hardly = [lapped_series()[0], replace(lapped_series()[1], zones=zones_unseen([0.9, 0.0]))]
+    plan = plan_of(hardly, limit_sheet(uncut_share_max=2))
+    assert need_for(plan, "seal_land").stock_um.value > 0
+    land, running = need_for(plan, "seal_land", "uncut"), need_for(plan, "running_surface", "uncut")
+    assert (
+        land.stock_um.reason == "no uncut metal shows, but 90 % of the zone was not seen: photograph it again"
+    )
+    assert running.stock_um.high == 0.0
+    assert (plan.verdict.outcome, math.isnan(plan.verdict.stock_um)) == ("not enough readings", True)
+
+
+def test_plan_says_why_uncut_metal_that_shows_is_not_known_although_part_of_the_zone_was_not_seen():
+    """Of a zone that is uncut all over "no uncut metal shows" was said, where a tenth of it was not seen."""
+    zones = zones_unseen([0.1, 0.0]).assign(share=0.95, share_low=0.94, share_high=0.96)
+    plan = plan_of([replace(surveyed("test_lap", 15, pits=[]), zones=zones)], limit_sheet(uncut_share_max=3))
+    reason = need_for(plan, "seal_land", "uncut").stock_um.reason
+    assert reason.startswith("the lap has reached too little of the zone to say how low the rest lies")

@@ -250,8 +250,9 @@ def plan_stock(
         if found[0].needed.stock_um.is_known:
             later.append((zone, left[:, own], with_free, width))
         for_uncut = needed_for_uncut(zone, surveys, share_max, confidence, level, rng=rng, system=system)
-        if for_uncut and unseen and not for_uncut.draws_um.any():
-            why = no_pit_means_little(seen, zone, what="uncut metal")
+        # pits that are known of the zone do not tell how much of what was not seen the lap has reached
+        why = no_pit_means_little(seen, zone, what="uncut metal")
+        if for_uncut and why and for_uncut.needed.stock_um.is_known and not for_uncut.draws_um.any():
             for_uncut = DrawnNeed.unknown(zone, "uncut", why, confidence, level)
         needed += [for_uncut] if for_uncut else []
         curves.append(uncut_curve(zone, surveys, level, rng=rng, share_max=share_max))
