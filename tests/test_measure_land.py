@@ -200,6 +200,20 @@ def test_unseen_bounds_the_width_from_below_only() -> None:
     assert measure(m, drawing).sound_width_mm.low == 0.0
 
 
+def test_a_land_of_which_nothing_was_seen_has_no_width() -> None:
+    """It was "8.0 mm (0.0 to 8.0)" of sound metal, as wide as the drawing has it."""
+    drawing = ring_plate()
+    m = blank(drawing)
+    m.codes[m.codes == SurfaceClass.SOUND] = SurfaceClass.UNSEEN
+    result = measure(m, drawing)
+    for width in (result.sound_width_mm, result.bright_sound_width_mm):
+        assert not width.is_known
+        assert width.reason == "nothing of the seal land was seen"
+    assert result.lands.empty
+    disc(m, 24, 0, 1.0, SurfaceClass.SOUND)
+    assert measure(m, drawing).sound_width_mm.low == 0.0
+
+
 def test_stain_and_tint_seal_and_the_bright_width_says_otherwise() -> None:
     drawing = ring_plate()
     m = blank(drawing)

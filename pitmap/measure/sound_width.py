@@ -69,7 +69,7 @@ def measure_land(
         Pixels of the seal land.
     grid : Grid
     edges : LandEdges or None
-        None gives an empty table and estimates that say why.
+        None gives an empty table and estimates that say why, and so does a land of which nothing was seen.
     settings : MeasureSettings
     alignment_error_mm : float
         Standard deviation of the drawing's place on the photo, mm.
@@ -88,11 +88,9 @@ def measure_land(
     (tested on single pits); through n spots by sqrt(n) times that.
     """
     if edges is None or not land.any():
-        reason = "the drawing has no seal land"
-        unknown = Estimate.unknown(reason, level=settings.level)
-        return LandWidths(
-            table=LANDS.empty(), paths=(), narrowest_mm=unknown, bright_narrowest_mm=unknown, leaking=None
-        )
+        return _not_measured("the drawing has no seal land", settings.level)
+    if not (land & (codes != SurfaceClass.UNSEEN) & (codes != SurfaceClass.OUTSIDE)).any():
+        return _not_measured("nothing of the seal land was seen", settings.level)
     left, top, width, height = cv2.boundingRect(land.view(np.uint8))
     window, corner = np.s_[top : top + height, left : left + width], (left, top)
     code, metal = codes[window], land[window]
@@ -138,6 +136,13 @@ def measure_land(
         narrowest_mm=narrowest,
         bright_narrowest_mm=bright,
         leaking=leaking,
+    )
+
+
+def _not_measured(reason: str, level: float) -> LandWidths:
+    unknown = Estimate.unknown(reason, level=level)
+    return LandWidths(
+        table=LANDS.empty(), paths=(), narrowest_mm=unknown, bright_narrowest_mm=unknown, leaking=None
     )
 
 
