@@ -58,6 +58,20 @@ def test_scores_are_listed_longest_first_or_not_at_all(
     assert "scores" not in capsys.readouterr().out
 
 
+def test_no_pits_are_counted_where_nothing_was_seen(
+    inspection: Inspection, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """ "0" stood there."""
+    zones = inspection.zones.copy()
+    hidden = zones.zone == "seal_land"
+    zones.loc[hidden, ["share", "share_low", "share_high"]] = np.nan
+    zones.loc[hidden, "unseen_share"], zones.loc[hidden, "n_marks"] = 1.0, 0
+    print_inspection(replace(inspection, measurement=replace(inspection.measurement, zones=zones)))
+    rows = {line.split("  ")[1]: line.split() for line in capsys.readouterr().out.splitlines() if "%" in line}
+    assert rows["seal land"][-2:] == ["not", "seen"]
+    assert rows["running surface"][-1].isdigit()
+
+
 @pytest.mark.parametrize(("level", "said"), [(0.9, "90 %"), (0.95, "95 %"), (0.995, "99.5 %")])
 def test_shares_are_printed_with_the_level_that_they_were_measured_at(
     inspection: Inspection, level: float, said: str, capsys: pytest.CaptureFixture[str]

@@ -259,6 +259,18 @@ def test_little_that_was_not_seen_is_never_none(record, share, said):
     }
 
 
+def test_a_zone_of_which_nothing_was_seen_has_no_count_of_pits(record):
+    """ "0" stood in the column of pit marks beside "not known: zone not seen"."""
+    zones = record.last.measurement.zones.copy()
+    hidden = zones["zone"] == "seal_land"
+    zones.loc[hidden, ["share", "share_low", "share_high"]] = float("nan")
+    zones.loc[hidden, ["unseen_share", "n_marks"]] = 1.0, 0
+    table = section_of(with_measurement(record, zones=zones), "found").blocks[1]
+    counts = {row[0]: row[-1] for row in table.rows}
+    assert counts["seal land"] == "not known"
+    assert counts["running surface"].isdigit()
+
+
 def test_reading_names_the_zone_of_its_mark_and_not_of_the_needle(record):
     """A needle that stood beside the border of its mark's zone: one mark is not in two zones of one record."""
     land = record.first.measurement.marks.query("zone == 'seal_land'").iloc[0]

@@ -70,7 +70,8 @@ def print_inspection(inspection: Inspection, units: str = "mm") -> None:
                 str(zone).replace("_", " "),
                 *[_share(by_word.loc[w]) if w in by_word.index else "-" for w in _SHOWN],  # type: ignore[arg-type]
                 format_part(by_word.unseen_share.iloc[0]),
-                str(int(by_word.n_marks.get("pit", 0))),
+                # of metal that was not seen no pit shows, which is no count of none
+                "not seen" if by_word.unseen_share.iloc[0] >= 1 else str(int(by_word.n_marks.get("pit", 0))),
             ]
         )
     print_table(["zone", *_SHOWN, "unseen", "pits"], rows)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import cv2
@@ -195,6 +196,13 @@ def _share(t: Translate, record: RecordInput, zones: Any, zone: str, word: str) 
     return number(t, e, "share", record.units)
 
 
+def _pit_count(t: Translate, pits: Any) -> str:
+    if not len(pits):
+        return t("not measured")
+    # of metal that was not seen no pit shows, which is no count of none
+    return t("not known") if math.isnan(pits["share"].iloc[0]) else str(int(pits["n_marks"].iloc[0]))
+
+
 def found_section(t: Translate, record: RecordInput) -> Section:
     """Zone table and the largest pits."""
     zones, marks = record.last.measurement.zones, record.last.measurement.marks
@@ -218,7 +226,7 @@ def found_section(t: Translate, record: RecordInput) -> Section:
                 zone_word(t, zone),
                 *(_share(t, record, zones, zone, word) for word in ("affected", "pit", "stain", "tint")),
                 uncut,
-                str(int(pits["n_marks"].iloc[0])) if len(pits) else t("not measured"),
+                _pit_count(t, pits),
             )
         )
     blocks: list[Any] = [
