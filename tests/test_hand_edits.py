@@ -6,12 +6,14 @@ import csv
 import io
 import json
 import math
+import re
 import zipfile
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import cv2
+import numpy as np
 import pandas as pd
 import pytest
 from measure_fakes import ring_plate
@@ -24,6 +26,7 @@ from pitmap.drawing import Band, Drawing
 from pitmap.errors import EditConflict, InputError, MeasurementError
 from pitmap.inspection import is_of_drawing, load_inspection, save_inspection
 from pitmap.report import RecordInput, build_document, record_html, record_zip
+from pitmap.surface import dark_words
 from pitmap.workflow import open_inspection
 
 PITS = [(24.0, 0.0, 2.0), (-24.0, 0.0, 1.0), (0.0, 24.0, 1.5)]
@@ -172,6 +175,42 @@ def test_earlier_map_without_its_doubt_says_so_after_an_edit(book: Casebook, tmp
     assert opened(book, survey, drawing).notes == ()
     paint_speck(book, survey)
     assert [n for n in opened(book, survey, drawing).notes if "too narrow: map it again" in n]
+
+
+def test_dark_metal_that_a_hand_decided_is_no_longer_said_to_be_unseen(
+    book: Casebook, tmp_path: Path
+) -> None:
+    """The note of the mapping alone stood there: "100 mm2 ... count as not seen", of which a hand had painted 36."""
+    survey, _, drawing = keep_survey(book, tmp_path / "map", PITS)
+    inspection = inspection_of_pits(drawing, PITS)
+    codes = inspection.class_map.codes.copy()
+    x, y = np.meshgrid(*inspection.class_map.grid.centres_mm())
+    codes[(abs(x - 37) < 5) & (abs(y) < 5)] = SurfaceClass.UNSEEN
+    dark = replace(inspection.class_map, codes=codes, dark_mm2=100.0)
+    book.add_inspection(
+        survey,
+        save_inspection(replace(inspection, class_map=dark, notes=(dark_words(100.0),)), tmp_path / "d"),
+    )
+    kept = opened(book, survey, drawing)
+    assert (kept.class_map.dark_mm2, kept.notes) == (100.0, (dark_words(100.0),))
+    # 6 x 6 mm of the field, told twice over, and as much of what was seen
+    for x0 in (35.0, 35.0, 33.0):
+        square = [[x0, -3.0], [x0 + 6, -3.0], [x0 + 6, 3.0], [x0, 3.0]]
+        only = [int(SurfaceClass.SOUND if x0 == 33.0 else SurfaceClass.UNSEEN)]
+        book.add_edit(
+            book.inspections(survey)[-1], "polygon", class_code=int(SurfaceClass.STAIN),
+            shape={"polygon_mm": square, "only": only}, reason="black rust",
+        )  # fmt: skip
+    first, second = opened(book, survey, drawing).notes
+    assert first == dark_words(100.0)
+    said = re.fullmatch(
+        r"By hand, (\S+) mm2 that were not seen were given a class since: they count as what was said of them there\.",
+        second,
+    )
+    # a pixel that an edge passes through is painted too: at most 6.1 mm of every side
+    assert said and 36.0 <= float(said[1]) <= 6.1**2 + 0.05
+    paint_speck(book, survey)
+    assert len(opened(book, survey, drawing).notes) == 2
 
 
 def test_map_of_a_later_release_is_not_measured_again_without_its_settings(

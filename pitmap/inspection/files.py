@@ -136,6 +136,7 @@ def inspection_to_dict(inspection: Inspection) -> dict[str, Any]:
             "file": _CODES,
             "codes": {int(c): w for c, w in CLASS_WORDS.items()},
             "method": inspection.class_map.method,
+            "dark_mm2": inspection.class_map.dark_mm2,
             **asdict(grid),  # type: ignore[arg-type]
         },
         "picture": {"file": _PICTURE, **asdict(inspection.picture_grid)},
@@ -502,6 +503,7 @@ def load_inspection(folder: str | Path) -> Inspection:
                 grid=grids[0],
                 method=d["raster"]["method"],
                 break_chance=doubt,
+                dark_mm2=float(d["raster"].get("dark_mm2", 0.0)),
             ),
             measurement=Measurement(
                 **tables,

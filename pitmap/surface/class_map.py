@@ -50,7 +50,8 @@ class ClassMap:
         Chance, in 255ths, that metal of the seal land makes no contact, from the probabilities, and kept without them; see
         :func:`pitmap.measure.break_chance`.
     dark_mm2 : float
-        How much metal is UNSEEN because it is too dark: in deep shadow, or under black rust.
+        How much metal is UNSEEN because it is too dark: in deep shadow, or under black rust. As it was mapped: it stays
+        what it was when a hand changes the codes.
 
     Raises
     ------

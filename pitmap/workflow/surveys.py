@@ -29,7 +29,7 @@ from ..measure import MeasureSettings, measure
 from ..photo import Photo, read_photo
 from ..pipeline import Landmarks, Progress, map_face
 from ..settings import Settings
-from .hand_edits import with_edits
+from .hand_edits import decided_words, with_edits
 from .kept_files import drawing_of
 from .kept_readings import readings_table
 
@@ -195,6 +195,8 @@ def open_inspection(book: Casebook, survey: Survey, ref: InspectionRef, drawing:
         notes = inspection.notes
         if not inspection.measurement.zone_measures:
             notes = (*notes, _NO_DOUBT)
+        if decided := decided_words(told):
+            notes = (*notes, decided)
         inspection = replace(inspection, class_map=class_map, measurement=measured, notes=notes, edits=told)
     # The survey may have been corrected after mapping: its own entries count.
     return replace(
