@@ -58,6 +58,36 @@ def test_what_falls_off_from_a_near_lamp_is_no_field(is_lapped: bool, beside_mm:
 
 
 @pytest.mark.parametrize("is_lapped", [False, True])
+@pytest.mark.parametrize("black_share", [0.3, 0.6, 0.8, 0.95])
+def test_a_face_that_is_black_over_most_of_it_is_not_taken_for_a_dim_one(
+    black_share: float, is_lapped: bool
+) -> None:
+    """Of 80 and 95 % at a sixth of the light all passed for sound: the black itself was the measure of the light."""
+    x, _ = centres_mm()
+    field = x > SIDE_MM / 2 - black_share * SIDE_MM
+    rgb, everywhere = picture(np.where(field, 0.4 / 6, 0.4)), np.ones(field.shape, bool)
+    dark = too_dark([rgb], [everywhere], PX_PER_MM, is_lapped=is_lapped)
+    assert dark[field].mean() > 0.95
+    assert dark[~field].mean() < 0.01
+
+
+@pytest.mark.parametrize("is_lapped", [False, True])
+def test_a_black_field_is_dark_to_its_middle_however_wide(is_lapped: bool) -> None:
+    """Over 150 mm from the bright metal a sixth of the light was within what a lamp falls off."""
+    x = np.tile((np.arange(1500) + 0.5) / PX_PER_MM, (300, 1))  # 300 x 60 mm
+    field = x > 0.4 * 300
+    rgb, everywhere = picture(np.where(field, 0.4 / 6, 0.4)), np.ones(field.shape, bool)
+    assert too_dark([rgb], [everywhere], PX_PER_MM, is_lapped=is_lapped)[field].mean() > 0.95
+
+
+def test_a_small_glare_does_not_make_the_rest_of_the_face_dark() -> None:
+    x, y = centres_mm()
+    # a lamp's mirror image, 20 mm wide at half of its height: 4 times as bright as metal in its middle
+    light = 0.2 * (1 + 3 * np.exp(-(x**2 + y**2) / (2 * 8.5**2)))
+    assert share_too_dark(light, is_lapped=True) == 0
+
+
+@pytest.mark.parametrize("is_lapped", [False, True])
 def test_a_soft_shadow_of_half_the_light_is_looked_through(is_lapped: bool) -> None:
     x, _ = centres_mm()
     assert share_too_dark(np.where(np.abs(x) < 30, 0.25, 0.5), is_lapped=is_lapped) == 0
