@@ -110,3 +110,16 @@ def test_a_lap_that_touched_little_does_not_say_how_low_the_rest_lies():
     plan = plan_of([surveyed("intake", 0, pits=[]), touched], limit_sheet(uncut_share_max=3), system="inch")
     assert plan.verdict.outcome == "not enough readings"
     assert any("thou more; lap a further step" in r for r in plan.verdict.reasons)
+
+
+def test_uncut_metal_of_a_zone_that_the_last_survey_does_not_show_is_not_counted_from_the_one_before():
+    """After 40 um more, of a hidden zone the 11 um were asked for that it needed before them."""
+    seen = replace(surveyed("test_lap", 20, pits=[]), zones=zones_unseen(0.0).assign(
+        share=0.1, share_low=0.08, share_high=0.12))  # fmt: skip
+    hidden = replace(surveyed("lap_1", 60, pits=[]), zones=zones_unseen([1.0, 0.0]).assign(
+        share=[math.nan, 0.0], share_low=[math.nan, 0.0], share_high=[math.nan, 0.0]))  # fmt: skip
+    plan = plan_of([seen, hidden], limit_sheet(uncut_share_max=2))
+    needs = {n.zone: n.stock_um for n in plan.needed if n.aim == "uncut"}
+    assert needs["seal_land"].reason == "the last survey shows nothing of the zone: photograph it again"
+    assert needs["running_surface"].value == 0.0
+    assert set(plan.curves.loc[plan.curves["aim"] == "uncut", "zone"]) == {"running_surface"}

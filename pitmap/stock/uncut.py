@@ -44,7 +44,8 @@ def uncut_curve(
     ----------
     zone : str
     surveys : sequence of FaceSurvey
-        In the order of work; lapped ones with a zone table count.
+        In the order of work; lapped ones with a zone table count. Where the last one shows nothing of the zone, there is no
+        curve: further stock counts from the face as it is.
     level : float
     rng : numpy.random.Generator
     share_max : float
@@ -61,7 +62,7 @@ def uncut_curve(
     exp(-(s / scale)^shape) through the last survey; an earlier lapped survey settles the shape, otherwise a
     house choice of wide spread does. A law, not a measurement: heights from a dial indicator say more.
     """
-    drawn = _draw(zone, surveys, rng)
+    drawn = None if _is_hidden(zone, surveys[-1]) else _draw(zone, surveys, rng)
     if drawn is None:
         return CURVES.empty()
     now, share, shape = drawn
@@ -98,6 +99,9 @@ def needed_for_uncut(
     """
     if not math.isfinite(share_max):
         return None
+    if _is_hidden(zone, surveys[-1]):
+        why = "the last survey shows nothing of the zone: photograph it again"
+        return DrawnNeed.unknown(zone, "uncut", why, confidence, level)
     drawn = _draw(zone, surveys, rng)
     if drawn is None:
         why = "no lapped survey has measured the uncut share; take a test lap"
@@ -116,6 +120,14 @@ def needed_for_uncut(
         )
         return DrawnNeed.unknown(zone, "uncut", why, confidence, level)
     return DrawnNeed.of(zone, "uncut", need, confidence, level)
+
+
+def _is_hidden(zone: str, survey: FaceSurvey) -> bool:
+    """A lapped survey with a table of zones that shows nothing of this one."""
+    if survey.zones is None or not Stage(survey.stage).is_lapped:
+        return False
+    at = survey.zones.loc[(survey.zones["zone"] == zone) & (survey.zones["class_word"] == "uncut"), "share"]
+    return bool(at.isna().any())
 
 
 def _draw(
