@@ -164,6 +164,17 @@ def test_page_of_a_face_without_maps_says_how_to_get_one(empty_book: Casebook, m
     assert [b.label for b in test.button] == ["Go to Jobs"]
 
 
+def test_note_of_a_map_stands_with_the_figures_that_it_bears_on(empty_book: Casebook, tmp_path: Path) -> None:
+    survey, _, drawing = keep_survey(empty_book, tmp_path / "first", [(24.0, 0.0, 2.0)])
+    dark = "900 mm2 are far darker than the metal about them"
+    noted = replace(inspection_of_pits(drawing, [(24.0, 0.0, 2.0)]), notes=(dark,))
+    empty_book.add_inspection(survey, save_inspection(noted, tmp_path / "noted"))
+    said = [c.value for c in page("map", **place_of(survey)).run().caption]
+    (picture,) = [k for k, text in enumerate(said) if text.startswith("Solid: pit.")]
+    assert [k for k, text in enumerate(said) if text == dark] < [picture]
+    assert said.count(dark) == 1
+
+
 def test_zone_of_two_parts_stands_once_in_the_key_of_the_drawing() -> None:
     from pitmap.review.screens.drawing import _figure
 

@@ -78,8 +78,6 @@ def show() -> None:
             icon=":material/lock:",
         )
     _tables(inspection, key)
-    for note in inspection.notes:
-        st.caption(plain(note))
     caution()
 
 
@@ -109,8 +107,9 @@ def _headline(survey: Survey, inspection: Inspection) -> None:
         st.warning(leak, icon=":material/water_drop:")
     if not inspection.lands.empty:
         st.caption(unseen_scores_words(translator(), inspection.photo_px_per_mm, units()))
-    for finding in photo_findings(survey, inspection):
-        st.caption(plain(finding))
+    # what the figures above mean hangs on them: under the tables nobody would look for them
+    for told in (*inspection.notes, *photo_findings(survey, inspection)):
+        st.caption(plain(told))
 
 
 def _picture(inspection: Inspection, drawing: Drawing, key: str) -> Stroke | None:
