@@ -179,14 +179,23 @@ def save_limits(
         book.attach_file(plate, path.read_bytes(), "limits.toml", role=LIMITS_ROLE, face=face, over=over)
 
 
-def save_drawing(book: Casebook, plate: Plate, face: CasebookFace, drawing: Drawing) -> None:
-    """Keep a drawing (SVG and the TOML beside it) for a face; the earlier ones stay readable."""
+def save_drawing(
+    book: Casebook, plate: Plate, face: CasebookFace, drawing: Drawing, *, over: int | None = None
+) -> None:
+    """Keep a drawing (SVG and the TOML beside it) for a face; the earlier ones stay readable.
+
+    Raises
+    ------
+    EditConflict
+        A newer one than `over` (:func:`newest_file`) is kept by now.
+    """
     with tempfile.TemporaryDirectory() as folder:
         save_svg(drawing, Path(folder) / "drawing.svg")
         # An SVG beside the TOML of an earlier one would be another plate.
         with book.together():
             for one in sorted(Path(folder).iterdir()):
-                book.attach_file(plate, one.read_bytes(), one.name, role=DRAWING_ROLE, face=face)
+                book.attach_file(plate, one.read_bytes(), one.name, role=DRAWING_ROLE, face=face, over=over)
+                over = None  # the second is laid over the first
 
 
 def housing_dip_of(book: Casebook, face: CasebookFace, job: Job | None = None) -> Estimate | None:

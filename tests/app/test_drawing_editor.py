@@ -16,7 +16,7 @@ import pytest
 from page_steps import page
 from streamlit.testing.v1 import AppTest
 
-from pitmap.casebook import Casebook
+from pitmap.casebook import Casebook, Face
 from pitmap.casebook.sample import load_sample
 from pitmap.drawing import fill_mask, load_shipped
 from pitmap.drawing.edit import (
@@ -30,6 +30,7 @@ from pitmap.drawing.edit import (
     opening_named,
 )
 from pitmap.errors import DrawingError
+from pitmap.review.screens import drawing_edit
 from pitmap.review.screens.drawing_desk import Choices, Desk, Press, changed, pointed
 from pitmap.review.screens.drawing_figure import PICTURE_PX, Marks, edit_picture, whole_plate
 from pitmap.review.screens.drawing_numbers import _rows
@@ -110,6 +111,41 @@ def test_bad_entry_is_a_sentence_and_changes_nothing(open_page: Callable[..., Ap
     assert not test.exception
     assert any("Diameter" in e.value and "thick" in e.value for e in test.error)
     assert desk_of(test).history.n_done == 0
+
+
+def test_what_somebody_else_keeps_meanwhile_is_not_written_over(
+    empty_book: Casebook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The editor is drawn again by itself, so it goes on with the drawing of before until the whole page is drawn."""
+    plate = empty_book.create_plate("T-12")
+    face = empty_book.create_face(plate, "A", drawing="heron40_intermediate_a")
+    shipped = load_shipped("heron40_intermediate_a")
+    bens = move_opening(shipped, name="bolt_04", x_mm=36.5, y_mm=81.4).drawing
+    keep = drawing_edit.save_drawing
+
+    def late_by_a_moment(*args: object, **over: object) -> None:
+        monkeypatch.setattr(drawing_edit, "save_drawing", keep)
+        keep(empty_book.as_person("Ben"), plate, face, bens)
+        keep(*args, **over)  # type: ignore[arg-type]
+
+    def places() -> list[tuple[float, float]]:
+        kept = drawing_of(empty_book, plate, empty_book.get(Face, face.id))
+        circles = [circle_of(opening_named(kept, name).polygon) for name in ("bolt_03", "bolt_04")]
+        return [(round(c.x_mm, 2), round(c.y_mm, 2)) for c in circles if c is not None]
+
+    place: dict[str, object] = {"plate_id": plate.id, "face_id": face.id, "drawing_mode": "change"}
+    test = page("drawing", **place, who="Ada", edit_desk_1=Desk(chosen="bolt_03")).run()
+    field(test, "Centre x, mm").input("71.5")
+    press(test, "Set")
+    monkeypatch.setattr(drawing_edit, "save_drawing", late_by_a_moment)
+    press(test, "Keep this drawing")
+    assert places() == [(71.1, 67.5), (36.5, 81.4)]  # as shipped, and as Ben moved it
+    (said,) = [e.value for e in test.error]
+    assert "was kept by Ben on " in said
+    assert said.endswith("1 of your 1 changes were laid on the new one; look at them before you keep it.")
+    press(test, "Keep this drawing")
+    fine(test)
+    assert places() == [(71.5, 67.5), (36.5, 81.4)]
 
 
 def test_inch_units_reach_the_fields(open_page: Callable[..., AppTest]) -> None:

@@ -24,7 +24,7 @@ from ...drawing import (
 from ...drawing.edit import blank_plate
 from ...errors import InputError
 from ...units import format_area
-from ...workflow import save_drawing
+from ...workflow import DRAWING_ROLE, newest_file, save_drawing
 from ..cached import face_drawing
 from ..device import chart_config
 from ..guard import sentences
@@ -71,13 +71,14 @@ def show() -> None:
     face = _face(plate, faces, place)
     if face is None:
         return
+    newest = newest_file(kept, face, DRAWING_ROLE)
     try:
         drawing: Drawing | None = face_drawing(face)
     except InputError as error:
         st.info(plain(str(error)))
         drawing = None
     with sentences():
-        _look_or_change(kept, plate, face, drawing)
+        _look_or_change(kept, plate, face, drawing, newest)
     caution()
 
 
@@ -111,7 +112,7 @@ def _is_begun(face: Face) -> bool:
     return recall(f"blank_plate_{face.id}", None) is not None or is_begun(face) or is_trace_begun(face)
 
 
-def _look_or_change(kept: Casebook, plate: Plate, face: Face, drawing: Drawing | None) -> None:
+def _look_or_change(kept: Casebook, plate: Plate, face: Face, drawing: Drawing | None, newest: int) -> None:
     blank = recall(f"blank_plate_{face.id}", None)
     if drawing is not None or blank is not None:
         begun = blank is not None or is_begun(face)
@@ -123,7 +124,7 @@ def _look_or_change(kept: Casebook, plate: Plate, face: Face, drawing: Drawing |
         if mode == "change":
             base = blank_plate(**blank) if blank is not None else drawing
             assert base is not None
-            editor(kept, plate, face, base, has_photo_fit=blank is None)
+            editor(kept, plate, face, base, newest, has_photo_fit=blank is None)
             if blank is not None and st.button("Leave the blank plate"):
                 remember(f"blank_plate_{face.id}", None)
                 st.rerun()

@@ -13,7 +13,7 @@ from streamlit.errors import StreamlitAPIException
 from ...casebook import Casebook, Face, Plate
 from ...drawing import Drawing, Finding, check_drawing
 from ...drawing.edit import Replay, Step
-from ...errors import DrawingError, InputError, PitmapError
+from ...errors import DrawingError, EditConflict, InputError, PitmapError
 from ...workflow import save_drawing
 from ..guard import sentences
 from ..parts import show_findings
@@ -57,10 +57,12 @@ class Editor:
     face : Face
     base : Drawing
         What the changes are laid on.
+    newest : int
+        Number of the newest file of the drawing when `base` was read (:func:`pitmap.workflow.newest_file`).
     """
 
-    def __init__(self, kept: Casebook, plate: Plate, face: Face, base: Drawing) -> None:
-        self.kept, self.plate, self.face, self.base = kept, plate, face, base
+    def __init__(self, kept: Casebook, plate: Plate, face: Face, base: Drawing, newest: int) -> None:
+        self.kept, self.plate, self.face, self.base, self.newest = kept, plate, face, base, newest
         self.key = f"{face.id}-{key_of(base)}"
         self._slot = _slot_of(face)
         self._base_slot = f"edit_base_{face.id}"
@@ -125,8 +127,11 @@ class Editor:
     def _laid_on_newest(self) -> None:
         """Where the kept drawing has changed since, lay the changes on the new one as far as they go."""
         old = recall(self._base_slot, None)
+        late = st.session_state.pop(self.name("late"), "")
         remember(self._base_slot, self.key)
         if old is None or old == self.key or not self.desk.history.steps:
+            if late:
+                self.set(refused=late)
             return
         desk, done = self.desk, self.desk.history.done
         new = Desk(tool=desk.tool, view=desk.view)
@@ -138,8 +143,8 @@ class Editor:
         n = new.history.n_done
         self.desk = replace(
             new, said="",
-            refused=f"The kept drawing was changed meanwhile. {n} of your {len(done)} changes were laid on the new one; "
-            "look at them before you keep it.",
+            refused=f"{late or 'The kept drawing was changed meanwhile'}. {n} of your {len(done)} changes were laid on the "
+            "new one; look at them before you keep it.",
         )  # fmt: skip
 
 
@@ -272,15 +277,27 @@ def keep(ed: Editor) -> None:
         errors = [f for f in check_drawing(drawing) if f.severity == "error"]
     if errors:
         raise InputError(f"{errors[0].element}: {errors[0].text}")
-    save_drawing(ed.kept, ed.plate, ed.face, drawing)
-    ed.desk = Desk(tool=ed.desk.tool, view=ed.desk.view, chosen=ed.desk.chosen, said="Drawing kept")
+    desk, blank = ed.desk, f"blank_plate_{ed.face.id}"
+    before = {ed._slot: desk, ed._base_slot: ed.key, blank: recall(blank, None)}
+    # Written down before: a second press meanwhile ends this run, and what it made would be laid on itself.
+    ed.desk = Desk(tool=desk.tool, view=desk.view, chosen=desk.chosen, said="Drawing kept")
     remember(ed._base_slot, None)
-    remember(f"blank_plate_{ed.face.id}", None)
+    remember(blank, None)
+    try:
+        # the editor is drawn again by itself, on the drawing that the page was opened with
+        save_drawing(ed.kept, ed.plate, ed.face, drawing, over=ed.newest)
+    except PitmapError as error:
+        for slot, value in before.items():
+            remember(slot, value)
+        if not isinstance(error, EditConflict):
+            raise
+        if desk.history.steps or before[blank]:
+            st.session_state[ed.name("late")] = str(error)
     st.rerun()
 
 
 @st.fragment
-def editor(kept: Casebook, plate: Plate, face: Face, base: Drawing, has_photo_fit: bool) -> None:
+def editor(kept: Casebook, plate: Plate, face: Face, base: Drawing, newest: int, has_photo_fit: bool) -> None:
     """The editor, drawn again by itself after every press.
 
     Parameters
@@ -290,13 +307,15 @@ def editor(kept: Casebook, plate: Plate, face: Face, base: Drawing, has_photo_fi
     face : Face
     base : Drawing
         The kept drawing, or a blank plate to start from.
+    newest : int
+        Number of the newest kept file of the drawing when it was read.
     has_photo_fit : bool
         The face has a kept drawing that photos can be aligned to.
     """
     from .drawing_panels import panel
 
     with sentences():
-        ed = Editor(kept, plate, face, base)
+        ed = Editor(kept, plate, face, base, newest)
         take_press(ed)
         _bar(ed)
         left, right = st.columns([5, 3], gap="medium")
