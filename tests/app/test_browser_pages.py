@@ -94,3 +94,17 @@ def test_keyboard_shows_where_it_is(browser, mapped_server: str) -> None:  # typ
         assert width >= 2
         assert (luminance([0xF8, 0xF8, 0xF6]) + 0.05) / (luminance(colour[:3]) + 0.05) >= 3
     assert not marked
+
+
+def test_items_of_the_checklist_are_read_to_their_end_on_a_phone(browser, small_server: str) -> None:  # type: ignore[no-untyped-def]
+    page = browser.new_context(viewport={"width": 390, "height": 844}, is_mobile=True).new_page()
+    page.goto(f"{small_server}/checklist?{PLACE}")
+    headed(page, "Checklist")
+    item = page.get_by_text("Ask for its history: earlier lapping, reshaped ports, studs, dowels").first
+    item.wait_for()
+    settle(page)
+    label, words = (
+        page.locator("[data-testid=stCheckbox]").filter(has=item).bounding_box(),
+        item.bounding_box(),
+    )
+    assert words["x"] + words["width"] <= label["x"] + label["width"] + 1

@@ -66,7 +66,8 @@ def _step(kept: Casebook, job: Job, plate: Plate, step: str) -> None:
 def _item(kept: Casebook, item: ChecklistItem, is_open: bool) -> None:
     left, right = st.columns([5, 2])
     key = f"item_{item.id}_{item.version}"
-    left.checkbox(
+    # by itself in a column its words stay on one line, and a phone cuts them off
+    left.container().checkbox(
         item.text,
         value=item.state == "done",
         disabled=not is_open or item.state == "not needed",
