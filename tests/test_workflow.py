@@ -527,9 +527,11 @@ def test_whoever_releases_a_job_is_told_what_it_leaves_open(book: Casebook, tmp_
     steps = f"plate {plate.tag}: nobody started 5 of the 5 steps of the checklist"
     assert left_open(book, job) == (steps,)
     book.create_face(plate, "Z")
-    book.create_survey(book.get(Face, survey.face_id), job, "lap_1", "2026-03-02")
+    for day in ("2026-03-02", "2026-03-03"):  # lap 1 surveyed twice: which of them is told
+        book.create_survey(book.get(Face, survey.face_id), job, "lap_1", day)
     assert left_open(book, job) == (
-        f"{name}: the survey after lap 1 is not mapped",
+        f"{name}: the survey after lap 1 of 2026-03-02 is not mapped",
+        f"{name}: the survey after lap 1 of 2026-03-03 is not mapped",
         f"plate {plate.tag}, face Z: has no survey in this job",
         steps,
     )

@@ -28,10 +28,7 @@ def left_open(book: Casebook, job: Job) -> tuple[str, ...]:
             name = f"plate {plate.tag}, face {face.name}"
             if not book.surveys(face=face, job=job, counting=True):
                 told.append(f"{name}: has no survey in this job")
-            told += [
-                f"{name}: the survey {one.stage.moment} is not mapped"
-                for one in unmapped_of_face(book, face, job)
-            ]
+            told += [f"{name}: {one.words}" for one in unmapped_of_face(book, face, job)]
         started = {item.step for item in book.checklist(job, plate)}
         missing = sum(step not in started for step in STEPS)
         if missing:

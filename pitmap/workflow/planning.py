@@ -193,7 +193,7 @@ def _not_counted(survey: UnmappedSurvey, system: UnitSystem) -> str:
     if survey.n_readings:
         held.append(f"its {survey.n_readings} reading{'s' if survey.n_readings > 1 else ''}")
     return (
-        f"the survey {survey.stage.moment} of {survey.surveyed_on:%Y-%m-%d} is not mapped, so"
+        f"{survey.words}, so"
         f" {' and '.join(held) or 'what it shows'} count{'s' if not held else ''} for nothing here; map it, or leave it out"
     )
 

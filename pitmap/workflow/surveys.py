@@ -229,6 +229,11 @@ class UnmappedSurvey:
     n_readings: int
     n_depths: int
 
+    @property
+    def words(self) -> str:
+        """Which survey, and that it has no map."""
+        return f"the survey {self.stage.moment} of {self.surveyed_on:%Y-%m-%d} is not mapped"
+
 
 def unmapped_of_face(book: Casebook, face: CasebookFace, job: Job) -> tuple[UnmappedSurvey, ...]:
     """Every survey of a face in a job that :func:`inspections_of_face` leaves out because it was not mapped."""
