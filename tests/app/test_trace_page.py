@@ -176,6 +176,26 @@ def test_refusals_stand_on_the_page(shop, open_desk, samples: Path) -> None:
     assert not test.exception
 
 
+def test_trace_of_other_sizes_than_stand_in_the_fields_says_so(
+    shop, open_desk, samples: Path, monkeypatch
+) -> None:
+    face, photos = shop[3], shop[4]
+    monkeypatch.setattr(trace_desk, "trace_plate", lambda *_, **__: true_trace(samples))
+    test = ask(open_desk(clicked(photos, samples)), face, thickness="14 mm", distance="292.1 mm")
+    said = "was not traced from what stands above"
+    assert "Traced: the outline" in words(test) and said not in words(test)
+    for key, slip in (("distance", "229.1 mm"), ("thickness", "12 mm"), ("break", "0.3 mm")):
+        field = test.text_input(key=f"trace_{key}_{face.id}")
+        right = field.value
+        field.input(slip).run()
+        assert said in words(test), key
+        test.text_input(key=f"trace_{key}_{face.id}").input(right).run()
+        assert said not in words(test), key
+    test.text_input(key=f"trace_distance_{face.id}").input("229.1 mm").run()
+    test.button(key=f"trace_go_{face.id}").click().run()
+    assert said not in words(test)
+
+
 def test_a_sheet_needs_no_clicks_and_its_printed_line_counts(
     shop, open_desk, samples: Path, monkeypatch
 ) -> None:

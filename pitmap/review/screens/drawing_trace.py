@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import streamlit as st
 from streamlit.errors import StreamlitAPIException
@@ -45,8 +46,9 @@ def trace_tab(kept: Casebook, plate: Plate, face: Face) -> None:
             st.markdown("##### 3. The same holes in every photo")
             click_holes(face, desk, put)
         st.markdown("##### 4. Trace")
+        wish: dict[str, Any] | None = None
         with sentences():
-            _ask(face, desk, typed, put)
+            wish = _ask(face, desk, typed, put)
         if desk.wanted is None:
             return
         trace = traced(desk.wanted)
@@ -54,8 +56,12 @@ def trace_tab(kept: Casebook, plate: Plate, face: Face) -> None:
             st.error(plain(trace[:1].upper() + trace[1:]), icon=":material/block:")
             _what_helps()
             return
-        if desk.wanted.photos != desk.photos or desk.wanted.clicks != desk.common_clicks(desk.wanted.sheet):
-            st.info("Photos or clicks were changed since this trace: trace again to take them in.")
+        of = {"photos": desk.photos, "clicks": desk.common_clicks(typed.sheet), **(wish or {})}
+        if wish is None or replace(desk.wanted, **of) != desk.wanted:
+            st.info(
+                "The drawing below was not traced from what stands above: photos, clicks or sizes are others by now. Trace "
+                "again to take them in."
+            )
         finish(kept, plate, face, desk, trace, put)
 
 
@@ -128,32 +134,28 @@ def _photos(kept: Casebook, plate: Plate, face: Face, desk: Desk, slot: str) -> 
     return desk
 
 
-def _ask(face: Face, desk: Desk, typed: Typed, put: Callable[[Desk], None]) -> None:
+def _ask(face: Face, desk: Desk, typed: Typed, put: Callable[[Desk], None]) -> dict[str, Any] | None:
+    """Ask for a trace where the button is pressed; else what it would be asked with, None while holes are missing."""
     known = None if typed.sheet else known_distance(face, desk)
     if known is None and not typed.sheet:
-        return
+        return None
+    wish = {
+        "known": known, "sheet": typed.sheet, "print_scale": typed.print_scale or 1.0, "focal_35mm": typed.focal_35mm,
+        "name": typed.name.strip(), "thickness_mm": typed.thickness_mm, "edge_break_mm": typed.edge_break_mm,
+    }  # fmt: skip
     again = desk.wanted is not None
     if not st.button(
         "Trace again" if again else "Trace the plate", type="primary", icon=":material/gesture:",
         key=f"trace_go_{face.id}",
     ):  # fmt: skip
-        return
+        return wish
     problem = typed.problem()
     if not problem and known is not None and known[2] is None:
         problem = "Distance of their centres: type it with its unit, such as 214.30 mm or 8.437 in"
     if problem:
         raise InputError(problem)
-    wanted = checked_wish(
-        desk,
-        known=known,
-        sheet=typed.sheet,
-        print_scale=typed.print_scale or 1.0,
-        focal_35mm=typed.focal_35mm,
-        name=typed.name.strip(),
-        thickness_mm=typed.thickness_mm,
-        edge_break_mm=typed.edge_break_mm,
-    )
-    put(replace(desk, wanted=wanted, left_out=(), is_kept=False))
+    put(replace(desk, wanted=checked_wish(desk, **wish), left_out=(), is_kept=False))
+    return wish
 
 
 def _what_helps() -> None:
