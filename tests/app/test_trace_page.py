@@ -147,6 +147,15 @@ def test_photos_are_kept_once_and_bad_ones_refused(shop, samples: Path) -> None:
     assert trace_desk.sources(book, plate, face) == list(photos)
 
 
+def test_name_of_a_photo_to_trace_from_is_not_taken_for_markup(shop, open_desk, samples: Path) -> None:
+    book, _, plate, face, photos = shop
+    rgb = (samples / "a_intake" / "photo.jpg").read_bytes()
+    named = trace_desk.keep_source(book, plate, face, rgb, "*bare* $1$ [A](b).jpg")
+    test = open_desk(Desk(photos=(*photos, named)))
+    captions = [image.caption for images in test.get("image") for image in images.proto.imgs]
+    assert captions[2] == r"Photo 3: \*bare\* \$1\$ \[A\](b).jpg"
+
+
 def test_a_reload_keeps_photos_and_clicks(shop, open_desk, samples: Path) -> None:
     _, _, _, face, photos = shop
     desk = clicked(photos, samples)

@@ -130,7 +130,8 @@ def _photos(kept: Casebook, plate: Plate, face: Face, desk: Desk, slot: str) -> 
         _again()
     with st.container(horizontal=True, gap="small"):
         for k, photo in enumerate(desk.photos, 1):
-            st.image(shrunk(photo_of(photo).rgb, 360)[0], caption=f"Photo {k}: {photo.name}", width=165)  # type: ignore[arg-type]
+            small = shrunk(photo_of(photo).rgb, 360)[0]  # type: ignore[arg-type]
+            st.image(small, caption=plain(f"Photo {k}: {photo.name}"), width=165)
     return desk
 
 
