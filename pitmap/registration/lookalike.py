@@ -132,9 +132,13 @@ def is_told_apart(
             if _share(theirs, other.drawn) <= _WELL_BELOW * own_met:
                 continue
             their_px = their_view.project(other.drawn.points_mm)
-            mine, n_mine = _met_alone(own, own_drawn, own_px, their_px, least_px)
-            others_own, n_theirs = _met_alone(theirs, other.drawn, their_px, own_px, least_px)
-            if min(n_mine, n_theirs) < _FEWEST_ALONE or mine < _LEAST_ALONE or others_own > _MOST_ALONE:
+            own_met_alone, n_own = _met_alone(own, own_drawn, own_px, their_px, least_px)
+            their_met_alone, n_theirs = _met_alone(theirs, other.drawn, their_px, own_px, least_px)
+            if (
+                min(n_own, n_theirs) < _FEWEST_ALONE
+                or own_met_alone < _LEAST_ALONE
+                or their_met_alone > _MOST_ALONE
+            ):
                 return False
     return True
 
