@@ -111,8 +111,9 @@ def command(
 
     folder = out or OUT_FOLDER.convert(photos[0].parent / f"{photos[0].stem}_pitmap", None, None)
     must_take_inspection(folder, photos)
-    hashes = {hashlib.sha256(p.read_bytes()).hexdigest() for p in photos if p.is_file()}
     if not overwrite:
+        # whose photos they are matters where a day is given that may be another one
+        hashes = {hashlib.sha256(p.read_bytes()).hexdigest() for p in photos if surveyed_on and p.is_file()}
         must_be_same_survey(folder, face or drawing.name, stage, surveyed_on, hashes)
     with step_bar(len(photos)) as progress:
         inspection = map_face(
@@ -129,6 +130,7 @@ def command(
         )
     if not overwrite:
         # only now the photo's own day is known, and another map may have been written there meanwhile
+        hashes = {photo.sha256 for photo in inspection.photos}
         must_be_same_survey(folder, inspection.face, stage, inspection.surveyed_on, hashes)
     write_map(inspection, drawing, folder, units)
     print_inspection(inspection, units)

@@ -25,7 +25,7 @@ from .edges import DrawnEdges, drawn_edges
 from .evidence import shrink
 from .judge import weigh
 from .landmarks import check_picks, view_from_points
-from .lookalike import best_lookalike, is_told_apart, plate_beside
+from .lookalike import best_lookalike, is_told_apart, other_poses, plate_beside
 from .opening_moves import opening_moves
 from .polish import FINEST_PX_PER_MM, Fit, Priors, refine_view
 from .scatter import unmodelled_mm2
@@ -144,9 +144,10 @@ def _finish(
     settling = at.worker.submit(
         lambda: settled or _settle(at.copies, view.scaled(1 / k), edges, dense, priors, thickness)
     )
-    rival = best_lookalike(middle, view, edges, evidence.met, priors, thickness_mm=thickness)
+    poses = other_poses(middle, view, edges)
+    rival = best_lookalike(middle, poses, evidence.met, priors, thickness_mm=thickness)
     if is_open(evidence, rival):
-        told = is_told_apart(middle, view, edges, evidence.met, priors, thickness_mm=thickness)
+        told = is_told_apart(middle, view, edges, poses, evidence.met, priors, thickness_mm=thickness)
         rival = replace(rival, is_told_apart=told)
     other = plate_beside(
         middle, view, [o.scaled(k) for o in others], edges, evidence.met, priors, thickness_mm=thickness

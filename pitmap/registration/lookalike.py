@@ -19,7 +19,7 @@ from .poses import Poses, exp_rotation, lie_beside, pull, score
 from .profiles import ProfileFit, fit_profiles
 from .view import View
 
-__all__ = ["best_lookalike", "is_told_apart", "plate_beside"]
+__all__ = ["Other", "best_lookalike", "is_told_apart", "other_poses", "plate_beside"]
 
 _TURNS = 36
 _SAME_DEG = 8.0
@@ -58,7 +58,7 @@ def _turned(view: View, middle_mm: NDArray, angles: NDArray) -> Poses:
     )
 
 
-class _Other(NamedTuple):
+class Other(NamedTuple):
     """Another way to lay the drawing on the plate, as rough as the search leaves it."""
 
     kind: str
@@ -68,16 +68,8 @@ class _Other(NamedTuple):
     value: float
 
 
-def best_lookalike(
-    rgb: NDArray[np.uint8],
-    view: View,
-    edges: DrawnEdges,
-    own_met: float,
-    priors: Priors,
-    *,
-    thickness_mm: float,
-) -> RunnerUp:
-    """Turn the drawing and its mirror image round on the plate, refine the best of each, and count what they meet.
+def other_poses(rgb: NDArray[np.uint8], view: View, edges: DrawnEdges) -> tuple[list[Other], list[Other]]:
+    """The drawing turned round on the plate, and its mirror image: each with the best first.
 
     Parameters
     ----------
@@ -86,13 +78,66 @@ def best_lookalike(
     view : View
         The pose that is believed in, for that size.
     edges : DrawnEdges
+    """
+    small, k = shrink(rgb, 320)
+    field = edge_field(small)
+    middle = edges.points_mm.mean(0)
+    some, few = edges.take(np.arange(0, len(edges.part), 4)), _every_second(edges)
+    start = view.scaled(k)
+    angles = 2 * np.pi * np.arange(_TURNS) / _TURNS
+    found = []
+    for kind in ("turned", "mirrored"):
+        drawn = some if kind == "turned" else _mirrored(some, middle)
+        poses = pull(
+            _turned(start, middle, angles),
+            drawn,
+            field,
+            reach_px=(8, 6, 4, 3, 2),
+            log_focal=math.log(start.focal_px),
+        )
+        value = score(poses, drawn, field)
+        turn = _turn_deg(start.rotation, poses.rotation)
+        if kind == "turned":
+            value = np.where(turn < _SAME_DEG, -1, value)
+        fine = few if kind == "turned" else _mirrored(few, middle)
+        others = []
+        while value.max() > 0:
+            pick = int(np.argmax(value))
+            rough = View.of_pose(poses, pick).scaled(1 / k)
+            others.append(
+                Other(
+                    kind=kind, turn_deg=float(turn[pick]), start=rough, drawn=fine, value=float(value[pick])
+                )
+            )
+            value = np.where(_turn_deg(poses.rotation[pick], poses.rotation) < _SAME_DEG, -1, value)
+            value[pick] = -1  # whatever the rounding says of a pose and itself
+        found.append(others)
+    return found[0], found[1]
+
+
+def best_lookalike(
+    rgb: NDArray[np.uint8],
+    found: tuple[list[Other], list[Other]],
+    own_met: float,
+    priors: Priors,
+    *,
+    thickness_mm: float,
+) -> RunnerUp:
+    """Refine the best of each kind of other poses, and count what they meet.
+
+    Parameters
+    ----------
+    rgb : (H, W, 3) uint8 array
+        Moderate size.
+    found : tuple of lists of Other
+        As of :func:`other_poses`.
     own_met : float
         Share of the edges in the frame that the believed pose meets.
     priors : Priors
     thickness_mm : float
     """
     best = RunnerUp(kind="none", turn_deg=math.nan, met=math.nan, margin=math.nan)
-    for others in _other_poses(rgb, view, edges):
+    for others in found:
         if not others:
             continue
         other = others[0]
@@ -106,6 +151,7 @@ def is_told_apart(
     rgb: NDArray[np.uint8],
     view: View,
     edges: DrawnEdges,
+    found: tuple[list[Other], list[Other]],
     own_met: float,
     priors: Priors,
     *,
@@ -119,12 +165,12 @@ def is_told_apart(
     to 0.97 of its own and its look-alikes 0.02 to 0.20 of theirs; a wrong pose (the mirrored drawing) 0.00 to 0.15, and
     the right one beside it 0.68 to 0.98.
 
-    Parameters are those of :func:`best_lookalike`.
+    Parameters are those of :func:`other_poses` and :func:`best_lookalike`.
     """
     own_drawn = _every_second(edges)
     own = _profiles(rgb, view, own_drawn, thickness_mm)
     own_px, least_px = view.project(own_drawn.points_mm), _apart_px(view, own_drawn)
-    for others in _other_poses(rgb, view, edges):
+    for others in found:
         for other in others:
             if other.value < _MAYBE * others[0].value:
                 continue
@@ -161,43 +207,6 @@ def _apart_px(view: View, drawn: DrawnEdges) -> float:
     return max(_APART_PX, _APART_MM * float(np.median(view.camera().px_per_mm(drawn.points_mm))))
 
 
-def _other_poses(rgb: NDArray[np.uint8], view: View, edges: DrawnEdges) -> tuple[list[_Other], list[_Other]]:
-    """The drawing turned, and its mirror image, on the plate where the view has it: each with the best first."""
-    small, k = shrink(rgb, 320)
-    field = edge_field(small)
-    middle = edges.points_mm.mean(0)
-    some, few = edges.take(np.arange(0, len(edges.part), 4)), _every_second(edges)
-    start = view.scaled(k)
-    angles = 2 * np.pi * np.arange(_TURNS) / _TURNS
-    found = []
-    for kind in ("turned", "mirrored"):
-        drawn = some if kind == "turned" else _mirrored(some, middle)
-        poses = pull(
-            _turned(start, middle, angles),
-            drawn,
-            field,
-            reach_px=(8, 6, 4, 3, 2),
-            log_focal=math.log(start.focal_px),
-        )
-        value = score(poses, drawn, field)
-        turn = _turn_deg(start.rotation, poses.rotation)
-        if kind == "turned":
-            value = np.where(turn < _SAME_DEG, -1, value)
-        fine = few if kind == "turned" else _mirrored(few, middle)
-        others = []
-        while value.max() > 0:
-            pick = int(np.argmax(value))
-            rough = View.of_pose(poses, pick).scaled(1 / k)
-            others.append(
-                _Other(
-                    kind=kind, turn_deg=float(turn[pick]), start=rough, drawn=fine, value=float(value[pick])
-                )
-            )
-            value = np.where(_turn_deg(poses.rotation[pick], poses.rotation) < _SAME_DEG, -1, value)
-        found.append(others)
-    return found[0], found[1]
-
-
 def _turn_deg(rotation: NDArray, rotations: NDArray) -> NDArray[np.float64]:
     """By how much each of (K, 3, 3) rotations is turned against one, (K,) deg."""
     cosine = (np.einsum("ij,kij->k", rotation, rotations) - 1) / 2
@@ -216,7 +225,8 @@ def plate_beside(
 ) -> RunnerUp:
     """Refine rough poses that lay the drawing on another plate beside the one that is believed in, and count what they meet.
 
-    Parameters are those of :func:`best_lookalike`; of the `others`, those that lie on the believed plate are left out.
+    Parameters are those of :func:`other_poses` and :func:`best_lookalike`; of the `others`, those that lie on the
+    believed plate are left out.
     """
     middle_mm, few = edges.points_mm.mean(0), _every_second(edges)
     plate_px, middle_px = view.project(edges.points_mm), view.project(middle_mm[None])[0]

@@ -94,10 +94,11 @@ def too_dark(
     n_metal = float(np.logical_or.reduce([np.isfinite(tone) for tone in tones]).sum())
     # a higher percentile and a longer fall only ever find more
     field = _fields(tones, bar, _BRIGHTEST_PERCENTILE, _FALL_MM)
-    if field.any() and np.count_nonzero(field) >= _MUCH * n_metal:
-        field = _fields(tones, bar, _BRIGHTEST_PERCENTILE, _FAR_FALL_MM)
-    elif field.any():
-        field = _fields(tones, bar, _BRIGHT_PERCENTILE, _FALL_MM)
+    n_dark = np.count_nonzero(field)
+    if n_dark:
+        is_much = n_dark >= _MUCH * n_metal
+        settled = (_BRIGHTEST_PERCENTILE, _FAR_FALL_MM) if is_much else (_BRIGHT_PERCENTILE, _FALL_MM)
+        field = _fields(tones, bar, *settled)
     return cv2.resize(field, (wide, high), interpolation=cv2.INTER_NEAREST_EXACT).view(bool)
 
 
