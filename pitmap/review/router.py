@@ -94,13 +94,14 @@ def run() -> None:
     # Streamlit serves the first page at the bare address; a link to its name must find it too.
     alias = st.Page(_to_first, title="Jobs", url_path=PAGES[0][1], visibility="hidden")
     sections[PAGES[0][0]].append(alias)
+    # Before the page is chosen, for the browser goes to its address at once: with the records not told by then it made
+    # two stops of one, and the way back took two presses. Not `guarded`: no form was sent, nothing is drawn yet.
+    with sentences():
+        restore_place()
     chosen = st.navigation(sections)
     # windows beside each other, the way back and a printed page are told apart by it
     st.set_page_config(page_title=f"{chosen.title} - pitmap")
     st.html(f"<style>{_TOUCH_STYLE}{_FOCUS_STYLE}{_PRINT_STYLE}</style>")
-    # not `guarded`: that tells of a form that no page answers, and the page has not been drawn yet
-    with sentences():
-        restore_place()
     with st.sidebar:
         choose_units()
         choose_person()

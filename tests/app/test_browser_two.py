@@ -62,7 +62,9 @@ def test_one_press_of_the_way_back_leads_to_the_page_before(browser, mapped_serv
     page.goto(f"{mapped_server}/{PLACE}")
     headed(page, "Map")
     for title in ("Checklist", "Photos"):
+        stops = page.evaluate("history.length")
         go(page, title)
+        assert page.evaluate("history.length") == stops + 1
     for title in ("Checklist", "Map"):
         page.go_back()
         headed(page, title)
