@@ -141,6 +141,8 @@ def clip_area(rings: list[Ring]) -> BaseGeometry:
 
 def clipped(look: Look, rings: list[Ring]) -> tuple[bool, str]:
     """Whether anything of a shape is left by the clips around it, and a doubt when a part of it is not."""
+    if not look.clips:
+        return True, ""
     lines = [
         LineString([*points, points[0]] if closed else points) for points, closed in rings if len(points) > 1
     ]
