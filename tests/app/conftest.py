@@ -10,9 +10,11 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 
 import pytest
+from streamlit.components.v2 import manifest_scanner
 from survey_fakes import keep_survey
 
 from pitmap.casebook import Casebook
@@ -22,6 +24,15 @@ from pitmap.settings import Settings
 from pitmap.workflow import map_survey
 
 ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def scanned_once() -> Iterator[None]:
+    """Before every run of a page Streamlit reads what all installed packages say of themselves: most of a small page's time."""
+    with pytest.MonkeyPatch.context() as patch:
+        scan = manifest_scanner.scan_component_manifests
+        patch.setattr(manifest_scanner, "scan_component_manifests", cache(scan))
+        yield
 
 
 @pytest.fixture(scope="session")
