@@ -270,9 +270,8 @@ def fill_mask(geometry: BaseGeometry, grid: Grid) -> NDArray[np.bool_]:
             continue
         rings = [part.exterior, *part.interiors]
         corners = [np.round(one * grid.mm_to_px(np.asarray(r.coords)[:, :2])).astype(np.int32) for r in rings]
-        layer = np.zeros_like(out)
-        cv2.fillPoly(layer, corners, 1, shift=_SUBPIXEL_BITS)
-        out |= layer
+        # a hole is left as it is, so that what another part has filled there stays
+        cv2.fillPoly(out, corners, 1, shift=_SUBPIXEL_BITS)
     return out.view(bool)
 
 

@@ -28,7 +28,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 @pytest.fixture(scope="session", autouse=True)
 def scanned_once() -> Iterator[None]:
-    """Before every run of a page Streamlit reads what all installed packages say of themselves: most of a small page's time."""
+    """Before each run of a page Streamlit reads what every installed package says of itself: half of a small page's time."""
     with pytest.MonkeyPatch.context() as patch:
         scan = manifest_scanner.scan_component_manifests
         patch.setattr(manifest_scanner, "scan_component_manifests", cache(scan))

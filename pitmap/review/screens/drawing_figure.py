@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from PIL import Image, ImageDraw, ImageFont
+from shapely import MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
 from ...drawing import Drawing, fill_mask
@@ -258,9 +259,9 @@ def edit_picture(
         canvas.fill(zone, _ZONES[name], 0.18 if canvas.has_photo else 1.0)
     for band in drawing.bands:
         canvas.fill(band.polygon, (240, 190, 120), 0.25 if canvas.has_photo else 0.45)
+    if not canvas.has_photo:
+        canvas.fill(MultiPolygon([o.polygon for o in drawing.openings]), (255, 255, 255), 1.0)
     for opening in drawing.openings:
-        if not canvas.has_photo:
-            canvas.fill(opening.polygon, (255, 255, 255), 1.0)
         canvas.edge(opening.polygon, _INK, 2)
     for name in ("coolant_edge", "trace", "outline"):
         if (area := getattr(drawing, name)) is not None:
