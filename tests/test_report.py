@@ -395,17 +395,32 @@ def test_document_blocks_are_ready_text(record):
 
 def test_a_record_of_another_face_or_job_is_not_replaced_unasked(record, tmp_path):
     """The records of two faces of a plate went to one folder by default, and the first was lost."""
-    must_be_same_record(tmp_path, "front face", "any")
+    own, other = ["ab12" * 16], ["cd34" * 16]
+    must_be_same_record(tmp_path, "front face", "any", other)
     named = replace(record, job={**record.job, "reference": "order 7"})
     (tmp_path / "record.zip").write_bytes(record_zip(named))
-    for reference in ("order 7", ""):
-        must_be_same_record(tmp_path, "front face", reference)
+    must_be_same_record(tmp_path, "front face", "order 7", other)
+    must_be_same_record(tmp_path, "front face", "", own)
     with pytest.raises(
-        InputError, match="holds the record of front face, job order 7, .* the one of rear face; choose"
+        InputError,
+        match="holds the record of front face, job order 7, .* the one of rear face, job order 7; choose",
     ):
-        must_be_same_record(tmp_path, "rear face", "order 7")
+        must_be_same_record(tmp_path, "rear face", "order 7", own)
     with pytest.raises(InputError, match="job order 7, which would be replaced"):
-        must_be_same_record(tmp_path, "front face", "order 8")
+        must_be_same_record(tmp_path, "front face", "order 8", own)
     (tmp_path / "record.zip").write_bytes(b"cut short")
     with pytest.raises(InputError, match=r"record\.zip: is there, and is no record that can be read"):
-        must_be_same_record(tmp_path, "front face", "order 7")
+        must_be_same_record(tmp_path, "front face", "order 7", own)
+
+
+@pytest.mark.parametrize(("there", "new"), [("order 7", ""), ("", "order 7"), ("", "")])
+def test_a_record_without_a_reference_replaces_that_of_its_own_photos_alone(record, tmp_path, there, new):
+    """Without --job the record of any other job that stood in the folder was lost without a word."""
+    job = {name: text for name, text in record.job.items() if name != "reference"}
+    kept = replace(record, job={**job, "reference": there} if there else job)
+    (tmp_path / "record.zip").write_bytes(record_zip(kept))
+    must_be_same_record(tmp_path, "front face", new, ["cd34" * 16, "ab12" * 16])
+    with pytest.raises(
+        InputError, match="by the one of front face.*, and they have no photo in common; choose"
+    ):
+        must_be_same_record(tmp_path, "front face", new, ["cd34" * 16])

@@ -51,7 +51,8 @@ def command(
     inspections = open_face(folders)
     must_be_on_drawing(inspections, drawing, "record")
     if not overwrite:
-        must_be_same_record(out, inspections[0].face, job)
+        photos = (photo.sha256 for survey in inspections for photo in survey.photos)
+        must_be_same_record(out, inspections[0].face, job, photos)
     inspections, plan = plan_surveys(inspections, units, drawing=drawing, **choices)
     words = {"reference": job, "engine": engine, "plate": plate, "workshop": workshop}
     path = write_record(inspections, drawing, plan, out, units, {k: v for k, v in words.items() if v})

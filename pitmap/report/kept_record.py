@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import zipfile
+from collections.abc import Iterable
 from pathlib import Path
 
 from ..errors import InputError
@@ -12,7 +13,7 @@ from .export import zip_member
 __all__ = ["must_be_same_record"]
 
 
-def must_be_same_record(folder: Path, face: str, reference: str) -> None:
+def must_be_same_record(folder: Path, face: str, reference: str, photos: Iterable[str]) -> None:
     """Refuse a folder whose record would be missed.
 
     Parameters
@@ -22,7 +23,10 @@ def must_be_same_record(folder: Path, face: str, reference: str) -> None:
     face : str
         Of the new record.
     reference : str
-        The customer's, of the new record; an empty one is taken for any.
+        The customer's, of the new record. Where it is empty, or that of the record there is, both are of one job when
+        they share a photo.
+    photos : iterable of str
+        SHA-256 of the photos of the new record.
 
     Raises
     ------
@@ -36,10 +40,13 @@ def must_be_same_record(folder: Path, face: str, reference: str) -> None:
     try:
         there = json.loads(zip_member(path.read_bytes(), "record.json"))
         of_face, of_job = str(there["face"]), str(there["job"].get("reference", ""))
+        of_photos = {photo["sha256"] for survey in there["inspections"] for photo in survey["photos"]}
     except (OSError, ValueError, KeyError, TypeError, AttributeError, zipfile.BadZipFile) as error:
         raise InputError(f"{path}: is there, and is no record that can be read; {choose}") from error
-    if of_face != face or (of_job and reference and of_job != reference):
-        of = f"{of_face}, job {of_job}" if of_job else of_face
+    is_one_job = of_job == reference if of_job and reference else not of_photos.isdisjoint(photos)
+    if of_face != face or not is_one_job:
+        of, by = (f"{who}, job {job}" if job else who for who, job in ((of_face, of_job), (face, reference)))
+        why = "" if of_face != face or (of_job and reference) else ", and they have no photo in common"
         raise InputError(
-            f"{folder}: holds the record of {of}, which would be replaced by the one of {face}; {choose}"
+            f"{folder}: holds the record of {of}, which would be replaced by the one of {by}{why}; {choose}"
         )
