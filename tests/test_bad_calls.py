@@ -84,6 +84,28 @@ from pitmap.errors import InputError
         (("target", "--out", "target.png"), 2, "ends in .pdf"),
         (("drawing", "trace", "x.jpg", "--sheet", "bench", "--out", "a.svg"), 2, "with --thickness"),
         (
+            (
+                "drawing",
+                "trace",
+                "x.csv",
+                "--known",
+                "a",
+                "b",
+                "100 mm",
+                "--print-scale",
+                "0.97",
+                "--out",
+                "a.svg",
+            ),
+            2,
+            "--print-scale 0.97: says how the printed sheet came out, and without --sheet none is looked for",
+        ),
+        (
+            ("drawing", "trace", "x.csv", "--known", "a", "b", "100 mm", "--sheet", "face", "--out", "a.svg"),
+            2,
+            "--known: with --sheet the scale comes from the printed sheet and this distance would not be used",
+        ),
+        (
             ("drawing", "trace", "x.csv", "--known", "a", "b", "100", "--out", "a.svg"),
             2,
             "--known: length '100': no unit",

@@ -238,6 +238,16 @@ def trace(
     from ..tracing import SheetUse, read_trace_sources, trace_plate
 
     _must_be_free(_files(out), overwrite)
+    if sheet is None and print_scale is not None:
+        raise InputError(
+            f"--print-scale {print_scale:g}: says how the printed sheet came out, and without --sheet none is looked for; "
+            "say where it lies with --sheet face or --sheet bench, or leave this out"
+        )
+    if sheet is not None and known is not None:
+        raise InputError(
+            "--known: with --sheet the scale comes from the printed sheet and this distance would not be used; leave one "
+            "of the two out, and hold the distance against the drawing afterwards"
+        )
     if sheet == "bench" and thickness is None:
         raise InputError(
             "--sheet bench: the plate stands over the sheet; say how thick it is with --thickness"
