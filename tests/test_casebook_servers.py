@@ -137,8 +137,9 @@ def test_a_job_on_the_server(book, address, tmp_path):
         assert (reading.value_um, reading.is_lower_bound) == (0.1 + 0.2, True)
         assert math.isnan(reading.x_mm)
         assert other.read_file(other.photos(survey)[0].sha256) == b"photo"
+        # nine things, two kept files and where one belongs, an edit, a signature; and eleven lines of the trail on them
         assert other.check().sentences() == (
-            "Looked at 9 records, 2 kept files and 1 signatures: 0 problems, 0 leftovers.",
+            "Looked at 25 records, 2 kept files and 1 signatures: 0 problems, 0 leftovers.",
         )
         with pytest.raises(CasebookError, match="signed and frozen"):
             other.add_photo(life.surveys[0], b"x")
