@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -13,14 +14,31 @@ from pandas.api.types import is_numeric_dtype
 
 from .errors import InputError
 
-__all__ = ["as_cell", "delimiter_of", "read_rows", "row_number", "table_csv", "with_decimal_point"]
+__all__ = [
+    "as_cell",
+    "delimiter_of",
+    "read_rows",
+    "row_number",
+    "table_csv",
+    "told_delimiter",
+    "with_decimal_point",
+]
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+_TOLD = re.compile(r'"?sep=([,;\t])"?[,;\t]*\s*', re.IGNORECASE)
+"""Saved again, the line has a cell for every column."""
 
 
 def delimiter_of(header: str) -> str:
     """What parts the columns of a CSV, by its header: comma, semicolon (where the comma is the decimal sign) or tab."""
     return max(",;\t", key=header.count)
+
+
+def told_delimiter(line: str) -> str:
+    """What a first line ``sep=;``, as spreadsheet programs write it, says that parts the columns; else empty."""
+    told = _TOLD.fullmatch(line)
+    return told[1] if told else ""
 
 
 def with_decimal_point(text: str, delimiter: str) -> str:
@@ -36,7 +54,8 @@ def read_rows(
     Parameters
     ----------
     path : Path
-        UTF-8, with or without a byte order mark; comma, semicolon or tab separated.
+        UTF-8, with or without a byte order mark; comma, semicolon or tab separated, as a line ``sep=;`` over the
+        header says if there is one.
     columns : sequence of str
         Columns that must be there, in small letters; others are passed on too.
     numbers : sequence of str
@@ -50,9 +69,11 @@ def read_rows(
     """
     try:
         with open(path, newline="", encoding="utf-8-sig") as file:
-            header = file.readline()
-            file.seek(0)
-            delimiter = delimiter_of(header)
+            first = file.readline()
+            told = told_delimiter(first)
+            if not told:
+                file.seek(0)
+            delimiter = told or delimiter_of(first)
             reader = csv.DictReader(file, delimiter=delimiter)
             reader.fieldnames = [f.strip().lower() for f in reader.fieldnames or ()]
             missing = [c for c in columns if c not in (reader.fieldnames or ())]
@@ -64,7 +85,7 @@ def read_rows(
             for row in reader:
                 if not "".join(_cells(row)).strip():
                     continue
-                where = f"{path}, line {reader.line_num}"
+                where = f"{path}, line {reader.line_num + bool(told)}"
                 short = [c for c in columns if row[c] is None]
                 if short:
                     raise InputError(f"{where}, column {short[0]}: missing; the row ends before it")

@@ -59,6 +59,18 @@ def test_read_readings_semicolon_and_decimal_comma(tmp_path):
     ].tolist() == pytest.approx([30.0])
 
 
+def test_a_first_line_that_names_the_separator_is_taken():
+    """A spreadsheet program writes it over the header: "column missing: kind, stage, value" was said of a good sheet."""
+    rows = "stage;kind;mark;value;unit\ntest_lap;pit_depth;3;0,03;mm\n"
+    for first in ("sep=;", "sep=;;;;"):
+        assert readings_from_csv_text(f"{first}\n{rows}").table.value_um.tolist() == pytest.approx([30])
+    assert readings_from_csv_text(
+        "sep=\t\n" + rows.replace(",", ".").replace(";", "\t")
+    ).table.value_um.tolist() == pytest.approx([30])
+    with pytest.raises(ReadingError, match="table, line 3, column kind"):
+        readings_from_csv_text("sep=;\n" + rows.replace("pit_depth", "pit"))
+
+
 def test_empty_columns_behind_the_last_one_are_passed_over():
     """A spreadsheet program writes every column that was ever typed in; the sheet was refused for an "unknown column ;"."""
     sheet = readings_from_csv_text(

@@ -291,6 +291,16 @@ def test_read_rows_passes_over_lines_whose_cells_are_all_empty(tmp_path: Path) -
     assert where.endswith("rows.csv, line 3")
 
 
+@pytest.mark.parametrize("first", ["sep=;", "SEP=;\r", "\ufeffsep=;;"])
+def test_read_rows_takes_the_separator_that_a_first_line_names(first: str, tmp_path: Path) -> None:
+    """A spreadsheet program writes it over the header, which passed for a header without the columns."""
+    text = f"{first}\nx_px;y_px\n812,5;1003,2\n"
+    (tmp_path / "rows.csv").write_bytes(text.encode())
+    ((where, row),) = read_rows(tmp_path / "rows.csv", ("x_px", "y_px"), ("x_px", "y_px"))
+    assert (row["x_px"], row["y_px"]) == ("812.5", "1003.2")
+    assert where.endswith("rows.csv, line 3")
+
+
 @pytest.mark.parametrize("kept", [{"map_px_per_mm": "10"}, {"level": None}, {"n_narrowest": [5]}])
 def test_kept_settings_of_another_kind_are_refused(kept: dict[str, object]) -> None:
     with pytest.raises(InputError, match="settings of the map: one is not of its kind"):

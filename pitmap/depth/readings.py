@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from ..classes import Stage
-from ..csv_rows import delimiter_of, with_decimal_point
+from ..csv_rows import delimiter_of, told_delimiter, with_decimal_point
 from ..errors import InputError, ReadingError
 from ..flags import Flag
 from ..grid import Grid
@@ -229,7 +229,8 @@ def read_readings(source: str | Path, *, keep_good: bool = False) -> ReadingShee
     ----------
     source : str or Path
         File; comma, semicolon or tab separated, UTF-8. Columns are :data:`CSV_COLUMNS`; empty ones behind them are
-        passed over. Lines that are empty or start with ``#`` are skipped.
+        passed over. Lines that are empty or start with ``#`` are skipped; a line ``sep=;`` over the header says what
+        parts the columns.
     keep_good : bool
         Keep the good rows and list the bad ones in ``problems``; otherwise any bad row refuses the file.
 
@@ -266,7 +267,8 @@ def readings_from_csv_text(text: str, *, name: str = "table", keep_good: bool = 
     first = next(
         (line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), ""
     )
-    delimiter = delimiter_of(first)
+    told = told_delimiter(first)
+    delimiter = told or delimiter_of(first)
     reader = csv.reader(io.StringIO(text), delimiter=delimiter)
     header: list[str] | None = None
     n_cells = 0
@@ -274,6 +276,8 @@ def readings_from_csv_text(text: str, *, name: str = "table", keep_good: bool = 
     broken: list[str] = []
     for fields in reader:
         if not any(f.strip() for f in fields) or fields[0].lstrip().startswith("#"):
+            continue
+        if told and header is None and told_delimiter(delimiter.join(fields)):
             continue
         if header is None:
             n_cells = len(fields)
