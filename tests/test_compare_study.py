@@ -165,8 +165,10 @@ def test_average_range_refuses_what_the_published_constants_do_not_cover():
         gage_average_range(crossed(3, 2, 4, lambda p, o, t: p + t))
 
 
-def run(part, operator, trial, share, pits, width):
-    zones = pd.DataFrame({"zone": ["seal_land"], "class_word": ["affected"], "share": [share]})
+def run(part, operator, trial, share, pits, width, unseen=0.0):
+    zones = pd.DataFrame(
+        {"zone": ["seal_land"], "class_word": ["affected"], "share": [share], "unseen_share": [unseen]}
+    )
     marks = pd.DataFrame({"zone": ["seal_land"] * pits, "class_word": ["pit"] * pits})
     lands = pd.DataFrame({"sound_width_mm": [width]} if width else {"sound_width_mm": []})
     measurement = SimpleNamespace(zones=zones, marks=marks, lands=lands)
@@ -195,6 +197,22 @@ def test_study_of_a_zone_that_one_photo_does_not_show_has_no_count_of_pits():
     values = study_values([run("front", "A", 1, 0.02, 3, 4.0), run("front", "A", 2, np.nan, 0, 4.0)])
     counts = values[values["quantity"] == "n_pits"].set_index("trial")["value"]
     assert counts[1] == 3 and np.isnan(counts[2])
+
+
+def test_study_counts_no_pits_of_a_photo_that_shows_a_part_of_the_zone():
+    """A photo of a tenth of the land showed 3 of its 30 pits, and the study took that for how far photos agree."""
+    seen = {("front", 1): 0.0, ("front", 2): 0.9, ("rear", 1): 0.05, ("rear", 2): 0.0}
+    runs = [run(p, "A", t, 0.02, 3 if u > 0.5 else 30, 4.0, u) for (p, t), u in seen.items()]
+    values = study_values(runs)
+    counts = values[values["quantity"] == "n_pits"].set_index(["part", "trial"])["value"]
+    assert {key: n for key, n in counts.items() if not np.isnan(n)} == {
+        key: 30.0 for key, unseen in seen.items() if unseen < 0.1
+    }
+    assert "n_pits" not in study(runs) and "affected_share" in study(runs)
+    assert study_gaps(values) == [
+        "number of pits, pits: no table, because 1 of 4 photos did not show 95 % of the zone; retake them, first that of "
+        "front by A, trial 2."
+    ]
 
 
 def test_study_promises_no_change_that_there_cannot_be():

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from scipy.stats import chi2, norm
 from scipy.stats import f as f_distribution
 
+from ..depth.survey import UNSEEN_MOST
 from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..measure import Measurement
@@ -371,18 +372,20 @@ def study_values(runs: Iterable[StudyRun], *, zone: str = "seal_land") -> pd.Dat
     ----------
     runs : iterable of StudyRun
     zone : str
-        Zone whose affected share and pits are counted; NaN where a photo shows nothing of it.
+        Zone whose affected share and pits are counted; NaN where a photo shows nothing of it. Pits are counted where
+        nearly all of it shows: a share is of what was seen, a count is of the zone.
     """
     rows: list[dict[str, Any]] = []
     for run in runs:
         m = run.measurement
         at = m.zones[(m.zones["zone"] == zone) & (m.zones["class_word"] == "affected")]
         share = float(at["share"].iat[0]) if len(at) else math.nan
+        is_whole = len(at) > 0 and float(at["unseen_share"].iat[0]) <= UNSEEN_MOST
         n_pits = float(((m.marks["zone"] == zone) & (m.marks["class_word"] == "pit")).sum())
         figures = {
             "affected_share": share,
-            # A zone that was not seen shows no pit; that is no count of none.
-            "n_pits": math.nan if math.isnan(share) else n_pits,
+            # what does not show may have pits, too
+            "n_pits": n_pits if is_whole and not math.isnan(share) else math.nan,
             "sound_width_mm": float(m.lands["sound_width_mm"].iat[0]) if len(m.lands) else math.nan,
         }
         for quantity, value in figures.items():
@@ -427,9 +430,10 @@ def study_gaps(values: pd.DataFrame, *, system: UnitSystem = "mm") -> list[str]:
         lacking = table[table["value"].isna()]
         if len(lacking):
             first = lacking.iloc[0]
+            what = f"{100 * (1 - UNSEEN_MOST):.0f} % of the zone" if quantity == "n_pits" else "it"
             said.append(
                 f"{study_heading(str(quantity), system=system)}: no table, because {len(lacking)} of {len(table)} photos "
-                f"did not show it; retake them, first that of {first['part']} "
+                f"did not show {what}; retake them, first that of {first['part']} "
                 f"by {first['operator']}, trial {first['trial']}."
             )
     return said
