@@ -198,6 +198,7 @@ def make_plan():
                             after=Estimate.unknown("no thickness was measured"), per_10_um=-0.01, limit=math.nan,
                             limit_high=math.nan, is_minimum=True, source="", lacking="", doubt=""),
         ),
+        unseen=(),
         verdict=SimpleNamespace(
             outcome="lap", stock_um=34.0, headline="Lap a further 34 um off this face.",
             reasons=("The seal land still carries 7 pits; the deepest needs up to 34 um.",

@@ -424,3 +424,12 @@ def test_a_record_without_a_reference_replaces_that_of_its_own_photos_alone(reco
         InputError, match="by the one of front face.*, and they have no photo in common; choose"
     ):
         must_be_same_record(tmp_path, "front face", new, ["cd34" * 16])
+
+
+def test_the_record_says_beside_the_stock_how_much_of_the_zone_was_not_seen(record):
+    said = "Seal land: 60 % of it was not seen."
+    partly = replace(record, plan=SimpleNamespace(**{**vars(record.plan), "unseen": (said,)}))
+    section = next(s for s in build_document(partly).sections if s.key == "stock")
+    kinds = [getattr(block, "text", type(block).__name__) for block in section.blocks]
+    assert kinds[kinds.index(said) - 1] == "Table"
+    assert json.loads(record_json(partly))["plan"]["unseen"] == [said]

@@ -23,9 +23,10 @@ from stock_fakes import (
     needle,
     plan_of,
     surveyed,
+    zones_unseen,
 )
 
-from pitmap.cli.plan import write_plan
+from pitmap.cli.plan import print_plan, write_plan
 from pitmap.depth import READINGS, FaceSurvey, RemovedStock, readings_from_rows
 from pitmap.errors import InputError
 from pitmap.stock import (
@@ -245,6 +246,26 @@ def test_the_plan_is_written_as_plain_values(tmp_path):
     bare = written(plan_of([surveyed("intake", 0)]))
     assert bare["verdict"]["stock_um"] is None
     assert bare["needed"][0]["stock_um"]["reason"]
+
+
+def test_what_a_zone_needs_stands_with_how_much_of_it_was_not_seen(tmp_path, capsys):
+    """Of a land 60 % of which was not seen the table said what its known pits need, and a chance of clean metal."""
+    before, after = lapped_series()
+    plan = plan_of([before, replace(after, zones=zones_unseen([0.6, 0.05]))])
+    assert need_for(plan, "seal_land").stock_um.is_known
+    (said,) = plan.unseen
+    assert said.startswith("Seal land: 60 % of it was not seen. Stock needed, pits left and the chance")
+    print_plan(plan, "mm")
+    table = capsys.readouterr().out.partition("further stock:")[2].partition("what each further step buys")[0]
+    assert said in table
+    write_plan(plan, tmp_path)
+    assert json.loads((tmp_path / "plan.json").read_text())["unseen"] == [said]
+    assert plan_of([before, after]).unseen == ()
+    # what is not known of a zone says why itself
+    assert (
+        plan_of([before, replace(after, zones=zones_unseen([0.6, 0.6]), readings=READINGS.empty())]).unseen
+        == ()
+    )
 
 
 def test_plan_tilted_plane():

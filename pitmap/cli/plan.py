@@ -125,6 +125,7 @@ def write_plan(plan: StockPlan, out: Path) -> None:
     document = {
         "pitmap_plan": 1,
         "needed": [asdict(n) for n in plan.needed],
+        "unseen": list(plan.unseen),
         "budget": [asdict(b) for b in plan.budget],
         "verdict": asdict(plan.verdict),
         "removed_um": asdict(plan.removed_um),
@@ -164,6 +165,8 @@ def print_plan(plan: StockPlan, units: str) -> None:
         for n in plan.needed:
             if not n.stock_um.is_known:
                 click.echo(f"  {n.zone.replace('_', ' ')}, {aim_word(t, n.aim)}: {n.stock_um.reason}")
+        for sentence in plan.unseen:
+            click.echo(f"  {sentence}")
     if not plan.steps.empty:
         click.echo(
             f"\n  what each further step buys, the first {_MOST_STEPS} of each zone (pits as expected numbers; how far the "

@@ -110,6 +110,7 @@ def record_json(record: RecordInput) -> str:
                 {k: getattr(n, k) for k in ("zone", "aim", "stock_um", "recommended_um")}
                 for n in record.plan.needed
             ],
+            "unseen": list(record.plan.unseen),
             "budget": [
                 {
                     k: getattr(b, k)

@@ -440,6 +440,7 @@ def stock_section(t: Translate, record: RecordInput) -> Section:
     if needed:
         head = (t("zone"), t("aim"), t("further stock that it needs"), _enough(t, record.plan))
         blocks.append(Table(head=head, rows=tuple(needed), widths=(0.24, 0.18, 0.4, 0.18)))
+        blocks += [Paragraph(text=sentence) for sentence in record.plan.unseen]
     lines = []
     for line in record.plan.budget:
         kind: Any = _UNIT_KINDS.get(line.unit, "percent")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from ..depth import DepthModel, FaceSurvey, LapBounds
 from ..depth.pit_model import MAX_RATIO
+from ..depth.survey import UNSEEN_MOST
 from ..estimate import Estimate
 from ..tables import Column, Schema
 from ..units import UnitSystem, format_depth, format_estimate, format_length
 from .budget import BudgetLine, past_the_case_um
-from .curves import DrawnNeed, pits_left, width_draws
+from .curves import DrawnNeed, Needed, pits_left, width_draws
 from .sound import SoundWidth, disc_sound_width
 
 __all__ = [
@@ -23,6 +24,7 @@ __all__ = [
     "face_need",
     "left_um",
     "step_rows",
+    "unseen_words",
     "uses_words",
     "why_not",
     "width_doubt",
@@ -231,6 +233,24 @@ def uses_words(budget: Sequence[BudgetLine], system: UnitSystem) -> str:
         else:
             parts.append(f"{line.per_10_um:+.2f} points of {line.name}")
     return "; ".join(parts)
+
+
+def unseen_words(needs: Sequence[Needed], unseen: Mapping[str, float]) -> tuple[str, ...]:
+    """Of which zones the stock that is needed is that of a part, for the rest was not seen; a sentence for each.
+
+    Parameters
+    ----------
+    needs : sequence of Needed
+    unseen : mapping of str to float
+        Share of each zone that was not seen, 0 to 1.
+    """
+    known = dict.fromkeys(n.zone for n in needs if n.stock_um.is_known)
+    return tuple(
+        f"{zone.replace('_', ' ').capitalize()}: {100 * unseen[zone]:.0f} % of it was not seen. Stock needed, pits left and "
+        "the chance that it is clean are of the rest alone; where it was not seen it may need more."
+        for zone in known
+        if unseen.get(zone, 0.0) > UNSEEN_MOST
+    )
 
 
 def face_need(goals: Sequence[DrawnNeed], confidence: float, level: float) -> tuple[float, Estimate, str]:

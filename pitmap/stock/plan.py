@@ -52,6 +52,7 @@ from .needs import (
     face_need,
     left_um,
     step_rows,
+    unseen_words,
     uses_words,
     why_not,
     width_doubt,
@@ -103,6 +104,9 @@ class StockPlan:
     ----------
     needed : tuple of Needed
         Per working zone and aim.
+    unseen : tuple of str
+        Of which zones `needed`, `curves` and `steps` are of a part alone, because the rest was not seen: a sentence each,
+        to stand with them.
     curves : DataFrame
         :data:`~pitmap.stock.CURVES`.
     steps : DataFrame
@@ -129,6 +133,7 @@ class StockPlan:
     """
 
     needed: tuple[Needed, ...]
+    unseen: tuple[str, ...]
     curves: pd.DataFrame
     steps: pd.DataFrame
     budget: tuple[BudgetLine, ...]
@@ -332,6 +337,7 @@ def plan_stock(
             plane = None
     return StockPlan(
         needed=tuple(n.needed for n in needed),
+        unseen=unseen_words([n.needed for n in needed], seen or {}),
         curves=_stack(curves, CURVES.empty()),
         steps=_stack(steps, STEPS.empty()),
         budget=budget,

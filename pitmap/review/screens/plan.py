@@ -161,6 +161,8 @@ def _curves(plan: StockPlan) -> None:
     # a cell would cut the reason off
     for why in dict.fromkeys(n.stock_um.reason for n in plan.needed if not n.stock_um.is_known):
         st.caption(plain(f"Not known: {why}."))
+    for sentence in plan.unseen:
+        st.write(plain(sentence))
     system = units()
     for figure in drawn("curves", (plan,), (system,), lambda: curve_figures(plan, system)):
         st.plotly_chart(figure, width="stretch", config=chart_config(zooms=False), alt=chart_words(figure))
