@@ -87,6 +87,16 @@ def test_build_mirrored_is_the_mirror_image():
         ({"body_offset_mm": 3.0, "slots": ()}, "seal land reaches over"),
         ({"body_points_mm": ((0, 0), (100, 100), (100, 0), (0, 100))}, "crosses itself"),
         ({"body_points_mm": ((-1700, -90), (1700, -90), (1700, 90), (-1700, 90))}, "is 3400 mm across"),
+        (
+            {
+                "body_points_mm": ((-6, -4), (6, -4), (6, 4), (-6, 4)),
+                "body_corner_mm": 0.5,
+                "fillet_mm": 0.1,
+                "ears": (),
+                "slots": (Slot(name="thin", from_deg=0, to_deg=20, depth_mm=3, corner_mm=4),),
+            },
+            r"the outline is (12|11\.99\d+) mm across; are its units right",
+        ),
         ({"slots": (Slot(name="thin", from_deg=0, to_deg=20, depth_mm=3, corner_mm=4),)}, "thin.*no single"),
         ({"bands": (BandNumbers(name="far", seal_width_mm=1, from_mm=50, to_mm=52),)}, "far.*nowhere"),
     ],

@@ -132,7 +132,7 @@ def across_28_mm() -> Drawing:
 
 
 def test_inches_read_as_millimetres():
-    assert found(across_28_mm(), "outline", "plausible in inches") == "error"
+    assert found(across_28_mm(), "outline", "plausible in centimetres or inches") == "error"
 
 
 def test_a_drawing_of_no_plates_size_is_not_turned_about(monkeypatch):

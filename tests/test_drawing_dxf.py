@@ -153,6 +153,25 @@ def test_wide_gap_is_an_open_ring(tmp_path):
         import_dxf(save(document, tmp_path))
 
 
+def test_a_file_without_a_line_in_its_model_space_is_told(tmp_path):
+    """Of a plate drawn on the sheet it was said that no layer is the outline, and "its layers are none"."""
+    document, _ = new()
+    document.layout("Layout1").add_circle((0, 0), 60, dxfattribs={"layer": "outline"})
+    with pytest.raises(
+        DrawingError, match=r"its model space holds no line that is shown; draw the plate there"
+    ):
+        import_dxf(save(document, tmp_path))
+
+
+def test_a_hole_of_hardly_any_area_is_told_as_such(tmp_path):
+    """Of a circle of 0.08 mm, as a file in the wrong unit has, it was said that "its rings cancel each other"."""
+    document, space = new()
+    frame(space, "outline")
+    space.add_circle((20, 20), 0.04, dxfattribs={"layer": "bolt"})
+    with pytest.raises(DrawingError, match=r"CIRCLE \w+ on layer 'bolt': encloses hardly any area"):
+        import_dxf(save(document, tmp_path))
+
+
 def test_mapping_of_layers(tmp_path):
     document, space = new()
     frame(space, "0")

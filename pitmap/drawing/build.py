@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 
 from ..errors import DrawingError
-from .model import Band, Drawing, Opening
+from .model import Band, Drawing, Opening, check_range
 from .numbers import BandNumbers, Ear, Hole, PlateNumbers, PortShape, Slot
 
 __all__ = ["build_drawing", "make_zones"]
@@ -74,7 +74,9 @@ def single_shape(name: str, geometry: BaseGeometry) -> Polygon:
     is_whole = geometry.is_valid
     geometry = polygons_only(snap(geometry)) if is_whole else geometry
     if not is_whole or not isinstance(geometry, Polygon) or geometry.is_empty:
-        raise DrawingError(f"{name}: its numbers make no single closed shape; check sizes and corner radii")
+        raise DrawingError(
+            f"{name}: its numbers make no single closed shape; check sizes, their unit and corner radii"
+        )
     return Polygon(geometry.exterior)
 
 
@@ -215,6 +217,7 @@ def build_drawing(numbers: PlateNumbers) -> Drawing:
         f"plate {n.name!r}: land", trace.buffer(n.land_width_mm, quad_segs=_QUAD_SEGS).simplify(0.0005)
     )
     outline = _outline(n, trace)
+    check_range(outline, f"plate {n.name!r}")
     openings = (
         *(_hole(h) for h in n.holes),
         *(Opening(name=s.name, kind="coolant", polygon=_slot(n, s, land_edge, trace)) for s in n.slots),

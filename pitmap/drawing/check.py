@@ -12,7 +12,7 @@ from shapely import STRtree, is_valid_reason
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import nearest_points, unary_union
 
-from ..units import in_digits
+from ..units import MM_PER_INCH, in_digits
 from .look_alikes import look_alikes
 from .model import SIDE_OF_OPENING, WORKING_ZONES, Drawing
 
@@ -21,6 +21,7 @@ __all__ = ["DOUBTFUL_SHARE", "Finding", "check_drawing"]
 Severity = Literal["error", "warning", "note"]
 
 _SIZE_MM = (60.0, 800.0)
+_OTHER_UNITS = {"centimetres": 10.0, "inches": MM_PER_INCH}
 """Across the outline; side plates are a hand or two wide (common practice, no published source)."""
 _THICKNESS_MM = (3.0, 80.0)
 _SLACK_MM = 0.01
@@ -78,8 +79,11 @@ def _sizes(d: Drawing) -> Iterator[Finding]:
     x0, y0, x1, y1 = d.outline.bounds
     across = max(x1 - x0, y1 - y0)
     if not _SIZE_MM[0] <= across <= _SIZE_MM[1]:
-        inch = "; it would be plausible in inches" if _SIZE_MM[0] <= across * 25.4 <= _SIZE_MM[1] else ""
-        text = f"is {in_digits(across, 4)} mm across, no size for a side plate; are the units right?{inch}"
+        others = [unit for unit, mm in _OTHER_UNITS.items() if _SIZE_MM[0] <= across * mm <= _SIZE_MM[1]]
+        plausible = f" It would be plausible in {' or '.join(others)}" if others else ""
+        text = (
+            f"is {in_digits(across, 4)} mm across, no size for a side plate; are the units right?{plausible}"
+        )
         yield _at("error", "outline", text, d.outline)
     off = math.hypot((x0 + x1) / 2, (y0 + y1) / 2)
     if off > 3 * across:

@@ -162,9 +162,14 @@ def import_dxf(path: str | Path, *, beside: Beside | None = None, gap_mm: float 
             notes.append(f"layer {name!r} with {len(by_layer[name])} lines and curves was left out")
         else:
             pieces.extend(_pieces(name, role, by_layer[name], gap_mm, path, notes))
+    if not layers:
+        raise DrawingError(
+            f"{path}: its model space holds no line that is shown; draw the plate there, for what lies on a sheet (paper "
+            "space), is switched off or hidden is not read"
+        )
     if not any(role in ("outline", "plate") for role in layers.values()):
         raise DrawingError(
-            f"{path}: no layer is the outline; its layers are {', '.join(sorted(layers))[:300] or 'none'}. "
+            f"{path}: no layer is the outline; its layers are {', '.join(sorted(layers))[:300]}. "
             'Say which in the [map] of the TOML beside it, for example "0" = "plate"'
         )
     drawing = assemble(_unique(pieces), where=str(path), beside=beside, default_name=path.stem)

@@ -208,6 +208,8 @@ def polygon_from_rings(
             raise DrawingError(f"{where}: its rings cross each other")
         area = area.symmetric_difference(inner)
     area = polygons_only(area)
+    if area.is_empty and len(polygons) == 1:
+        raise DrawingError(f"{where}: encloses hardly any area; draw it in its true size, or take it out")
     if area.is_empty:
         raise DrawingError(f"{where}: its rings cancel each other")
     return area

@@ -100,7 +100,7 @@ def _root_matrix(root: Any, path: Path, user_unit_mm: float | None) -> NDArray[n
                 raise DrawingError(
                     f"{path}: no size in real units ({side} is {root.get(side)!r}); write width and "
                     f"height in mm, cm or in, "
-                    "or say how many mm one unit is"
+                    "or user_unit_mm, how many mm one unit is, in the TOML beside it"
                 )
             sizes.append(float(match[1]) * UNIT_MM[unit])
         if view is None:
