@@ -254,6 +254,18 @@ def test_plan_wear_step_of_before_the_lap_is_named_and_not_judged():
             '[limits.total_stock]\nvalue = "150 um"\nsource = "x"\nuncertainty = "4 m"',
             "total_stock: give or take 4 m is more than 150 um itself; is the unit right",
         ),
+        (  # every land passed it
+            '[limits.sound_width_min]\nvalue = "3 um"\nsource = "x"',
+            r"sound_width_min: expected at least 0.1 mm = 0.00394 in, got 0.003 mm = 0.000118 in; is the unit right",
+        ),
+        (  # "expected finite numbers" was said of it
+            '[limits.flatness]\nvalue = "40 um"\nsource = "x"\nuncertainty = "-3 um"',
+            "flatness: uncertainty: expected 0 or more, got -3",
+        ),
+        (
+            '[limits.uncut_share_max]\nvalue = "2,500 %"\nsource = "x"',
+            "uncut_share_max: expected percent, got '2,500 %'",
+        ),
         (  # the second was left out in silence, and the case not judged
             '[limits.total_stock]\nvalue = "5 um"\nsource = "x"\n[case_depth]\nvalue = "300 um"\nsource = "x"',
             r"case_depth: stands beside \[limits\] and would not be read; call it \[limits.case_depth\]",
@@ -270,6 +282,11 @@ def test_what_may_be_nothing_may_be_off_by_more_than_itself(tmp_path):
     text = '[limits.stock_removed_before]\nvalue = "0 um"\nsource = "x"\nuncertainty = "5 um"'
     (tmp_path / "l.toml").write_text(text)
     assert read_limits(tmp_path / "l.toml").entries["stock_removed_before"].uncertainty == 5.0
+
+
+def test_percents_take_a_decimal_comma_as_lengths_do(tmp_path):
+    (tmp_path / "l.toml").write_text('[limits.uncut_share_max]\nvalue = "2,5 %"\nsource = "x"')
+    assert read_limits(tmp_path / "l.toml").value("uncut_share_max") == 2.5
 
 
 def test_limits_saved_with_a_byte_order_mark_are_read(tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -58,11 +59,15 @@ class Limit:
     uncertainty: float = 0.0
 
     def __post_init__(self) -> None:
-        if not math.isfinite(self.value) or not (math.isfinite(self.uncertainty) and self.uncertainty >= 0):
+        if not (math.isfinite(self.value) and math.isfinite(self.uncertainty)):
             raise InputError(f"expected finite numbers, got {self.value}, give or take {self.uncertainty}")
+        if self.uncertainty < 0:
+            raise InputError(f"uncertainty: expected 0 or more, got {self.uncertainty:g}")
         if not self.source.strip():
             raise InputError("a limit needs its source, in your words (manual and page, drawing, own rule)")
 
+
+_DECIMAL_COMMA = re.compile(r"(?<=\d),(?=\d{1,2}$)")
 
 _FIELDS = {"value", "unit", "uncertainty", "source"}
 
@@ -71,6 +76,9 @@ _RISING = (("squeeze_min", "squeeze_max"), ("case_left_min", "case_depth"))
 
 _MOST_UM = 5000.0
 """No stock, case or form of a side plate is more: a slip of the unit (house choice)."""
+
+_LEAST_WIDTH_MM = 0.1
+"""A land is sealed by no less, and no map tells less: a slip of the unit, which every land would pass (house choice)."""
 
 _MAY_BE_ZERO = {"stock_removed_before", "case_left_min", "uncut_share_max", "squeeze_min"}
 
@@ -149,6 +157,8 @@ def _why_not(name: str, value: float) -> str:
         return f"expected {least}, got {value:g} {unit}"
     if unit == "um" and value > _MOST_UM:
         return f"expected at most {in_both(_MOST_UM / 1000, 'mm')}, got {in_both(value / 1000, 'mm')}; is the unit right?"
+    if name == "sound_width_min" and value < _LEAST_WIDTH_MM:
+        return f"expected at least {in_both(_LEAST_WIDTH_MM, 'mm')}, got {in_both(value, 'mm')}; is the unit right?"
     if unit == "percent" and value > 100:
         return f"expected at most 100 percent, got {value:g}"
     return ""
@@ -173,7 +183,7 @@ def read_limits(source: str | Path) -> LimitSheet:
     try:
         rows = limit_rows(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
-        raise InputError(f"{path}: cannot be opened: {error.strerror}") from error
+        raise InputError(f"{path}: cannot be opened ({error.strerror}); name a limit sheet (TOML)") from error
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: cannot be read as TOML: {error}") from error
     except InputError as error:
@@ -288,7 +298,7 @@ def _number(raw: Any, name: str, *, is_zero_ok: bool = False) -> float:
     if unit == "percent":
         text = str(raw).strip().removesuffix("%").strip()
         try:
-            return float(text)
+            return float(_DECIMAL_COMMA.sub(".", text))
         except ValueError as error:
             raise InputError(f"expected percent, got {raw!r}") from error
     return parse_length(raw, to="um" if unit == "um" else "mm")
