@@ -139,6 +139,32 @@ def test_plan_stock_from_thickness_is_a_plane():
     assert plan_of(tilted).removed_um.value == 20
 
 
+@pytest.mark.parametrize(
+    ("after_um", "said"),
+    [
+        (8980, ""),  # as entered
+        (8950, ""),  # the other face was lapped too
+        (8998, "lost 2 um"),
+        (9030, "became 30 um thicker"),
+    ],
+)
+def test_a_plate_cannot_have_lost_less_than_what_came_off_one_face(after_um, said):
+    """With 20 um entered, four spots within 2 um each and the stock within 1.5 um, a plate of the same thickness passed
+    without a word, and pits were bounded by a lap that took nothing off."""
+    tables = [
+        readings_from_rows(thickness_spots(stage, [thickness] * 4)).table
+        for stage, thickness in (("intake", 9000), ("test_lap", after_um))
+    ]
+    surveys = [replace(s, readings=t) for s, t in zip(lapped_series(), tables)]
+    told = [p for p in plan_of(surveys).problems if "by the micrometer" in p]
+    assert len(told) == bool(said)
+    if said:
+        assert told[0].startswith(
+            f"after the test lap: by the micrometer the plate {said} since it was measured at intake"
+        )
+        assert "20 um was entered as taken off this face alone; measure the same spots again" in told[0]
+
+
 def test_plan_thickness_is_the_micrometers_where_it_was_used():
     """Two spots after the test lap: 11.960 (mean of two) and 11.950; 20 um came off since the reading at intake."""
     rows = [

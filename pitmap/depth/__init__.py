@@ -20,7 +20,13 @@ from .readings import (
     readings_from_rows,
 )
 from .removed import RemovedStock, removed_from_thickness
-from .series import fit_series, readings_under_first_face, with_measured_stock, with_readings
+from .series import (
+    fit_series,
+    more_entered_than_lost,
+    readings_under_first_face,
+    with_measured_stock,
+    with_readings,
+)
 from .straightedge import EdgeGap, edge_gap, feeler_gap
 from .survey import FaceSurvey
 from .turnbull import Turnbull, wilson_share
@@ -64,6 +70,7 @@ __all__ = [
     "in_zone",
     "lap_bounds",
     "low_spot_map",
+    "more_entered_than_lost",
     "next_readings",
     "off_the_metal",
     "pixel_bounds",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -23,7 +24,13 @@ from .readings import READINGS, ReadingSheet
 from .removed import removed_from_thickness
 from .survey import FaceSurvey
 
-__all__ = ["fit_series", "readings_under_first_face", "with_measured_stock", "with_readings"]
+__all__ = [
+    "fit_series",
+    "more_entered_than_lost",
+    "readings_under_first_face",
+    "with_measured_stock",
+    "with_readings",
+]
 
 
 def fit_series(
@@ -234,3 +241,46 @@ def with_measured_stock(
             )
         out.append(replace(survey, removed=measured))
     return out, problems
+
+
+def more_entered_than_lost(surveys: Sequence[FaceSurvey], *, system: UnitSystem = "mm") -> list[str]:
+    """Surveys before which the plate lost less, by the micrometer, than was entered as taken off this face.
+
+    The plate loses what comes off both its faces, so that one face alone cannot have lost more.
+
+    Parameters
+    ----------
+    surveys : sequence of FaceSurvey
+        With their thickness readings.
+    system : {"mm", "inch"}
+
+    Returns
+    -------
+    list of str
+        A sentence for each survey that falls short by more than three standard deviations of an earlier one, at the spots
+        that both share.
+    """
+    surveys = sorted(surveys, key=lambda s: Stage(s.stage).order)
+    problems = []
+    for k, after in enumerate(surveys):
+        for before in surveys[:k]:
+            was, now = (s.readings.loc[s.readings["kind"] == "thickness"] for s in (before, after))
+            try:
+                lost = removed_from_thickness(was, now)
+            except NotEnoughData:
+                continue
+            middle = now[["x_mm", "y_mm"]].mean().to_numpy(float)
+            entered_um = float(after.removed.at(middle) - before.removed.at(middle))
+            sd_um = math.hypot(*(float(s.sd_at(middle)) for s in (lost, after.removed, before.removed)))
+            lost_um = float(lost.at(middle))
+            if entered_um - lost_um > 3 * sd_um:
+                said = f"lost {format_depth(lost_um, system)}"
+                if lost_um < 0:
+                    said = f"became {format_depth(-lost_um, system)} thicker"
+                problems.append(
+                    f"{Stage(after.stage).moment}: by the micrometer the plate {said} since it was measured"
+                    f" {Stage(before.stage).moment}, and {format_depth(entered_um, system)} was entered as taken off this"
+                    " face alone; measure the same spots again, or correct the stock: the depths of the pits hang on it"
+                )
+                break
+    return problems

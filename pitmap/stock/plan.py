@@ -18,6 +18,7 @@ from ..depth import (
     fit_series,
     in_zone,
     lap_bounds,
+    more_entered_than_lost,
     readings_under_first_face,
     with_measured_stock,
 )
@@ -221,6 +222,8 @@ def plan_stock(
     if stock_from_thickness:
         surveys, stock_problems = with_measured_stock(surveys, system=system)
         problems += stock_problems
+    else:
+        problems += more_entered_than_lost(surveys, system=system)
     last = surveys[-1]
     bounds, model = _fit(surveys, level, rng, system)
     left = left_um(model, bounds, last, _N_DRAWS)
