@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from shapely import Point, box
 
+from pitmap.casebook.sample import sample_folder
 from pitmap.drawing import Drawing, Opening
 from pitmap.errors import InputError
 from pitmap.grid import Grid
@@ -20,6 +21,7 @@ from pitmap.photo import (
     PhotoLimits,
     check_photo,
     edge_spread_px,
+    read_photo,
     sharpness_tiles,
     tilt_deg,
 )
@@ -462,3 +464,10 @@ def test_a_photo_of_a_screen_is_told_by_its_raster() -> None:
     assert math.isnan(raster_peak(screen, sharpness_tiles(screen)[:3]))
     assert [f.severity for f in check_photo(changed(picture(), screen)).of("raster")] == ["stop"]
     assert not check_photo(changed(picture(), plain)).of("raster")
+
+
+def test_a_woven_bench_is_no_raster_over_the_picture() -> None:
+    """The sample's own photo of face B lies on a cloth, and was called a photo of a screen before its plate was found."""
+    photo = read_photo(sample_folder() / "b_intake" / "photo.jpg")
+    assert raster_peak(photo.rgb, sharpness_tiles(photo.rgb)) > PhotoLimits().raster_stop
+    assert not check_photo(photo).of("raster")

@@ -25,17 +25,19 @@ _BLOCK_PX, _NEAR_BINS = 8, 1.5
 """The blocks of a JPEG repeat too: their own frequencies are left out, that near."""
 
 
-def raster_peak(rgb: NDArray[np.uint8], tiles: Sequence[Tile]) -> float:
+def raster_peak(rgb: NDArray[np.uint8], tiles: Sequence[Tile], *, most_without: float = 0.5) -> float:
     """How far the spectrum of a part of the picture rises above what lies round it in two directions, log of power.
 
-    The lesser of both, for a cutter leaves even lines too, but in one direction; median over parts spread over the picture,
-    for a raster lies over all of them; NaN of fewer than four.
+    The lesser of both, for a cutter leaves even lines too, but in one direction; of parts spread over the picture that which
+    a share of them falls short of, for a raster lies over all of them; NaN of fewer than four.
 
     Parameters
     ----------
     rgb : (rows, columns, 3) uint8 array
     tiles : sequence of Tile
         Where to look.
+    most_without : float
+        Share of the parts (0..1) that may be without the raster: washed out, or too dark.
 
     Notes
     -----
@@ -52,7 +54,7 @@ def raster_peak(rgb: NDArray[np.uint8], tiles: Sequence[Tile]) -> float:
     if len(starts) < _FEWEST_TILES:
         return math.nan
     some = starts[np.linspace(0, len(starts) - 1, min(len(starts), _MOST_TILES)).round().astype(int)]
-    return float(np.median([_peak(rgb[y : y + _SIDE_PX, x : x + _SIDE_PX]) for y, x in some]))
+    return float(np.quantile([_peak(rgb[y : y + _SIDE_PX, x : x + _SIDE_PX]) for y, x in some], most_without))
 
 
 def _peak(part: NDArray[np.uint8]) -> float:
