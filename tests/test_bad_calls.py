@@ -253,6 +253,19 @@ def test_how_far_the_dip_may_be_off_is_no_use_without_the_dip() -> None:
 
 
 @pytest.mark.parametrize(
+    ("given", "said"),
+    [({"face": "Z"}, "--face 'Z': says which rows"), ({"keep_good": True}, "--keep-good: says which rows")],
+)
+def test_which_rows_to_take_is_no_use_without_a_sheet_of_readings(
+    given: dict[str, object], said: str
+) -> None:
+    """A face that no sheet and no survey knows was passed over without a word, and the plan was that of another one."""
+    choices = {"readings": None, "face": None, "keep_good": False, "limits": None, "confidence": 0.9, **given}
+    with pytest.raises(InputError, match=said):
+        plan_surveys([], "mm", drawing=None, housing_dip=None, housing_dip_within=None, **choices)
+
+
+@pytest.mark.parametrize(
     ("address", "is_open"), [("127.0.0.1", False), ("localhost", False), ("0.0.0.0", True)]
 )
 def test_page_that_others_can_reach_is_opened_with_a_warning(

@@ -92,6 +92,12 @@ def plan_surveys(
 
     if readings is not None:
         inspections = with_sheet(inspections, readings, face, keep_good)
+    elif face is not None or keep_good:
+        option = "--keep-good" if face is None else f"--face {face!r}"
+        raise InputError(
+            f"{option}: says which rows of a sheet of readings to take, and none is given; name it with --readings, or "
+            "leave this out"
+        )
     dip = with_error(housing_dip, housing_dip_within, "--housing-dip")
     plan = plan_face(
         inspections,
