@@ -148,6 +148,25 @@ def test_what_somebody_else_keeps_meanwhile_is_not_written_over(
     assert places() == [(71.5, 67.5), (36.5, 81.4)]
 
 
+def test_first_drawing_that_somebody_else_kept_is_not_replaced_by_a_blank_plate(empty_book: Casebook) -> None:
+    plate = empty_book.create_plate("T-13")
+    face = empty_book.create_face(plate, "A")
+    test = page("drawing", plate_id=plate.id, face_id=face.id, who="Ada").run()
+    for side, text in {"w": "100", "h": "60", "t": "12"}.items():
+        test.text_input(key=f"blank_{side}_{face.id}_mm").input(text)
+    press(test, "Start drawing")
+    save_drawing(empty_book.as_person("Ben"), plate, face, load_shipped("heron40_intermediate_a"))
+    test.run()  # as any press on the way does, with the blank plate in view
+    press(test, "Keep this drawing")
+    assert any("another drawing was kept by Ben on " in e.value for e in test.error)
+    assert drawing_of(empty_book, plate, face).name == "Heron 40 intermediate plate, face A"
+    for mode in ("look", "change"):
+        next(g for g in test.button_group if g.key == "drawing_mode").set_value(mode).run()
+    press(test, "Keep this drawing")
+    fine(test)
+    assert drawing_of(empty_book, plate, face).name == "T-13 A"
+
+
 def test_inch_units_reach_the_fields(open_page: Callable[..., AppTest]) -> None:
     test = open_page(edit_desk_1=Desk(chosen="bolt_03"), units="inch")
     # 6.6 mm / 25.4

@@ -9,7 +9,8 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from pitmap.casebook import Casebook, Face, Plate
-from pitmap.workflow import drawing_of
+from pitmap.drawing import load_shipped
+from pitmap.workflow import drawing_of, save_drawing
 
 pytestmark = pytest.mark.filterwarnings("default")
 SQUARE = [[0, 0], [60, 0], [60, 40], [0, 40]]
@@ -56,3 +57,24 @@ def test_rings_without_a_name_take_the_name_of_their_file(page: AppTest, tmp_pat
 def test_broken_file_is_told_by_its_name(page: AppTest) -> None:
     (said,) = [e.value for e in give(page, "front plate.svg", b"<svg><broken").error]
     assert said.startswith("front plate.svg: is not a well-formed SVG")
+
+
+@pytest.mark.parametrize("way", ["file", "numbers", "mirror"])
+def test_drawing_that_somebody_else_kept_meanwhile_is_not_replaced_unseen(
+    page: AppTest, tmp_path: Path, way: str
+) -> None:
+    with Casebook(tmp_path / "book", who="Ben") as book:
+        plate, face = book.get(Plate, 1), book.get(Face, 1)
+        other = book.create_face(plate, "B")
+        save_drawing(book, plate, other, load_shipped("heron40_intermediate_b"))
+        label = {"file": "Keep it", "numbers": "Build and keep", "mirror": "Mirror it"}[way]
+        test = give(page, "front plate.json", json.dumps(RINGS).encode())
+        save_drawing(book, plate, face, load_shipped("heron40_intermediate_a"))
+        next(b for b in test.button if b.label == label).click().run()
+        (said,) = [e.value for e in test.error]
+        assert said.startswith("another drawing was kept by Ben on ")
+        assert drawing_of(book, plate, face).name == "Heron 40 intermediate plate, face A"
+        # looked at and pressed again, it is the person's will
+        next(b for b in test.button if b.label == label).click().run()
+        assert not test.error
+        assert drawing_of(book, plate, face).name != "Heron 40 intermediate plate, face A"

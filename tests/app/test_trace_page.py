@@ -19,7 +19,7 @@ from pitmap.registration.camera import Camera, Lens
 from pitmap.review.screens import trace_desk
 from pitmap.review.screens.trace_desk import Desk, Source
 from pitmap.tracing import CIRCLES, SheetUse, Trace
-from pitmap.workflow import drawing_of
+from pitmap.workflow import drawing_of, save_drawing
 
 pytestmark = pytest.mark.filterwarnings("default")
 
@@ -307,6 +307,10 @@ def test_from_trace_to_kept_drawing_and_another_photo(shop, open_desk, samples: 
     assert not test.exception and not test.error, words(test)
     assert "12 of 12 clicks" in words(test)
 
+    save_drawing(book.as_person("Ben"), plate, face, load_shipped("heron40_intermediate_b"))
+    test.button(key=f"trace_keep_{face.id}").click().run()
+    assert [e.value.split(" on ")[0] for e in test.error] == ["another drawing was kept by Ben"]
+    assert drawing_of(book, plate, face).name == "Heron 40 intermediate plate, face B"
     test.button(key=f"trace_keep_{face.id}").click().run()
     assert not test.exception and not test.error, words(test)
     kept = drawing_of(book, plate, face)

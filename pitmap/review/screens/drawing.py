@@ -24,7 +24,7 @@ from ...drawing import (
 from ...drawing.edit import blank_plate
 from ...errors import InputError
 from ...units import format_area
-from ...workflow import DRAWING_ROLE, newest_file, save_drawing
+from ...workflow import DRAWING_ROLE, newest_file
 from ..cached import face_drawing
 from ..device import chart_config
 from ..guard import sentences
@@ -36,6 +36,7 @@ from .drawing_edit import editor, is_begun, key_of
 from .drawing_fields import shown_mm, typed_mm, unit_word
 from .drawing_file import file_tab
 from .drawing_numbers import numbers_tab
+from .drawing_seen import keep_over_seen, saw, seen
 from .drawing_trace import is_trace_begun, trace_tab
 
 __all__ = ["show"]
@@ -124,7 +125,9 @@ def _look_or_change(kept: Casebook, plate: Plate, face: Face, drawing: Drawing |
         if mode == "change":
             base = blank_plate(**blank) if blank is not None else drawing
             assert base is not None
-            editor(kept, plate, face, base, newest, has_photo_fit=blank is None)
+            # beside a blank plate the kept drawing is not in view
+            over = newest if blank is None else seen(face)
+            editor(kept, plate, face, base, newest if over is None else over, has_photo_fit=blank is None)
             if blank is not None and st.button("Leave the blank plate"):
                 remember(f"blank_plate_{face.id}", None)
                 st.rerun()
@@ -132,7 +135,8 @@ def _look_or_change(kept: Casebook, plate: Plate, face: Face, drawing: Drawing |
     if drawing is not None:
         _look(drawing)
         _take(drawing)
-    _bring(kept, plate, face, drawing)
+    _bring(kept, plate, face)
+    saw(face, newest)
 
 
 def _figure(drawing: Drawing, findings) -> go.Figure:  # type: ignore[no-untyped-def]
@@ -213,7 +217,7 @@ def _take(drawing: Drawing) -> None:
         three.download_button("DXF", dxf, "plate.dxf", width="stretch")
 
 
-def _bring(kept: Casebook, plate: Plate, face: Face, drawing: Drawing | None) -> None:
+def _bring(kept: Casebook, plate: Plate, face: Face) -> None:
     st.subheader("Give this face a drawing")
     photos, file, numbers, hand, mirror = st.tabs(
         ["From photos", "From a file", "From numbers", "By hand", "Mirror another face"]
@@ -270,5 +274,5 @@ def _keep(kept: Casebook, plate: Plate, face: Face, drawing: Drawing) -> None:
     errors = [f for f in check_drawing(drawing) if f.severity == "error"]
     if errors:
         raise InputError(f"{errors[0].element}: {errors[0].text}")
-    save_drawing(kept, plate, face, drawing)
+    keep_over_seen(kept, plate, face, drawing)
     st.rerun()

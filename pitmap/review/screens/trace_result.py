@@ -24,11 +24,10 @@ from ...drawing import (
     look_alikes,
     make_zones,
 )
-from ...errors import AlignmentRefused, InputError
+from ...errors import AlignmentRefused, EditConflict, InputError
 from ...report.alignment_picture import shrunk
 from ...tracing import Trace
 from ...units import MM_PER_INCH, format_length
-from ...workflow import save_drawing
 from ..cached import laid_on, photo_of
 from ..guard import sentences
 from ..parts import PHOTO_TYPES, show_findings
@@ -37,6 +36,7 @@ from ..plain_text import plain
 from ..remembered import remember
 from ..state import units
 from .alignment import show_alignment
+from .drawing_seen import keep_over_seen
 from .drawing_zone_panels import pose_words
 from .trace_desk import Desk, keep_source, sources
 from .trace_track import fit_track
@@ -220,6 +220,9 @@ def _keep(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing
             "surer a photo is laid the right way round."
         )
     errors = [f for f in findings if f.severity == "error"]
+    late = f"trace_late_{face.id}"
+    if text := st.session_state.pop(late, ""):
+        st.error(plain(text), icon=":material/error:")
     if st.button(
         "Keep this drawing",
         type="primary",
@@ -229,7 +232,12 @@ def _keep(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing
     ):
         if errors:
             raise InputError(f"{errors[0].element}: {errors[0].text}")
-        save_drawing(kept, plate, face, drawing)
+        try:
+            keep_over_seen(kept, plate, face, drawing)
+        except EditConflict as error:
+            # The whole page is drawn anew, or the other drawing would not come into view.
+            st.session_state[late] = str(error)
+            st.rerun()
         remember(f"trace_desk_{face.id}", replace(desk, is_kept=True))
         st.rerun()
     st.caption(
