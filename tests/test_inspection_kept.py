@@ -54,6 +54,23 @@ def test_a_kept_map_measured_again_gives_the_same_figures(folder: Path) -> None:
     assert again.bright_sound_width_mm == kept.measurement.bright_sound_width_mm
 
 
+def test_no_marks_are_counted_in_the_csv_of_a_zone_that_was_not_seen(
+    inspection: Inspection, tmp_path: Path
+) -> None:
+    """ "0" stood there, which is a count of none; an inspection comes back all the same, earlier ones too."""
+    zones = inspection.zones.copy()
+    hidden = zones.zone == "seal_land"
+    zones.loc[hidden, ["share", "share_low", "share_high"]] = np.nan
+    zones.loc[hidden, "unseen_share"], zones.loc[hidden, "n_marks"] = 1.0, 0
+    measured = replace(inspection.measurement, zones=zones)
+    folder = save_inspection(replace(inspection, measurement=measured), tmp_path / "map")
+    with open(folder / "zones.csv", newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert {r["n_marks"] for r in rows if r["zone"] == "seal_land"} == {""}
+    assert all(r["n_marks"].isdigit() for r in rows if r["zone"] == "running_surface")
+    assert load_inspection(folder).zones.equals(zones)
+
+
 def test_readings_keep_their_text_and_their_csv_has_no_formula(
     inspection: Inspection, tmp_path: Path
 ) -> None:

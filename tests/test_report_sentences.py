@@ -20,6 +20,7 @@ from pitmap.report import (
     build_document,
     record_html,
     record_json,
+    record_tables,
     translator,
 )
 from pitmap.report.found import stock_section
@@ -265,10 +266,17 @@ def test_a_zone_of_which_nothing_was_seen_has_no_count_of_pits(record):
     hidden = zones["zone"] == "seal_land"
     zones.loc[hidden, ["share", "share_low", "share_high"]] = float("nan")
     zones.loc[hidden, ["unseen_share", "n_marks"]] = 1.0, 0
-    table = section_of(with_measurement(record, zones=zones), "found").blocks[1]
+    unseen = with_measurement(record, zones=zones)
+    table = section_of(unseen, "found").blocks[1]
     counts = {row[0]: row[-1] for row in table.rows}
     assert counts["seal land"] == "not known"
     assert counts["running surface"].isdigit()
+    last = record_tables(unseen)["zones"].query(f"survey == {len(record.inspections)}")
+    assert last[last["zone"] == "seal_land"]["n_marks"].isna().all()
+    assert last[last["zone"] == "running_surface"]["n_marks"].notna().all()
+    rows = json.loads(record_json(unseen))["tables"]["zones"]
+    of_land = [r for r in rows if r["survey"] == len(record.inspections) and r["zone"] == "seal_land"]
+    assert {r["n_marks"] for r in of_land} == {None}
 
 
 def test_reading_names_the_zone_of_its_mark_and_not_of_the_needle(record):

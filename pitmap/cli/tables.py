@@ -12,6 +12,7 @@ import pandas as pd
 from ..estimate import Estimate
 from ..flags import flag_words
 from ..inspection import Inspection
+from ..measure import marks_counted
 from ..stock import CAUTION
 from ..units import UnitSystem, format_confidence, format_estimate, format_length, format_part, format_place
 
@@ -65,13 +66,13 @@ def print_inspection(inspection: Inspection, units: str = "mm") -> None:
     rows = []
     for zone, table in inspection.zones.groupby("zone", sort=False):
         by_word = table.set_index("class_word")
+        n_pits = marks_counted(by_word).get("pit", 0)
         rows.append(
             [
                 str(zone).replace("_", " "),
                 *[_share(by_word.loc[w]) if w in by_word.index else "-" for w in _SHOWN],  # type: ignore[arg-type]
                 format_part(by_word.unseen_share.iloc[0]),
-                # of metal that was not seen no pit shows, which is no count of none
-                "not seen" if by_word.unseen_share.iloc[0] >= 1 else str(int(by_word.n_marks.get("pit", 0))),
+                "not seen" if pd.isna(n_pits) else str(n_pits),
             ]
         )
     print_table(["zone", *_SHOWN, "unseen", "pits"], rows)

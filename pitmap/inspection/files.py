@@ -28,7 +28,7 @@ from ..depth import READINGS
 from ..errors import InputError
 from ..estimate import Estimate
 from ..grid import Grid
-from ..measure import LANDS, MARKS, RATINGS, ZONES, Measurement, ZoneMeasure
+from ..measure import LANDS, MARKS, RATINGS, ZONES, Measurement, ZoneMeasure, marks_counted
 from ..registration import Alignment
 from ..surface import ClassMap
 from ..tables import Schema
@@ -353,6 +353,8 @@ def save_inspection(inspection: Inspection, folder: str | Path, *, overlay_jpg: 
 def _contents(inspection: Inspection) -> dict[str, bytes]:
     """The files of an inspection; the JSON has the hash of every one of them, and of what it says itself."""
     tables = {name: getattr(inspection.measurement, name) for name in _TABLES}
+    zones = tables["zones"]
+    tables["zones"] = zones.assign(n_marks=marks_counted(zones))
     beside = _pictures(inspection) | {
         f"{name}.csv": table_csv(table).encode()
         for name, table in {**tables, "readings": inspection.readings}.items()

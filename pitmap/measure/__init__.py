@@ -21,7 +21,7 @@ from .ratings import (
 )
 from .schemas import LANDS, MARKS, RATINGS, ZONES
 from .settings import MeasureSettings
-from .zone_shares import ZoneMeasure
+from .zone_shares import ZoneMeasure, marks_counted
 
 __all__ = [
     "LANDS",
@@ -49,6 +49,7 @@ __all__ = [
     "iso10289_rating",
     "make_frame",
     "mark_diameter_mm",
+    "marks_counted",
     "measure",
     "must_change",
     "pitting_factor",

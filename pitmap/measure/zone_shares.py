@@ -21,7 +21,7 @@ from .frame import MeasureFrame
 from .schemas import ZONES
 from .settings import MeasureSettings
 
-__all__ = ["ZoneMeasure", "zone_measures", "zones_table"]
+__all__ = ["ZoneMeasure", "marks_counted", "zone_measures", "zones_table"]
 
 CLASSES = (SurfaceClass.PIT, SurfaceClass.STAIN, SurfaceClass.TINT, SurfaceClass.UNCUT, SurfaceClass.SCORE)
 _DOUBTFUL_UNSEEN = 0.5
@@ -149,6 +149,18 @@ def zone_measures(
         sums["largest_mm2"] = max(p.largest_mm2 for p in hit)
         out.extend([*parts, ZoneMeasure(zone=name, word="affected", seen_mm2=seen, **sums)])
     return out
+
+
+def marks_counted(zones: pd.DataFrame) -> pd.Series:
+    """Marks of every row of a table of zones, as a count of them is shown.
+
+    Returns
+    -------
+    Series of Int64
+        In the order of the rows; NA where nothing of the zone was seen, or the class cannot be told: that no mark shows
+        there is no count of none.
+    """
+    return zones["n_marks"].astype("Int64").mask(zones["share"].isna())
 
 
 def _one(b: Blobs | None, zone: int, pixel: float, scale: float) -> dict[str, Any]:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from ..csv_rows import table_csv
 from ..estimate import Estimate
+from ..measure import marks_counted
 from .by_hand import hand_edits
 from .document import build_document
 from .html import html_of
@@ -37,6 +38,7 @@ def record_tables(record: RecordInput) -> dict[str, pd.DataFrame]:
             for k, i in enumerate(record.inspections, 1)
         ]
         tables[name] = pd.concat(parts, ignore_index=True)
+    tables["zones"]["n_marks"] = marks_counted(tables["zones"])
     tables["hand_edits"] = hand_edits(record)
     if record.readings is not None:
         tables["readings"] = record.readings
@@ -58,6 +60,8 @@ def _plain(value: Any) -> Any:
     """A value as JSON knows it; what is not a finite number becomes null or the word for its sign."""
     if isinstance(value, Estimate):
         return {k: _plain(getattr(value, k)) for k in ("value", "low", "high", "level", "reason")}
+    if value is pd.NA:
+        return None
     if isinstance(value, np.generic):
         value = value.item()
     if isinstance(value, float) and not math.isfinite(value):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import cv2
@@ -16,7 +15,7 @@ from ..drawing import WORKING_ZONES, ZONE_NAMES
 from ..errors import NotEnoughData
 from ..estimate import Estimate
 from ..flags import Flag, flag_words
-from ..measure import mark_diameter_mm
+from ..measure import mark_diameter_mm, marks_counted
 from ..stock.budget import past_the_case_um
 from ..units import (
     UnitSystem,
@@ -199,8 +198,8 @@ def _share(t: Translate, record: RecordInput, zones: Any, zone: str, word: str) 
 def _pit_count(t: Translate, pits: Any) -> str:
     if not len(pits):
         return t("not measured")
-    # of metal that was not seen no pit shows, which is no count of none
-    return t("not known") if math.isnan(pits["share"].iloc[0]) else str(int(pits["n_marks"].iloc[0]))
+    n = marks_counted(pits).iloc[0]
+    return t("not known") if pd.isna(n) else str(n)
 
 
 def found_section(t: Translate, record: RecordInput) -> Section:

@@ -8,7 +8,7 @@ import pandas as pd
 
 from ..estimate import Estimate
 from ..flags import flag_words
-from ..measure import mark_diameter_mm
+from ..measure import mark_diameter_mm, marks_counted
 from ..report import translator
 from ..report.words import class_word, estimate_of
 from ..units import (
@@ -101,7 +101,8 @@ def low_end_words(lands: pd.DataFrame, width_mm: Estimate, units: UnitSystem) ->
 def zones_view(zones: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
     """One row per zone and class; :data:`ZONES_NOTE` belongs to it."""
     rows = []
-    for r in (SimpleNamespace(**row) for row in zones.to_dict("records")):  # type: ignore[arg-type]
+    counts = marks_counted(zones)
+    for r, n in zip((SimpleNamespace(**row) for row in zones.to_dict("records")), counts):  # type: ignore[arg-type]
         share = (
             _UNKNOWN
             if pd.isna(r.share)
@@ -113,7 +114,7 @@ def zones_view(zones: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
                 "what": class_word(translator(), r.class_word),
                 "share of what was seen": share,
                 "not seen": format_part(r.unseen_share),
-                "marks": _UNKNOWN if pd.isna(r.share) else str(r.n_marks),
+                "marks": _UNKNOWN if pd.isna(n) else str(n),
                 "area": _UNKNOWN if pd.isna(r.area_mm2) else format_area(r.area_mm2, units),
                 "largest": _UNKNOWN
                 if pd.isna(r.largest_mm2)
