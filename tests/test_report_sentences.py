@@ -260,6 +260,15 @@ def test_little_that_was_not_seen_is_never_none(record, share, said):
     }
 
 
+def test_what_was_not_seen_stands_beside_the_shares_of_the_rest(record):
+    """It stood pages away: a land of which a twentieth shows was read as pitted so and so far."""
+    zones = record.last.measurement.zones.copy()
+    zones.loc[zones["zone"] == "seal_land", "unseen_share"] = 0.95
+    table = section_of(with_measurement(record, zones=zones), "found").blocks[1]
+    column = table.head.index("not seen")
+    assert {row[0]: row[column] for row in table.rows}["seal land"] == "95.0 %"
+
+
 def test_a_zone_of_which_nothing_was_seen_has_no_count_of_pits(record):
     """ "0" stood in the column of pit marks beside "not known: zone not seen"."""
     zones = record.last.measurement.zones.copy()

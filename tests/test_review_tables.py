@@ -11,6 +11,7 @@ from pitmap.estimate import Estimate
 from pitmap.review.corrections import _typed_corners
 from pitmap.review.tables import (
     MARKS_NOTE,
+    RATINGS_NOTE,
     lands_view,
     leak_words,
     low_end_words,
@@ -126,14 +127,20 @@ def test_ratings_are_worded_and_rounded() -> None:
         "input_value": [33.52341, 123.4567], "input_unit": ["% of seen area", "pits per m2"], "rating": ["2", "A-1"],
         "rating_low": ["2", ""], "rating_high": ["1", ""], "source": ["there", "elsewhere"],
     })  # fmt: skip
-    assert ratings_view(ratings).to_dict("list") == {
+    zones = pd.DataFrame({"zone": ["running_surface", "seal_land"], "unseen_share": [0.0, 0.95]})
+    assert ratings_view(ratings, zones).to_dict("list") == {
         "zone": ["running surface", "seal land"],
         "rated by": ["ISO 10289", "ASTM G46 A"],
         "what": ["affected", "pit"],
         "figure": ["33.52 % of seen area", "123.46 pits per m2"],
         "rating": ["2 (2 to 1)", "A-1"],
+        "zone not seen": ["0.0 %", "95.0 %"],
         "where it is published": ["there", "elsewhere"],
     }
+
+
+def test_ratings_without_an_interval_say_why() -> None:
+    assert "(ASTM G46) have none, for" in RATINGS_NOTE
 
 
 def test_what_cannot_be_told_of_a_zone_is_said() -> None:

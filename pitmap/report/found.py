@@ -205,8 +205,10 @@ def _pit_count(t: Translate, pits: Any) -> str:
 def found_section(t: Translate, record: RecordInput) -> Section:
     """Zone table and the largest pits."""
     zones, marks = record.last.measurement.zones, record.last.measurement.marks
+    unseen = unseen_shares(zones)
     head = (
         t("zone"),
+        t("not seen"),
         t("affected"),
         t("pitted"),
         t("stained"),
@@ -223,6 +225,7 @@ def found_section(t: Translate, record: RecordInput) -> Section:
         rows.append(
             (
                 zone_word(t, zone),
+                format_part(unseen[zone]),
                 *(_share(t, record, zones, zone, word) for word in ("affected", "pit", "stain", "tint")),
                 uncut,
                 _pit_count(t, pits),
@@ -239,7 +242,10 @@ def found_section(t: Translate, record: RecordInput) -> Section:
             kind="note",
         ),
         Table(
-            head=head, rows=tuple(rows), widths=(0.15, 0.155, 0.155, 0.155, 0.155, 0.155, 0.075), numeric=(6,)
+            head=head,
+            rows=tuple(rows),
+            widths=(0.135, 0.085, 0.142, 0.142, 0.142, 0.142, 0.142, 0.07),
+            numeric=(1, 7),
         ),
         Paragraph(
             text=t(
@@ -489,11 +495,8 @@ def _amount(t: Translate, line: Any, amount: Estimate, kind: Any, units: UnitSys
 
 def unseen_section(t: Translate, record: RecordInput) -> Section:
     """What the photos did not show."""
-    zones = record.last.measurement.zones
-    rows = []
-    for zone in [z for z in ZONE_NAMES if (zones["zone"] == z).any()]:
-        share = float(zones.loc[zones["zone"] == zone, "unseen_share"].iloc[0])
-        rows.append((zone_word(t, zone), format_part(share)))
+    unseen = unseen_shares(record.last.measurement.zones)
+    rows = [(zone_word(t, zone), format_part(unseen[zone])) for zone in ZONE_NAMES if zone in unseen]
     note = t("Metal that was not seen is counted neither as sound nor as damaged.")
     table = Table(head=(t("zone"), t("not seen")), rows=tuple(rows), widths=(0.4, 0.6))
     notes = [Paragraph(text=t(n), kind="list") for n in getattr(record.last, "notes", ())]

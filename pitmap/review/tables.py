@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import pandas as pd
 
+from ..depth.survey import unseen_shares
 from ..estimate import Estimate
 from ..flags import flag_words
 from ..measure import mark_diameter_mm, marks_counted
@@ -25,6 +26,7 @@ from ..units import (
 
 __all__ = [
     "MARKS_NOTE",
+    "RATINGS_NOTE",
     "ZONES_NOTE",
     "lands_view",
     "leak_words",
@@ -42,6 +44,13 @@ MARKS_NOTE = (
     " not these."
 )
 """Why some figures of :func:`marks_view` have no interval."""
+
+RATINGS_NOTE = (
+    "A rating speaks of the metal that was seen, and says nothing of the part that was not. Those of areas have in brackets"
+    " the ratings of the ends of the figure's interval; the charts of pits (ASTM G46) have none, for counts of marks and"
+    " their mean size have none."
+)
+"""Why some figures of :func:`ratings_view` have no interval."""
 
 ZONES_NOTE = (
     "Only the share has an interval: the area is that share of the metal that was seen, and lies within the same part of it."
@@ -159,8 +168,12 @@ def lands_view(lands: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
     )
 
 
-def ratings_view(ratings: pd.DataFrame) -> pd.DataFrame:
-    """The published ratings of every zone, each with those of the ends of its figure's interval."""
+def ratings_view(ratings: pd.DataFrame, zones: pd.DataFrame) -> pd.DataFrame:
+    """The published ratings of every zone, each with those of the ends of its figure's interval, and what was not seen.
+
+    :data:`RATINGS_NOTE` belongs to it.
+    """
+    unseen = unseen_shares(zones)
     ends = zip(ratings.rating, ratings.rating_low, ratings.rating_high)
     return pd.DataFrame(
         {
@@ -169,6 +182,7 @@ def ratings_view(ratings: pd.DataFrame) -> pd.DataFrame:
             "what": ratings.class_word,
             "figure": [f"{v:.2f} {unit}" for v, unit in zip(ratings.input_value, ratings.input_unit)],
             "rating": [f"{rating} ({low} to {high})" if low else rating for rating, low, high in ends],
+            "zone not seen": [format_part(unseen[zone]) for zone in ratings.zone],
             "where it is published": ratings.source,
         }
     )

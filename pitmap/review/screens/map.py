@@ -28,6 +28,7 @@ from ..plain_text import plain
 from ..state import units
 from ..tables import (
     MARKS_NOTE,
+    RATINGS_NOTE,
     ZONES_NOTE,
     lands_view,
     leak_words,
@@ -222,4 +223,6 @@ def _tables(inspection: Inspection, key: str) -> None:
         st.dataframe(lands_view(inspection.lands, units()), hide_index=True, width="stretch")
         st.caption("Metal that was not seen counts as damaged at the low end and as sound at the high end.")
     with ratings:
-        st.dataframe(ratings_view(inspection.measurement.ratings), hide_index=True, width="stretch")
+        ratings_table = ratings_view(inspection.measurement.ratings, inspection.zones)
+        st.dataframe(ratings_table, hide_index=True, width="stretch")
+        st.caption(RATINGS_NOTE)
