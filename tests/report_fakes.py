@@ -140,7 +140,11 @@ def make_inspection(rng, drawing, spots, stage, removed, on, *, width=4.1, px=4.
         alignment=SimpleNamespace(residual_mm=Estimate(value=0.12, low=0.08, high=0.17)),
         photo_px_per_mm=10.0,
         class_map=SimpleNamespace(
-            codes=codes, confidence=np.full(grid.shape, 0.95, np.float32), grid=grid, probabilities=None
+            codes=codes,
+            confidence=np.full(grid.shape, 0.95, np.float32),
+            grid=grid,
+            probabilities=None,
+            dark_mm2=0.0,
         ),
         measurement=SimpleNamespace(
             marks=marks,

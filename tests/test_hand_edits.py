@@ -24,7 +24,7 @@ from pitmap.casebook import Casebook, Survey
 from pitmap.classes import SurfaceClass
 from pitmap.drawing import Band, Drawing
 from pitmap.errors import EditConflict, InputError, MeasurementError
-from pitmap.inspection import is_of_drawing, load_inspection, save_inspection
+from pitmap.inspection import is_of_drawing, load_inspection, notes_in, save_inspection
 from pitmap.report import RecordInput, build_document, record_html, record_zip
 from pitmap.surface import dark_words
 from pitmap.workflow import open_inspection
@@ -209,6 +209,11 @@ def test_dark_metal_that_a_hand_decided_is_no_longer_said_to_be_unseen(
     )
     # a pixel that an edge passes through is painted too: at most 6.1 mm of every side
     assert said and 36.0 <= float(said[1]) <= 6.1**2 + 0.05
+    # 100 / 645.16 in2; the page asks in the units that its reader chose, whatever the map was made in
+    in_inch = notes_in(opened(book, survey, drawing), "inch")
+    assert in_inch[0].startswith("0.16 in2 are far darker than the metal about them")
+    assert in_inch[1].startswith(f"By hand, {float(said[1]) / 645.16:.4f} in2 that were not seen")
+    assert notes_in(opened(book, survey, drawing), "mm") == (first, second)
     paint_speck(book, survey)
     assert len(opened(book, survey, drawing).notes) == 2
 

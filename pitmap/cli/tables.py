@@ -11,7 +11,7 @@ import pandas as pd
 
 from ..estimate import Estimate
 from ..flags import flag_words
-from ..inspection import Inspection
+from ..inspection import Inspection, notes_in
 from ..measure import marks_counted
 from ..stock import CAUTION
 from ..units import UnitSystem, format_confidence, format_estimate, format_length, format_part, format_place
@@ -59,7 +59,7 @@ def print_inspection(inspection: Inspection, units: str = "mm") -> None:
     stage = stage_word(translator(), inspection.stage)
     click.echo(f"\n{inspection.face}, {stage}: {', '.join(p.name for p in inspection.photos)}")
     click.echo(f"  alignment residual {format_estimate(inspection.alignment.residual_mm, 'length', system)}")
-    for sentence in (*inspection.findings, *inspection.notes):
+    for sentence in (*inspection.findings, *notes_in(inspection, system)):
         click.echo(f"  {sentence}")
     level = format_confidence(inspection.measurement.sound_width_mm.level)
     click.echo(f"\n  share of each zone that was seen, with its {level} interval:")

@@ -12,6 +12,7 @@ from .files import (
     plain_values,
     save_inspection,
 )
+from .notes import decided_words, notes_in
 from .record import HandEdit, Inspection, PhotoSource
 from .series import in_order_of_work, is_of_drawing, must_be_on_drawing, must_be_one_face, order_problems
 
@@ -23,6 +24,7 @@ __all__ = [
     "changed_tables",
     "check_dip",
     "check_stock",
+    "decided_words",
     "in_order_of_work",
     "inspection_folders",
     "is_of_drawing",
@@ -34,6 +36,7 @@ __all__ = [
     "must_be_same_survey",
     "must_take_inspection",
     "not_held_problem",
+    "notes_in",
     "order_problems",
     "plain_values",
     "save_inspection",

@@ -15,6 +15,7 @@ from ..drawing import WORKING_ZONES, ZONE_NAMES
 from ..errors import NotEnoughData
 from ..estimate import Estimate
 from ..flags import Flag, flag_words
+from ..inspection import notes_in
 from ..measure import mark_diameter_mm, marks_counted
 from ..stock.budget import past_the_case_um
 from ..units import (
@@ -499,7 +500,7 @@ def unseen_section(t: Translate, record: RecordInput) -> Section:
     rows = [(zone_word(t, zone), format_part(unseen[zone])) for zone in ZONE_NAMES if zone in unseen]
     note = t("Metal that was not seen is counted neither as sound nor as damaged.")
     table = Table(head=(t("zone"), t("not seen")), rows=tuple(rows), widths=(0.4, 0.6))
-    notes = [Paragraph(text=t(n), kind="list") for n in getattr(record.last, "notes", ())]
+    notes = [Paragraph(text=t(n), kind="list") for n in notes_in(record.last, record.units)]
     return Section(
         key="unseen", title=t("What was not seen"), blocks=(table, Paragraph(text=note, kind="note"), *notes)
     )

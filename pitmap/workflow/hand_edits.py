@@ -13,9 +13,8 @@ from ..classes import CLASS_WORDS, SurfaceClass
 from ..errors import InputError
 from ..inspection import HandEdit
 from ..measure import ClassEdit, change_classes, drawn_area
-from ..units import format_area
 
-__all__ = ["decided_words", "with_edits"]
+__all__ = ["with_edits"]
 
 
 def with_edits(
@@ -58,19 +57,6 @@ def with_edits(
         )
         class_map, changed = after, changed | hit
     return class_map, changed, tuple(told)
-
-
-def decided_words(edits: Sequence[HandEdit]) -> str:
-    """How much metal that was not seen a hand has given a class since, as a sentence; empty where none.
-
-    What was noted when the face was mapped, of dark metal as of any other, says that it counts as not seen.
-    """
-    unseen = CLASS_WORDS[SurfaceClass.UNSEEN]
-    decided = sum(e.area_before_mm2.get(unseen, 0.0) for e in edits if e.word_after != unseen)
-    if not decided:
-        return ""
-    area = format_area(decided)
-    return f"By hand, {area} that were not seen were given a class since: they count as what was said of them there."
 
 
 def _as_class_edit(edit: MapEdit) -> ClassEdit:

@@ -20,6 +20,7 @@ from ..errors import InputError, MeasurementError
 from ..estimate import Estimate
 from ..inspection import (
     Inspection,
+    decided_words,
     in_order_of_work,
     is_of_drawing,
     load_inspection,
@@ -29,7 +30,7 @@ from ..measure import MeasureSettings, measure
 from ..photo import Photo, read_photo
 from ..pipeline import Landmarks, Progress, map_face
 from ..settings import Settings
-from .hand_edits import decided_words, with_edits
+from .hand_edits import with_edits
 from .kept_files import drawing_of
 from .kept_readings import readings_table
 

@@ -20,6 +20,7 @@ from pitmap.classes import Stage, SurfaceClass
 from pitmap.drawing import load_shipped
 from pitmap.estimate import Estimate
 from pitmap.inspection import save_inspection
+from pitmap.surface import dark_words
 from pitmap.workflow import open_inspection
 
 PAGES = [
@@ -173,6 +174,20 @@ def test_note_of_a_map_stands_with_the_figures_that_it_bears_on(empty_book: Case
     (picture,) = [k for k, text in enumerate(said) if text.startswith("Solid: pit.")]
     assert [k for k, text in enumerate(said) if text == dark] < [picture]
     assert said.count(dark) == 1
+
+
+def test_note_of_dark_metal_is_told_in_the_units_of_the_page(empty_book: Casebook, tmp_path: Path) -> None:
+    """900 mm2 stood on the page that showed every other figure in inch."""
+    survey, _, drawing = keep_survey(empty_book, tmp_path / "first", [(24.0, 0.0, 2.0)])
+    plain = inspection_of_pits(drawing, [(24.0, 0.0, 2.0)])
+    noted = replace(
+        plain, class_map=replace(plain.class_map, dark_mm2=900.0), notes=(dark_words(900.0), "under one lamp")
+    )
+    empty_book.add_inspection(survey, save_inspection(noted, tmp_path / "noted"))
+    said = [c.value for c in page("map", **place_of(survey), units="inch").run().caption]
+    # 900 / 645.16
+    assert any(text.startswith("1.40 in2 are far darker") for text in said), said
+    assert "under one lamp" in said
 
 
 def test_zone_of_two_parts_stands_once_in_the_key_of_the_drawing() -> None:

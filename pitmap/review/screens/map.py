@@ -12,7 +12,7 @@ from ...casebook import Survey
 from ...classes import SurfaceClass
 from ...drawing import Drawing
 from ...flags import flag_words
-from ...inspection import Inspection, is_of_drawing
+from ...inspection import Inspection, is_of_drawing, notes_in
 from ...report.page_map import MARKS_TRACE, page_map, rings_words
 from ...report.palette import CLASS_STYLES
 from ...report.text import translator
@@ -109,7 +109,7 @@ def _headline(survey: Survey, inspection: Inspection) -> None:
     if not inspection.lands.empty:
         st.caption(unseen_scores_words(translator(), inspection.photo_px_per_mm, units()))
     # what the figures above mean hangs on them: under the tables nobody would look for them
-    for told in (*inspection.notes, *photo_findings(survey, inspection)):
+    for told in (*notes_in(inspection, units()), *photo_findings(survey, inspection)):
         st.caption(plain(told))
 
 
