@@ -73,7 +73,8 @@ def test_order_problems_name_the_stage_that_is_dated_too_late() -> None:
         "the survey at intake is dated 2031-03-03, later than the one after the test lap of 2020-01-01"
         in said
     )
-    assert "--date" in said
+    # the page and the customer's record say it too, where no option of the command line is known
+    assert "Correct the date that is wrong, on the Jobs page or by mapping again" in said and "--" not in said
 
 
 def test_order_problems_say_that_the_whole_order_looks_reversed() -> None:

@@ -128,15 +128,16 @@ def order_problems(inspections: Iterable[Inspection]) -> tuple[str, ...]:
         return (
             *problems,
             f"The whole order looks reversed: by date the surveys run from the last stage back to the first ({order}). "
-            "Before and after follow the dates, the stock plan the stages. Correct the dates, all of them (map again with "
-            "--date), or the stages where those are wrong (--stage).",
+            "Before and after follow the dates, the stock plan the stages. Correct the dates, all of them, on the Jobs "
+            "page or by mapping again with the right ones, or the stages where those are wrong.",
         )
     before, after = pair
     return (
         *problems,
         f"Dates and stages contradict each other: the survey {after.stage.moment} is dated {after.surveyed_on}, later than "
         f"the one {before.stage.moment} of {before.surveyed_on}. Before and after follow the dates, the stock plan the "
-        "stages. Correct the date that is wrong (map again with --date), unless the plate came back for a new job.",
+        "stages. Correct the date that is wrong, on the Jobs page or by mapping again with the right one, unless the plate "
+        "came back for a new job.",
     )
 
 

@@ -284,8 +284,8 @@ def _must_not_be_mirrored(
     except AlignmentRefused:
         return
     raise AlignmentRefused(
-        "the photo shows the mirror image of the drawing: is it the plate's other face (then it needs that face's drawing; "
-        "pitmap drawing mirror makes it), or a mirrored picture (take it with the camera on the back of the phone)?"
+        "the photo shows the mirror image of the drawing: is it the plate's other face (then it needs that face's drawing, "
+        "which mirroring this one makes), or a mirrored picture (take it with the camera on the back of the phone)?"
     )
 
 

@@ -129,9 +129,9 @@ def plan_face(
     for inspection in inspections:
         if not inspection.removed_um.has_interval:
             raise NotEnoughData(
-                f"{inspection.face}, {inspection.stage.moment}: the stock taken off before this survey is not known; enter "
-                "it (map with --removed '22 um' or '1 thou', or when the survey is added), measured with a micrometer "
-                "at named spots"
+                f"{inspection.face}, {inspection.stage.moment}: the stock taken off before this survey is not known; "
+                "measure it with a micrometer at named spots and enter it, as 22 um or 1 thou, with the survey on the Jobs "
+                "page, or where its photos are mapped"
             )
     rng = np.random.default_rng(PLAN_SEED)
     last = max(inspections, key=lambda i: i.stage.order)

@@ -347,3 +347,13 @@ def test_what_somebody_else_keeps_at_the_same_moment_is_not_written_over_in_sile
     next(b for b in test.button if b.label == button).click().run()
     assert not test.error
     assert now_kept() == both
+
+
+def test_refusal_of_a_plan_speaks_of_the_page_and_not_of_options(kept: tuple[Casebook, Survey]) -> None:
+    """ "map with --removed '22 um'" stood on the page."""
+    book, survey = kept
+    book.update(survey, removed_um=Estimate.unknown("not entered"))
+    test = open_page("plan", survey)
+    (said,) = [e.value for e in (*test.error, *test.info, *test.warning) if "not known" in e.value]
+    assert "is not known; measure it with a micrometer" in said and "on the Jobs page" in said
+    assert "--" not in said
