@@ -26,7 +26,9 @@ from pitmap.report import (
 from pitmap.report.found import stock_section
 from pitmap.report.model import Paragraph, Table
 from pitmap.report.page_compare import (
+    FATES_NOTE,
     cannot_tell_words,
+    fates_view,
     tracks_view,
 )
 from pitmap.report.words import estimate_of, number, stage_word, zone_word
@@ -181,6 +183,17 @@ def test_followed_marks_are_worded(record):
     assert not any("_" in name for name in view.columns)
     assert set(view["what"]) <= {"pit", "not reached by the lap"}
     assert view["across"].str.endswith(" in").all()
+    # 25.4 mm to the inch, as the Map page says places
+    assert view["x in"].tolist() == [round(x / 25.4, 3) for x in record.comparison.tracks.x_mm]
+
+
+def test_area_of_a_mark_whose_place_was_not_seen_is_said_to_be_not_seen(record):
+    """ "0.00 mm2" stood there, as of a mark that a lap took away."""
+    fates = record.comparison.pairs[-1].fates.head(1).assign(area_after_mm2=math.nan, x_mm=50.8)
+    view = fates_view(fates, "inch")
+    assert (view["area after"].item(), view["x in"].item()) == ("not seen", 2.0)
+    assert view["area before"].item().endswith(" in2")
+    assert "have no interval here" in FATES_NOTE
 
 
 def test_stage_words():

@@ -308,6 +308,8 @@ def decide_fates(
                 fate, why = judge_stayed(b - a, sd, z, seen, rules)
             elif min(seen) < 1 - rules.unseen_share:
                 kind = "only_before" if is_before else "only_after"
+                # what a survey does not show is no mark of 0 mm2
+                a, b = (a, math.nan) if is_before else (math.nan, b)
                 fate, why = (
                     Fate.CANNOT_TELL,
                     f"the {'later' if is_before else 'earlier'} survey does not show the place",

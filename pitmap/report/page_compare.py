@@ -24,10 +24,12 @@ from .figures import FaceMap, face_map, series_chart
 from .legend import change_entries, with_key
 from .overlay import codes_on, paint_codes
 from .palette import CHANGE_STYLES, CLASS_STYLES, Style
+from .places import place_columns
 from .text import Translate, translator
 from .words import class_word, fate_word, stage_word
 
 __all__ = [
+    "FATES_NOTE",
     "blended",
     "blink_picture",
     "cannot_tell_words",
@@ -39,6 +41,12 @@ __all__ = [
     "tracks_view",
     "zone_changes_view",
 ]
+
+FATES_NOTE = (
+    "Sizes, areas and places have no interval here: those of the areas stand under Marks on the Map page of each survey. "
+    "Smaller and larger are said only where the change is beyond what two photos of one mark differ by."
+)
+"""Why the figures of :func:`fates_view` have no interval."""
 
 
 def maps_of(
@@ -123,7 +131,10 @@ def _why_no_band(rows: pd.DataFrame) -> str:
 
 
 def fates_view(fates: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
-    """The fate of every mark as people read it, pits first and the largest of them at the top."""
+    """The fate of every mark as people read it, pits first and the largest of them at the top.
+
+    :data:`FATES_NOTE` belongs to it.
+    """
     t = translator()
     order = fates.assign(other=fates.class_word != "pit").sort_values(
         ["other", "eq_diam_mm"], ascending=[True, False]
@@ -139,16 +150,17 @@ def fates_view(fates: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
             "area before": [_area(v, units) for v in order.area_before_mm2],
             "area after": [_area(v, units) for v in order.area_after_mm2],
             "why": order.why,
-            "x mm": order.x_mm.round(1),
-            "y mm": order.y_mm.round(1),
+            **place_columns(order, units),
             "mind": [flag_words(int(v)) for v in order["flags"]],
         }
     )
 
 
 def _area(value_mm2: float, units: UnitSystem) -> str:
-    """Of one mark; empty where there is none."""
-    return "" if pd.isna(value_mm2) else format_area(value_mm2, units, digits=2 if units == "mm" else 5)
+    """Of one mark; 0 where there is none, and words where nobody can say."""
+    return (
+        "not seen" if pd.isna(value_mm2) else format_area(value_mm2, units, digits=2 if units == "mm" else 5)
+    )
 
 
 def cannot_tell_words(fates: pd.DataFrame, class_word: str = "pit") -> str:
@@ -175,8 +187,7 @@ def tracks_view(tracks: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
             "gone in survey": ["" if v < 0 else str(v) for v in tracks.gone_survey],
             "deeper than": [format_depth(v, units) for v in tracks.depth_low_um],
             "not deeper than": [format_depth(v, units) for v in tracks.depth_high_um],
-            "x mm": tracks.x_mm.round(1),
-            "y mm": tracks.y_mm.round(1),
+            **place_columns(tracks, units),
             "survey:mark": tracks.mark_ids,
             "mind": [flag_words(int(v)) for v in tracks["flags"]],
         }

@@ -11,9 +11,9 @@ from ..estimate import Estimate
 from ..flags import flag_words
 from ..measure import mark_diameter_mm, marks_counted
 from ..report import translator
+from ..report.places import place_columns
 from ..report.words import class_word, estimate_of
 from ..units import (
-    MM_PER_INCH,
     UnitSystem,
     format_area,
     format_depth,
@@ -62,12 +62,6 @@ ZONES_NOTE = (
 _UNKNOWN = "cannot be told"
 _SAME_WIDTH_MM = 0.05
 """Widths this near each other are one (house choice: half of what a width of some millimetres is shown to)."""
-
-
-def _places(table: pd.DataFrame, units: UnitSystem) -> dict[str, pd.Series]:
-    """The columns of a table that say where its rows are; numbers, so that they sort."""
-    per, word, digits = (1.0, "mm", 1) if units == "mm" else (MM_PER_INCH, "in", 3)
-    return {f"{axis} {word}": (table[f"{axis}_mm"] / per).round(digits) for axis in ("x", "y")}
 
 
 def leak_words(lands: pd.DataFrame, units: UnitSystem) -> str:
@@ -147,7 +141,7 @@ def marks_view(marks: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
             "wide": [format_length(v, units) for v in marks.width_mm],
             "to running side": ["" if pd.isna(v) else format_length(v, units) for v in marks.dist_trace_mm],
             "to coolant side": ["" if pd.isna(v) else format_length(v, units) for v in marks.dist_coolant_mm],
-            **_places(marks, units),
+            **place_columns(marks, units),
             "mind": [flag_words(int(v)) for v in marks["flags"]],
         }
     )
@@ -162,7 +156,7 @@ def lands_view(lands: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
             "sound metal": [format_estimate(estimate_of(*width), "length", units) for width in widths],
             "width by the drawing": [format_length(v, units) for v in lands.nominal_width_mm],
             "leak path": ["yes" if leaks else "no" for leaks in lands.is_leak_path],
-            **_places(lands, units),
+            **place_columns(lands, units),
             "mind": [flag_words(int(v)) for v in lands["flags"]],
         }
     )
@@ -212,7 +206,7 @@ def regions_view(regions: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "place": regions.region.str.replace("_", " "),
-            **_places(regions, units),
+            **place_columns(regions, units),
             "in the photo": [_percent(v) for v in regions.in_frame_share],
             "edge found in its place": [_percent(v) for v in regions.met_share],
             "distance from the drawing": [format_length(v, units) for v in regions.residual_mm],

@@ -9,6 +9,7 @@ from ...drawing import Drawing
 from ...inspection import Inspection
 from ...report import plot_side_by_side, translator
 from ...report.page_compare import (
+    FATES_NOTE,
     blended,
     blink_picture,
     cannot_tell_words,
@@ -117,6 +118,7 @@ def _tables(pair: PairChange) -> None:
             f"Two sights of one mark may lie up to {format_length(pair.tolerance_mm, units())} apart. "
             f"{cannot_tell_words(pair.fates)}"
         )
+        st.caption(FATES_NOTE)
     with zones:
         st.dataframe(zone_changes_view(pair.zone_changes), hide_index=True, width="stretch")
 
