@@ -176,6 +176,17 @@ def test_note_of_a_map_stands_with_the_figures_that_it_bears_on(empty_book: Case
     assert said.count(dark) == 1
 
 
+def test_share_in_the_headline_is_that_of_the_table(empty_book: Casebook, tmp_path: Path) -> None:
+    """ "0.0 %" stood over a table that said 0.01 %: a small pit of the land passed for none."""
+    survey, _, _ = keep_survey(empty_book, tmp_path / "first", [(24.0, 0.0, 0.5)])
+    test = page("map", **place_of(survey)).run()
+    zones = next(d.value for d in test.dataframe if "share of what was seen" in d.value.columns)
+    (said,) = zones[(zones.zone == "seal land") & (zones.what == "affected")]["share of what was seen"]
+    (shown,) = [m.value for m in test.metric if m.label == "Seal land affected"]
+    assert said.startswith(f"{shown} (") and shown != "0.0 %"
+    assert any(c.value == f"{said} of what was seen; not seen 0.0 %" for c in test.caption)
+
+
 def test_note_of_dark_metal_is_told_in_the_units_of_the_page(empty_book: Casebook, tmp_path: Path) -> None:
     """900 mm2 stood on the page that showed every other figure in inch."""
     survey, _, drawing = keep_survey(empty_book, tmp_path / "first", [(24.0, 0.0, 2.0)])

@@ -11,6 +11,7 @@ import streamlit as st
 from ...casebook import Survey
 from ...classes import SurfaceClass
 from ...drawing import Drawing
+from ...estimate import Estimate
 from ...flags import flag_words
 from ...inspection import Inspection, is_of_drawing, notes_in
 from ...report.page_map import MARKS_TRACE, page_map, rings_words
@@ -96,13 +97,14 @@ def _headline(survey: Survey, inspection: Inspection) -> None:
         if zone not in affected.index:
             continue
         row = affected.loc[zone]
-        seen = "nothing seen" if pd.isna(row.share) else f"{100 * row.share:.1f} %"  # type: ignore[var-annotated]
-        column.metric(f"{zone.replace('_', ' ').capitalize()} affected", seen)
-        if not pd.isna(row.share):
-            column.caption(
-                f"{100 * row.share_low:.1f} to {100 * row.share_high:.1f} % of what was seen; "
-                f"not seen {format_part(row.unseen_share)}"
-            )
+        label = f"{zone.replace('_', ' ').capitalize()} affected"
+        if pd.isna(row.share):
+            column.metric(label, "nothing seen")
+            continue
+        # in the digits of the table below: a pit that is 0.01 % there is not 0.0 % here
+        share = format_estimate(Estimate(value=row.share, low=row.share_low, high=row.share_high), "share")
+        column.metric(label, share.split(" (")[0])
+        column.caption(f"{share} of what was seen; not seen {format_part(row.unseen_share)}")
     leak = leak_words(inspection.lands, units())
     if leak:
         st.warning(leak, icon=":material/water_drop:")
