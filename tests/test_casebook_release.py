@@ -63,7 +63,8 @@ def test_left_out_survey_stays_and_holds_up_no_release(book, survey):
     slip = book.create_survey(face, job, "final", "2026-05-05")
     book.sign_off(survey, "measured and checked")
     with pytest.raises(
-        CasebookError, match="plate T-12, face front, final: survey number 2 of 2026-05-05 is not signed"
+        CasebookError,
+        match="plate T-12, face front: survey number 2 at the final survey of 2026-05-05 is not signed",
     ):
         book.sign_off(job, "done")
     out = book.withdraw(slip, "added by mistake")
@@ -228,10 +229,28 @@ def test_nobody_signs_what_came_after_the_look(book, survey):
         book.sign_off(job, "released", seen=seen)
 
 
+def test_release_says_of_which_plate_an_item_is_open_and_names_stages_in_words(book, survey):
+    """ "test_lap" and "checklist intake: Tag the plate" stood there, of a job with three plates."""
+    job = the_job(book)
+    book.create_survey(book.faces(the_plate(book))[0], job, "test_lap", "2026-05-03")
+    for tag in ("T-13", "T-14"):
+        plate = book.create_plate(tag, job=job)
+        book.start_checklist(job, plate, "intake")
+    for item in book.checklist(job, book.plate_by_tag("T-13")):
+        book.update(item, state="done")
+    with pytest.raises(CasebookError) as told:
+        book.sign_off(job, "released")
+    assert "after the test lap of 2026-05-03 is not signed" in str(told.value)
+    assert "plate T-14, checklist intake: " in str(told.value)
+    assert "test_lap" not in str(told.value) and "plate T-13" not in str(told.value)
+
+
 def test_release_lists_what_is_missing(book, survey):
     job, plate = the_job(book), the_plate(book)
     items = book.start_checklist(job, plate, "finish")
-    with pytest.raises(CasebookError, match=r"1 of 2026-05-04 is not signed; checklist finish: Polish"):
+    with pytest.raises(
+        CasebookError, match=r"of 2026-05-04 is not signed; plate T-12, checklist finish: Polish"
+    ):
         book.sign_off(job, "released")
     book.sign_off(survey, "checked")
     for item in items[:-1]:

@@ -161,7 +161,7 @@ class ReleaseDesk(SurveyDesk):
                 missing.append("it has no survey")
             missing += [self._not_signed(session, s) for s in surveys if s.state == "open"]
             missing += [
-                f"checklist {i.step}: {i.text}"
+                f"plate {session.get_one(m.PlateRow, i.plate_id).tag}, checklist {i.step}: {i.text}"
                 for i in self._items(session, row.id, None)
                 if i.state == "open"
             ]
@@ -173,8 +173,8 @@ class ReleaseDesk(SurveyDesk):
     def _not_signed(self, session: Session, survey: m.SurveyRow) -> str:
         """By plate, face and stage: the surveys of two faces are of one day as a rule."""
         plate, face = session.get_one(m.PlateRow, survey.plate_id), session.get_one(m.FaceRow, survey.face_id)
-        where = f"plate {plate.tag}, face {face.name}, {Stage(survey.stage)}"
-        return f"{where}: survey number {survey.id} of {survey.surveyed_on} is not signed"
+        which = f"survey number {survey.id} {Stage(survey.stage).moment} of {survey.surveyed_on}"
+        return f"plate {plate.tag}, face {face.name}: {which} is not signed"
 
     def sign_offs(self, record: r.Survey | r.Job) -> tuple[r.SignOff, ...]:
         """Who signed a survey or a job, oldest first."""
