@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import streamlit as st
@@ -20,6 +20,7 @@ from .state import Place, book, go_to, here
 
 if TYPE_CHECKING:
     from ..drawing import Finding
+    from ..inspection import Inspection
 
 __all__ = [
     "PHOTO_TYPES",
@@ -199,10 +200,16 @@ def _gone(survey: Survey) -> str:
     )
 
 
-def rests_on(surveys: Iterable[Survey]) -> None:
-    """Which surveys a page of the whole face is made from."""
-    labels = survey_labels(list(surveys)).values()
+def rests_on(series: Sequence[tuple[Survey, Inspection]]) -> None:
+    """Which surveys a page of the whole face is made from, and where a map of them rests on other photos than are kept."""
+    from ..workflow import photos_outdated
+
+    labels = survey_labels([s for s, _ in series]).values()
     st.caption(f"From every mapped survey of this face in this job: {'; '.join(labels)}.")
+    kept = book()
+    for survey, inspection in series:
+        for sentence in photos_outdated(kept, survey, inspection):
+            st.warning(plain(sentence), icon=":material/history:")
 
 
 def measured_length(typed: str, within: str, name: str, within_name: str) -> Estimate | None:

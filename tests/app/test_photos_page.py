@@ -210,6 +210,9 @@ def test_photos_that_the_map_does_not_show_are_told(tmp_path: Path, monkeypatch:
         ]
         for name in ("photos", "map", "checklist"):
             assert told(name) == said
+        # what is advised of a face stands on its maps
+        for name in ("plan", "record"):
+            assert [w for w in told(name) if w in said] == said
         monkeypatch.setenv("PITMAP_WHO", "Ada")
         face = book.get(Face, survey.face_id)
         record = face_record(face, book.jobs()[0], book.plates()[0])

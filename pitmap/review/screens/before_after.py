@@ -43,7 +43,7 @@ def show() -> None:
     if len(series) < 2:
         map_first(len(series), 2)
         return
-    rests_on(survey for survey, _ in series)
+    rests_on(series)
     with sentences():
         comparison = face_comparison(face, job, plate)
         for problem in comparison.problems:

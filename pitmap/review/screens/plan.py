@@ -59,7 +59,7 @@ def show() -> None:
     if not series:
         map_first(0)
         return
-    rests_on(survey for survey, _ in series)
+    rests_on(series)
     with sentences():
         plan = face_plan(face, job, plate)
         _verdict(plan)

@@ -25,7 +25,7 @@ def show() -> None:
     if not series:
         map_first(0)
         return
-    rests_on(survey for survey, _ in series)
+    rests_on(series)
     with sentences():
         record = face_record(face, job, plate)
         stem = re.sub(r"[^A-Za-z0-9_-]+", "-", f"{plate.tag}-{face.name}").strip("-") or "record"
