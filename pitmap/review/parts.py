@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -17,6 +16,7 @@ from ..stock import CAUTION
 from ..units import AS_POSITIVE, parse_length
 from .plain_text import plain
 from .state import Place, book, go_to, here
+from .told_apart import told_apart
 
 if TYPE_CHECKING:
     from ..drawing import Finding
@@ -96,8 +96,7 @@ def map_first(n_mapped: int, n_needed: int = 1) -> None:
 def survey_labels(surveys: Sequence[Survey]) -> dict[int, str]:
     """What to call each survey, by id: its stage and day, and its number where another one has the same."""
     labels = {s.id: f"{stage_word(s.stage)}, {s.surveyed_on:%Y-%m-%d}" for s in surveys}
-    times = Counter(labels.values())
-    return {k: label if times[label] == 1 else f"{label}, number {k}" for k, label in labels.items()}
+    return told_apart(labels, by_key=True)
 
 
 def _pick(  # type: ignore[no-untyped-def]

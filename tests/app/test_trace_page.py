@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
@@ -104,6 +105,11 @@ def words(test: AppTest) -> str:
         for kind in (test.markdown, test.caption, test.error, test.warning, test.info, test.success)
         for e in kind
     )
+
+
+def grey(level: int) -> bytes:
+    """A picture of one tone, JPEG."""
+    return cv2.imencode(".jpg", np.full((90, 120, 3), level, np.uint8))[1].tobytes()
 
 
 def true_trace(samples: Path) -> Trace:
@@ -319,6 +325,24 @@ def test_from_trace_to_kept_drawing_and_another_photo(shop, open_desk, samples: 
     assert len(kept.openings) == 41
     assert "8. Try it on another photo" in words(test)
     assert len(asked) == 1
+
+
+def test_photos_of_one_name_are_told_apart_and_each_can_be_chosen(empty_book: Casebook) -> None:
+    """A phone calls every picture image.jpg: whichever of them was chosen, the first one was traced."""
+    plate = empty_book.create_plate("T-32", job=empty_book.create_job("order 32"))
+    face = empty_book.create_face(plate, "A")
+    first, second = (
+        trace_desk.keep_source(empty_book, plate, face, grey(level), "image.jpg") for level in (60, 160)
+    )
+    test = AppTest.from_function(_page, default_timeout=120)
+    for key, value in {"place_read": True, "job_id": 1, "plate_id": plate.id, "face_id": face.id}.items():
+        test.session_state[key] = value
+    test.run()
+    (used,) = [m for m in test.multiselect if m.label.startswith("Photos used")]
+    assert used.options == ["image.jpg, number 1", "image.jpg, number 2"]
+    used.set_value([second]).run()
+    assert test.session_state[f"trace_desk_{face.id}"].photos == (second,)
+    assert first != second
 
 
 def test_names_typed_in_the_openings_table_outlive_a_change_of_units(

@@ -17,6 +17,7 @@ from ...registration import rectify
 from ..cached import laid_on, photo_of
 from ..guard import sentences
 from ..parts import stage_word
+from ..told_apart import told_apart
 from .drawing_desk import Choices, Press, pointed
 from .drawing_fields import typed_mm
 from .drawing_figure import PICTURE_PX, Marks, View, edit_picture
@@ -106,7 +107,10 @@ def photo_choice(ed: Editor) -> PhotoRef | None:
             words[ref.id] = f"{stage_word(survey.stage)}, {survey.surveyed_on:%Y-%m-%d}: {ref.name}"
     if not refs:
         return None
-    number = st.selectbox("Photo under the drawing", list(words), key=ed.name("photo"), format_func=words.get)
+    labels = told_apart(words, by_key=True)
+    number = st.selectbox(
+        "Photo under the drawing", list(labels), key=ed.name("photo"), format_func=labels.get
+    )
     return refs.get(number)
 
 

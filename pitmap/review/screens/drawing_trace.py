@@ -17,6 +17,7 @@ from ..guard import sentences
 from ..parts import PHOTO_TYPES
 from ..plain_text import plain
 from ..remembered import recall, remember
+from ..told_apart import told_apart
 from .trace_desk import MOST_PHOTOS, Desk, checked_wish, keep_source, sources, traced
 from .trace_holes import click_holes
 from .trace_result import finish
@@ -117,8 +118,9 @@ def _photos(kept: Casebook, plate: Plate, face: Face, desk: Desk, slot: str) -> 
     elif key not in st.session_state:
         st.session_state[key] = [p for p in desk.photos if p in known]
     if known:
+        labels = told_apart({s: s.name for s in known})
         new = st.multiselect(
-            "Photos used, the one most square-on first", known, key=key, format_func=lambda s: s.name,
+            "Photos used, the one most square-on first", known, key=key, format_func=labels.get,
             max_selections=MOST_PHOTOS, placeholder="choose from the photos kept with this face",
         )  # fmt: skip
     desk = replace(desk, photos=tuple(new))

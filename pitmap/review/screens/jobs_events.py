@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Sequence
 
 import streamlit as st
@@ -15,15 +14,14 @@ from ..guard import sentences
 from ..kept_form import KeptForm
 from ..plain_text import plain
 from ..state import units
+from ..told_apart import told_apart
 
 __all__ = ["event_labels", "leave_out_event"]
 
 
 def event_labels(events: Sequence[PlateEvent]) -> dict[int, str]:
     """What to call each event, by id: when and what, and its number where another one reads the same."""
-    labels = {e.id: _words(e) for e in events}
-    times = Counter(labels.values())
-    return {k: label if times[label] == 1 else f"{label}, number {k}" for k, label in labels.items()}
+    return told_apart({e.id: _words(e) for e in events}, by_key=True)
 
 
 def _words(event: PlateEvent) -> str:

@@ -35,6 +35,7 @@ from ..picking import Curve, Kind, Mark, Picker
 from ..plain_text import plain
 from ..remembered import remember
 from ..state import units
+from ..told_apart import told_apart
 from .alignment import show_alignment
 from .drawing_seen import keep_over_seen
 from .drawing_zone_panels import pose_words
@@ -256,8 +257,9 @@ def _try(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing)
         ref = keep_source(kept, plate, face, file.getvalue(), file.name)
     others = [s for s in sources(kept, plate, face) if s not in desk.photos]
     if ref is None and others:
+        labels = told_apart({s: s.name for s in others})
         ref = st.selectbox(
-            "Or one that is kept with this face", others, index=None, format_func=lambda s: s.name,
+            "Or one that is kept with this face", others, index=None, format_func=labels.get,
             key=f"trace_try_which_{face.id}",
         )  # fmt: skip
     if ref is None:
