@@ -357,3 +357,23 @@ def test_refusal_of_a_plan_speaks_of_the_page_and_not_of_options(kept: tuple[Cas
     (said,) = [e.value for e in (*test.error, *test.info, *test.warning) if "not known" in e.value]
     assert "is not known; measure it with a micrometer" in said and "on the Jobs page" in said
     assert "--" not in said
+
+
+@pytest.mark.parametrize("system", ["mm", "inch"])
+def test_stops_of_the_slider_have_labels_of_their_own(system: str) -> None:
+    """4 and 5 um were both "0.2 thou", and whichever was chosen, the figures were those of 4."""
+    # 25.4 um to the thou
+    labels = plan_page._stops([0.0, 4.0, 5.0, 10.0], system)  # type: ignore[arg-type]
+    said = {
+        "mm": ["0 um", "4 um", "5 um", "10 um"],
+        "inch": ["0.00 thou", "0.16 thou", "0.20 thou", "0.39 thou"],
+    }
+    assert list(labels.values()) == said[system]
+    assert len(set(plan_page._stops([4.2, 4.4], system).values())) == 2  # type: ignore[arg-type]
+
+
+def test_slider_stands_a_stop_that_is_no_more(kept: tuple[Casebook, Survey]) -> None:
+    """Chosen before the plan was made anew with other steps."""
+    _, survey = kept
+    test = page("plan", **place_of(survey), **{f"take_off_{survey.face_id}": 7.77}).run()
+    assert not test.exception

@@ -120,7 +120,7 @@ def _photos(kept: Casebook, plate: Plate, face: Face, desk: Desk, slot: str) -> 
     if known:
         labels = told_apart({s: s.name for s in known})
         new = st.multiselect(
-            "Photos used, the one most square-on first", known, key=key, format_func=labels.get,
+            "Photos used, the one most square-on first", known, key=key, format_func=lambda s: labels.get(s, s.name),
             max_selections=MOST_PHOTOS, placeholder="choose from the photos kept with this face",
         )  # fmt: skip
     desk = replace(desk, photos=tuple(new))

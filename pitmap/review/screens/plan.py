@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import pandas as pd
 import streamlit as st
@@ -13,6 +14,7 @@ from ...report.page_plan import budget_figure, curve_figures
 from ...report.words import aim_word
 from ...stock import LIMIT_TEXT, OFFERED, LimitSheet, StockPlan, usable_limits
 from ...units import (
+    UnitSystem,
     format_confidence,
     format_depth,
     format_estimate,
@@ -92,9 +94,10 @@ def _what_if(plan: StockPlan, face: Face) -> None:
     if not levels:
         return
     st.subheader("Take off how much?")
+    labels = _stops(levels, units())
     at = st.select_slider(
         "Further stock from the face as it is now", options=levels, value=levels[0],
-        format_func=lambda v: format_depth(v, units()), key=f"take_off_{face.id}",
+        format_func=lambda v: labels.get(v, format_depth(v, units())), key=f"take_off_{face.id}",
     )  # fmt: skip
     rows = []
     for (zone, aim), curve in plan.curves.groupby(["zone", "aim"], sort=False):
@@ -266,6 +269,15 @@ def _housing(kept: Casebook, plate: Plate, face: Face) -> None:
                     over=newest,
                 )
             st.rerun()
+
+
+def _stops(levels: Sequence[float], system: UnitSystem) -> dict[float, str]:
+    """Depths, um, each with a label of its own: the slider knows a stop by its label, and 4 and 5 um are both 0.2 thou."""
+    for digits in (None, 1, 2, 3):
+        labels = {v: format_depth(v, system, digits=digits) for v in levels}
+        if len(set(labels.values())) == len(labels):
+            break
+    return labels
 
 
 def _shown(value: float | None, unit: str) -> str:

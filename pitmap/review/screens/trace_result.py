@@ -259,7 +259,7 @@ def _try(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing)
     if ref is None and others:
         labels = told_apart({s: s.name for s in others})
         ref = st.selectbox(
-            "Or one that is kept with this face", others, index=None, format_func=labels.get,
+            "Or one that is kept with this face", others, index=None, format_func=lambda s: labels.get(s, s.name),
             key=f"trace_try_which_{face.id}",
         )  # fmt: skip
     if ref is None:
