@@ -6,12 +6,10 @@ import math
 from datetime import date
 
 import streamlit as st
-from streamlit.delta_generator import DeltaGenerator
 
 from ...casebook import AuditEntry, Casebook, Face, Job, Plate, Survey
-from ...casebook.entries import MAX_TAG, POSITIONS
+from ...casebook.entries import MAX_TAG
 from ...classes import Stage
-from ...drawing import shipped_plates
 from ...errors import InputError, PitmapError
 from ...estimate import Estimate
 from ...inspection import check_stock
@@ -23,6 +21,7 @@ from ..plain_text import plain
 from ..sent_forms import claim, done, send
 from ..state import book, go_to, here
 from .jobs_events import event_labels, leave_out_event
+from .jobs_plates import add_plate, go_to_other_plate, plate_fields, put_into, which_plate
 
 __all__ = ["show"]
 
@@ -122,37 +121,16 @@ def _new_job(kept: Casebook) -> None:
         reference = st.text_input("Customer's reference", max_chars=120)
         customer = st.text_input("Customer", max_chars=120)
         engine = st.text_input("Engine", max_chars=120)
-        tag = st.text_input(
-            "Plate tag", help="What is written or stamped on the plate; its name for life.", max_chars=MAX_TAG
-        )
-        position = st.selectbox("Place in the engine", POSITIONS, format_func=lambda p: p or "not known")
-        faces = st.radio("Machined faces", ["one", "two"], horizontal=True)
-        # Each face its own: the second face of a plate is not as the first one is drawn.
-        one, two = st.columns(2)
-        drawings = {
-            "A": _drawing_box(one, "Drawing of face A"),
-            "B": _drawing_box(two, "Drawing of face B, if there are two"),
-        }
+        asked = plate_fields()
         notes = st.text_area("History and notes", placeholder="not known: assume nothing", max_chars=5000)
         is_asked = st.form_submit_button("Start the job", type="primary")
     with sentences():
-        known = kept.plate_by_tag(tag) if tag.strip() else None
-        if known is not None:
-            st.warning(_known_words(kept, known), icon=":material/question_mark:")
-            is_asked = st.button("It is the same plate: start the job with it")
+        known, is_asked = which_plate(kept, asked.tag, is_asked, "start the job with it")
         if not is_asked:
             return
-        if not tag.strip():
-            raise InputError("Plate tag: write what is on the plate, or give it a number")
         with kept.together():
             job = kept.create_job(reference, customer=customer, engine=engine, notes=notes)
-            if known is None:
-                plate = kept.create_plate(tag, position=position, job=job)
-                for name in ["A", "B"][: 2 if faces == "two" else 1]:
-                    kept.create_face(plate, name, drawing=drawings[name])
-            else:
-                plate = known
-                kept.put_into_job(plate, job)
+            plate = put_into(kept, job, asked, known)
         what = "new" if known is None else "known"
         st.session_state["jobs_said"] = plain(
             f"Job {job.reference} is started with the {what} plate {plate.tag}."
@@ -162,28 +140,12 @@ def _new_job(kept: Casebook) -> None:
         st.rerun()
 
 
-def _drawing_box(column: DeltaGenerator, label: str) -> str:
-    return column.selectbox(
-        label, ["", *shipped_plates()], format_func=lambda n: n or "mine: I add it on the Drawing page"
-    )
-
-
-def _known_words(kept: Casebook, plate: Plate) -> str:
-    life = kept.open_plate(plate.id)
-    jobs = f"{life.jobs[-1].reference}, " if life.jobs else ""
-    seen = [s.surveyed_on for s in life.surveys if not s.withdrawn]
-    last = f"last seen {max(seen):%Y-%m-%d}" if seen else "not surveyed yet"
-    return plain(
-        f"{plate.tag} is known ({jobs}{last}). Is it the same plate? Then its life goes on, with the faces and the "
-        "drawing that it has. If it is another one, give it another tag and start the job again."
-    )
-
-
 def _plate(kept: Casebook, job: Job, plate: Plate) -> None:
     st.subheader(f"Plate {plain(plate.tag)}")
     state = "released" if job.state == "released" else "open"
     said = ", ".join(part for part in (f"job {job.reference} ({state})", job.customer, job.engine) if part)
     st.caption(plain(said))
+    go_to_other_plate(kept, job, plate)
     _notes(kept, job)
     life = kept.open_plate(plate.id)
     references = {j.id: j.reference for j in life.jobs}
@@ -210,6 +172,7 @@ def _plate(kept: Casebook, job: Job, plate: Plate) -> None:
                 )
     if job.state == "open":
         _new_face(kept, plate)
+        add_plate(kept, job)
     _history(kept, plate, life)
 
 
