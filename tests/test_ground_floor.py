@@ -20,6 +20,7 @@ from pitmap.grid import Grid
 from pitmap.settings import Settings
 from pitmap.tables import Column, Schema
 from pitmap.units import (
+    format_area,
     format_confidence,
     format_depth,
     format_estimate,
@@ -141,9 +142,19 @@ def test_nothing_is_shown_as_minus_nought() -> None:
     assert format_depth(-0.3, "inch") == "0.0 thou"
     assert format_length(-0.001) == "0.00 mm"
     assert format_estimate(Estimate(value=-0.04, low=-3.0, high=3.0), "depth") == "0.0 um (-3.0 to 3.0)"
-    assert format_depth(25.4, "inch") == "1.0 thou"
-    assert format_length(25.4, "inch") == "1.000 in"
     assert format_depth(math.inf) == "no bound"
+
+
+def test_inch_lengths_and_areas_are_of_the_international_inch() -> None:
+    # 1 in = 25.4 mm, so 1 thou = 25.4 um and 1 in2 = 645.16 mm2; an inch of 25 mm or of 26 shows in each
+    assert format_depth(25.4, "inch") == "1.0 thou"
+    assert format_depth(2540.0, "inch") == "100.0 thou"
+    assert format_length(25.4, "inch") == "1.000 in"
+    assert format_area(645.16, "inch") == "1.0000 in2"
+    assert format_area(645.16) == "645.2 mm2"
+    assert format_estimate(Estimate(value=2540.0, low=2286.0, high=2794.0), "depth", "inch") == (
+        "100 thou (90 to 110)"
+    )
 
 
 def test_a_place_is_said_in_one_way() -> None:
