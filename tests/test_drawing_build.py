@@ -7,12 +7,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from shapely import box
+from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 
 from pitmap.drawing import (
+    Band,
     BandNumbers,
+    Drawing,
     Ear,
     Hole,
+    Opening,
     PlateNumbers,
     PortShape,
     Slot,
@@ -74,6 +78,57 @@ def test_build_mirrored_is_the_mirror_image():
     assert other.outline.bounds == pytest.approx((-x1, y0, -x0, y1))
     bolt = next(o for o in other.openings if o.name == "bolt_a")
     assert bolt.polygon.centroid.coords[0] == pytest.approx((-95, 70), abs=1e-6)
+
+
+def _parts(drawing: Drawing) -> dict[str, BaseGeometry]:
+    """Every shape of a drawing by its name."""
+    whole = {"outline": drawing.outline, "trace": drawing.trace, "coolant_edge": drawing.coolant_edge}
+    named = {x.name: x.polygon for x in (*drawing.openings, *drawing.bands)}
+    return {**whole, **named, **drawing.zones}
+
+
+def test_every_part_of_a_drawing_is_mirrored_and_moved_with_it():
+    """(x, y) goes to (-x, y) on the other face; a band left behind would be the track of a seal that runs elsewhere."""
+    drawing = build_drawing(NUMBERS)
+    was, mirrored, moved = _parts(drawing), _parts(drawing.mirrored("B")), _parts(drawing.moved(3.0, -7.0))
+    assert set(was) == set(mirrored) == set(moved)
+    assert {"track", "bolt_a", "port_a", "coolant_a", "seal_land", "rim"} < set(was)
+    for name, shape in was.items():
+        x0, y0, x1, y1 = shape.bounds
+        x, y = shape.centroid.coords[0]
+        assert mirrored[name].bounds == pytest.approx((-x1, y0, -x0, y1)), name
+        assert mirrored[name].centroid.coords[0] == pytest.approx((-x, y), abs=1e-3), name
+        assert moved[name].bounds == pytest.approx((x0 + 3, y0 - 7, x1 + 3, y1 - 7)), name
+        assert moved[name].area == pytest.approx(shape.area), name
+    assert drawing.mirrored("B").fingerprint() != drawing.fingerprint()
+
+
+def test_no_opening_is_counted_as_metal_of_a_zone_that_is_not_cut_out():
+    """A square of 40 mm with a square hole of 10 mm, the zone drawn across it: 1600 - 100 mm2."""
+    hole = Opening(name="window", kind="port", polygon=box(-5, -5, 5, 5))
+    plate = Drawing(
+        name="p",
+        thickness_mm=5.0,
+        outline=box(-20, -20, 20, 20),
+        openings=(hole,),
+        zones={"rim": box(-20, -20, 20, 20)},
+    )
+    grid = plate.grid(10.0)
+    raster = plate.zone_raster(grid, by_centre=True)
+    # of the pixels that the hole's edge runs along, 4 x 100 of them, half may be called metal
+    assert 1500.0 <= raster.sum() * grid.pixel_area_mm2 <= 1502.0
+    column, row = grid.mm_to_px([0.0, 0.0])
+    assert raster[round(row) - 48 : round(row) + 48, round(column) - 48 : round(column) + 48].max() == 0
+
+
+def test_fingerprint_tells_the_width_of_a_seal_and_which_zone_a_shape_is():
+    square, half = box(0, 0, 40, 40), box(0, 0, 20, 40)
+    plate = Drawing(name="p", thickness_mm=5.0, outline=square, openings=(), zones={"rim": half})
+    other_zone = replace(plate, zones={"running_surface": half})
+    one, two = (replace(plate, bands=(Band(name="b", polygon=half, seal_width_mm=w),)) for w in (1.0, 2.0))
+    renamed = replace(plate, name="q", thickness_mm=6.0)
+    assert len({d.fingerprint() for d in (plate, other_zone, one, two)}) == 4
+    assert renamed.fingerprint() == plate.fingerprint()  # neither is a shape that is measured on
 
 
 @pytest.mark.parametrize(
