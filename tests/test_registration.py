@@ -833,6 +833,46 @@ def test_rectify_puts_a_pixel_where_its_millimetre_is() -> None:
         rectify(rgb.astype(float), camera, grid)
 
 
+@pytest.mark.parametrize("grid_px_per_mm", [10.0, 6.0, 4.0])
+def test_rectify_keeps_a_spot_in_its_place_on_every_grid(grid_px_per_mm: float) -> None:
+    """20 px per mm: a square of the photo's pixels 400..459, 300..339 is centred on its pixel place 429.5, 319.5.
+
+    The middle of the photo's first pixel is the place 0, so the square spans 399.5 to 459.5. On the coarser grids the photo
+    is reduced first, whose pixels have their middles elsewhere. OpenCV's remap knows places to 1/32 of a pixel.
+    """
+    camera = Camera(homography=np.array([[20.0, 0, 0], [0, -20.0, 800], [0, 0, 1]]), lens=Lens())
+    grey = np.zeros((801, 1003), np.uint8)
+    grey[300:340, 400:460] = 200
+    grid = Grid(
+        x0_mm=5,
+        y1_mm=36,
+        px_per_mm=grid_px_per_mm,
+        n_rows=round(30 * grid_px_per_mm),
+        n_cols=round(40 * grid_px_per_mm),
+    )
+    plate, _ = rectify(grey, camera, grid)
+    x, y = grid.centres_mm()
+    weight = plate / plate.sum()
+    close = 0.04 / grid_px_per_mm
+    assert weight.sum(axis=0) @ x == pytest.approx(429.5 / 20, abs=close)
+    assert weight.sum(axis=1) @ y == pytest.approx((800 - 319.5) / 20, abs=close)
+    # and its size: 60 x 40 px of 1/400 mm2
+    assert plate.sum() / 200 * grid.pixel_area_mm2 == pytest.approx(6.0, rel=0.01)
+
+
+def test_rectify_is_black_where_the_photo_does_not_reach() -> None:
+    """A bright photo of 50 x 70 px at 2 px per mm lies in a wider grid: nothing of its edge is drawn out over the rest."""
+    camera = Camera(homography=np.array([[2.0, 0, 0], [0, -2.0, 40], [0, 0, 1]]), lens=Lens())
+    plate, in_frame = rectify(
+        np.full((50, 70), 180, np.uint8),
+        camera,
+        Grid(x0_mm=-5, y1_mm=25, px_per_mm=2.0, n_rows=70, n_cols=90),
+    )
+    # rows 10 to 59 and columns 10 to 79 are the photo's; of its outermost pixels half lies beyond the last middle
+    assert (plate[in_frame] == 180).all() and plate[~in_frame].max() == 0
+    assert 48 * 68 <= in_frame.sum() <= 50 * 70
+
+
 def test_rectify_averages_when_the_grid_is_coarser() -> None:
     camera = Camera(homography=np.array([[8.0, 0, 0], [0, -8.0, 400], [0, 0, 1]]), lens=Lens())
     stripes = np.tile(np.array([0, 200], np.uint8), (400, 320))
