@@ -6,7 +6,9 @@ import importlib
 import re
 from pathlib import Path
 
-from pitmap.cli.entry import COMMANDS, EXIT_INTERRUPTED
+import click
+
+from pitmap.cli.entry import COMMANDS, EXIT_INTERRUPTED, cli
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -28,6 +30,18 @@ def test_run_and_test_are_one_command_each() -> None:
 def test_every_command_is_documented() -> None:
     for name in COMMANDS:
         assert f"`pitmap {name}" in README, name
+
+
+def options_without_help(command: click.Command, name: str) -> list[str]:
+    if isinstance(command, click.Group):
+        with click.Context(command) as context:
+            within = {n: command.get_command(context, n) for n in command.list_commands(context)}
+        return [o for n, c in within.items() if c for o in options_without_help(c, f"{name} {n}")]
+    return [f"{name} {p.opts[0]}" for p in command.params if isinstance(p, click.Option) and not p.help]
+
+
+def test_every_option_says_what_it_is_for() -> None:
+    assert options_without_help(cli, "pitmap") == []
 
 
 def test_readme_opens_with_the_job_in_one_paragraph() -> None:

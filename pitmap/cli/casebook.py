@@ -13,7 +13,7 @@ _WHERE = click.option(
     "target",
     default=None,
     metavar="URL",
-    help="File, folder or database URL; else PITMAP_CASEBOOK or yours.",
+    help="File, folder or database URL; else what the variable PITMAP_CASEBOOK says, or casebook.db in your data folder.",
 )
 
 

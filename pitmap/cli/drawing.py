@@ -213,7 +213,7 @@ def _length(option: str, text: str) -> float:
     show_default=True,
     help="Width of the chamfer that breaks every edge.",
 )
-@click.option("--name", default="traced plate", show_default=True)
+@click.option("--name", default="traced plate", show_default=True, help="Name of the plate and face.")
 @click.option("--out", required=True, type=DRAWING_FILE, help="SVG or DXF to write.")
 @_OVERWRITE
 def trace(

@@ -63,7 +63,12 @@ __all__ = ["command"]
     help="CSV of four or more places picked on the first photo: x_mm, y_mm, x_px, y_px.",
 )
 @click.option(
-    "--method", type=click.Choice(["auto", "learned", "classic"]), default="auto", show_default=True
+    "--method",
+    type=click.Choice(["auto", "learned", "classic"]),
+    default="auto",
+    show_default=True,
+    help="How metal is read: the trained network, the classical method (darkness and colour alone), or auto: the network "
+    "where its file is there.",
 )
 @click.option(
     "--scale",

@@ -41,7 +41,13 @@ _OPTIONS = (
         type=StockType(),
         help="How far --housing-dip may be off, either way.  [default: 5 um]",
     ),
-    click.option("--confidence", type=NumberRange(0.5, 0.999), default=0.90, show_default=True),
+    click.option(
+        "--confidence",
+        type=NumberRange(0.5, 0.999),
+        default=0.90,
+        show_default=True,
+        help="The chance that the advised stock is to be enough with: 0.9 is nine faces of ten.",
+    ),
 )
 
 

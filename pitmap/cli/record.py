@@ -24,10 +24,10 @@ __all__ = ["command", "write_record"]
 @click.option("--drawing", required=True, type=DRAWING, help="Drawing that the surveys were mapped with.")
 @plan_options
 @click.option("--job", type=NAME, default="", help="The customer's reference.")
-@click.option("--engine", type=NAME, default="")
+@click.option("--engine", type=NAME, default="", help="The engine that the plate is of.")
 @click.option("--plate", type=NAME, default="", help="The plate's tag.")
 @click.option("--workshop", type=NAME, default="", help="Whose record it is.")
-@click.option("--out", type=RESULT_FOLDER, default=Path("record"), show_default=True)
+@click.option("--out", type=RESULT_FOLDER, default=Path("record"), show_default=True, help="Folder to write.")
 @click.option("--overwrite", is_flag=True, help="Replace the record of another face or job in the folder.")
 @units_option
 def command(

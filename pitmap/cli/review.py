@@ -17,8 +17,20 @@ __all__ = ["command"]
 
 
 @click.command(name="review")
-@click.option("--casebook", default=None, metavar="URL", help="File, folder or database URL of the casebook.")
-@click.option("--port", type=click.IntRange(1, 65535), default=8501, show_default=True)
+@click.option(
+    "--casebook",
+    default=None,
+    metavar="URL",
+    help="File, folder or database URL of the casebook; else what the variable PITMAP_CASEBOOK says, or casebook.db in "
+    "your data folder.",
+)
+@click.option(
+    "--port",
+    type=click.IntRange(1, 65535),
+    default=8501,
+    show_default=True,
+    help="Port of the page; another one where this is taken.",
+)
 @click.option(
     "--address", default="127.0.0.1", show_default=True,
     help="Who may open the page: 127.0.0.1 is this computer only. See the README before opening it to a network.",

@@ -12,8 +12,14 @@ __all__ = ["command"]
 
 
 @click.command(name="target")
-@click.option("--paper", type=click.Choice(["A4", "letter"]), default="A4", show_default=True)
-@click.option("--out", type=PDF_FILE, default=Path("target.pdf"), show_default=True)
+@click.option(
+    "--paper",
+    type=click.Choice(["A4", "letter"]),
+    default="A4",
+    show_default=True,
+    help="Paper in the printer.",
+)
+@click.option("--out", type=PDF_FILE, default=Path("target.pdf"), show_default=True, help="PDF to write.")
 def command(paper: str, out: Path) -> None:
     """Write the target sheet as a PDF at true size; print it at 100 %, and measure the printed line."""
     from ..registration.target_sheet import target_sheet_pdf
