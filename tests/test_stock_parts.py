@@ -117,6 +117,13 @@ def test_judge_three_ways_and_unjudged():
     assert judge(Estimate.unknown("not measured"), 100, is_minimum=False) == "not judged"
 
 
+@pytest.mark.parametrize(("is_minimum", "inside", "outside"), [(False, 80.0, 101.0), (True, 120.0, 99.0)])
+def test_a_value_without_an_interval_never_passes(is_minimum, inside, outside):
+    """How far off it is nobody said: inside the limit it is not proven, outside it is outside."""
+    alone = [Estimate(value=v, low=math.nan, high=math.nan, reason="read once") for v in (inside, outside)]
+    assert [judge(e, 100, is_minimum=is_minimum) for e in alone] == ["watch", "stop"]
+
+
 def test_judge_takes_the_limit_itself_for_inside():
     # at most 100 is 100 too, and an interval that just reaches the limit proves it (JCGM 106: tolerance limits belong to it)
     assert judge(_e(100, 0), 100, is_minimum=False) == "pass"
