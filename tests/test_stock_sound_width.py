@@ -183,6 +183,16 @@ def test_plan_face_that_was_not_seen_is_not_sound(stage):
     assert any(r.startswith("1.2 % of the seal land was not seen") for r in plan_of([glint]).verdict.reasons)
 
 
+@pytest.mark.parametrize("stage", ["intake", "test_lap"])
+@pytest.mark.parametrize("shares", [[0.051, 0.0], [0.0, 0.051]])
+def test_plan_of_a_face_of_which_over_a_twentieth_was_not_seen_is_not_good(stage, shares):
+    """The README's bar: over 5 % of a working zone not seen."""
+    hidden = plan_of([replace(surveyed(stage, 0, pits=[]), zones=zones_unseen(shares))])
+    assert hidden.verdict.outcome == "photograph again"
+    seen = plan_of([replace(surveyed(stage, 0, pits=[]), zones=zones_unseen([0.049, 0.049]))])
+    assert seen.verdict.outcome in ("leave alone", "polish only")
+
+
 def test_plan_stock_figure_says_what_was_not_seen():
     plan = plan_of(lapped_series()[:1] + [replace(lapped_series()[1], zones=zones_unseen([0.0, 0.2]))])
     assert plan.verdict.outcome == "lap"
