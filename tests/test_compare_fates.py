@@ -15,6 +15,7 @@ from pitmap.compare import (
     compare,
     shift_from_pictures,
 )
+from pitmap.compare.decide import Rules, judge_stayed
 from pitmap.errors import InputError
 from pitmap.flags import Flag
 from pitmap.surface import PROBABILITY_CLASSES, ClassMap
@@ -287,3 +288,20 @@ def test_compare_maps_of_two_scales(drawing):
 def test_counts_name_every_fate(drawing):
     c = compare([survey(drawing, []), survey(drawing, [], "lap_1", 20)], drawing)
     assert set(c.overall.counts()) == {str(f) for f in Fate}
+
+
+@pytest.mark.parametrize(
+    ("change", "seen", "fate"),
+    [
+        # z = 2 and a standard deviation of 1 mm2: changes over 2 mm2 are changes
+        (2.0, (1.0, 1.0), Fate.SAME), (-2.0, (1.0, 1.0), Fate.SAME),
+        (2.1, (1.0, 1.0), Fate.LARGER), (-2.1, (1.0, 1.0), Fate.SMALLER),
+        # a mark whose later sight is cut off is at least so large: it may have grown, and never shrank
+        (2.1, (1.0, 0.8), Fate.LARGER), (-2.1, (1.0, 0.8), Fate.CANNOT_TELL), (1.9, (1.0, 0.8), Fate.CANNOT_TELL),
+        # cut off before, it may have been as large then
+        (2.1, (0.8, 1.0), Fate.CANNOT_TELL), (-2.1, (0.8, 1.0), Fate.CANNOT_TELL),
+        (2.1, (0.8, 0.8), Fate.CANNOT_TELL),
+    ],
+)  # fmt: skip
+def test_a_mark_that_both_surveys_show_grows_or_shrinks_only_where_that_is_proven(change, seen, fate):
+    assert judge_stayed(change, 1.0, 2.0, seen, Rules(unseen_share=0.1))[0] is fate

@@ -13,7 +13,7 @@ from pitmap.compare import (
     proof_of_change,
 )
 from pitmap.compare.difference import difference_interval
-from pitmap.compare.zones import Zones
+from pitmap.compare.zones import Zones, _misplaced_mm, pair_key
 from pitmap.drawing import load_shipped
 from pitmap.errors import NotEnoughData
 from pitmap.estimate import Estimate
@@ -184,3 +184,19 @@ def test_zones_are_as_large_as_they_are_drawn(px_per_mm: float):
         # by centres a border of some 1,500 mm is off by a pixel's share at random, not by half a pixel all along
         assert area_mm2 == pytest.approx(drawing.zones[name].area, rel=1e-3)
         assert measured.zone_px[value] == (zones.codes == value).sum()
+
+
+def test_what_a_zone_gains_when_it_lies_a_millimetre_off_is_the_change_along_its_border(drawing):
+    """Pits that came on both sides of 20 mm of the border at x = 40: a millimetre of shift moves 20 mm2 of them over it.
+
+    What one survey does not show there is no change.
+    """
+    grid = drawing.grid(8.0)
+    zones = Zones.of(drawing, grid)
+    sound = drawing.mask(grid).astype(np.uint8)
+    x, y = grid.centres_mm()
+    came = (np.abs(x[None, :] - 40) < 3) & (np.abs(y[:, None] - 20) < 10)
+    for area, before in ((20.0, sound), (0.0, np.where(came, UNSEEN, sound).astype(np.uint8))):
+        key = pair_key(before, np.where(came, PIT, sound).astype(np.uint8), zones.codes)
+        for border in zones.borders:
+            assert _misplaced_mm(key, border, [PIT], grid) == pytest.approx(area)
