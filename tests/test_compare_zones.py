@@ -200,3 +200,20 @@ def test_what_a_zone_gains_when_it_lies_a_millimetre_off_is_the_change_along_its
         key = pair_key(before, np.where(came, PIT, sound).astype(np.uint8), zones.codes)
         for border in zones.borders:
             assert _misplaced_mm(key, border, [PIT], grid) == pytest.approx(area)
+
+
+def test_change_along_a_border_must_be_larger_where_the_drawing_lies_less_surely(drawing):
+    """A pit of 8 mm that came across the border: a millimetre of misplacement gains 8 mm2, an error of e mm e/sqrt(2) of it.
+
+    The rest of what a zone must change by is the same for both errors, so the variances differ by (0.16 - 0.04)/2 x 64 mm4.
+    """
+    surveys = [survey(drawing, []), survey(drawing, [(PIT, 40, 20, 8.0)], "lap_1", 20)]
+    pit = [
+        compare(surveys, drawing, alignment_error_mm=e)
+        .overall.zone_changes.set_index(["zone", "class_word"])
+        .loc[("running_surface", "pit")]
+        for e in (0.2, 0.4)
+    ]
+    z99 = 2.575829
+    variance = [(row["least_provable"] * row["seen_area_mm2"] / z99) ** 2 for row in pit]
+    assert variance[1] - variance[0] == pytest.approx(3.84, rel=0.05)
