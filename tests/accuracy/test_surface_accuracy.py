@@ -140,11 +140,12 @@ def plain_scores(depth_um: np.ndarray, labels: np.ndarray) -> Iterator[np.ndarra
 
 @pytest.mark.slow
 def test_plain_scores_are_found_and_little_else_is_called_one() -> None:
+    """Two faces with many scores show as many of them as five with few, in two fifths of the time."""
     near, found, said, right = np.ones((5, 5), np.uint8), [], 0, 0
-    for k in range(5):
+    for k in range(2):
         rng = np.random.default_rng([992, k])
         drawing = load_shipped(shipped_plates()[k % len(shipped_plates())])
-        survey = lap(make_face(drawing, rng, Damage(n_pits=60, scores=2.0), PX_PER_MM), 6.0, stage="test_lap")
+        survey = lap(make_face(drawing, rng, Damage(n_pits=60, scores=5.0), PX_PER_MM), 6.0, stage="test_lap")
         scene = random_scene(
             drawing, rng, size_wh=(2400, 1800), tilt_deg=8.0, lights=("window",), cut_by_frame=False, covers=(),
             defocus_px=0.55, motion_px=0.0,
@@ -158,9 +159,10 @@ def test_plain_scores_are_found_and_little_else_is_called_one() -> None:
         near_true = cv2.dilate((truth.labels == SurfaceClass.SCORE).astype(np.uint8), near) > 0
         found += [near_said[one].mean() > 0.5 for one in plain_scores(survey.score_um, truth.labels)]
         said, right = said + is_said.sum(), right + (is_said & near_true).sum()
-    assert len(found) >= 4
+    assert len(found) >= 5
     assert np.mean(found) >= 0.75
-    assert right >= 0.9 * said
+    # on five faces with few scores 0.9 let 4 mm2 of each be called one wrongly; 0.95 lets 3 mm2
+    assert right >= 0.95 * said
 
 
 @pytest.mark.parametrize("name", ["a_intake", "b_test_lap"])
