@@ -12,6 +12,7 @@ import pytest
 
 from pitmap.drawing import Drawing, load_rings, load_shipped
 from pitmap.errors import AlignmentRefused
+from pitmap.estimate import Estimate
 from pitmap.registration import Camera, Lens, register
 
 ROOT = Path(__file__).parents[2]
@@ -31,23 +32,30 @@ def read(path: Path) -> np.ndarray:
     return cv2.cvtColor(cv2.imread(str(path)), cv2.COLOR_BGR2RGB)
 
 
-def errors_mm(drawing: Drawing, rgb: np.ndarray, camera: Camera) -> tuple[np.ndarray, np.ndarray]:
-    """Distance on the plate between 64 places and where the alignment puts them, and the 90 % radius given for each."""
+def errors_mm(drawing: Drawing, rgb: np.ndarray, camera: Camera) -> tuple[np.ndarray, np.ndarray, Estimate]:
+    """Distance on the plate between 64 places and where the alignment puts them, and what it says of them.
+
+    That is the 90 % radius given for each, and the root mean square over the plate with its interval.
+    """
     found = register(rgb, drawing)
     x0, y0, x1, y1 = drawing.outline.bounds
     points = np.stack(np.meshgrid(np.linspace(x0, x1, 8), np.linspace(y0, y1, 8)), -1).reshape(-1, 2)
-    return np.hypot(*(camera.px_to_mm(found.mm_to_px(points)) - points).T), found.error_mm(points)
+    return (
+        np.hypot(*(camera.px_to_mm(found.mm_to_px(points)) - points).T),
+        found.error_mm(points),
+        found.residual_mm,
+    )
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["a_intake", "b_lap_1"])
-def test_samples_are_laid_within_half_a_millimetre(name: str) -> None:
+def test_samples_are_laid_as_surely_as_is_said_of_them(name: str) -> None:
+    """The project's bar is half a millimetre; half a pixel of these photos is 0.09 mm and would stay far within it."""
     folder = SAMPLES / name
-    if not (folder / "truth.json").exists():
-        pytest.skip(f"sample {name} is not there")
     truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
-    off, _ = errors_mm(load_shipped(truth["drawing"]), read(folder / truth["photos"][0]), true_camera(truth))
-    assert np.sqrt((off**2).mean()) < WORST_MM
+    photo = read(folder / truth["photos"][0])
+    off, _, said = errors_mm(load_shipped(truth["drawing"]), photo, true_camera(truth))
+    assert np.sqrt((off**2).mean()) < said.high < WORST_MM
 
 
 @pytest.mark.slow
@@ -70,7 +78,7 @@ def test_the_sample_is_laid_alike_at_six_and_at_thirty_px_per_mm() -> None:
 def test_development_photos_are_laid_within_half_a_millimetre(name: str) -> None:
     truth = json.loads((DEVELOPMENT / name / "truth.json").read_text(encoding="utf-8"))
     drawing = load_rings(DEVELOPMENT / "plate.json")
-    off, radius = errors_mm(drawing, read(DEVELOPMENT / name / "photo.jpg"), true_camera(truth))
+    off, radius, _ = errors_mm(drawing, read(DEVELOPMENT / name / "photo.jpg"), true_camera(truth))
     assert np.sqrt((off**2).mean()) < WORST_MM
     # the radius is not that of a model gone wrong: the error stays within three of it everywhere
     assert (off < 3 * radius).all()
