@@ -373,6 +373,20 @@ def test_a_wear_step_read_badly_may_be_the_largest():
     assert found.value.high == pytest.approx(45 + 16.4485, abs=1e-3)
 
 
+def test_a_step_down_is_as_large_as_a_step_up():
+    """A shop may write a worn track as minus 60 um: the limit of 50 um is for its height."""
+    rows = [
+        {"stage": "intake", "kind": "wear_step", "value": v, "unit": "um", "uncertainty": 2}
+        for v in (-60, 10)
+    ]
+    plan = plan_of(
+        [replace(surveyed("intake", 0, pits=[]), readings=readings_from_rows(rows).table)],
+        limit_sheet(wear_step=50),
+    )
+    (found,) = [f for f in plan.verdict.findings if f.rule == "wear_step"]
+    assert (found.status, found.value.value) == ("stop", 60)
+
+
 @pytest.mark.parametrize(("kind", "truth_um"), [("thickness", 12_000.0), ("wear_step", 30.0)])
 def test_the_thinnest_of_many_spots_is_thin_by_chance_too(kind, truth_um):
     """Eight spots that are truly alike, 4 um a reading: the least (or largest) is not to deny what all of them are."""

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from stock_fakes import STAIN, TINT, UNCUT, lapped_series, limit_sheet, plan_of, surveyed, zones_unseen
 
+from pitmap.stock.condition import zone_condition
 from pitmap.stock.uncut import needed_for_uncut, uncut_curve
 
 
@@ -48,6 +49,13 @@ def test_plan_uncut_metal_without_a_limit_is_not_a_pass():
     plan = plan_of(with_pits)
     assert plan.verdict.outcome == "lap"
     assert any("Uncut metal is not in this figure" in r for r in plan.verdict.reasons)
+
+
+@pytest.mark.parametrize(("percent", "is_damage"), [(3.0, True), (4.5, True), (4.9, False)])
+def test_uncut_metal_is_allowed_only_where_its_interval_ends_under_the_share(percent, is_damage):
+    """4 % (3.2 to 4.8) of the land: a sheet that allows 4.5 % is not surely kept."""
+    survey = surveyed("test_lap", 10, pits=[], others=[(UNCUT, "seal_land")], share=0.04)
+    assert zone_condition(survey, limit_sheet(uncut_share_max=percent))["has_damage"] is is_damage
 
 
 def test_two_lapped_surveys_settle_how_uncut_metal_goes():
