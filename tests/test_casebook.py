@@ -56,6 +56,16 @@ def reopened(book):
     return Casebook(book.place.path, who="Bob")
 
 
+def test_surveys_come_in_the_order_of_their_days_however_they_were_entered(worked, survey):
+    """The fixture's intake is of 4 May; two of one day stand in the order in which they were entered."""
+    face, job = worked.faces(worked.plates()[0])[0], worked.jobs()[0]
+    late, early, same = (
+        worked.create_survey(face, job, stage, day)
+        for stage, day in (("lap_1", "2026-05-08"), ("test_lap", "2026-05-02"), ("lap_2", "2026-05-08"))
+    )
+    assert [s.id for s in worked.surveys(face=face)] == [early.id, survey.id, late.id, same.id]
+
+
 def test_whole_life_is_read_back_after_reopening(book):
     job = book.create_job("order 7", customer="Birch Racing", engine="two rotor", notes="two\nlines")
     plate = book.create_plate("T-12", position="rear", drawing="sample plate", job=job)
