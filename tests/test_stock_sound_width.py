@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import replace
+from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
@@ -26,11 +27,13 @@ from stock_fakes import (
 )
 
 from pitmap.errors import InputError
+from pitmap.estimate import Estimate
 from pitmap.stock import (
     Aim,
     Limit,
     LimitSheet,
 )
+from pitmap.stock.held_width import HeldWidth, chance_of_at_least
 
 
 def test_sound_width_at_no_removal_is_the_measured_one():
@@ -309,3 +312,29 @@ def test_plan_says_why_uncut_metal_that_shows_is_not_known_although_part_of_the_
     plan = plan_of([replace(surveyed("test_lap", 15, pits=[]), zones=zones)], limit_sheet(uncut_share_max=3))
     reason = need_for(plan, "seal_land", "uncut").stock_um.reason
     assert reason.startswith("the lap has reached too little of the zone to say how low the rest lies")
+
+
+HALF_WAY = NormalDist().cdf(NormalDist().inv_cdf(0.95) / 2)
+"""Chance of lying under a point half way from the middle to the end of a 90 % interval."""
+
+
+@pytest.mark.parametrize(
+    ("least", "chance"),
+    [(4.0, 0.95), (4.5, HALF_WAY), (5.0, 0.5), (6.0, 1 - HALF_WAY), (7.0, 0.05), (math.nan, math.nan)],
+)
+def test_chance_of_a_width_is_that_of_a_normal_error_on_either_side(least, chance):
+    """5 mm (4 to 7): of a 90 % interval a twentieth lies beyond either end."""
+    found = Estimate(value=5.0, low=4.0, high=7.0, level=0.90)
+    assert chance_of_at_least(found, least) == pytest.approx(chance, abs=1e-6, nan_ok=True)
+
+
+def test_no_removal_leaves_less_of_the_land_than_was_measured():
+    """A land of 8 mm with a pit of 3 mm, 20 um deep, where 6 mm (5.9 to 6.1) were measured: never less, all after 20 um."""
+    held = HeldWidth(
+        np.full((40, 1), 20.0),
+        lambda left: 5.0 if left.any() else 8.0,
+        Estimate(value=6.0, low=5.9, high=6.1),
+    )
+    widths = held.after(np.array([0.0, 10.0, 20.0]))
+    assert widths.min() > 5.8
+    assert np.median(widths, axis=0) == pytest.approx([6.0, 6.0, 8.0], abs=0.01)
