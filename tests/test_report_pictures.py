@@ -14,6 +14,8 @@ from shapely import Point
 from pitmap.classes import CLASS_WORDS, SurfaceClass
 from pitmap.compare import ChangeCode, Fate, forecast_from_plan
 from pitmap.errors import InputError
+from pitmap.estimate import Estimate
+from pitmap.grid import Grid
 from pitmap.report import (
     CHANGE_STYLES,
     CLASS_STYLES,
@@ -38,6 +40,7 @@ from pitmap.report.page_compare import (
     series_figures,
 )
 from pitmap.report.page_map import MARKS_TRACE, page_map, rings_words
+from pitmap.report.words import number
 
 
 def test_overlay_draws_on_the_face_and_leaves_the_photo_alone(record):
@@ -82,6 +85,27 @@ def test_seal_land_is_yellow_all_along_its_edges(record):
         columns, rows = np.round(i.class_map.grid.mm_to_px(edge[on_metal])).astype(int).T
         near = [is_yellow[r - 2 : r + 3, c - 2 : c + 3].any() for r, c in zip(rows, columns)]
         assert np.mean(near) == 1.0
+
+
+@pytest.mark.parametrize("px_per_mm", [4.0, 10.0, 16.0])
+def test_codes_lie_at_the_same_millimetres_on_a_picture_of_another_scale_and_corner(px_per_mm):
+    """A pit from (12, 5) to (16, 8) mm on a map of 10 px per mm, on pictures that begin 2 mm farther out."""
+    own = Grid(x0_mm=0, y1_mm=20, px_per_mm=10, n_rows=200, n_cols=300)
+    codes = np.ones(own.shape, np.uint8)
+    x, y = own.centres_mm()
+    codes[np.ix_((y > 5) & (y < 8), (x > 12) & (x < 16))] = SurfaceClass.PIT
+    target = Grid(
+        x0_mm=-2, y1_mm=22, px_per_mm=px_per_mm, n_rows=round(24 * px_per_mm), n_cols=round(34 * px_per_mm)
+    )
+    found = codes_on(codes, own, target)
+    x, y = (axis.round(6) for axis in target.centres_mm())
+    # nearest code: an edge is off by no more than half a pixel of the map
+    near = 0.051
+    surely = np.ix_((y > 5 + near) & (y < 8 - near), (x > 12 + near) & (x < 16 - near))
+    assert (found[surely] == SurfaceClass.PIT).all()
+    n_pit = (found == SurfaceClass.PIT).sum() * target.pixel_area_mm2
+    assert n_pit == pytest.approx(12.0, abs=14 * max(near, target.mm_per_px / 2))  # 14 mm of edge
+    assert not found[y > 20 + near].any() and not found[:, x < -near].any()
 
 
 def test_overlay_of_another_scale(record):
@@ -236,6 +260,40 @@ def test_figures_are_drawn_from_one_set_of_data(record):
     assert inches.lines[2].x.tolist() == pytest.approx([0.0, 0.4724, 1.1811], abs=1e-4)
     pits = curve_chart(t, record.plan.curves, "pits")
     assert len(pits.lines) == 2 and pits.lines[0].low[0] == pytest.approx(18.0)
+
+
+def test_axes_of_a_curve_are_in_the_units_that_they_bear():
+    """25.4 um are a thou and 25.4 mm an inch; a share of 0.25 is 25 %."""
+    width = pd.DataFrame(
+        {
+            "zone": "seal_land", "aim": "sound_width", "removal_um": [0.0, 25.4, 50.8], "value": [2.54, 5.08, 7.62],
+            "value_low": [1.27, 2.54, 5.08], "value_high": [5.08, 7.62, 10.16],
+        }
+    )  # fmt: skip
+    chart = curve_chart(translator(), width, "sound_width", "inch")
+    (line,) = chart.lines
+    assert (chart.x_label, chart.y_label) == ("further stock, thou", "sound width, in")
+    assert line.x.tolist() == pytest.approx([0, 1, 2])
+    assert line.y.tolist() == pytest.approx([0.1, 0.2, 0.3])
+    assert line.low.tolist() == pytest.approx([0.05, 0.1, 0.2])
+    assert line.high.tolist() == pytest.approx([0.2, 0.3, 0.4])
+    (line,) = curve_chart(translator(), width, "sound_width").lines
+    assert (line.x.tolist(), line.y.tolist()) == ([0.0, 25.4, 50.8], [2.54, 5.08, 7.62])
+    uncut = width.assign(aim="uncut", value=0.25, value_low=0.2, value_high=0.4)
+    for units in ("mm", "inch"):
+        chart = curve_chart(translator(), uncut, "uncut", units)
+        assert chart.is_percent and (chart.lines[0].low[0], chart.lines[0].y[0], chart.lines[0].high[0]) == (
+            20,
+            25,
+            40,
+        )
+
+
+def test_a_budget_in_percent_is_shown_with_its_interval():
+    """A squeeze of 25 % (20 to 31): of the half width of 5.5 two digits are shown (JCGM 100:2008, 7.2.6, from memory)."""
+    squeeze = Estimate(value=25.0, low=20.0, high=31.0)
+    for units in ("mm", "inch"):
+        assert number(translator(), squeeze, "percent", units) == "25.0 % (20.0 to 31.0)"
 
 
 def test_series_chart_draws_the_forecast_beside_what_was_found(record):
