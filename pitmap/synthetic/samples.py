@@ -116,7 +116,7 @@ spot that stood lower than the highest point loses less than that in its first c
 
 Made again, byte for byte on one machine, by
 
-    python -m pitmap.synthetic.samples sample_images_synthetic
+    .venv/bin/python -m pitmap.synthetic.samples sample_images_synthetic
 """
 
 
