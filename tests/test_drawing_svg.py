@@ -586,3 +586,25 @@ def test_rounded_rect_has_the_corners_of_its_radii(corner: str, rx_ry: float, tm
     text = svg(OUTLINE + f'<rect id="port_1" x="10" y="10" width="20" height="10" {corner}/>')
     area = load_svg(write(tmp_path, text)).openings[0].polygon.area
     assert area == pytest.approx(200 - (4 - np.pi) * rx_ry, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("unit", "per_mm"),
+    [("mm", 1), ("cm", 0.1), ("in", 1 / 25.4), ("pt", 72 / 25.4), ("pc", 6 / 25.4), ("Q", 4)],
+)
+def test_a_plate_of_100_mm_is_as_large_in_every_unit_of_svg(tmp_path, unit, per_mm):
+    """1 in = 2.54 cm = 96 px = 72 pt = 6 pc, 1 Q = 1/40 cm (CSS Values and Units 3, section 6.2, from memory)."""
+    size = f'width="{100 * per_mm!r}{unit}" height="{75 * per_mm!r}{unit}"'
+    px_per_mm = 96 / 25.4
+    plates = {
+        "with a viewBox": svg(
+            '<rect id="outline" width="1000" height="750"/>', f'{size} viewBox="0 0 1000 750"'
+        ),
+        "in pixels": svg(
+            f'<rect id="outline" width="{100 * px_per_mm!r}" height="{75 * px_per_mm!r}"/>', size
+        ),
+        "in the unit itself": svg(f'<rect id="outline" {size}/>', size),
+    }
+    for said, text in plates.items():
+        x0, y0, x1, y1 = load_svg(write(tmp_path, text)).outline.bounds
+        assert (x1 - x0, y1 - y0) == pytest.approx((100, 75), abs=1e-6), said
