@@ -26,7 +26,7 @@ from pitmap.stock import (
     write_limits,
 )
 from pitmap.stock.budget import stock_allowed_um
-from pitmap.stock.curves import needed_for_pits, needed_for_width
+from pitmap.stock.curves import DrawnNeed, needed_for_pits, needed_for_width
 from pitmap.stock.gap import joint_gap, joint_gap_of_dips
 from pitmap.stock.needs import uses_words, why_not
 from pitmap.stock.plane import confident_plane, lapping_plane
@@ -122,6 +122,32 @@ def test_a_value_without_an_interval_never_passes(is_minimum, inside, outside):
     """How far off it is nobody said: inside the limit it is not proven, outside it is outside."""
     alone = [Estimate(value=v, low=math.nan, high=math.nan, reason="read once") for v in (inside, outside)]
     assert [judge(e, 100, is_minimum=is_minimum) for e in alone] == ["watch", "stop"]
+
+
+@pytest.mark.parametrize(
+    ("planned_um", "half_um", "status"), [(10, 1, "not judged"), (70, 15, "not judged"), (90, 1, "stop")]
+)
+def test_stock_of_a_plate_without_a_history_is_judged_only_where_it_is_too_much_already(
+    planned_um, half_um, status
+):
+    """20 um are off and 100 allowed: 30 would pass and 90 (75 to 105) be watched, were nothing off before; 110 is beyond."""
+    sheet = LimitSheet(entries={"total_stock": Limit(value=100, source="own rule")})
+    line = stock_budget(sheet, _e(20), _e(planned_um, half_um))[0]
+    assert (line.name, judge_budget(line).status) == ("total_stock", status)
+    with_history = LimitSheet(
+        entries={**sheet.entries, "stock_removed_before": Limit(value=0, source="known from new")}
+    )
+    line = stock_budget(with_history, _e(20), _e(planned_um, half_um))[0]
+    assert judge_budget(line).status == {10: "pass", 70: "watch", 90: "stop"}[planned_um]
+
+
+@pytest.mark.parametrize(("level", "low", "high"), [(0.9, 5.0, 95.0), (0.5, 25.0, 75.0)])
+def test_need_has_the_interval_of_its_draws(level, low, high):
+    """Draws of 0, 1 ... 100 um: quantiles are their own numbers; 0.9 x 102 is the 92nd of them, 91 um (Wilks)."""
+    need = DrawnNeed.of("seal_land", "pits", np.arange(101.0), 0.9, level).needed
+    stock = need.stock_um
+    assert (stock.value, stock.low, stock.high, stock.level) == pytest.approx((50.0, low, high, level))
+    assert need.recommended_um == 91.0
 
 
 def test_judge_takes_the_limit_itself_for_inside():
