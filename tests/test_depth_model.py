@@ -656,3 +656,18 @@ def test_readings_that_go_together_are_not_doubted(n_read):
     assert _slipped(1, 1, n=8).problems == ()
     # three times as deep as usual, and the only one, or one of three: too little to speak against it
     assert _fit(_marks(), _readings([3 * DEPTHS_UM[0], *DEPTHS_UM[1:n_read]])).problems == ()
+
+
+@pytest.mark.parametrize(("level", "beyond"), [(0.9, 0.05), (0.5, 0.25)])
+def test_intervals_leave_as_many_draws_beyond_either_end_as_their_level_says(level, beyond):
+    """Of 1000 joint draws of a depth 50 lie under the low end of a 90 % interval and 50 over its high end."""
+    model = _fit(_marks(), _readings(DEPTHS_UM), level=level)
+    ends = model.depths[["depth_low_um", "depth_high_um"]].to_numpy(float)
+    drawn = model.draws_um.astype(float)
+    assert (drawn < ends[:, 0]).mean(axis=0) == pytest.approx(beyond, abs=0.002)
+    assert (drawn > ends[:, 1]).mean(axis=0) == pytest.approx(beyond, abs=0.002)
+    most, deepest = drawn.max(axis=1), model.deepest()
+    assert ((most < deepest.low).mean(), (most > deepest.high).mean()) == pytest.approx(
+        (beyond, beyond), abs=0.002
+    )
+    assert deepest.level == level

@@ -26,7 +26,14 @@ from pitmap.stock import (
     write_limits,
 )
 from pitmap.stock.budget import stock_allowed_um
-from pitmap.stock.curves import DrawnNeed, needed_for_pits, needed_for_width
+from pitmap.stock.curves import (
+    NOT_MEASURED,
+    DrawnNeed,
+    needed_for_pits,
+    needed_for_width,
+    pit_curve,
+    width_curve,
+)
 from pitmap.stock.gap import joint_gap, joint_gap_of_dips
 from pitmap.stock.needs import uses_words, why_not
 from pitmap.stock.plane import confident_plane, lapping_plane
@@ -148,6 +155,24 @@ def test_need_has_the_interval_of_its_draws(level, low, high):
     stock = need.stock_um
     assert (stock.value, stock.low, stock.high, stock.level) == pytest.approx((50.0, low, high, level))
     assert need.recommended_um == 91.0
+
+
+def test_curve_of_pits_has_the_interval_of_the_counts():
+    """The k-th of 101 simulated faces has k pits of 100 um: 0 to 100 pits are left at 10 um, none at 100."""
+    left = np.where(np.arange(100) < np.arange(101)[:, None], 100.0, -1.0)
+    curve = pit_curve("seal_land", left, left, np.array([10.0, 100.0]), 0.9)
+    assert curve[["value", "value_low", "value_high"]].to_numpy().tolist() == [[50, 5, 95], [0, 0, 0]]
+    assert curve["p_reached"].tolist() == pytest.approx([1 / 101, 1])
+
+
+def test_curve_of_a_width_has_the_interval_of_its_draws():
+    """The k-th of 40 faces has k pits that take 0.1 mm each of 8: 4.1 to 8.0 mm, of which 5 % of the way in are 0.195."""
+    left = np.where(np.arange(39) < np.arange(40)[:, None], 100.0, -1.0)
+    curve = width_curve(
+        "seal_land", left, np.array([10.0]), 0.9, lambda pits: 8 - 0.1 * pits.sum(), 6.0, NOT_MEASURED
+    )
+    assert curve[["value_low", "value", "value_high"]].iloc[0].tolist() == pytest.approx([4.295, 6.05, 7.805])
+    assert curve["p_reached"].iloc[0] == pytest.approx(21 / 40)  # 0 to 20 pits leave 6 mm and more
 
 
 def test_judge_takes_the_limit_itself_for_inside():
