@@ -12,7 +12,7 @@ from pitmap.depth import CROSS_CHECKS, PITS, RemovedStock, cross_checks, pixel_b
 from pitmap.depth.blue import blue_coefficients
 from pitmap.depth.extremes import ParetoFit, fit_gumbel, fit_pareto, plotting_positions, return_level
 from pitmap.depth.flatness import flatness, minimum_width
-from pitmap.depth.heights import HeightData, height_data, low_spot_map
+from pitmap.depth.heights import HeightData, _estimate, height_data, low_spot_map
 from pitmap.depth.straightedge import edge_gap, feeler_gap
 from pitmap.depth.turnbull import turnbull, wilson_share
 from pitmap.depth.union_jack import LINES, union_jack
@@ -349,3 +349,10 @@ def test_cross_checks_say_why_not():
     table = cross_checks(readings_from_rows([]).table, _pits([0.0], [math.inf]))
     assert table["deepest_um"].isna().all()
     assert (table["note"].str.len() > 0).all()
+
+
+@pytest.mark.parametrize(("level", "low", "high"), [(0.9, 5.0, 95.0), (0.5, 25.0, 75.0)])
+def test_wear_and_warp_have_the_interval_of_their_draws(level, low, high):
+    """Draws of 0, 1 ... 100 um: quantiles are their own numbers."""
+    found = _estimate(np.arange(101.0), level)
+    assert (found.value, found.low, found.high, found.level) == pytest.approx((50.0, low, high, level))
