@@ -30,9 +30,10 @@ class ShapeMaps:
         self.pad = (int(np.ceil(reach_px)) // stride + 1) * stride
         self.shape = -(-h // stride), -(-w // stride)
         units = np.rint(field.gain * _UNIT).astype(np.int16)
-        extra = self.pad + stride
-        padded = np.pad(units, ((0, 0), (self.pad, extra), (self.pad, extra)))
-        # one array for each phase, as one long row: a shifted map is then a single stretch of it
+        # one array for each phase, as one long row: a shifted map is then a single stretch of it, and all rows of all
+        # phases must be of one length, whatever the picture's size
+        beyond = [(self.pad, self.pad + stride + -side % stride) for side in (h, w)]
+        padded = np.pad(units, ((0, 0), *beyond))
         phases = [[padded[:, r::stride, q::stride] for q in range(stride)] for r in range(stride)]
         self.width = phases[0][0].shape[2]
         self.phase = [[phase.reshape(len(units), -1) for phase in row] for row in phases]
