@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from shapely import box
 
+from pitmap.drawing import Drawing
+from pitmap.registration.coarse import _thin, _whole_plates
+from pitmap.registration.edges import drawn_edges
 from pitmap.registration.evidence import N_DIRECTIONS, EdgeField
 from pitmap.registration.templates import ShapeMaps
 
@@ -31,3 +35,15 @@ def test_maps_of_a_shape_are_the_sums_of_its_samples(height: int, width: int) ->
         at = offsets + [2 * col, 2 * row]
         inside = ((at >= 0) & (at < [width, height])).all(1)
         assert found[row, col] == units[direction[inside], at[inside, 1], at[inside, 0]].sum()
+
+
+def test_a_plate_of_which_every_sample_is_met_scores_best() -> None:
+    """Where the picture has edges everywhere, the places at which all of the plate is in it, and not just some of it."""
+    drawing = Drawing(name="bar", thickness_mm=10.0, outline=box(-100, -50, 100, 50), openings=(), zones={})
+    edges = drawn_edges(drawing, 200 / 30)
+    assert len(_thin(edges.take(edges.length_mm > 0), 48).part) == 82
+    field = edge_field(np.ones((N_DIRECTIONS, 120, 160), np.float32))
+    # upright and unturned at half a pixel per mm, the plate is 100 x 50 px
+    x, y, size, tilt, _, turn = _whole_plates(field, edges, np.zeros(2), np.array([0.5]), 1)[0]
+    assert (size, tilt, turn) == (0.5, 0.0, 0.0)
+    assert 50 <= x <= 159 - 50 and 25 <= y <= 119 - 25

@@ -19,7 +19,7 @@ from ..drawing import Drawing
 from .edges import DrawnEdges, drawn_edges
 from .evidence import EdgeField, edge_field, shrink
 from .poses import Poses, exp_rotation, lie_beside, pull, score
-from .templates import ShapeMaps
+from .templates import MOST_SAMPLES, ShapeMaps
 
 __all__ = ["TYPICAL_HFOV_DEG", "Hypotheses", "focal_for", "round_openings", "search"]
 
@@ -139,6 +139,7 @@ def _ellipses(field: EdgeField, radius_mm: float, sizes: NDArray, n: int) -> NDA
 def _whole_plates(field: EdgeField, edges: DrawnEdges, middle_mm: NDArray, sizes: NDArray, n: int) -> NDArray:
     """The n best ways to lay the whole plate, (n, 6): as an ellipse about its middle, and the turn, rad."""
     some = _thin(edges.take(edges.length_mm > 0), _PLATE_SAMPLES)
+    some = some.take(np.arange(0, len(some.part), -(-len(some.part) // MOST_SAMPLES)))
     flip = np.array([1.0, -1.0])
     reach = np.hypot(*(some.points_mm - middle_mm).T).max()
     maps = ShapeMaps(field, sizes[-1] * reach + 1)

@@ -7,10 +7,12 @@ from numpy.typing import NDArray
 
 from .evidence import N_DIRECTIONS, EdgeField
 
-__all__ = ["ShapeMaps"]
+__all__ = ["MOST_SAMPLES", "ShapeMaps"]
 
 _UNIT = 500
-"""A full gain in the 16-bit sums; up to 64 samples fit."""
+"""A full gain in the 16-bit sums."""
+MOST_SAMPLES = np.iinfo(np.int16).max // _UNIT
+"""Of a shape: all of them met, more would run over into the worst of all scores."""
 
 
 class ShapeMaps:
@@ -39,7 +41,10 @@ class ShapeMaps:
         self.phase = [[phase.reshape(len(units), -1) for phase in row] for row in phases]
 
     def __call__(self, offsets_px: NDArray, normals: NDArray) -> NDArray[np.int16]:
-        """Sum over the samples (N, 2) with normals (N, 2), in units of 1/500 gain, (rows, cols)."""
+        """Sum over the samples (N, 2) with normals (N, 2), in units of 1/500 gain, (rows, cols).
+
+        N is at most :data:`MOST_SAMPLES`.
+        """
         direction = np.arctan2(normals[:, 1], normals[:, 0]) * (N_DIRECTIONS / np.pi)
         direction = np.rint(direction).astype(int) % N_DIRECTIONS
         place = np.rint(offsets_px).astype(int) + self.pad
