@@ -93,6 +93,27 @@ def test_metal_that_any_picture_shows_is_seen() -> None:
     assert (found.codes[52:60, 72:82] == SurfaceClass.PIT).all()
 
 
+@pytest.mark.parametrize("method", ["learned", "classic"])
+def test_metal_that_is_burnt_out_in_every_picture_is_unseen_however_narrow(method: str) -> None:
+    """A line of glare 0.8 mm wide, which one picture alone would not lose: merging them finds nothing under it."""
+    rng = np.random.default_rng(3)
+    metal = np.clip(rng.normal(150, 4, (300, 400, 1)), 0, 255).astype(np.uint8).repeat(3, 2)
+    metal[100:108, 50:350] = 255
+    shows = (metal < 250).all(2)
+    look = Look(rgb=metal, in_frame=np.ones(shows.shape, bool), photo_px_per_mm=8.0)
+    found = classify(
+        metal,
+        px_per_mm=10,
+        stage="test_lap",
+        mask=np.ones(shows.shape, bool),
+        in_frame=shows,
+        method=method,
+        looks=[look, look],
+    )
+    assert (found.codes[~shows] == SurfaceClass.UNSEEN).all()
+    assert found.is_seen[shows].all()
+
+
 def test_a_picture_on_another_raster_is_refused() -> None:
     small = Look(rgb=pitted()[:60], in_frame=np.ones((60, 160), bool), photo_px_per_mm=8.0)
     with pytest.raises(InputError, match="a look has a picture of"):

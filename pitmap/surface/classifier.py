@@ -69,7 +69,7 @@ def classify(
         Scale of the photo that `rgb` was straightened from: how much detail there can be.
         `px_per_mm` when left out.
     in_frame : (rows, columns) bool, optional
-        False where the photo ended: UNSEEN.
+        False where the photo ended, or where none of several shows the metal: UNSEEN.
     method : str
         ``auto`` is the learned one where its file is there, else the classical one.
     keep_probabilities : bool
@@ -78,7 +78,7 @@ def classify(
         Another network than the shipped one, as benchmarks use for scores on faces not trained on.
     looks : sequence of Look, optional
         The pictures that `rgb` was merged from. The learned method reads each by itself, and what they say
-        together counts; so do the edges of what covers the metal. `rgb` has all that any of them has in its frame.
+        together counts; so do the edges of what covers the metal.
 
     Returns
     -------
@@ -146,6 +146,9 @@ def classify(
                 raise InputError("classify: edge_mm must be finite everywhere")
         lost_by_each = seeking.result()
     lost = np.logical_and.reduce(lost_by_each)
+    if in_frame is not None:
+        # a spark that is burnt out in all of several pictures is too small to be lost in each of them by itself
+        lost |= ~one.in_frame
 
     work = LEARNED_PX_PER_MM if use_learned else min(CLASSIC_PX_PER_MM, px_per_mm)
     small = None
