@@ -439,6 +439,19 @@ def test_one_opening_drawn_elsewhere_is_told_and_does_not_shift_the_plate(
     assert name in opening.sentence() and "mend the drawing" in opening.sentence()
 
 
+def test_an_opening_may_be_named_as_if_it_were_of_the_outline(
+    plate: Drawing, photo: np.ndarray, aligned: Alignment
+) -> None:
+    name = next(o.name for o in plate.openings if o.kind == "port")
+    wrong = off_by(plate, name, -2.0, 1.5)
+    wrong = replace(
+        wrong,
+        openings=tuple(replace(o, name="outline 3") if o.name == name else o for o in wrong.openings),
+    )
+    found = refine(photo, wrong, Camera(homography=aligned.homography, lens=aligned.lens))
+    assert [d.name for d in found.displaced] == ["outline 3"]
+
+
 def test_a_right_drawing_has_no_opening_elsewhere_also_where_one_is_covered(
     plate: Drawing, photo: np.ndarray, aligned: Alignment
 ) -> None:
@@ -601,7 +614,9 @@ def test_a_plate_that_is_all_there_has_nothing_to_tell(aligned: Alignment) -> No
 
 
 def at(*names: str) -> tuple[Displaced, ...]:
-    return tuple(Displaced(name=n, right_mm=3.0, up_mm=0.0) for n in names)
+    return tuple(
+        Displaced(name=n, right_mm=3.0, up_mm=0.0, is_opening=not n.startswith("outline ")) for n in names
+    )
 
 
 GOOD = Evidence(in_frame=1.0, met=0.8, chance=0.15, regions_met=0.9, n_regions=40, displaced=())

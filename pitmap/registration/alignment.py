@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -246,7 +246,8 @@ class Alignment:
             },
             "edge_break_mm": self.edge_break_mm,
             "blur_px": self.blur_px,
-            "displaced": [asdict(d) for d in self.displaced],
+            # openings, all of them
+            "displaced": [{"name": d.name, "right_mm": d.right_mm, "up_mm": d.up_mm} for d in self.displaced],
             "unmet": list(self.unmet),
             "method": self.method,
             "is_part": self.is_part,

@@ -57,16 +57,15 @@ class Displaced:
         The opening, or a sector of the outline.
     right_mm, up_mm : float
         From where the drawing has it to where the photo shows it, in the plate frame.
+    is_opening : bool
+        False for the outline, or a sector of it, which may have met a shadow's edge; an opening has no such double. Not told
+        by the name: people give openings any.
     """
 
     name: str
     right_mm: float
     up_mm: float
-
-    @property
-    def is_opening(self) -> bool:
-        """True for an opening. A sector of the outline may have met a shadow's edge; an opening has no such double."""
-        return not self.name.startswith("outline ")
+    is_opening: bool = True
 
     @property
     def away_mm(self) -> float:
@@ -235,7 +234,9 @@ def displaced_outline(coarse: Looked, fine: Looked, edges: DrawnEdges) -> Displa
         found, push = _a_little_beside(coarse, fine, outline, here)
     if not found:
         return None
-    return Displaced(name=edges.part_names[0], right_mm=float(push[0]), up_mm=float(push[1]))
+    return Displaced(
+        name=edges.part_names[0], right_mm=float(push[0]), up_mm=float(push[1]), is_opening=False
+    )
 
 
 def _a_little_beside(

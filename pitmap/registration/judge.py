@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from .displaced import Displaced, Looked, best_nearby, met
 from .edges import DrawnEdges
-from .regions import region_of
+from .regions import N_SECTORS, region_of
 from .view import View
 
 __all__ = ["Evidence", "weigh"]
@@ -84,7 +84,7 @@ def weigh(rgb: NDArray[np.uint8], view: View, edges: DrawnEdges, thickness_mm: f
     missed = present & (share < _MISSED)
     for j in np.nonzero(missed)[0]:
         # a sector of the outline may meet a shadow's edge or the bench; an opening has no such double
-        if seen[j] >= _NEARBY_LEAST and not names[j].startswith("outline "):
+        if seen[j] >= _NEARBY_LEAST and j >= N_SECTORS:
             found, push = best_nearby(at, edges.take(np.nonzero(region == j)[0]))
             if found >= best_beside[j]:
                 best_beside[j], best_push[j] = found, push
@@ -96,7 +96,12 @@ def weigh(rgb: NDArray[np.uint8], view: View, edges: DrawnEdges, thickness_mm: f
         regions_met=float((share[present] >= 0.5).mean()) if present.any() else 0.0,
         n_regions=int(present.sum()),
         displaced=tuple(
-            Displaced(name=names[k], right_mm=float(best_push[k, 0]), up_mm=float(best_push[k, 1]))
+            Displaced(
+                name=names[k],
+                right_mm=float(best_push[k, 0]),
+                up_mm=float(best_push[k, 1]),
+                is_opening=bool(k >= N_SECTORS),
+            )
             for k in displaced
         ),
     )

@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 from ..tables import Column, Schema
 from .edges import DrawnEdges
 
-__all__ = ["REGIONS", "region_of", "region_table"]
+__all__ = ["N_SECTORS", "REGIONS", "region_of", "region_table"]
 
-_SECTORS = 12
+N_SECTORS = 12
+"""Of the outline; they come before the openings."""
 
 REGIONS = Schema(
     "alignment regions",
@@ -41,9 +42,9 @@ def region_of(edges: DrawnEdges) -> tuple[NDArray[np.int64], tuple[str, ...]]:
     outline = edges.part == 0
     middle = edges.points_mm[outline].mean(0) if outline.any() else np.zeros(2)
     angle = np.arctan2(*(edges.points_mm - middle).T[::-1])
-    sector = np.minimum((angle + np.pi) / (2 * np.pi) * _SECTORS, _SECTORS - 1).astype(np.int64)
-    names = tuple(f"outline {k + 1}" for k in range(_SECTORS)) + edges.part_names[1:]
-    return np.where(outline, sector, _SECTORS - 1 + edges.part), names
+    sector = np.minimum((angle + np.pi) / (2 * np.pi) * N_SECTORS, N_SECTORS - 1).astype(np.int64)
+    names = tuple(f"outline {k + 1}" for k in range(N_SECTORS)) + edges.part_names[1:]
+    return np.where(outline, sector, N_SECTORS - 1 + edges.part), names
 
 
 def region_table(
