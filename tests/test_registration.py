@@ -353,6 +353,13 @@ def test_register_checks_its_arguments(plate: Drawing) -> None:
         register(grey, plate)
     with pytest.raises(InputError, match="px_hint"):
         register(np.zeros((500, 700, 3), np.uint8), plate, px_hint=-1)
+    for focal_px in (0.0, -5.0, float("nan")):
+        with pytest.raises(InputError, match="focal_px: expected a number above 0"):
+            refine(np.zeros((760, 1000, 3), np.uint8), plate, lying_view().camera(), focal_px=focal_px)
+        with pytest.raises(InputError, match="focal_px: expected a number above 0"):
+            register_from_landmarks(
+                np.zeros((760, 1000, 3), np.uint8), plate, np.eye(4, 2), np.eye(4, 2), focal_px=focal_px
+            )
     with pytest.raises(AlignmentRefused, match="300 x 200"):
         register(np.zeros((200, 300, 3), np.uint8), plate)
     with pytest.raises(AlignmentRefused, match="strip of 4000 x 2 px"):

@@ -75,6 +75,12 @@ def _check_picture(rgb: NDArray) -> None:
     check_size(rgb)
 
 
+def _check_hints(**hints: float | None) -> None:
+    for name, value in hints.items():
+        if value is not None and not (math.isfinite(value) and value > 0):
+            raise InputError(f"{name}: expected a number above 0, got {value!r}")
+
+
 def _spacing_mm(drawing: Drawing) -> float:
     """About 1700 samples whatever the size of the plate."""
     total = drawing.outline.exterior.length + sum(o.polygon.exterior.length for o in drawing.openings)
@@ -252,9 +258,7 @@ def register(
     """
     rgb = np.asarray(rgb)
     _check_picture(rgb)
-    for name, value in (("px_hint", px_hint), ("focal_px", focal_px)):
-        if value is not None and not (math.isfinite(value) and value > 0):
-            raise InputError(f"{name}: expected a number above 0, got {value!r}")
+    _check_hints(px_hint=px_hint, focal_px=focal_px)
     if landmarks is not None:
         return register_from_landmarks(rgb, drawing, *landmarks, focal_px=focal_px)
     drawing, middle_mm = _to_its_middle(drawing)
@@ -324,9 +328,12 @@ def refine(
     ------
     AlignmentRefused
         The drawn edges are not met, or the start is not a view from the front.
+    InputError
+        Not an RGB picture, or a focal length that is not positive.
     """
     rgb = np.asarray(rgb)
     _check_picture(rgb)
+    _check_hints(focal_px=focal_px)
     size = rgb.shape[1], rgb.shape[0]
     points = drawn_edges(drawing, _spacing_mm(drawing) * 8).points_mm
     view = view_from_points(points, start_camera.mm_to_px(points), size, focal_px=focal_px)
@@ -354,12 +361,14 @@ def register_from_landmarks(
     Raises
     ------
     InputError
-        Fewer than four pairs, not finite, beside the photo, or three and more on one line.
+        Fewer than four pairs, not finite, beside the photo, or three and more on one line; not an RGB picture, or a focal
+        length that is not positive.
     AlignmentRefused
         The picks do not fit one view of the plate, or the drawn edges are not met there.
     """
     rgb = np.asarray(rgb)
     _check_picture(rgb)
+    _check_hints(focal_px=focal_px)
     size = rgb.shape[1], rgb.shape[0]
     points_mm, points_px = np.asarray(points_mm, float), np.asarray(points_px, float)
     check_picks(points_mm, points_px, size)
