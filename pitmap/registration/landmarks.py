@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import AlignmentRefused, InputError
-from .camera import apply_homography
 from .coarse import focal_for
 from .polish import Priors
 from .view import View
@@ -146,10 +145,7 @@ def view_from_points(
             f"landmark {worst + 1} of {len(off)} lies {off[worst]:.0f} px from where the others put it "
             f"(allowed: {_PICK_SHARE * long_side:.0f} px); check that it is the right place, and pick it again"
         )
-    if (
-        apply_homography(view.camera().homography, points_mm).shape != points_px.shape
-        or view.eye_mm()[2] <= 0
-    ):
+    if view.eye_mm()[2] <= 0:
         raise AlignmentRefused(
             "the landmarks put the camera behind the plate; check that each is the right place"
         )
