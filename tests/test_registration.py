@@ -1050,6 +1050,17 @@ def test_a_place_at_the_near_end_of_the_range_is_no_second_face() -> None:
     assert not SecondFace(excess=0.1, away_mm=4.0).is_there
 
 
+def test_a_plate_without_openings_is_laid_by_its_outline() -> None:
+    """A cut corner tells which way round it lies."""
+    outline = Polygon([(-100, -70), (100, -70), (100, 20), (40, 70), (-100, 70)])
+    blank = Drawing(name="blank", thickness_mm=0.01, outline=outline, openings=(), zones={})
+    found = refine(
+        painted(blank, lying_view(), np.random.default_rng(5)), blank, lying_view().camera(), focal_px=1000.0
+    )
+    assert rms_mm(found, lying_view(), blank) < found.residual_mm.high
+    assert found.displaced == () and found.unmet == ()
+
+
 def test_a_plate_without_openings_shows_no_second_face(plate: Drawing, photo: np.ndarray) -> None:
     bare = replace(plate, openings=(), zones={}, bands=())
     at = Looked(rgb=photo, view=lying_view(), thickness_mm=0.01)

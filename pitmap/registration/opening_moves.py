@@ -40,7 +40,7 @@ class OpeningMoves:
 
 
 def opening_moves(coarse: Looked, fine: Looked, edges: DrawnEdges) -> OpeningMoves:
-    """Move every opening to where its own edge fits best.
+    """Move every opening to where its own edge fits best; of a drawing without openings there are none.
 
     Parameters
     ----------
@@ -51,6 +51,8 @@ def opening_moves(coarse: Looked, fine: Looked, edges: DrawnEdges) -> OpeningMov
     n = len(edges.part_names)
     mine = edges.take((edges.part > 0) & (edges.length_mm > 0))
     push = np.zeros((n, 2))
+    if not len(mine.part):
+        return OpeningMoves(places_mm=np.zeros((0, 2)), moves_mm=np.zeros((0, 2)), px_per_mm=np.zeros(0))
     for at, within_px in ((coarse, _COARSE_PX), (coarse, _COARSE_PX), *3 * ((fine, _FINE_PX),)):
         fit = at.fit(mine, push[mine.part])
         good = met(fit, mine, within_px)
