@@ -70,6 +70,10 @@ def read_photo(path_or_bytes: str | Path | bytes, *, name: str | None = None) ->
             return _read_heif(data, name) if kind == "HEIF" else _read_pillow(data, name)
     except PhotoError:
         raise
+    except Image.DecompressionBombError as error:
+        raise PhotoError(
+            f"{name}: it has over {MAX_PIXELS // 10**6} megapixels; save it at a smaller size"
+        ) from error
     except MemoryError as error:
         raise PhotoError(
             f"{name}: not enough memory to decode it; close other programs or save it smaller"
