@@ -20,7 +20,7 @@ from .darkness import too_dark
 from .decide import choose_codes, covered_parts, halves, softmax_rows
 from .learned import LEARNED_PX_PER_MM, Network, default_network, has_model, learned_map
 from .looks import Look
-from .second_look import default_reader
+from .second_look import SecondReader, default_reader
 from .unseen import unreadable
 
 __all__ = ["METHODS", "classify"]
@@ -127,7 +127,7 @@ def classify(
     is_there = network is not None or has_model()
     if method == "learned" and not is_there:
         raise InputError("classify: the learned classifier's file is missing; use method='classic'")
-    use_learned, is_shipped = method != "classic" and is_there, network is None
+    use_learned = method != "classic" and is_there
 
     metal = np.ones(shape, bool) if mask is None else np.asarray(mask, bool)
     readable = metal if in_frame is None else metal & one.in_frame
@@ -158,42 +158,23 @@ def classify(
         probabilities = None
     else:
         small = _Resampled(rgb, readable, edge, px_per_mm, work)
-        small_looks = [small.look(look, px_per_mm if px_per_mm < work else math.inf) for look in looks]
-        if use_learned:
-            codes, confidence, covered, probabilities = learned_map(
-                network or default_network(),
-                small_looks,
-                [small.flags(~lost_here) for lost_here in lost_by_each],
-                small.metal,
-                small.edge,
-                stage,
-                reader=default_reader() if is_shipped and mask is not None and stage.is_lapped else None,
-                may_be_covered=mask is not None,
-                keep_probabilities=keep_probabilities,
-            )
-        else:
-            codes, confidence, covered, probabilities = _classic(small, work, stage)  # type: ignore[assignment]
-        said = covered & small.metal
-        covered = covered_parts(said, work)
-        if probabilities is not None:
-            unseen = probabilities[PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)]
-            as_metal = (said | (unseen >= 0.5)) & ~covered
-            if small.is_same:
-                # off the metal nothing is kept; only resampling would mix it in
-                as_metal &= small.metal
-            _as_metal(probabilities, as_metal)
-        if use_learned and covered.any():
-            pictures = [look.rgb for look in small_looks]
-            metals = [small.metal & look.in_frame for look in small_looks]
-            things = parts_with_an_edge(covered, pictures, metals, work)
-            _read_again(small, work, stage, covered & ~things, (codes, confidence, probabilities))
-            covered = with_their_middles(things, pictures, metals, work)
-        covered = covered.astype(np.uint8)
+        may_look_twice = network is None and mask is not None and stage.is_lapped
+        codes, confidence, covered, probabilities = _read(
+            small,
+            [small.look(look, px_per_mm if px_per_mm < work else math.inf) for look in looks],
+            [small.flags(~lost_here) for lost_here in lost_by_each],
+            work,
+            stage,
+            network=(network or default_network()) if use_learned else None,
+            reader=default_reader() if use_learned and may_look_twice else None,
+            has_drawing=mask is not None,
+            keep_probabilities=keep_probabilities,
+        )
         codes, confidence = (
             small.back(codes, cv2.INTER_NEAREST_EXACT),
             small.back(confidence, cv2.INTER_LINEAR),
         )
-        lost |= small.back(covered, cv2.INTER_NEAREST_EXACT).astype(bool)
+        lost |= small.back(covered.astype(np.uint8), cv2.INTER_NEAREST_EXACT).astype(bool)
     if use_learned and mask is None and min(shape) < _LEAST_FOR_UNCUT_MM * px_per_mm:
         lost |= codes == SurfaceClass.UNCUT
     dark = np.zeros(shape, bool)
@@ -342,6 +323,54 @@ class _Resampled:
         return raster if self.is_same else cv2.resize(raster, self.size, interpolation=interpolation)
 
 
+def _read(
+    small: _Resampled,
+    looks: Sequence[Look],
+    shown: Sequence[NDArray[np.bool_]],
+    px_per_mm: float,
+    stage: Stage,
+    *,
+    network: Network | None,
+    reader: SecondReader | None,
+    has_drawing: bool,
+    keep_probabilities: bool,
+) -> tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.bool_], NDArray[np.floating] | None]:
+    """Codes, confidence, what is covered and probabilities, all at the working scale `px_per_mm`.
+
+    By the classical method where there is no network. `looks` and where each shows the metal are at that scale too.
+    """
+    if network is None:
+        codes, confidence, covered, probabilities = _classic(small, px_per_mm, stage)
+    else:
+        codes, confidence, covered, probabilities = learned_map(  # type: ignore[assignment]
+            network,
+            looks,
+            shown,
+            small.metal,
+            small.edge,
+            stage,
+            reader=reader,
+            may_be_covered=has_drawing,
+            keep_probabilities=keep_probabilities,
+        )
+    said = covered & small.metal
+    covered = covered_parts(said, px_per_mm)
+    if probabilities is not None:
+        unseen = probabilities[PROBABILITY_CLASSES.index(SurfaceClass.UNSEEN)]
+        as_metal = (said | (unseen >= 0.5)) & ~covered
+        if small.is_same:
+            # off the metal nothing is kept; only resampling would mix it in
+            as_metal &= small.metal
+        _as_metal(probabilities, as_metal)
+    if network is not None and covered.any():
+        pictures = [look.rgb for look in looks]
+        metals = [small.metal & look.in_frame for look in looks]
+        things = parts_with_an_edge(covered, pictures, metals, px_per_mm)
+        _read_again(small, px_per_mm, stage, covered & ~things, (codes, confidence, probabilities))
+        covered = with_their_middles(things, pictures, metals, px_per_mm)
+    return codes, confidence, covered, probabilities
+
+
 def _classic(
     small: _Resampled, px_per_mm: float, stage: Stage
 ) -> tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.bool_], NDArray[np.float32]]:
@@ -369,7 +398,7 @@ def _read_again(
     px_per_mm: float,
     stage: Stage,
     where: NDArray[np.bool_],
-    rasters: tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.float16] | None],
+    rasters: tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.floating] | None],
 ) -> None:
     """Put the classical method's reading into codes, confidence and probabilities, in place.
 
