@@ -63,16 +63,6 @@ class Poses:
             centre_xy=self.centre_xy,
         )
 
-    def scaled(self, factor: float) -> Poses:
-        """The same cameras for a picture of another size (pixel centres at whole numbers)."""
-        cx, cy = self.centre_xy
-        return Poses(
-            rotation=self.rotation,
-            shift_mm=self.shift_mm,
-            focal_px=self.focal_px * factor,
-            centre_xy=((cx + 0.5) * factor - 0.5, (cy + 0.5) * factor - 0.5),
-        )
-
     def project(self, points_mm: NDArray) -> NDArray:
         """Plate points (N, 2) to pixels (K, N, 2); far outside the picture when behind the camera."""
         return np.stack(self._project(points_mm, points_mm)[:2], -1)

@@ -49,15 +49,6 @@ class View:
             centre_xy=np.array(poses.centre_xy),
         )
 
-    def pose(self) -> Poses:
-        """Without the lens term, as a batch of one."""
-        return Poses(
-            rotation=self.rotation[None],
-            shift_mm=self.shift_mm[None],
-            focal_px=np.array([self.focal_px]),
-            centre_xy=(float(self.centre_xy[0]), float(self.centre_xy[1])),
-        )
-
     def scaled(self, factor: float) -> View:
         """The same camera for a picture of another size."""
         return replace(self, focal_px=self.focal_px * factor, centre_xy=(self.centre_xy + 0.5) * factor - 0.5)
