@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..drawing import Drawing
 from ..errors import AlignmentRefused, InputError
-from .alignment import Alignment
+from .alignment import Alignment, RunnerUp
 from .bend import bend_mm
 from .camera import Camera
 from .coarse import focal_for, search
@@ -23,7 +23,7 @@ from .copies import SmallerCopies
 from .displaced import Looked, displaced_openings, displaced_outline, unmet_parts
 from .edges import DrawnEdges, drawn_edges
 from .evidence import shrink
-from .judge import weigh
+from .judge import Evidence, weigh
 from .landmarks import check_picks, view_from_points
 from .lookalike import best_lookalike, is_told_apart, other_poses, plate_beside
 from .opening_moves import opening_moves
@@ -150,15 +150,7 @@ def _finish(
     settling = at.worker.submit(
         lambda: settled or _settle(at.copies, view.scaled(1 / k), edges, dense, priors, thickness)
     )
-    poses = other_poses(middle, view, edges)
-    rival = best_lookalike(middle, poses, evidence.met, priors, thickness_mm=thickness)
-    if is_open(evidence, rival):
-        told = is_told_apart(middle, view, edges, poses, evidence.met, priors, thickness_mm=thickness)
-        rival = replace(rival, is_told_apart=told)
-    other = plate_beside(
-        middle, view, [o.scaled(k) for o in others], edges, evidence.met, priors, thickness_mm=thickness
-    )
-    rival = other if is_open(evidence, other) else rival
+    rival = _rival(middle, view, [o.scaled(k) for o in others], edges, evidence, priors, thickness)
     fit = settling.result()
     is_part = is_off_centre(fit, (rgb.shape[1], rgb.shape[0]))
     if is_part:
@@ -197,6 +189,25 @@ def _finish(
     if reason:
         raise AlignmentRefused(reason)
     return found
+
+
+def _rival(
+    middle: NDArray[np.uint8],
+    view: View,
+    others: list[View],
+    edges: DrawnEdges,
+    evidence: Evidence,
+    priors: Priors,
+    thickness_mm: float,
+) -> RunnerUp:
+    """What comes nearest to the pose: on another plate, where that leaves the choice open, else on its own."""
+    poses = other_poses(middle, view, edges)
+    rival = best_lookalike(middle, poses, evidence.met, priors, thickness_mm=thickness_mm)
+    if is_open(evidence, rival):
+        told = is_told_apart(middle, view, edges, poses, evidence.met, priors, thickness_mm=thickness_mm)
+        rival = replace(rival, is_told_apart=told)
+    other = plate_beside(middle, view, others, edges, evidence.met, priors, thickness_mm=thickness_mm)
+    return other if is_open(evidence, other) else rival
 
 
 def _settle(
