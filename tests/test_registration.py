@@ -280,6 +280,12 @@ def test_alignment_survives_json(aligned: Alignment) -> None:
     assert again.regions.equals(aligned.regions) and again.runner_up == aligned.runner_up
     with pytest.raises(InputError, match="to_dict"):
         Alignment.from_dict({"view": {}})
+    kept = aligned.to_dict()
+    for field, value in [("rotation", [[1, 0], [0, 1]]), ("shift_mm", [0, 0]), ("focal_px", float("nan"))]:
+        with pytest.raises(InputError, match="to_dict"):
+            Alignment.from_dict({**kept, "view": {**kept["view"], field: value}})
+    with pytest.raises(InputError, match="to_dict"):
+        Alignment.from_dict({**kept, "regions": ["outline 1"]})
 
 
 def test_refine_from_a_camera_two_millimetres_off(plate: Drawing, photo: np.ndarray) -> None:

@@ -268,12 +268,12 @@ class Alignment:
             rows = [{k: (np.nan if x is None else x) for k, x in row.items()} for row in data["regions"]]
             return cls(
                 view=View(
-                    rotation=np.array(v["rotation"], float),
-                    shift_mm=np.array(v["shift_mm"], float),
-                    focal_px=float(v["focal_px"]),
-                    centre_xy=np.array(v["centre_xy"], float),
-                    k1=float(v["k1"]),
-                    k2=float(v["k2"]),
+                    rotation=_finite(v["rotation"], (3, 3)),
+                    shift_mm=_finite(v["shift_mm"], (3,)),
+                    focal_px=float(_finite(v["focal_px"], ())),
+                    centre_xy=_finite(v["centre_xy"], (2,)),
+                    k1=float(_finite(v["k1"], ())),
+                    k2=float(_finite(v["k2"], ())),
                 ),
                 covariance=np.array(data["covariance"], float),
                 size_wh=(int(data["size_wh"][0]), int(data["size_wh"][1])),
@@ -297,10 +297,18 @@ class Alignment:
                 method=str(data["method"]),
                 is_part=bool(data.get("is_part", False)),
             )
-        except (KeyError, TypeError, ValueError, IndexError) as error:
+        except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
             raise InputError(
                 f"alignment: not what to_dict() writes ({type(error).__name__}: {error})"
             ) from error
+
+
+def _finite(kept: Any, shape: tuple[int, ...]) -> NDArray[np.float64]:
+    """Numbers of a camera: others would lay everything nowhere, without a word."""
+    numbers = np.array(kept, float)
+    if numbers.shape != shape or not np.isfinite(numbers).all():
+        raise ValueError(f"expected finite numbers of shape {shape}, got {kept!r}")
+    return numbers
 
 
 def _per_mm(view: View, points_mm: NDArray) -> NDArray[np.float64]:
