@@ -120,6 +120,8 @@ def test_drawn_edges_normals_point_into_the_void() -> None:
     )
     edges = drawn_edges(drawing, 4.0)
     assert edges.part_names == ("outline", "slot")
+    same = replace(drawing, openings=(replace(drawing.openings[0], name="outline"),))
+    assert drawn_edges(same, 4.0).part_names == ("outline", "opening outline")
     outer = (edges.part == 0) & (edges.length_mm > 0) & (edges.points_mm[:, 1] == 0)
     inner = (edges.part == 1) & (edges.length_mm > 0) & (edges.points_mm[:, 1] == 10)
     assert outer.any() and np.allclose(edges.normals[outer], [0, -1])

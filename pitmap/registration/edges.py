@@ -33,7 +33,7 @@ class DrawnEdges:
     part : (N,) int array
         0 for the outline, 1.. in the order of the drawing's openings.
     part_names : tuple of str
-        ``"outline"`` and the names of the openings.
+        ``"outline"`` and the names of the openings, none of them that one.
     length_mm : (N,) array
         Arc length that each sample stands for; 0 at sharp corners, which are not searched.
     """
@@ -95,10 +95,12 @@ def drawn_edges(drawing: Drawing, spacing_mm: float) -> DrawnEdges:
         raise InputError(f"spacing_mm: expected a number above 0, got {spacing_mm!r}")
     rings = [(drawing.outline, 1.0)] + [(o.polygon, -1.0) for o in drawing.openings]
     parts = [_ring(polygon, spacing_mm, side) for polygon, side in rings]
+    names = [o.name for o in drawing.openings]
     return DrawnEdges(
         points_mm=np.concatenate([p[0] for p in parts]),
         normals=np.concatenate([p[1] for p in parts]),
         part=np.repeat(np.arange(len(parts)), [len(p[0]) for p in parts]),
-        part_names=(OUTLINE, *(o.name for o in drawing.openings)),
+        # one that somebody has named like the outline would be taken for it
+        part_names=(OUTLINE, *(f"opening {n}" if n == OUTLINE else n for n in names)),
         length_mm=np.concatenate([p[2] for p in parts]),
     )
