@@ -672,6 +672,14 @@ def test_two_places_that_the_drawing_fits_need_not_be_two_plates() -> None:
     assert "or a bench with lines of its own" in reason and "pick landmarks" in reason
 
 
+@pytest.mark.parametrize(("met", "is_open"), [(0.55, False), (0.9, True), (1.1, True)])
+def test_a_look_alike_that_meets_nearly_as_much_may_be_the_right_one(met: float, is_open: bool) -> None:
+    """A mirrored drawing was laid on a nearly symmetric plate: under a glove the right pose met nine tenths as much."""
+    rival = RunnerUp(kind="mirrored", turn_deg=0.4, met=met * GOOD.met, margin=(1 - met) * GOOD.met)
+    assert bool(rivalry(GOOD, rival, is_picked=False)) == is_open
+    assert not rivalry(GOOD, replace(rival, is_told_apart=True), is_picked=False)
+
+
 def picked_on(plate: Drawing, view: View, turned: bool) -> tuple[np.ndarray, np.ndarray]:
     """Seven openings all round a plate, each picked on the photo, or each on its twin half a turn away."""
     middle = np.array(plate.outline.centroid.coords[0])

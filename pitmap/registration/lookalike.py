@@ -27,7 +27,7 @@ _SAME_DEG = 8.0
 _EDGE_BREAK_MM, _BLUR_PX, _NEAR_PX = 0.3, 0.8, 0.75
 _MAYBE = 0.8
 """A rough pose that scores less than this part of the best of its kind is no look-alike."""
-_WELL_BELOW = 0.88
+_WELL_BELOW = 0.78
 """A look-alike that meets less than this part of what the pose meets need not be told from it: somewhat under what leaves
 the choice open, for both are counted with some scatter."""
 _APART_PX, _APART_MM = 3.0, 1.5
