@@ -29,6 +29,8 @@ __all__ = ["CLIPPED_LEVEL", "check_photo", "clipped", "tilt_deg", "without_colou
 CLIPPED_LEVEL = 250
 """From this level in every channel a pixel shows the lamp, not the metal."""
 _REDUCED_SIDE_PX = 1000
+_LEAST_PLATE = 0.25
+"""A plate fills at least so much of a picture that is to be mapped (house choice)."""
 _ONE_WAY = " in one direction (the camera moved)"
 
 
@@ -61,10 +63,6 @@ def tilt_deg(alignment: _AlignmentLike, size_wh: tuple[int, int]) -> float:
     dy = alignment.mm_to_px(middle + [0, step]) - alignment.mm_to_px(middle - [0, step])
     scales = np.linalg.svd(np.column_stack([dx, dy]), compute_uv=False)
     return math.degrees(math.acos(min(1.0, scales[1] / scales[0])))
-
-
-_LEAST_PLATE = 0.25
-"""A plate fills at least so much of a picture that is to be mapped (house choice)."""
 
 
 def check_photo(
