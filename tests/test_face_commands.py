@@ -29,7 +29,10 @@ def test_plan_and_compare_commands(
     inspection: Inspection, folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert run("plan", str(folder)) == 5
-    assert "not known; enter it" in capsys.readouterr().err
+    assert (
+        "not known; measure it with a micrometer at named spots and enter it, as 22 um or 1 thou"
+        in capsys.readouterr().err
+    )
     known = replace(inspection, removed_um=Estimate.from_sd(22.0, 3.0))
     save_inspection(known, tmp_path / "known")
     assert run("plan", str(tmp_path / "known"), "--out", str(tmp_path / "plan")) == 0

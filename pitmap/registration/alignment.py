@@ -299,7 +299,7 @@ class Alignment:
             )
         except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
             raise InputError(
-                f"alignment: not what to_dict() writes ({type(error).__name__}: {error})"
+                f"alignment: what to_dict() writes ({type(error).__name__}: {error}) is missing or damaged"
             ) from error
 
 

@@ -18,7 +18,7 @@ from pitmap.drawing import Trochoid, fit_trochoid, load_drawing, load_numbers, l
 from pitmap.registration.camera import Camera
 from pitmap.synthetic import Damage, lap, make_face, random_scene, render_jpeg
 
-pytestmark = [pytest.mark.browser, pytest.mark.slow]
+pytestmark = [pytest.mark.browser, pytest.mark.slow, pytest.mark.long]
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 
 PLATE = "heron40_intermediate_a"
