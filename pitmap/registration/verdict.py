@@ -303,8 +303,9 @@ def conclude(
     """
     reason = (
         doubt(evidence)
-        or rivalry(evidence, rival, is_picked=method == PICKED)
+        # before the look-alike: openings that are not there name the cause, and of an outline alone most are alike
         or outline_alone(unmet, len(edges.part_names) - 1)
+        or rivalry(evidence, rival, is_picked=method == PICKED)
     )
     if reason:
         raise AlignmentRefused(reason)
