@@ -21,7 +21,7 @@ from ..plain_text import plain
 from ..sent_forms import claim, done, send
 from ..state import book, go_to, here
 from .jobs_events import event_labels, leave_out_event
-from .jobs_plates import add_plate, go_to_other_plate, plate_fields, put_into, which_plate
+from .jobs_plates import add_plate, go_on, go_to_other_plate, known_plate, plate_fields, put_into
 
 __all__ = ["show"]
 
@@ -125,8 +125,8 @@ def _new_job(kept: Casebook) -> None:
         notes = st.text_area("History and notes", placeholder="not known: assume nothing", max_chars=5000)
         is_asked = st.form_submit_button("Start the job", type="primary")
     with sentences():
-        known, is_asked = which_plate(kept, asked.tag, is_asked, "start the job with it")
-        if not is_asked:
+        known = known_plate(kept, asked.tag)
+        if not go_on(kept, asked.tag, known, is_asked, "start the job with it"):
             return
         with kept.together():
             job = kept.create_job(reference, customer=customer, engine=engine, notes=notes)

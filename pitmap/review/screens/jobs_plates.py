@@ -15,9 +15,7 @@ from ..guard import sentences
 from ..plain_text import plain
 from ..state import go_to
 
-__all__ = ["AskedPlate", "add_plate", "go_to_other_plate", "plate_fields", "put_into", "which_plate"]
-
-_ALL = 10_000
+__all__ = ["AskedPlate", "add_plate", "go_on", "go_to_other_plate", "known_plate", "plate_fields", "put_into"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,25 +49,31 @@ def _drawing_box(column: DeltaGenerator, label: str) -> str:
     )
 
 
-def which_plate(kept: Casebook, tag: str, is_asked: bool, same: str) -> tuple[Plate | None, bool]:
-    """The plate that bears a tag already, and whether to go on; of a known one that is asked first.
+def known_plate(kept: Casebook, tag: str) -> Plate | None:
+    """The plate that bears a tag as it was typed; None for a new one, or where nothing was typed."""
+    return kept.plate_by_tag(tag) if tag.strip() else None
+
+
+def go_on(kept: Casebook, tag: str, known: Plate | None, is_asked: bool, same: str) -> bool:
+    """Whether to put the plate of this tag into a job; of a known one it is asked first whether it is the same.
 
     Parameters
     ----------
     kept : Casebook
     tag : str
+    known : Plate or None
+        Who bears it already.
     is_asked : bool
         The form's button was pressed.
     same : str
         What the button does for a plate that is the same, as words behind "It is the same plate: ".
     """
-    known = kept.plate_by_tag(tag) if tag.strip() else None
     if known is not None:
         st.warning(_known_words(kept, known), icon=":material/question_mark:")
         is_asked = st.button(f"It is the same plate: {same}")
     if is_asked and not tag.strip():
         raise InputError("Plate tag: write what is on the plate, or give it a number")
-    return known, is_asked
+    return is_asked
 
 
 def _known_words(kept: Casebook, plate: Plate) -> str:
@@ -104,11 +108,10 @@ def add_plate(kept: Casebook, job: Job) -> None:
             asked = plate_fields()
             is_asked = st.form_submit_button("Add the plate")
         with sentences():
-            known = kept.plate_by_tag(asked.tag) if asked.tag.strip() else None
-            if known is not None and known.id in {p.id for p in kept.plates(job=job, limit=_ALL)}:
+            known = known_plate(kept, asked.tag)
+            if known is not None and known.id in {p.id for p in kept.plates(job=job)}:
                 raise InputError(f"Plate tag: {known.tag} is in this job already")
-            known, is_asked = which_plate(kept, asked.tag, is_asked, "put it into this job")
-            if not is_asked:
+            if not go_on(kept, asked.tag, known, is_asked, "put it into this job"):
                 return
             with kept.together():
                 plate = put_into(kept, job, asked, known)
@@ -120,7 +123,7 @@ def add_plate(kept: Casebook, job: Job) -> None:
 
 def go_to_other_plate(kept: Casebook, job: Job, plate: Plate) -> None:
     """A button for each of the other plates of a job."""
-    others = [p for p in kept.plates(job=job, limit=_ALL) if p.id != plate.id]
+    others = [p for p in kept.plates(job=job) if p.id != plate.id]
     if not others:
         return
     st.caption("Other plates of this job")
