@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import norm
+from scipy.stats import gumbel_l, norm
 
 from pitmap.classes import Stage
 from pitmap.depth import DEPTHS, PARAMETERS, fit_depths, next_readings, readings_from_rows
@@ -165,6 +165,32 @@ def test_tails_of_the_normal_law_keep_their_figures(low, high):
         # half of that chance lies on either side of the median
         median = math.copysign(norm.isf((math.exp(beyond_a) + math.exp(beyond_b)) / 2), low)
         assert NORMAL.quantile_between(np.array(0.5), np.array(low), np.array(high)) == pytest.approx(median)
+
+
+_EDGES = np.array([-np.inf, -39.0, -38.0, -9.5, -1.0, -0.1, 0.0, 0.2, 0.2, 3.0, 9.0, 9.5, 38.0, np.inf])
+
+
+@pytest.mark.parametrize(
+    ("law", "told"),
+    [
+        (NORMAL, norm()),
+        (WEIBULL, gumbel_l(loc=np.euler_gamma * math.sqrt(6) / math.pi, scale=math.sqrt(6) / math.pi)),
+    ],
+    ids=["normal", "weibull"],
+)
+def test_chances_of_cells_are_those_of_scipy(law, told):
+    """In both tails, about 0, and of a cell of no width; scipy's logsf and logcdf, from whichever side is the smaller."""
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        above, below = told.logsf(_EDGES), told.logcdf(_EDGES)
+        from_above = above[:-1] + np.log(-np.expm1(above[1:] - above[:-1]))
+        from_below = below[1:] + np.log(-np.expm1(below[:-1] - below[1:]))
+    wanted = np.where(_EDGES[1:] <= 0, from_below, from_above)
+    found = law.log_chance_of_cells(np.stack([_EDGES, _EDGES]))
+    assert found.shape == (2, len(_EDGES) - 1)
+    certain = wanted > math.log(1e-300) if law is WEIBULL else wanted != -np.inf
+    assert found[0][certain] == pytest.approx(wanted[certain], rel=1e-9)
+    assert (found[0][~certain] < math.log(1e-299)).all()
+    assert (found[0] == found[1]).all()
 
 
 @pytest.mark.parametrize("law", [NORMAL, WEIBULL])

@@ -71,12 +71,14 @@ class Likelihood:
         return mu
 
     def _stock_error(self, theta: NDArray) -> NDArray:
-        """Error of every survey's stock (B, surveys), um; the last column, no survey's, is 0."""
+        """Error of every survey's stock (B, surveys), um; the last column, no survey's, is 0. One row where none has any."""
+        if not len(self.surveys):
+            return np.zeros((1, 1))
         error = theta[:, 3 + self.n_zone :] * self.data.stock_sd[self.surveys]
         return np.concatenate([error, np.zeros((len(theta), 1))], axis=1)
 
     def bounds(self, theta: NDArray, pits: NDArray) -> tuple[NDArray, NDArray]:
-        """Lap bounds (B, pits) with the stock errors of `theta`, um."""
+        """Lap bounds (B, pits) with the stock errors of `theta`, um; (1, pits) where no stock is in error."""
         error = self._stock_error(theta)
         lo = np.maximum(self.data.lo[pits] + error[:, self._lo_column[pits]], 0.0)
         hi = np.maximum(self.data.hi[pits] + error[:, self._hi_column[pits]], 0.0)
@@ -116,7 +118,7 @@ class Likelihood:
         Returns
         -------
         edges : (B, read pits, nodes + 1)
-            um under the first face.
+            um under the first face; one for all B where no lap bound cuts them.
         log_weights : (B, read pits, nodes)
             Log of the chance of each cell, given that the pit came into sight, times the density of its readings there.
         """
@@ -127,8 +129,8 @@ class Likelihood:
         for of_pit, reading in self._turns:
             y = self.data.read_y[reading] + error[:, self._read_column[reading]]
             u = self.data.read_u[reading][:, None]
-            log_weights[:, of_pit] -= 0.5 * ((middle[:, of_pit] - y[:, :, None]) / u) ** 2
-            log_weights[:, of_pit] -= np.log(u * math.sqrt(2 * math.pi))
+            off = (middle[:, of_pit] - y[:, :, None]) / u
+            log_weights[:, of_pit] -= 0.5 * off**2 + np.log(u * math.sqrt(2 * math.pi))
         has = np.isfinite(self.data.at_least[pits])
         if has.any():
             log_weights[:, has] += self._log_reaches(error, pits[has], middle[:, has])
@@ -165,11 +167,17 @@ class Likelihood:
         within one cell, and where what is divided by (the chance of having been seen) is as small.
         """
         lo, hi = self.bounds(theta, pits)
-        cut = np.clip(edges, lo[:, :, None], hi[:, :, None])
-        mu = self.location(theta, pits)
         with np.errstate(divide="ignore"):
-            z = (np.log(cut) - mu[:, :, None]) / np.exp(theta[:, 2:3])[:, :, None]
-        log_chance = self.law.log_chance_between(z[..., :-1], z[..., 1:])
+            log_edges = np.log(edges)
+            if (lo <= edges[:, 0]).all() and (hi >= edges[:, -1]).all():
+                cut, log_cut = edges[None], log_edges[None]
+            else:
+                cut = np.clip(edges, lo[:, :, None], hi[:, :, None])
+                # as the logarithm of `cut`, which takes several times as long
+                log_cut = np.clip(log_edges, np.log(lo)[:, :, None], np.log(hi)[:, :, None])
+        mu = self.location(theta, pits)
+        z = (log_cut - mu[:, :, None]) / np.exp(theta[:, 2:3])[:, :, None]
+        log_chance = self.law.log_chance_of_cells(z)
         return cut, log_chance - self._log_seen(theta, pits, lo, mu)[:, :, None]
 
     def _log_low_chance(self, theta: NDArray) -> NDArray:
@@ -183,12 +191,15 @@ class Likelihood:
         return logsumexp(log_chance, axis=2)
 
 
-def _turns(read_pit: NDArray, read: NDArray) -> list[tuple[NDArray, NDArray]]:
+def _turns(read_pit: NDArray, read: NDArray) -> list[tuple[NDArray | slice, NDArray]]:
     """The first reading of every pit, the second of those that have two, ...: places in `read`, and of the readings."""
-    left, out = np.arange(len(read_pit)), []
+    left = np.arange(len(read_pit))
+    out: list[tuple[NDArray | slice, NDArray]] = []
     while len(left):
         _, first = np.unique(read_pit[left], return_index=True)
-        out.append((np.searchsorted(read, read_pit[left[first]]), left[first]))
+        # all of them in their order: as a slice nothing is copied
+        whole = len(first) == len(read)
+        out.append((np.s_[:] if whole else np.searchsorted(read, read_pit[left[first]]), left[first]))
         left = np.delete(left, first)
     return out
 

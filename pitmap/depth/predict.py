@@ -75,12 +75,13 @@ def _only_low(likelihood: Likelihood, theta: NDArray, sigma: NDArray, rng: np.ra
     for i in range(0, len(theta), size):
         some, s = theta[i : i + size], sigma[i : i + size, :, None]
         lo, hi = likelihood.bounds(some, pits)
+        each = len(some), len(pits)
         low = np.maximum(lo, np.minimum(y - 4 * u, hi))[:, :, None]
         mu = likelihood.location(some, pits)[:, :, None]
-        shift = (rng.random(lo.shape)[:, :, None] - 0.5) / _N_QUANTILES
+        shift = (rng.random(each)[:, :, None] - 0.5) / _N_QUANTILES
         depth = _between(likelihood.law, np.clip(grid + shift, 1e-9, 1 - 1e-9), low, hi[:, :, None], mu, s)
         total = np.cumsum(ndtr((depth - y[None, :, None]) / u[None, :, None]), axis=2)
-        chosen = (total <= rng.random(lo.shape)[:, :, None] * total[:, :, -1:]).sum(axis=2)
+        chosen = (total <= rng.random(each)[:, :, None] * total[:, :, -1:]).sum(axis=2)
         chosen = np.minimum(chosen, _N_QUANTILES - 1)
         out[i : i + size] = np.take_along_axis(depth, chosen[:, :, None], axis=2)[:, :, 0]
     return out

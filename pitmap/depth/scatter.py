@@ -26,6 +26,10 @@ class Scatter(Protocol):
         """Log of P(z_lo < z <= z_hi), without loss of figures in either tail; minus infinity for none."""
         ...
 
+    def log_chance_of_cells(self, z: NDArray) -> NDArray:
+        """As `log_chance_between`, of the cells (..., n) between rising edges (..., n + 1), each worked out once."""
+        ...
+
     def quantile_between(self, u: NDArray, z_lo: NDArray, z_hi: NDArray) -> NDArray:
         """Quantile `u` of the law cut off at (z_lo, z_hi]."""
         ...
@@ -43,6 +47,19 @@ class _Normal:
         with np.errstate(invalid="ignore"):
             return upto + _log_of_share(upto - below)
 
+    def log_chance_of_cells(self, z: NDArray) -> NDArray:
+        # log chance of the tail beyond each edge, away from 0; the cell with 0 in it is what both tails leave
+        tail = log_ndtr(-np.abs(z))
+        is_above = z > 0
+        flip = is_above[..., :-1]
+        near, far = tail[..., 1:].copy(), tail[..., :-1].copy()
+        np.copyto(near, tail[..., :-1], where=flip)
+        np.copyto(far, tail[..., 1:], where=flip)
+        holds_0 = is_above[..., 1:] & ~flip
+        near[holds_0] = np.log1p(-np.exp(near[holds_0]))
+        with np.errstate(invalid="ignore"):
+            return near + _log_of_share(near - far)
+
     def quantile_between(self, u: NDArray, z_lo: NDArray, z_hi: NDArray) -> NDArray:
         flip = z_lo > 0
         a, b = ndtr(np.where(flip, -z_hi, z_lo)), ndtr(np.where(flip, -z_lo, z_hi))
@@ -58,6 +75,11 @@ class _Weibull:
     def log_chance_between(self, z_lo: NDArray, z_hi: NDArray) -> NDArray:
         e_lo, e_hi = _exponential(z_lo), _exponential(z_hi, most=np.inf)
         return _log_of_share(e_hi - e_lo) - e_lo
+
+    def log_chance_of_cells(self, z: NDArray) -> NDArray:
+        e = _exponential(z, most=np.inf)
+        e_lo = np.minimum(e[..., :-1], _MOST)
+        return _log_of_share(e[..., 1:] - e_lo) - e_lo
 
     def quantile_between(self, u: NDArray, z_lo: NDArray, z_hi: NDArray) -> NDArray:
         e_lo, e_hi = _exponential(z_lo), _exponential(z_hi, most=np.inf)
