@@ -14,6 +14,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from filelock import FileLock
 from streamlit.components.v2 import manifest_scanner
 from survey_fakes import keep_survey
 
@@ -51,8 +52,22 @@ def samples() -> Path:
 
 @pytest.fixture(scope="session")
 def mapped_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The sample job with the first two surveys of face A mapped, coarsely so that it is quick."""
-    path = tmp_path_factory.mktemp("casebook")
+    """The sample job with the first two surveys of face A mapped, coarsely so that it is quick.
+
+    Of several processes of tests one maps them, and each gets a copy of its own.
+    """
+    base = tmp_path_factory.getbasetemp()
+    made = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "mapped"
+    with FileLock(f"{made}.lock"):
+        if not (made / "whole").exists():
+            shutil.rmtree(made, ignore_errors=True)
+            (made / "casebook").mkdir(parents=True)
+            _map_sample(made / "casebook")
+            (made / "whole").touch()
+    return Path(shutil.copytree(made / "casebook", tmp_path_factory.mktemp("mapped") / "casebook"))
+
+
+def _map_sample(path: Path) -> None:
     with Casebook(path, who="Ada") as book:
         job, plate = load_sample(book)
         face = next(f for f in book.faces(plate) if f.name == "A")
@@ -61,7 +76,6 @@ def mapped_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
             for photo in book.photos(survey)[1:]:
                 book.withdraw(photo, "one lamp is enough for this test")
             map_survey(book, survey, plate, face, settings=Settings(map_px_per_mm=4.0, picture_px_per_mm=2.0))
-    return path
 
 
 @pytest.fixture

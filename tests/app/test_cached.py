@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from types import SimpleNamespace
 from typing import Any
 
@@ -36,3 +38,14 @@ def test_result_is_of_the_inspections_of_now(what: str, monkeypatch: pytest.Monk
         now.clear()
         now.append(SimpleNamespace(number=number))
         assert result(SimpleNamespace(id=1, name="A"), None, None) == number
+
+
+def test_collector_passes_over_what_loading_a_page_made() -> None:
+    """It walks over all there is after every run of a page; of some 300,000 objects nearly all are the libraries' own."""
+    program = (
+        "import gc; from pitmap.review import router; router._loaded('pitmap.review.screens.map');"
+        "print(len(gc.get_objects()), gc.get_freeze_count())"
+    )
+    said = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True).stdout
+    walked, passed_over = (int(word) for word in said.split())
+    assert walked < 0.05 * passed_over
