@@ -159,8 +159,10 @@ def _solve(
     robust *= seen & (np.abs(fit.offset_px) < 4 * tolerance_px)
     robust *= np.clip(fit.explained, 0, 1) ** 2
     robust *= _agreement(fit, robust, seen, neighbours)
-    weighted = fit.rows * (robust / variance)[:, None]
-    information = weighted.T @ fit.rows + np.diag(priors.precision(max(size_wh)))
+    # by the view's parameters, where the place along the normal goes
+    rows = np.einsum("nip,ni->np", view.jacobian(edges.points_mm)[1], fit.normal)
+    weighted = rows * (robust / variance)[:, None]
+    information = weighted.T @ rows + np.diag(priors.precision(max(size_wh)))
     right = weighted.T @ fit.offset_px + priors.precision(max(size_wh)) * priors.pull(view, size_wh)
     scale, scaled = _balanced(information)
     step = scale * np.linalg.solve(scaled, scale * right)

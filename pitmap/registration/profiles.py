@@ -42,8 +42,8 @@ class ProfileFit:
         can imitate a shift.
     px_per_mm : (N,) array
         Across the edge.
-    rows : (N, 11) array
-        Derivative of the predicted place along the normal by the view's parameters.
+    normal : (N, 2) array
+        Into the void, in the photo.
     step : (N, C) array
         From metal to beyond, in grey levels, by channel.
     misfit : (N,) array
@@ -57,7 +57,7 @@ class ProfileFit:
     variance_px2: NDArray[np.float64]
     condition: NDArray[np.float64]
     px_per_mm: NDArray[np.float64]
-    rows: NDArray[np.float64]
+    normal: NDArray[np.float64]
     step: NDArray[np.float64]
     misfit: NDArray[np.float64]
     explained: NDArray[np.float64]
@@ -101,72 +101,118 @@ def fit_profiles(
     order, so the caller repeats it from the corrected place.
     """
     h, w = rgb.shape[:2]
-    px, jacobian = view.jacobian(edges.points_mm)
-    step = 0.05
+    px, normal, scale, parallax = _crossings(view, edges)
+    first = -edge_break_mm * scale
+    second = np.maximum(edge_break_mm * parallax * scale, first + 0.05)
+    foot = thickness_mm * parallax * scale
+    reach = 3.6 * max(blur_px, 0.8)
+    n_places = 2 * _HALF_STEPS + 1
+    inside = (px > reach + 2).all(1) & (px < np.array([w, h]) - reach - 3).all(1)
+    # place along the profile by sample: whole rows of samples are worked at a time
+    t = np.linspace(-reach, reach, n_places)
+    x = (t[:, None] + 0.5 * (first + second)).astype(np.float32)
+    at_x, at_y = ((px[:, k] + x * normal[:, k]).astype(np.float32) for k in range(2))
+    at_x[:, ~inside], at_y[:, ~inside] = -1, -1
+    value = np.stack(cv2.split(cv2.remap(rgb, at_x, at_y, cv2.INTER_LINEAR))).astype(np.float32)
+    basis, slope = _levels(t, first, second, foot, blur_px)
+    gram = np.stack([np.einsum("pn,ipn->in", one, basis) for one in basis]).astype(float)
+    for k, held in enumerate((0.0, 0.0, ridge, ridge)):
+        gram[k, k] += held + _HELD
+    factor = _factored(gram)
+    levels = _solved(factor, np.einsum("ipn,cpn->icn", basis, value)).astype(np.float32)
+    residual = value - np.einsum("ipn,icn->cpn", basis, levels)
+    shift = np.einsum("ipn,icn->cpn", slope, levels[1:])
+    alike = _solved(factor, np.einsum("ipn,cpn->icn", basis, shift)).astype(np.float32)
+    free = shift - np.einsum("ipn,icn->cpn", basis, alike)
+    information = _summed(free, shift)
+    left = _summed(residual, residual)
+    value -= value.mean(1, keepdims=True)
+    # linear interpolation makes neighbours alike: count samples one pixel apart
+    n_channels = len(value)
+    n_free = max(2 * reach * n_channels - 4 * n_channels - 1, 2.0)
+    noise2 = left / n_places * (2 * reach) / n_free + 1.0
+    return ProfileFit(
+        inside=inside,  # type: ignore[arg-type]
+        offset_px=_summed(free, residual) / np.maximum(information, 1e-6),
+        variance_px2=noise2 / np.maximum(information * (2 * reach) / n_places, 1e-6),
+        condition=np.maximum(_summed(shift, shift) / np.maximum(information, 1e-6), 1.0),
+        px_per_mm=scale,
+        normal=normal,
+        step=levels[1].T,
+        misfit=np.sqrt(left / n_places / n_channels),
+        explained=1 - left / np.maximum(_summed(value, value), 1e-6),
+    )
+
+
+def _crossings(view: View, edges: DrawnEdges) -> tuple[NDArray, NDArray, NDArray, NDArray]:
+    """Where every sample shows (N, 2), its normal there (N, 2), px per mm along it, and how a place so far below shows.
+
+    The last is in mm along the normal per mm of depth: a point below the face shows where its line of sight meets the face,
+    nearer to the foot of the eye.
+    """
+    step, at = 0.05, edges.points_mm
     to_side, to_void = step * np.stack([-edges.normals[:, 1], edges.normals[:, 0]], -1), step * edges.normals
-    around = np.concatenate([edges.points_mm + d for d in (to_side, -to_side, to_void, -to_void)])
-    left, right, beyond, before = view.project(around).reshape(4, -1, 2)
+    around = np.concatenate([at, at + to_side, at - to_side, at + to_void, at - to_void])
+    px, left, right, beyond, before = view.project(around).reshape(5, -1, 2)
     tangent, across = left - right, beyond - before
     normal = np.stack([tangent[:, 1], -tangent[:, 0]], -1)
     normal /= np.maximum(np.hypot(*normal.T), 1e-12)[:, None]
     scale = (across[:, 0] * normal[:, 0] + across[:, 1] * normal[:, 1]) / (2 * step)
     normal *= np.sign(scale)[:, None]
-    scale = np.maximum(np.abs(scale), 1e-6)
     eye = view.eye_mm()
-    # a point below the face shows where its line of sight meets the face: nearer to the eye's foot
-    parallax = ((eye[:2] - edges.points_mm) * edges.normals).sum(1) / max(eye[2], 1.0)
-    first = -edge_break_mm * scale
-    second = np.maximum(edge_break_mm * parallax * scale, first + 0.05)
-    foot = thickness_mm * parallax * scale
-    reach = 3.6 * max(blur_px, 0.8)
-    t = np.linspace(-reach, reach, 2 * _HALF_STEPS + 1)
-    x = (t[None] + 0.5 * (first + second)[:, None]).astype(np.float32)
-    inside = (px > reach + 2).all(1) & (px < np.array([w, h]) - reach - 3).all(1)
-    at_x, at_y = ((px[:, k, None] + x * normal[:, k, None]).astype(np.float32) for k in range(2))
-    at_x[~inside], at_y[~inside] = -1, -1
-    value = cv2.remap(rgb, at_x, at_y, cv2.INTER_LINEAR).astype(np.float32)
+    parallax = ((eye[:2] - at) * edges.normals).sum(1) / max(eye[2], 1.0)
+    return px, normal, np.maximum(np.abs(scale), 1e-6), parallax
 
-    def edge(at: NDArray, rows: NDArray | slice = np.s_[:]) -> tuple[NDArray, NDArray]:
-        """Blurred step at `at` (N,), and its slope, (N, P) each, for some of the samples."""
-        u = (x[rows] - at[rows, None].astype(np.float32)) / np.float32(blur_px)
+
+def _levels(
+    t: NDArray, first: NDArray, second: NDArray, foot: NDArray, blur_px: float
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Functions (4, places, N) that a profile is made of, and minus the slopes (3, places, N) of all but the constant.
+
+    One; the step from metal to beyond; the broken edge off the middle of the two; what follows the foot of the wall, where
+    that is in sight. Places `t` lie about the middle of the broken edge, as many on either side.
+    """
+
+    def edge(beyond: NDArray) -> tuple[NDArray, NDArray]:
+        """Blurred step, and its slope, so far beyond its middle, px."""
+        u = beyond.astype(np.float32) / np.float32(blur_px)
         return ndtr(u), np.float32(1 / (blur_px * np.sqrt(2 * np.pi))) * np.exp(-0.5 * u * u)
 
-    (s1, d1), (s2, d2) = edge(first), edge(second)
-    # step from metal to beyond; the broken edge off the middle of the two; what follows the wall's foot
-    basis, slope = np.zeros((2, *x.shape, 4), np.float32)
-    basis[..., 0] = 1
-    basis[..., 1], basis[..., 2] = (s1 + s2) / 2, s1 - s2
-    slope[..., 1], slope[..., 2] = (d1 + d2) / -2, d2 - d1
+    basis, slope = (np.zeros((k, len(t), len(first)), np.float32) for k in (4, 3))
+    s1, d1 = edge(t[:, None] + 0.5 * (second - first))
+    # the second step is the mirror image of the first
+    s2, d2 = 1 - s1[::-1], d1[::-1]
+    basis[0], basis[1], basis[2] = 1, (s1 + s2) / 2, s1 - s2
+    slope[0], slope[1] = (d1 + d2) / -2, d2 - d1
     wall = np.nonzero(foot > second + 0.05)[0]
-    basis[wall, :, 3], d3 = edge(foot, wall)
-    slope[wall, :, 3] = -d3
-    across_basis = basis.transpose(0, 2, 1)
-    gram = (across_basis @ basis).astype(float) + _HELD * np.eye(4)
-    gram[:, 2, 2] += ridge
-    gram[:, 3, 3] += ridge
-    # one inverse serves both right sides; the systems are small and held off singular by the ridge
-    inverse = np.linalg.inv(gram)
-    levels = (inverse @ (across_basis @ value)).astype(np.float32)
-    residual = value - basis @ levels
-    shift = slope @ levels
-    free = shift - basis @ (inverse @ (across_basis @ shift)).astype(np.float32)
-    information = (free * shift).sum((1, 2))
-    n_channels = value.shape[2]
-    left = (residual**2).sum((1, 2))
-    # whole rows, one place of the profile after the other
-    mean = np.ascontiguousarray(value.transpose(1, 0, 2)).mean(0)
-    spread = ((value - mean[:, None]) ** 2).sum((1, 2))
-    # linear interpolation makes neighbours alike: count samples one pixel apart
-    n_free = max(2 * reach * n_channels - 4 * n_channels - 1, 2.0)
-    noise2 = left / (2 * _HALF_STEPS + 1) * (2 * reach) / n_free + 1.0
-    return ProfileFit(
-        inside=inside,  # type: ignore[arg-type]
-        offset_px=(free * residual).sum((1, 2)) / np.maximum(information, 1e-6),
-        variance_px2=noise2 / np.maximum(information * (2 * reach) / (2 * _HALF_STEPS + 1), 1e-6),
-        condition=np.maximum((shift**2).sum((1, 2)) / np.maximum(information, 1e-6), 1.0),
-        px_per_mm=scale,
-        rows=np.einsum("nip,ni->np", jacobian, normal),
-        step=levels[:, 1],
-        misfit=np.sqrt(left / (2 * _HALF_STEPS + 1) / n_channels),
-        explained=1 - left / np.maximum(spread, 1e-6),
-    )
+    basis[3][:, wall], d3 = edge(t[:, None] + (0.5 * (first + second) - foot)[wall])
+    slope[2][:, wall] = -d3
+    return basis, slope
+
+
+def _summed(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Sum (N,) of the product over channels and places."""
+    return np.einsum("cpn,cpn->n", a, b)
+
+
+def _factored(gram: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Cholesky factors (k, k, N) of symmetric systems (k, k, N), an entry of all of them at a time.
+
+    LAPACK, which takes one system after the other, is longer in being called than in solving one of four unknowns.
+    """
+    low = np.zeros_like(gram)
+    for i in range(len(gram)):
+        for j in range(i + 1):
+            rest = gram[i, j] - (low[i, :j] * low[j, :j]).sum(0)
+            low[i, j] = np.sqrt(np.maximum(rest, _HELD / 10)) if i == j else rest / low[j, j]
+    return low
+
+
+def _solved(low: NDArray[np.float64], right: NDArray) -> NDArray[np.float64]:
+    """Solutions (k, C, N) for right sides (k, C, N) of the systems with these factors."""
+    out = right.astype(float)
+    for i in range(len(low)):
+        out[i] = (out[i] - (low[i, :i, None] * out[:i]).sum(0)) / low[i, i]
+    for i in reversed(range(len(low))):
+        out[i] = (out[i] - (low[i + 1 :, i, None] * out[i + 1 :]).sum(0)) / low[i, i]
+    return out
