@@ -772,8 +772,12 @@ def test_class_map_tells_metal_and_seen_apart() -> None:
 
 
 def test_class_map_arrays_are_read_only() -> None:
-    with pytest.raises(ValueError, match="read-only"):
-        small_map().codes[0, 0] = 1
+    full = small_map(
+        break_chance=np.full((2, 3), 7, np.uint8), probabilities=np.full((7, 2, 3), 0.1, np.float16)
+    )
+    for array in (full.codes, full.confidence, full.break_chance, full.probabilities):
+        with pytest.raises(ValueError, match="read-only"):
+            array[..., 0] = 1  # type: ignore[index]
 
 
 def test_class_map_placed_takes_the_grid() -> None:

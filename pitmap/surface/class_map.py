@@ -93,18 +93,25 @@ class ClassMap:
             raise InputError(
                 f"ClassMap.grid: shape {self.grid.shape} is not that of the codes, {codes.shape}"
             )
-        for name, array in (("codes", codes), ("confidence", confidence)):
-            array = array.view()
-            array.setflags(write=False)
-            object.__setattr__(self, name, array)
-        if self.probabilities is not None:
-            p = np.asarray(self.probabilities, np.float16)
-            if p.shape != (len(PROBABILITY_CLASSES), *codes.shape):
+        probabilities = self.probabilities
+        if probabilities is not None:
+            probabilities = np.asarray(probabilities, np.float16)
+            if probabilities.shape != (len(PROBABILITY_CLASSES), *codes.shape):
                 wanted = (len(PROBABILITY_CLASSES), *codes.shape)
-                raise InputError(f"ClassMap.probabilities: expected shape {wanted}, got {p.shape}")
-            p = p.view()
-            p.setflags(write=False)
-            object.__setattr__(self, "probabilities", p)
+                raise InputError(
+                    f"ClassMap.probabilities: expected shape {wanted}, got {probabilities.shape}"
+                )
+        arrays: dict[str, NDArray | None] = {
+            "codes": codes,
+            "confidence": confidence,
+            "probabilities": probabilities,
+            "break_chance": self.break_chance,
+        }
+        for name, array in arrays.items():
+            if array is not None:
+                array = array.view()
+                array.setflags(write=False)
+                object.__setattr__(self, name, array)
 
     @property
     def shape(self) -> tuple[int, int]:
