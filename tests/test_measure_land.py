@@ -521,7 +521,8 @@ def test_doubt_between_two_kinds_of_sealing_metal_is_none() -> None:
 
 
 def test_doubt_of_the_land_is_read_from_the_probabilities() -> None:
-    """5 mm of the 8 may be a pit, with a chance of 4 in 10: what a map was kept with says the same as they."""
+    """5 mm of the 8 may be a pit, with a chance of 4 in 10: what a map was kept with says the same as they, and a stain that
+    a hand puts in a far corner of the rim takes it from neither."""
     drawing = ring_plate()
     m, doubted = blank(drawing), blank(drawing)
     disc(doubted, 0, 24, 5.0, PIT)
@@ -529,7 +530,10 @@ def test_doubt_of_the_land_is_read_from_the_probabilities() -> None:
     probabilities[PROBABILITY_CLASSES.index(PIT)] = 0.4 * (doubted.codes == PIT)
     probabilities[0] = 1 - probabilities[PROBABILITY_CLASSES.index(PIT)]
     exact = MeasureSettings(errors=ErrorModel(width_sd_mm=0.0))
-    for told in (replace(m, probabilities=probabilities), with_chance(m, (doubted.codes == PIT, 0.4))):
+    elsewhere = ClassEdit(where=box(-30, -30, -28, -28), to=STAIN)
+    read = replace(m, probabilities=probabilities)
+    kept = with_chance(m, (doubted.codes == PIT, 0.4))
+    for told in (read, kept, *(change_classes(one, [elsewhere])[0] for one in (read, kept))):
         width = measure(told, drawing, settings=exact).sound_width_mm
         assert (width.value, width.low) == (pytest.approx(8.0, abs=0.05), pytest.approx(3.0, abs=0.16))
 

@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 from ..classes import CLASS_WORDS, SurfaceClass
 from ..drawing import fill_mask
 from ..errors import InputError
-from .doubt import decided_chance
+from .doubt import break_chance, decided_chance
 
 __all__ = ["SEEN_METAL", "ClassEdit", "change_classes", "drawn_area", "must_change"]
 
@@ -120,7 +120,8 @@ def change_classes(class_map: Any, edits: Sequence[ClassEdit]) -> tuple[Any, NDA
     -------
     (ClassMap, (rows, columns) bool array)
         The new map (confidence 1 where a person decided, 0 where that is "not seen", class probabilities dropped:
-        the field is set to None) and what changed, to be passed to :func:`pitmap.measure.measure` as `edited`.
+        the field is set to None, and what they say of broken contact is kept) and what changed, to be passed to
+        :func:`pitmap.measure.measure` as `edited`.
 
     Raises
     ------
@@ -155,8 +156,12 @@ def change_classes(class_map: Any, edits: Sequence[ClassEdit]) -> tuple[Any, NDA
     for array in (codes, confidence, changed):
         array.setflags(write=False)
     more: dict[str, Any] = {}
-    if getattr(class_map, "probabilities", None) is not None:
+    chance = getattr(class_map, "break_chance", None)
+    if (probabilities := getattr(class_map, "probabilities", None)) is not None:
         more["probabilities"] = None
-    if getattr(class_map, "break_chance", None) is not None:
-        more["break_chance"] = decided_chance(class_map.break_chance, changed, codes)  # type: ignore[union-attr]
+        if chance is None and hasattr(class_map, "break_chance"):
+            # they go, and what they leave open elsewhere must not go with them; where the land is nobody knows here
+            chance = break_chance(probabilities, metal)
+    if chance is not None:
+        more["break_chance"] = decided_chance(chance, changed, codes)
     return replace(class_map, codes=codes, confidence=confidence, **more), changed  # type: ignore[type-var]
