@@ -14,7 +14,10 @@ from pitmap.classes import SurfaceClass
 from pitmap.drawing import Drawing, Opening
 from pitmap.errors import MeasurementError
 from pitmap.flags import Flag
+from pitmap.grid import Grid
 from pitmap.measure import ClassEdit, ErrorModel, MeasureSettings, change_classes, measure
+from pitmap.measure.crossings import COOLANT, build_graph
+from pitmap.measure.land_edges import LandEdges
 from pitmap.surface import PROBABILITY_CLASSES
 
 
@@ -89,6 +92,21 @@ def test_a_slanted_way_is_not_lengthened_by_the_raster() -> None:
     rectangle(m, 4, 43, 7, 70, PIT)  # from y = 43 to the coolant side; corner gap: 4 across, 3 up
     m.codes[~drawing.mask(m.grid)] = 0
     assert width_of(m, drawing) == pytest.approx(5.0, abs=0.2)
+
+
+def test_a_gap_is_found_though_the_way_past_it_is_hardly_longer() -> None:
+    """A land of 20 mm at 1 px per mm: a spot of 12 x 7 mm, 3 mm from the coolant side and 10 from the running side, of which
+    a speck on that side leaves 9."""
+    along = np.arange(0, 80, 0.05)
+    edges = LandEdges(
+        running_xy=np.column_stack([along, 0 * along]), coolant_xy=np.column_stack([along, 0 * along + 20])
+    )
+    damaged = np.zeros((20, 80), bool)
+    damaged[3:10, 27:39] = True
+    damaged[19, 35] = True
+    grid = Grid(x0_mm=0, y1_mm=20, px_per_mm=1, n_rows=20, n_cols=80)
+    graph = build_graph(damaged, (0, 0), grid, edges, min_px=1)
+    assert graph.from_running[COOLANT] == pytest.approx(3 + 9, abs=0.2)
 
 
 def test_chain_from_edge_to_edge_is_a_leak_path() -> None:

@@ -2,8 +2,7 @@
 
 A crossing pays for sound metal only. Between two damaged spots (or a spot and an edge of the land) the
 cheapest way is the straight line, so the cheapest crossing is a shortest path in the graph whose nodes are
-the
-two edges and the spots, and whose lengths are the Euclidean gaps between them. Nothing is propagated pixel by
+the two edges and the spots, and whose lengths are the Euclidean gaps between them. Nothing is propagated pixel by
 pixel, so there is no metrication error; what is left is the fraction of a pixel that the raster does not know
 of each spot's edge.
 """
@@ -224,8 +223,7 @@ def _boxes(cols, rows, spot, n):  # type: ignore[no-untyped-def]
 def _beyond(damaged8, rows, cols):  # type: ignore[no-untyped-def]
     """How far a spot reaches beyond the centres of its edge pixels, px.
 
-    A straight edge at a distance d from a pixel centre leaves, after a Gaussian blur of sigma 1, the value
-    Phi(d)
+    A straight edge at a distance d from a pixel centre leaves, after a Gaussian blur of sigma 1, the value Phi(d)
     there, so d is its quantile: that is finer than the half pixel that a raster would say for every edge.
     Spots too thin for this keep the half pixel.
     """
@@ -252,7 +250,8 @@ def _gaps_between(points, owner, half_px, to_running, to_coolant, arcs):  # type
     nodes, first = np.unique(owner[by_owner], return_index=True)
     for node, mine in zip(nodes, np.split(by_owner, first[1:])):
         own = points[mine]
-        reach = max(to_running[node], to_coolant[node])
+        # gaps are between edges of spots, places are centres of their edge pixels
+        reach = max(to_running[node], to_coolant[node]) + half_px[mine].max() + half_px.max()
         (x0, y0), (x1, y1) = own.min(0) - reach, own.max(0) + reach
         left, right = np.searchsorted(points[:, 0], [x0, x1])
         near = slice(left, right)
