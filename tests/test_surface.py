@@ -14,6 +14,7 @@ import pytest
 from pitmap.classes import Stage, SurfaceClass
 from pitmap.errors import InputError
 from pitmap.grid import Grid
+from pitmap.photo import read_photo
 from pitmap.surface import METHODS, PROBABILITY_CLASSES, ClassMap, classify
 from pitmap.surface.axes import axes_of
 from pitmap.surface.covers import parts_with_an_edge, with_their_middles
@@ -261,6 +262,21 @@ def test_classify_probabilities_sum_to_one_on_metal(pitted: np.ndarray, method: 
     assert np.abs(total[40:] - 1).max() < 0.01
     assert (total[:40] == 0).all()
     assert found.probability(SurfaceClass.PIT)[100, 200] > 0.5
+
+
+@pytest.mark.parametrize("px_per_mm", [5.0, 12.5, 20.0])
+def test_classify_reads_the_rim_of_the_metal_at_any_scale_of_the_raster(px_per_mm: float) -> None:
+    """Rasters of other scales than the network's draw on pixels beside the metal, where nothing had been read."""
+    photo = read_photo(Path(__file__).parents[1] / "sample_images_synthetic" / "a_test_lap" / "photo.jpg")
+    rgb = cv2.resize(photo.rgb[1300:1440, 1400:1596], SHAPE[::-1], interpolation=cv2.INTER_CUBIC)
+    for beside in (20, 21):
+        mask = np.zeros(SHAPE, bool)
+        mask[beside:-beside, beside:-beside] = True
+        found = classify(rgb, px_per_mm=px_per_mm, stage="test_lap", mask=mask, keep_probabilities=True)
+        assert found.probabilities is not None
+        total = found.probabilities.astype(np.float32).sum(0)
+        assert np.abs(total[mask] - 1).max() < 0.01
+        assert (total[~mask] == 0).all()
 
 
 @pytest.mark.parametrize("top", [0, 20, 60])

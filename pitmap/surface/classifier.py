@@ -352,6 +352,7 @@ def _read(
             reader=reader,
             may_be_covered=has_drawing,
             keep_probabilities=keep_probabilities,
+            is_resampled=not small.is_same,
         )
     said = covered & small.metal
     covered = covered_parts(said, px_per_mm)

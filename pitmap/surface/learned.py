@@ -219,9 +219,9 @@ def tile_logits(
         yield from face.passed(tile).strips(metal.shape[0])
 
 
-def _tiles(metal: NDArray[np.bool_], multiple: int) -> list[tuple[_Span, _Span]]:
-    """Rows and columns of every tile that holds metal."""
-    rows_with, cols_with = np.flatnonzero(metal.any(1)), np.flatnonzero(metal.any(0))
+def _tiles(wanted: NDArray[np.bool_], multiple: int) -> list[tuple[_Span, _Span]]:
+    """Rows and columns of every tile that holds what is wanted."""
+    rows_with, cols_with = np.flatnonzero(wanted.any(1)), np.flatnonzero(wanted.any(0))
     if not len(rows_with):
         return []
     top, bottom = int(rows_with[0]), int(rows_with[-1]) + 1
@@ -231,7 +231,7 @@ def _tiles(metal: NDArray[np.bool_], multiple: int) -> list[tuple[_Span, _Span]]
         (rows, cols)
         for rows in tile_spans(top, bottom, n_rows, multiple)
         for cols in tile_spans(left, right, n_cols, multiple)
-        if metal[rows[2] : rows[3], cols[2] : cols[3]].any()
+        if wanted[rows[2] : rows[3], cols[2] : cols[3]].any()
     ]
 
 
@@ -297,6 +297,7 @@ def learned_map(
     reader: SecondReader | None = None,
     may_be_covered: bool = True,
     keep_probabilities: bool = False,
+    is_resampled: bool = False,
 ) -> tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.bool_], NDArray[np.float16] | None]:
     """Codes, confidence, what is covered and, if wanted, probabilities, all at :data:`LEARNED_PX_PER_MM`.
 
@@ -316,6 +317,8 @@ def learned_map(
     may_be_covered : bool
         False for a plain picture of metal: nobody taught the network what covers metal there, nor scores.
     keep_probabilities : bool
+    is_resampled : bool
+        The answer will be laid on other pixels, and those at the rim of the metal draw on some beside it.
 
     Returns
     -------
@@ -369,9 +372,10 @@ def learned_map(
         if kept is not None:
             kept[(slice(None), *window)] = halves(probabilities)
 
+    wanted = cv2.dilate(metal.view(np.uint8), np.ones((3, 3), np.uint8)).view(bool) if is_resampled else metal
     # a tile per core and all that belongs to it: the network on two cores leaves one idle a quarter of the time
     with ThreadPoolExecutor(max_workers=min(cv2.getNumThreads(), _MOST_AT_ONCE)) as workers:
-        for _ in workers.map(take, _tiles(metal, network.multiple)):
+        for _ in workers.map(take, _tiles(wanted, network.multiple)):
             pass
     network.give_memory_back()
     agreement.check()
