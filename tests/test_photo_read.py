@@ -230,6 +230,12 @@ def test_refuse_bomb(size: tuple[int, int]) -> None:
         read_photo(png_of_size(*size), name="bomb.png")
 
 
+@pytest.mark.parametrize("size", [(32_767, 3000), (3000, 32_767)])
+def test_refuse_a_strip_longer_than_can_be_resampled(size: tuple[int, int]) -> None:
+    with pytest.raises(PhotoError, match=r"pan\.png: .* a strip with over 32766 px along a side"):
+        read_photo(png_of_size(*size), name="pan.png")
+
+
 def test_refuse_tiny_empty_and_wrong(tmp_path) -> None:
     with pytest.raises(PhotoError, match=r"icon: 31 x 40 is too small"):
         read_photo(encode(Image.new("RGB", (31, 40)), "PNG"), name="icon")

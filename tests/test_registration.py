@@ -370,8 +370,9 @@ def test_register_checks_its_arguments(plate: Drawing) -> None:
             )
     with pytest.raises(AlignmentRefused, match="300 x 200"):
         register(np.zeros((200, 300, 3), np.uint8), plate)
-    with pytest.raises(AlignmentRefused, match="strip of 4000 x 2 px"):
-        register(np.zeros((2, 4000, 3), np.uint8), plate)
+    for width, height in ((4000, 2), (32_767, 1700)):
+        with pytest.raises(AlignmentRefused, match=f"strip of {width} x {height} px"):
+            register(np.zeros((height, width, 3), np.uint8), plate)
 
 
 def test_register_refuses_an_empty_picture(plate: Drawing) -> None:
@@ -915,6 +916,14 @@ def test_rectify_averages_when_the_grid_is_coarser() -> None:
     stripes = np.tile(np.array([0, 200], np.uint8), (400, 320))
     plate, _ = rectify(stripes, camera, Grid(x0_mm=10, y1_mm=40, px_per_mm=1.0, n_rows=20, n_cols=40))
     assert np.abs(plate.astype(int) - 100).max() <= 12
+
+
+@pytest.mark.parametrize(("what", "photo_px", "grid_px"), [("picture", 32_767, 40), ("grid", 60, 32_767)])
+def test_rectify_refuses_what_is_too_long_to_resample(what: str, photo_px: int, grid_px: int) -> None:
+    camera = Camera(homography=np.array([[2.0, 0, 0], [0, -2.0, 40], [0, 0, 1]]), lens=Lens())
+    grid = Grid(x0_mm=0, y1_mm=20, px_per_mm=2.0, n_rows=20, n_cols=grid_px)
+    with pytest.raises(InputError, match=f"the {what} is 32767 x .* coarser scale"):
+        rectify(np.zeros((40, photo_px), np.uint8), camera, grid)
 
 
 def test_focal_for_a_right_angle() -> None:

@@ -20,10 +20,12 @@ from .jpeg import is_whole_jpeg
 from .orientation import upright
 from .picture import Photo
 
-__all__ = ["MAX_FILE_BYTES", "MAX_PIXELS", "MIN_SIDE_PX", "read_photo"]
+__all__ = ["MAX_FILE_BYTES", "MAX_PIXELS", "MAX_SIDE_PX", "MIN_SIDE_PX", "read_photo"]
 
 MAX_PIXELS = 100_000_000
 """Largest picture read, pixels. Peak memory stays under 13 bytes per pixel plus the file (1.3 GB here)."""
+MAX_SIDE_PX = 32_766
+"""OpenCV resamples no longer side; a picture that has one and stays under the other limit is a strip that shows no plate."""
 MAX_FILE_BYTES = 600_000_000
 MIN_SIDE_PX = 32
 """A smaller picture cannot show a plate; most likely it is an icon or a preview."""
@@ -48,16 +50,15 @@ def read_photo(path_or_bytes: str | Path | bytes, *, name: str | None = None) ->
     Raises
     ------
     PhotoError
-        Cannot be read, is no picture of these kinds, is cut short or damaged, has over 100 megapixels or a
-        side under 32 px.
+        Cannot be read, is no picture of these kinds, is cut short or damaged, has over 100 megapixels, or a
+        side under 32 or over 32,766 px.
 
     Notes
     -----
     Ordinary JPEG goes straight through OpenCV; the rest through Pillow and libheif. EXIF orientation is
     applied by one function, except where the decoder has already turned the picture: TIFF, and HEIC, which
     is turned by the file's own transform (ISO/IEC 23008-12) so that its EXIF entry must be left alone. 16-bit
-    channels
-    keep 8 bits. Pixels less than half opaque count as not seen (house choice).
+    channels keep 8 bits. Pixels less than half opaque count as not seen (house choice).
     """
     data, name = _load(path_or_bytes, name)
     kind = _kind(data)
@@ -138,6 +139,11 @@ def _check_size(width: int, height: int, name: str) -> None:
     if width * height > MAX_PIXELS:
         raise PhotoError(
             f"{name}: {width} x {height} is over {MAX_PIXELS // 10**6} megapixels; save it at a smaller size"
+        )
+    if max(width, height) > MAX_SIDE_PX:
+        raise PhotoError(
+            f"{name}: {width} x {height} is a strip with over {MAX_SIDE_PX} px along a side; give the camera's own picture, "
+            "or save it at a smaller size"
         )
     if min(width, height) < MIN_SIDE_PX:
         raise PhotoError(f"{name}: {width} x {height} is too small to measure; give the camera's own picture")

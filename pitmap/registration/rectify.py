@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from ..errors import InputError
 from ..grid import Grid
+from ..photo.read import MAX_SIDE_PX
 
 __all__ = ["photo_scale", "rectify"]
 
@@ -24,11 +25,11 @@ class _Aligned(Protocol):
     def px_per_mm(self, points_xy: ArrayLike) -> NDArray[np.float64]: ...
 
 
-def _knots(grid: Grid) -> tuple[NDArray, NDArray]:
-    """mm of a coarse lattice (rows, cols, 2), and its shape; one knot beyond each end."""
+def _knots(grid: Grid) -> NDArray:
+    """mm of a coarse lattice, (rows, cols, 2); one knot beyond each end."""
     rows = np.arange(0, grid.n_rows + _KNOT_PX, _KNOT_PX, dtype=float)
     cols = np.arange(0, grid.n_cols + _KNOT_PX, _KNOT_PX, dtype=float)
-    return grid.px_to_mm(np.stack(np.meshgrid(cols, rows), -1)), np.array([len(rows), len(cols)])
+    return grid.px_to_mm(np.stack(np.meshgrid(cols, rows), -1))
 
 
 def _spread(coarse: NDArray, grid: Grid) -> NDArray[np.float32]:
@@ -62,7 +63,7 @@ def rectify(
     Raises
     ------
     InputError
-        Not an 8-bit picture.
+        Not an 8-bit picture; a picture or a grid of more than 32,766 px along a side.
 
     Notes
     -----
@@ -73,8 +74,13 @@ def rectify(
         raise InputError(
             f"rectify: expected an 8-bit picture of 2 or 3 dimensions, got {rgb.dtype} {rgb.shape}"
         )
+    for what, shape in (("picture", rgb.shape[:2]), ("grid", grid.shape)):
+        if max(shape) > MAX_SIDE_PX:
+            raise InputError(
+                f"rectify: the {what} is {shape[1]} x {shape[0]} px, over {MAX_SIDE_PX} along a side; take a coarser scale"
+            )
     h, w = rgb.shape[:2]
-    lattice, _ = _knots(grid)
+    lattice = _knots(grid)
     knots_px = np.asarray(aligned.mm_to_px(lattice))
     visible = (knots_px >= 0).all(-1) & (knots_px <= [w - 1, h - 1]).all(-1)
     finest = float(np.median(aligned.px_per_mm(lattice[visible]))) if visible.any() else grid.px_per_mm
@@ -99,5 +105,4 @@ def rectify(
 
 def photo_scale(aligned: _Aligned, grid: Grid) -> NDArray[np.float32]:
     """Photo pixels per mm at every pixel of the grid: how fine a detail the photo can show there."""
-    lattice, _ = _knots(grid)
-    return _spread(np.nan_to_num(np.asarray(aligned.px_per_mm(lattice))), grid)
+    return _spread(np.nan_to_num(np.asarray(aligned.px_per_mm(_knots(grid)))), grid)

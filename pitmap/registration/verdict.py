@@ -13,6 +13,7 @@ from scipy.stats import chi2
 from ..drawing import Drawing
 from ..errors import AlignmentRefused
 from ..estimate import DEFAULT_LEVEL, Estimate
+from ..photo.read import MAX_SIDE_PX
 from .alignment import Alignment, RunnerUp, plate_covariance
 from .displaced import Displaced, met
 from .edges import OUTLINE, DrawnEdges
@@ -86,7 +87,7 @@ def check_size(rgb: NDArray) -> None:
             f"the photo is {rgb.shape[1]} x {rgb.shape[0]} px; at least {_MIN_LONG_SIDE_PX} px "
             "along the long side are needed"
         )
-    if max(rgb.shape[:2]) > _MAX_ASPECT * min(rgb.shape[:2]):
+    if max(rgb.shape[:2]) > min(_MAX_ASPECT * min(rgb.shape[:2]), MAX_SIDE_PX):
         raise AlignmentRefused(
             f"the photo is a strip of {rgb.shape[1]} x {rgb.shape[0]} px; use it as the camera took it"
         )
