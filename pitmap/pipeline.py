@@ -376,6 +376,7 @@ def merge_faces(
         face=drawing.mask(faces[0].grid),
         place_sd=place_sd_mm,
         names=names,
+        px_per_mm=faces[0].grid.px_per_mm,
     )
     # A place has the detail of the best photo that shows it, not of one that ends before it or is burnt out there.
     scales = np.stack([f.photo_px_per_mm for f in faces])

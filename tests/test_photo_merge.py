@@ -64,6 +64,24 @@ def test_merge_removes_glare_and_keeps_pits() -> None:
     assert grey[sound].std() < 0.5 * best[sound].std()
 
 
+@pytest.mark.parametrize(("px_per_mm", "is_refused"), [(20.0, False), (5.0, True)])
+def test_how_far_photos_may_lie_beside_each_other_is_so_many_millimetres(
+    px_per_mm: float, is_refused: bool
+) -> None:
+    """16 px are 0.8 mm at one scale, within the 1.2 mm allowed, and 3.2 mm at the other."""
+    metal = face()
+    there = np.float32([[1, 0, 16], [0, 1, 0]])
+    shifted = cv2.warpAffine(metal, there, (COLS, ROWS), borderMode=cv2.BORDER_REFLECT)
+    pictures = [under_lamp(m, 160, 120, 5, gloss=0.0) for m in (metal, shifted)]
+    frames = [np.ones((ROWS, COLS), bool)] * 2
+    if is_refused:
+        with pytest.raises(MeasurementError, match="cannot be told to show the same face"):
+            merge_lamps(pictures, frames, px_per_mm=px_per_mm)
+        return
+    merge = merge_lamps(pictures, frames, px_per_mm=px_per_mm)
+    assert np.abs(merge.shifts_px).max(0) == pytest.approx([16, 0], abs=0.1)
+
+
 def test_merge_takes_out_a_shift() -> None:
     metal = face()
     shifted = cv2.warpAffine(

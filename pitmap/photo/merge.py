@@ -18,7 +18,8 @@ __all__ = ["LampMerge", "merge_lamps"]
 
 _SHADE_PX = 61
 """Size of the blur that stands for the lamp's own fall of light, at a sixteenth of the picture's area."""
-_MAX_SHIFT_PX = 12.0
+_MOST_SHIFT_MM = 1.2
+"""Photos that were laid further beside each other are not moved onto each other; house choice."""
 _DARK = 0.004
 """Linear light (about level 13 of 255) under which a pixel shows shadow and noise more than metal."""
 _TOO_BRIGHT = 0.25
@@ -75,6 +76,7 @@ def merge_lamps(
     face: NDArray[np.bool_] | None = None,
     place_sd: Sequence[float] | None = None,
     names: Sequence[str] = (),
+    px_per_mm: float = 10.0,
 ) -> LampMerge:
     """One picture out of several of the same face under different lamps.
 
@@ -90,6 +92,8 @@ def merge_lamps(
         Standard deviation of where each picture was laid, in any unit; all alike by default.
     names : sequence of str, optional
         What sentences call the pictures; their numbers by default.
+    px_per_mm : float
+        Scale of the grid; by default that of a map.
 
     Returns
     -------
@@ -100,7 +104,7 @@ def merge_lamps(
     InputError
         Fewer than two pictures, sizes that differ.
     MeasurementError
-        Two pictures that do not show the same metal, or share too little of it to tell (no clear common shift under 12 px).
+        Two pictures that do not show the same metal, or share too little of it to tell (no clear common shift under 1.2 mm).
 
     Notes
     -----
@@ -129,7 +133,8 @@ def merge_lamps(
     structures = [fine_structure(p, f & judged) for p, f in zip(pictures, frames)]
     for k in range(len(pictures)):
         if k != reference:
-            shifts[k] = _shift_to(structures[k], structures[reference], called[k], called[reference])
+            pair = structures[k], structures[reference]
+            shifts[k] = _shift_to(*pair, _MOST_SHIFT_MM * px_per_mm, called[k], called[reference])
     middle = np.average(shifts, axis=0, weights=1 / np.square(sds))
     for k, shift in enumerate(shifts):
         pictures[k], frames[k] = _moved(pictures[k], frames[k], shift - middle)
@@ -162,12 +167,12 @@ def _checked(rasters, in_frame):  # type: ignore[no-untyped-def]
 
 
 def _shift_to(
-    moving: tuple[FineStructure, int], fixed: tuple[FineStructure, int], name: str, other: str
+    moving: tuple[FineStructure, int], fixed: tuple[FineStructure, int], most_px: float, name: str, other: str
 ) -> NDArray[np.float64]:
     step = fixed[1]
-    shift, clear = lie_of(moving[0], fixed[0], _MAX_SHIFT_PX / step)
+    shift, clear = lie_of(moving[0], fixed[0], most_px / step)
     shift = shift * step
-    if clear < CLEAR or np.abs(shift).max() > _MAX_SHIFT_PX:
+    if clear < CLEAR or np.abs(shift).max() > most_px:
         raise MeasurementError(
             f"{name} and {other} cannot be told to show the same face: it is another one, or too much of it is covered, "
             "cut off, blurred or too clean in one of them. Leave one out, or take it again with the face bare"
