@@ -33,7 +33,6 @@ _VIEWS = ((0.0, 1), (22.0, 4), (32.0, 6), (41.0, 8), (49.0, 8))
 _PLATE_VIEWS = ((0.0, 1), (25.0, 4), (40.0, 6))
 _TURNS = 72
 _PLATE_TURNS = 48
-_PLATE_SAMPLES = 48
 _N_PLATES = 400
 _PLATE_REACH_PX = (14.0, 10.0, 7.0)
 """How far the edges may lie from a whole-plate pose: half a step of turn and of view, at the rim of the plate."""
@@ -138,8 +137,8 @@ def _ellipses(field: EdgeField, radius_mm: float, sizes: NDArray, n: int) -> NDA
 
 def _whole_plates(field: EdgeField, edges: DrawnEdges, middle_mm: NDArray, sizes: NDArray, n: int) -> NDArray:
     """The n best ways to lay the whole plate, (n, 6): as an ellipse about its middle, and the turn, rad."""
-    some = _thin(edges.take(edges.length_mm > 0), _PLATE_SAMPLES)
-    some = some.take(np.arange(0, len(some.part), -(-len(some.part) // MOST_SAMPLES)))
+    some = edges.take(edges.length_mm > 0)
+    some = some.take(np.arange(0, len(some.part), max(1, -(-len(some.part) // MOST_SAMPLES))))
     flip = np.array([1.0, -1.0])
     reach = np.hypot(*(some.points_mm - middle_mm).T).max()
     maps = ShapeMaps(field, sizes[-1] * reach + 1)

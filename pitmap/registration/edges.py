@@ -84,7 +84,8 @@ def drawn_edges(drawing: Drawing, spacing_mm: float) -> DrawnEdges:
     ----------
     drawing : Drawing
     spacing_mm : float
-        Wanted distance between samples, mm, above 0; small openings get at least 12.
+        Wanted distance between samples, mm, above 0. Small openings get at least 12, which say where they are; a round one
+        with fewer than 14 is all corners, and none of its samples is searched.
 
     Raises
     ------
