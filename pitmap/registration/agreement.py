@@ -33,7 +33,7 @@ class Neighbours:
         self._high = self._low + np.repeat(2 * half + 1, count)
 
     def share(
-        self, met: NDArray[np.float64], among: NDArray[np.bool_], step: NDArray[np.float64]
+        self, met: NDArray[np.float64], among: NDArray[np.bool_], step: NDArray[np.floating]
     ) -> NDArray[np.float64]:
         """How far the neighbours `among` (N,) are met, 0..1 each (N,), with one and the same step of colour (N, C); (N,).
 

@@ -8,6 +8,7 @@ the plate and is dark on the other. A plain step would follow that light; three 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -58,7 +59,7 @@ class ProfileFit:
     condition: NDArray[np.float64]
     px_per_mm: NDArray[np.float64]
     normal: NDArray[np.float64]
-    step: NDArray[np.float64]
+    step: NDArray[np.float32]
     misfit: NDArray[np.float64]
     explained: NDArray[np.float64]
 
@@ -66,6 +67,85 @@ class ProfileFit:
     def contrast(self) -> NDArray[np.float64]:
         """Root mean square of the step over the channels, (N,)."""
         return np.sqrt((self.step**2).mean(1))
+
+
+class _Predicted(NamedTuple):
+    """Where a view puts every drawn sample, and the steps of brightness at it.
+
+    `px`, `normal` (N, 2) into the void, `px_per_mm` (N,) along the normal; and in px along it (N,) where the metal ends
+    (`first`), where the broken edge does (`second`) and where the foot of the wall shows.
+    """
+
+    px: NDArray[np.float64]
+    normal: NDArray[np.float64]
+    px_per_mm: NDArray[np.float64]
+    first: NDArray[np.float64]
+    second: NDArray[np.float64]
+    foot: NDArray[np.float64]
+
+
+def _predicted(view: View, edges: DrawnEdges, thickness_mm: float, edge_break_mm: float) -> _Predicted:
+    step, here = 0.05, edges.points_mm
+    to_side, to_void = step * np.stack([-edges.normals[:, 1], edges.normals[:, 0]], -1), step * edges.normals
+    around = np.concatenate([here, here + to_side, here - to_side, here + to_void, here - to_void])
+    px, left, right, beyond, before = view.project(around).reshape(5, -1, 2)
+    tangent, across = left - right, beyond - before
+    normal = np.stack([tangent[:, 1], -tangent[:, 0]], -1)
+    normal /= np.maximum(np.hypot(*normal.T), 1e-12)[:, None]
+    scale = (across[:, 0] * normal[:, 0] + across[:, 1] * normal[:, 1]) / (2 * step)
+    normal *= np.sign(scale)[:, None]
+    scale = np.maximum(np.abs(scale), 1e-6)
+    eye = view.eye_mm()
+    # a point below the face shows where its line of sight meets the face: nearer to the eye's foot
+    parallax = ((eye[:2] - here) * edges.normals).sum(1) / max(eye[2], 1.0)
+    first = -edge_break_mm * scale
+    return _Predicted(
+        px=px,
+        normal=normal,
+        px_per_mm=scale,
+        first=first,
+        second=np.maximum(edge_break_mm * parallax * scale, first + 0.05),
+        foot=thickness_mm * parallax * scale,
+    )
+
+
+def _brightness(
+    rgb: NDArray, at: _Predicted, x: NDArray[np.float32], reach_px: float
+) -> tuple[NDArray[np.bool_], NDArray[np.float32]]:
+    """Which profiles lie in the frame (N,), and the picture along them (C, P, N), at `x` (P, N) px from their samples."""
+    h, w = rgb.shape[:2]
+    inside: NDArray[np.bool_] = (at.px > reach_px + 2).all(1) & (at.px < np.array([w, h]) - reach_px - 3).all(
+        1
+    )  # type: ignore[assignment]
+    at_x, at_y = ((at.px[:, k] + x * at.normal[:, k]).astype(np.float32) for k in range(2))
+    at_x[:, ~inside], at_y[:, ~inside] = -1, -1
+    return inside, np.stack(cv2.split(cv2.remap(rgb, at_x, at_y, cv2.INTER_LINEAR))).astype(np.float32)
+
+
+def _three_levels(
+    at: _Predicted, t: NDArray, blur_px: float
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """What the profiles are made of, (4, P, N), and the derivative of all but the first by a shift to the void, (3, P, N).
+
+    A tone; a step from metal to beyond; the broken edge off the middle of the two; what follows the wall's foot. Places `t`
+    (P,) lie about the middle of the broken edge, as many on either side.
+    """
+
+    def edge(beyond: NDArray) -> tuple[NDArray, NDArray]:
+        """Blurred step so far beyond its middle, px, and its slope."""
+        u = beyond.astype(np.float32) / np.float32(blur_px)
+        return ndtr(u), np.float32(1 / (blur_px * np.sqrt(2 * np.pi))) * np.exp(-0.5 * u * u)
+
+    basis, slope = (np.zeros((k, len(t), len(at.px)), np.float32) for k in (4, 3))
+    s1, d1 = edge(t[:, None] + 0.5 * (at.second - at.first))
+    # the second step is the mirror image of the first
+    s2, d2 = 1 - s1[::-1], d1[::-1]
+    basis[0], basis[1], basis[2] = 1, (s1 + s2) / 2, s1 - s2
+    slope[0], slope[1] = (d1 + d2) / -2, d2 - d1
+    wall = np.nonzero(at.foot > at.second + 0.05)[0]
+    basis[3][:, wall], d3 = edge(t[:, None] + (0.5 * (at.first + at.second) - at.foot)[wall])
+    slope[2][:, wall] = -d3
+    return basis, slope
 
 
 def fit_profiles(
@@ -100,21 +180,14 @@ def fit_profiles(
     levels, is compared with the residual (variable projection, one Gauss-Newton step). It is right to first
     order, so the caller repeats it from the corrected place.
     """
-    h, w = rgb.shape[:2]
-    px, normal, scale, parallax = _crossings(view, edges)
-    first = -edge_break_mm * scale
-    second = np.maximum(edge_break_mm * parallax * scale, first + 0.05)
-    foot = thickness_mm * parallax * scale
+    at = _predicted(view, edges, thickness_mm, edge_break_mm)
     reach = 3.6 * max(blur_px, 0.8)
     n_places = 2 * _HALF_STEPS + 1
-    inside = (px > reach + 2).all(1) & (px < np.array([w, h]) - reach - 3).all(1)
-    # place along the profile by sample: whole rows of samples are worked at a time
     t = np.linspace(-reach, reach, n_places)
-    x = (t[:, None] + 0.5 * (first + second)).astype(np.float32)
-    at_x, at_y = ((px[:, k] + x * normal[:, k]).astype(np.float32) for k in range(2))
-    at_x[:, ~inside], at_y[:, ~inside] = -1, -1
-    value = np.stack(cv2.split(cv2.remap(rgb, at_x, at_y, cv2.INTER_LINEAR))).astype(np.float32)
-    basis, slope = _levels(t, first, second, foot, blur_px)
+    # place along the profile by sample: whole rows of samples are worked at a time
+    x = (t[:, None] + 0.5 * (at.first + at.second)).astype(np.float32)
+    inside, value = _brightness(rgb, at, x, reach)
+    basis, slope = _three_levels(at, t, blur_px)
     gram = np.stack([np.einsum("pn,ipn->in", one, basis) for one in basis]).astype(float)
     for k, held in enumerate((0.0, 0.0, ridge, ridge)):
         gram[k, k] += held + _HELD
@@ -132,62 +205,16 @@ def fit_profiles(
     n_free = max(2 * reach * n_channels - 4 * n_channels - 1, 2.0)
     noise2 = left / n_places * (2 * reach) / n_free + 1.0
     return ProfileFit(
-        inside=inside,  # type: ignore[arg-type]
+        inside=inside,
         offset_px=_summed(free, residual) / np.maximum(information, 1e-6),
         variance_px2=noise2 / np.maximum(information * (2 * reach) / n_places, 1e-6),
         condition=np.maximum(_summed(shift, shift) / np.maximum(information, 1e-6), 1.0),
-        px_per_mm=scale,
-        normal=normal,
+        px_per_mm=at.px_per_mm,
+        normal=at.normal,
         step=levels[1].T,
         misfit=np.sqrt(left / n_places / n_channels),
         explained=1 - left / np.maximum(_summed(value, value), 1e-6),
     )
-
-
-def _crossings(view: View, edges: DrawnEdges) -> tuple[NDArray, NDArray, NDArray, NDArray]:
-    """Where every sample shows (N, 2), its normal there (N, 2), px per mm along it, and how a place so far below shows.
-
-    The last is in mm along the normal per mm of depth: a point below the face shows where its line of sight meets the face,
-    nearer to the foot of the eye.
-    """
-    step, at = 0.05, edges.points_mm
-    to_side, to_void = step * np.stack([-edges.normals[:, 1], edges.normals[:, 0]], -1), step * edges.normals
-    around = np.concatenate([at, at + to_side, at - to_side, at + to_void, at - to_void])
-    px, left, right, beyond, before = view.project(around).reshape(5, -1, 2)
-    tangent, across = left - right, beyond - before
-    normal = np.stack([tangent[:, 1], -tangent[:, 0]], -1)
-    normal /= np.maximum(np.hypot(*normal.T), 1e-12)[:, None]
-    scale = (across[:, 0] * normal[:, 0] + across[:, 1] * normal[:, 1]) / (2 * step)
-    normal *= np.sign(scale)[:, None]
-    eye = view.eye_mm()
-    parallax = ((eye[:2] - at) * edges.normals).sum(1) / max(eye[2], 1.0)
-    return px, normal, np.maximum(np.abs(scale), 1e-6), parallax
-
-
-def _levels(
-    t: NDArray, first: NDArray, second: NDArray, foot: NDArray, blur_px: float
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Functions (4, places, N) that a profile is made of, and minus the slopes (3, places, N) of all but the constant.
-
-    One; the step from metal to beyond; the broken edge off the middle of the two; what follows the foot of the wall, where
-    that is in sight. Places `t` lie about the middle of the broken edge, as many on either side.
-    """
-
-    def edge(beyond: NDArray) -> tuple[NDArray, NDArray]:
-        """Blurred step, and its slope, so far beyond its middle, px."""
-        u = beyond.astype(np.float32) / np.float32(blur_px)
-        return ndtr(u), np.float32(1 / (blur_px * np.sqrt(2 * np.pi))) * np.exp(-0.5 * u * u)
-
-    basis, slope = (np.zeros((k, len(t), len(first)), np.float32) for k in (4, 3))
-    s1, d1 = edge(t[:, None] + 0.5 * (second - first))
-    # the second step is the mirror image of the first
-    s2, d2 = 1 - s1[::-1], d1[::-1]
-    basis[0], basis[1], basis[2] = 1, (s1 + s2) / 2, s1 - s2
-    slope[0], slope[1] = (d1 + d2) / -2, d2 - d1
-    wall = np.nonzero(foot > second + 0.05)[0]
-    basis[3][:, wall], d3 = edge(t[:, None] + (0.5 * (first + second) - foot)[wall])
-    slope[2][:, wall] = -d3
-    return basis, slope
 
 
 def _summed(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:

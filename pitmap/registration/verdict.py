@@ -21,6 +21,7 @@ from .judge import Evidence
 from .polish import Fit
 from .regions import region_table
 from .second_face import SecondFace
+from .view import View
 
 __all__ = [
     "PICKED",
@@ -307,19 +308,53 @@ def conclude(
         # before the look-alike: openings that are not there name the cause, and of an outline alone most are alike
         or outline_alone(unmet, len(edges.part_names) - 1)
         or rivalry(evidence, rival, is_picked=method == PICKED)
+        or _unlikely(fit, (rgb.shape[1], rgb.shape[0]))
     )
     if reason:
         raise AlignmentRefused(reason)
+    fit, error = _sure_to(fit, drawing, bend_mm, unmodelled_mm2, is_part=is_part)
     h, w = rgb.shape[:2]
+    p = fit.profiles
+    return Alignment(
+        view=fit.view,
+        covariance=fit.covariance,
+        size_wh=(w, h),
+        residual_mm=error,
+        regions=region_table(edges, p.inside, met(p, edges, 1.0), p.offset_px / p.px_per_mm),
+        seen=_metal_in_frame(fit.view, drawing, (w, h)),
+        met=evidence.met,
+        displaced=_openings(evidence),
+        unmet=unmet,
+        runner_up=rival,
+        edge_break_mm=fit.edge_break_mm,
+        blur_px=fit.blur_px,
+        method=method,
+        is_part=is_part,
+    )
+
+
+def _unlikely(fit: Fit, size_wh: tuple[int, int]) -> str:
+    """Why no phone's camera took the photo, in words; empty when one may have."""
     view = fit.view
-    ratio = view.focal_px / max(h, w)
+    ratio = view.focal_px / max(size_wh)
     if not _FOCAL_RANGE[0] < ratio < _FOCAL_RANGE[1] or abs(view.k1) > _MAX_K1 or view.eye_mm()[2] <= 0:
-        raise AlignmentRefused(
+        return (
             f"the best pose needs an unlikely camera (focal length {ratio:.2f} of the frame, k1 {view.k1:.2f}); "
             "is the photo cropped or warped?"
         )
-    if is_off_centre(fit, (w, h)):
-        raise AlignmentRefused(_OFF_CENTRE)
+    return _OFF_CENTRE if is_off_centre(fit, size_wh) else ""
+
+
+def _sure_to(
+    fit: Fit, drawing: Drawing, bend_mm: float, unmodelled_mm2: float, *, is_part: bool
+) -> tuple[Fit, Estimate]:
+    """The fit with a covariance that knows of more than chance, and the error of the place, when that is small enough.
+
+    Raises
+    ------
+    AlignmentRefused
+        The plate is bent, or its place is not known well enough.
+    """
     error = _typical_error(fit, drawing)
     if bend_mm > max(_MAX_BEND_MM, _MAX_BEND_SD * error.value):
         raise AlignmentRefused(
@@ -342,26 +377,12 @@ def conclude(
             f"the place of the plate is only known to {error.high:.2f} mm (at most {_MAX_ERROR_MM} mm); "
             "show more of it, sharper"
         )
-    p = fit.profiles
-    good = met(p, edges, 1.0)
-    seen_grid = drawing.grid(0.5, 0.0)
-    x, y = seen_grid.centres_mm()
-    metal = np.stack(np.meshgrid(x, y), -1)[drawing.mask(seen_grid)]
-    px = view.project(metal)
-    in_frame = ((px >= 0) & (px <= [w - 1, h - 1])).all(1)
-    return Alignment(
-        view=view,
-        covariance=fit.covariance,
-        size_wh=(w, h),
-        residual_mm=error,
-        regions=region_table(edges, p.inside, good, p.offset_px / p.px_per_mm),
-        seen=float(in_frame.mean()),
-        met=evidence.met,
-        displaced=_openings(evidence),
-        unmet=unmet,
-        runner_up=rival,
-        edge_break_mm=fit.edge_break_mm,
-        blur_px=fit.blur_px,
-        method=method,
-        is_part=is_part,
-    )
+    return fit, error
+
+
+def _metal_in_frame(view: View, drawing: Drawing, size_wh: tuple[int, int]) -> float:
+    """Share of the drawn metal that lies in the frame, 0..1."""
+    grid = drawing.grid(0.5, 0.0)
+    x, y = grid.centres_mm()
+    px = view.project(np.stack(np.meshgrid(x, y), -1)[drawing.mask(grid)])
+    return float(((px >= 0) & (px <= np.array(size_wh) - 1)).all(1).mean())
