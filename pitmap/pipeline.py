@@ -187,37 +187,12 @@ def map_face(
     noted_on, sitting = _looked_over(photos, has_day=surveyed_on is not None)
     surveyed_on = surveyed_on or noted_on
     grid = drawing.grid(settings.map_px_per_mm)
-    sources: list[PhotoSource] = []
-    faces: list[Straightened] = []
-    alignments: list[Alignment] = []
-    for k, item in enumerate(photos):
-        done("read")
-        photo = _read(item, photos)
-        done("align")
-        alignment = align(photo, drawing, landmarks if k == 0 else None)
-        done("straighten")
-        face_now = straighten(photo.rgb, alignment, grid)
-        done("check")
-        report = check_photo(
-            photo,
-            alignment=alignment,
-            drawing=drawing,
-            rectified=(face_now.rgb, face_now.in_frame, grid),
-            system=system,
-        )
-        for finding in report.findings:
-            if finding.code == "colour" and finding.severity == "stop":
-                raise MeasurementError(f"{photo.name}: {finding.text}")
-        sources.append(_source(photo, report))
-        faces.append(_opaque(face_now, photo, alignment))
-        alignments.append(alignment)
+    faces, alignments, sources = _laid_flat(photos, drawing, grid, landmarks, done, system)
     one, notes = merge_faces(
         faces, drawing, [a.error_sd_mm for a in alignments], names=[source.name for source in sources]
     )
     parts = (f"{source.name}: {a.part_words}" for source, a in zip(sources, alignments) if a.is_part)
-    notes = (*notes, *parts)
-    if sitting:
-        notes = (*notes, sitting)
+    notes = (*notes, *parts, *([sitting] if sitting else ()))
     done("classify")
     least_scale = _least_scale(one, drawing)
     class_map = classify_face(one, drawing, stage, settings.method, keep_probabilities=True)
@@ -262,6 +237,40 @@ def map_face(
         settings=settings.to_dict(),
         versions=_versions(),
     )
+
+
+def _laid_flat(
+    photos: Sequence[str | Path | Photo],
+    drawing: Drawing,
+    grid: Grid,
+    landmarks: Landmarks | None,
+    done: _Steps,
+    system: UnitSystem,
+) -> tuple[list[Straightened], list[Alignment], list[PhotoSource]]:
+    """Every photo aligned, laid flat and checked, one after the other: none is held longer than it is worked on."""
+    faces, alignments, sources = [], [], []
+    for k, item in enumerate(photos):
+        done("read")
+        photo = _read(item, photos)
+        done("align")
+        alignment = align(photo, drawing, landmarks if k == 0 else None)
+        done("straighten")
+        face = straighten(photo.rgb, alignment, grid)
+        done("check")
+        report = check_photo(
+            photo,
+            alignment=alignment,
+            drawing=drawing,
+            rectified=(face.rgb, face.in_frame, grid),
+            system=system,
+        )
+        for finding in report.findings:
+            if finding.code == "colour" and finding.severity == "stop":
+                raise MeasurementError(f"{photo.name}: {finding.text}")
+        faces.append(_opaque(face, photo, alignment))
+        alignments.append(alignment)
+        sources.append(_source(photo, report))
+    return faces, alignments, sources
 
 
 def _looked_over(photos: Sequence[str | Path | Photo], *, has_day: bool) -> tuple[date | None, str]:

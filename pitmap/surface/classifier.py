@@ -134,16 +134,7 @@ def classify(
     # each keeps one core busy
     with ThreadPoolExecutor(max_workers=1) as worker:
         seeking = worker.submit(_not_shown, looks, px_per_mm)
-        if edge_mm is None:
-            edge = (
-                _edge_distance(metal, px_per_mm)
-                if mask is not None
-                else np.full(shape, _FAR_FROM_EDGE_MM, np.float32)
-            )
-        else:
-            edge = np.asarray(edge_mm, np.float32)
-            if not np.isfinite(edge).all():
-                raise InputError("classify: edge_mm must be finite everywhere")
+        edge = _distance_to_edge(edge_mm, metal, px_per_mm, has_drawing=mask is not None)
         lost_by_each = seeking.result()
     lost = np.logical_and.reduce(lost_by_each)
     if in_frame is not None:
@@ -179,11 +170,7 @@ def classify(
         lost |= codes == SurfaceClass.UNCUT
     dark = np.zeros(shape, bool)
     if mask is not None:
-        shown = [
-            metal & look.in_frame & ~lost_here for look, lost_here in zip(looks, lost_by_each, strict=True)
-        ]
-        pictures = [look.rgb for look in looks]
-        dark = too_dark(pictures, shown, px_per_mm, is_lapped=stage.is_lapped)
+        dark = _dark(looks, lost_by_each, metal, px_per_mm, stage)
         dark &= (codes == SurfaceClass.SOUND) & metal & ~lost
         lost |= dark
     unread = lost | ~metal
@@ -259,10 +246,30 @@ def _median_scale(scale: float | NDArray[np.floating]) -> float:
     return float(np.median(scale[::16, ::16].astype(float))) if scale.ndim else float(scale)
 
 
-def _edge_distance(metal: NDArray[np.bool_], px_per_mm: float) -> NDArray[np.float32]:
-    if metal.all():
+def _distance_to_edge(
+    edge_mm: NDArray[np.floating] | None, metal: NDArray[np.bool_], px_per_mm: float, *, has_drawing: bool
+) -> NDArray[np.float32]:
+    """Distance to the nearest drawn edge as it was given, or else from the metal; far everywhere without one."""
+    if edge_mm is not None:
+        edge = np.asarray(edge_mm, np.float32)
+        if not np.isfinite(edge).all():
+            raise InputError("classify: edge_mm must be finite everywhere")
+        return edge
+    if not has_drawing or metal.all():
         return np.full(metal.shape, _FAR_FROM_EDGE_MM, np.float32)
     return cv2.distanceTransform(metal.astype(np.uint8), cv2.DIST_L2, 5) / np.float32(px_per_mm)
+
+
+def _dark(
+    looks: Sequence[Look],
+    lost_by_each: Sequence[NDArray[np.bool_]],
+    metal: NDArray[np.bool_],
+    px_per_mm: float,
+    stage: Stage,
+) -> NDArray[np.bool_]:
+    """Metal that every look that shows it has in a field too dark to be read."""
+    shown = [metal & look.in_frame & ~lost for look, lost in zip(looks, lost_by_each, strict=True)]
+    return too_dark([look.rgb for look in looks], shown, px_per_mm, is_lapped=stage.is_lapped)
 
 
 def _kept(
