@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import csv
+import io
 import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +18,10 @@ from .errors import InputError
 
 __all__ = [
     "as_cell",
-    "delimiter_of",
+    "parted_rows",
     "read_rows",
     "row_number",
     "table_csv",
-    "told_delimiter",
     "with_decimal_point",
 ]
 
@@ -30,15 +31,33 @@ _TOLD = re.compile(r'"?sep=([,;\t])"?[,;\t]*\s*', re.IGNORECASE)
 """Saved again, the line has a cell for every column."""
 
 
-def delimiter_of(header: str) -> str:
-    """What parts the columns of a CSV, by its header: comma, semicolon (where the comma is the decimal sign) or tab."""
-    return max(",;\t", key=header.count)
+def parted_rows(text: str, *, comment: str = "") -> tuple[str, Iterator[tuple[int, list[str]]]]:
+    """What parts the columns of a CSV, and its rows, the header first: the line that each ends in, and its cells.
 
+    By a line ``sep=;`` over the header, as spreadsheet programs write it, which is no row; else by the header: comma,
+    semicolon (where the comma is the decimal sign) or tab.
 
-def told_delimiter(line: str) -> str:
-    """What a first line ``sep=;``, as spreadsheet programs write it, says that parts the columns; else empty."""
-    told = _TOLD.fullmatch(line)
-    return told[1] if told else ""
+    Parameters
+    ----------
+    text : str
+    comment : str
+        Rows that begin with it are left out, as are those whose cells are all empty; empty for none.
+
+    Raises
+    ------
+    csv.Error
+        While the rows are read: not CSV.
+    """
+
+    def is_row(first: str) -> bool:
+        return not (comment and first.lstrip().startswith(comment))
+
+    over = next((line for line in text.splitlines() if line.strip() and is_row(line)), "")
+    told = _TOLD.fullmatch(over)
+    delimiter = told[1] if told else max(",;\t", key=over.count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    rows = ((reader.line_num, cells) for cells in reader if "".join(cells).strip() and is_row(cells[0]))
+    return delimiter, islice(rows, 1 if told else 0, None)
 
 
 def with_decimal_point(text: str, delimiter: str) -> str:
@@ -69,42 +88,31 @@ def read_rows(
     """
     try:
         with open(path, newline="", encoding="utf-8-sig") as file:
-            first = file.readline()
-            told = told_delimiter(first)
-            if not told:
-                file.seek(0)
-            delimiter = told or delimiter_of(first)
-            reader = csv.DictReader(file, delimiter=delimiter)
-            reader.fieldnames = [f.strip().lower() for f in reader.fieldnames or ()]
-            missing = [c for c in columns if c not in (reader.fieldnames or ())]
-            if missing:
-                raise InputError(f"{path}: no column {', '.join(missing)}; expected {', '.join(columns)}")
-            twice = [c for c in columns if reader.fieldnames.count(c) > 1]
-            if twice:
-                raise InputError(f"{path}: column {twice[0]} is there twice; take one out")
-            for row in reader:
-                if not "".join(_cells(row)).strip():
-                    continue
-                where = f"{path}, line {reader.line_num + bool(told)}"
-                short = [c for c in columns if row[c] is None]
-                if short:
-                    raise InputError(f"{where}, column {short[0]}: missing; the row ends before it")
-                if any(row.get(None) or ()):  # type: ignore[call-overload]
-                    raise InputError(
-                        f"{where}: has more cells than the header; write numbers with a point, or part the columns with "
-                        "semicolons, and put text that holds a comma in quotes"
-                    )
-                yield where, row | {c: with_decimal_point(row[c], delimiter) for c in numbers}
+            delimiter, rows = parted_rows(file.read())
+        _, cells = next(rows, (0, []))
+        header = [cell.strip().lower() for cell in cells]
+        missing = [c for c in columns if c not in header]
+        if missing:
+            raise InputError(f"{path}: no column {', '.join(missing)}; expected {', '.join(columns)}")
+        twice = [c for c in columns if header.count(c) > 1]
+        if twice:
+            raise InputError(f"{path}: column {twice[0]} is there twice; take one out")
+        for line, cells in rows:
+            where = f"{path}, line {line}"
+            row = dict(zip(header, cells))
+            short = [c for c in columns if c not in row]
+            if short:
+                raise InputError(f"{where}, column {short[0]}: missing; the row ends before it")
+            if any(cells[len(header) :]):
+                raise InputError(
+                    f"{where}: has more cells than the header; write numbers with a point, or part the columns with "
+                    "semicolons, and put text that holds a comma in quotes"
+                )
+            yield where, row | {c: with_decimal_point(row[c], delimiter) for c in numbers}
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror}); name a CSV file") from error
     except (UnicodeDecodeError, csv.Error) as error:
         raise InputError(f"{path}: cannot be read as CSV ({error}); save it as CSV in UTF-8") from error
-
-
-def _cells(row: Mapping[str | None, str | list[str] | None]) -> Iterator[str]:
-    """The cells of a row as csv.DictReader gives it: None for one that is not there, a list of those beyond the header."""
-    for cell in row.values():
-        yield from cell if isinstance(cell, list) else [cell or ""]
 
 
 def row_number(row: Mapping[str, str], column: str, where: str) -> float:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
 from collections.abc import Iterable, Mapping
@@ -14,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from ..classes import Stage
-from ..csv_rows import delimiter_of, told_delimiter, with_decimal_point
+from ..csv_rows import parted_rows, with_decimal_point
 from ..errors import InputError, ReadingError
 from ..flags import Flag
 from ..grid import Grid
@@ -264,21 +262,12 @@ def readings_from_csv_text(text: str, *, name: str = "table", keep_good: bool = 
     ReadingError
         As :func:`read_readings`.
     """
-    first = next(
-        (line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), ""
-    )
-    told = told_delimiter(first)
-    delimiter = told or delimiter_of(first)
-    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    delimiter, sheet = parted_rows(text, comment="#")
     header: list[str] | None = None
     n_cells = 0
     rows: list[tuple[str, Mapping[str, Any]]] = []
     broken: list[str] = []
-    for fields in reader:
-        if not any(f.strip() for f in fields) or fields[0].lstrip().startswith("#"):
-            continue
-        if told and header is None and told_delimiter(delimiter.join(fields)):
-            continue
+    for line, fields in sheet:
         if header is None:
             n_cells = len(fields)
             header = [f.strip().lower() for f in fields]
@@ -286,7 +275,7 @@ def readings_from_csv_text(text: str, *, name: str = "table", keep_good: bool = 
                 header.pop()
             _check_header(header, name)
             continue
-        where = f"{name}, line {reader.line_num}"
+        where = f"{name}, line {line}"
         # A cell more than the header has, be it empty, is a comma that moved every cell after it.
         if len(fields) > n_cells or any(f.strip() for f in fields[len(header) :]):
             broken.append(
