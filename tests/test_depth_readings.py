@@ -284,6 +284,16 @@ def test_thickness_of_a_film_is_refused():
         readings_from_rows([row])
 
 
+def test_a_quotation_mark_that_is_not_closed_is_told():
+    """It makes one cell of all that follows, longer than Python's reader takes (131,072 characters)."""
+    text = (
+        'stage,kind,value,note\nintake,thickness,12 mm,"worn\n'
+        + 5000 * "intake,thickness,12 mm,at the left\n"
+    )
+    with pytest.raises(ReadingError, match=r"sheet\.csv: cannot be read as CSV .* a quotation mark"):
+        readings_from_csv_text(text, name="sheet.csv")
+
+
 def test_csv_columns_are_documented():
     assert all(CSV_COLUMNS.values())
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import math
 import re
 from collections.abc import Iterable, Mapping
@@ -262,7 +263,14 @@ def readings_from_csv_text(text: str, *, name: str = "table", keep_good: bool = 
     ReadingError
         As :func:`read_readings`.
     """
-    delimiter, sheet = parted_rows(text, comment="#")
+    delimiter, found = parted_rows(text, comment="#")
+    try:
+        sheet = list(found)
+    except csv.Error as error:
+        raise ReadingError(
+            f"{name}: cannot be read as CSV ({error}); look for a quotation mark that is not closed, and save it as CSV in "
+            "UTF-8"
+        ) from error
     header: list[str] | None = None
     n_cells = 0
     rows: list[tuple[str, Mapping[str, Any]]] = []
