@@ -212,8 +212,7 @@ def _fit_edges(errors: ClassErrors, by_picture: list[NDArray[np.float64]]) -> Cl
 
 
 def _relative(e: _Evidence, errors: ClassErrors) -> float:
-    """Relative scatter of large areas beyond what the other parts explain; the starting point with too
-    few."""
+    """Relative scatter of large areas beyond what the other parts explain; the starting point with too few."""
     large = [(f, t) for f, t, _ in e.zones if f.area_mm2 > _LARGE_MM2 and t > 0]
     if len(large) < _MIN_MARKS:
         return errors.relative_sd

@@ -70,9 +70,8 @@ def d610_grade(area_percent: float) -> int:
 def iso4628_rust_grade(area_percent: float) -> str:
     """Rust grade Ri 0 to Ri 5, the nearest of the standard's pictures on a log scale (ISO 4628-3, Annex B).
 
-    Ri 0 is an area under half of the Ri 1 picture on the log scale's lower side: 0.005 % (house choice, since
-    zero
-    has no logarithm).
+    Ri 0 is an area under 0.005 %, a tenth of that of the Ri 1 picture, as that is a tenth of that of Ri 2 (house choice,
+    since zero has no logarithm).
     """
     area = _percent(area_percent, "ISO 4628-3")
     if area < 0.005:
@@ -177,9 +176,8 @@ def ratings_table(zones: pd.DataFrame, marks: pd.DataFrame) -> pd.DataFrame:
     """Rows of the schema ``ratings``: ISO 10289, ASTM D610 and ISO 4628-3 of areas, ASTM G46 of pits.
 
     ISO 10289 is read for ``affected`` and for pits, D610 and ISO 4628-3 for stain with pits (rusted area). A
-    zone that
-    was not seen gets no row. The density is of the pits that reach into a zone, the mean opening of those that lie mostly
-    in it: where there are only pits of its neighbours it has no mean.
+    zone that was not seen gets no row. The density is of the pits that reach into a zone, the mean opening of those that lie
+    mostly in it: where there are only pits of its neighbours it has no mean.
     """
     by: dict[str, dict[str, dict]] = {}
     for row in zones.to_dict("records"):

@@ -1,5 +1,4 @@
-"""Is this picture good enough to measure on? Before the alignment from the picture alone, after it per
-zone."""
+"""Is this picture good enough to measure on? Before the alignment from the picture alone, after it per zone."""
 
 from __future__ import annotations
 

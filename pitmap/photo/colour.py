@@ -136,8 +136,7 @@ def _has_alpha(image: Image.Image) -> bool:
 
 
 def _plain_strip(strip: Image.Image, seen: NDArray[np.bool_] | None, rows: slice) -> tuple[Image.Image, str]:
-    """A strip as RGB, L or CMYK, its opaque pixels written into `seen`; and ``own`` when an embedded profile
-    still
+    """A strip as RGB, L or CMYK, its opaque pixels written into `seen`; and ``own`` when an embedded profile still
     speaks of these numbers, ``made`` when they were made from another kind of pixel."""
     if strip.mode.startswith("I;16"):
         strip = _sixteen_to_eight(strip)

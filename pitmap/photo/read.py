@@ -188,8 +188,7 @@ def _read_pillow(data: bytes, name: str) -> Photo:
 
 
 def _decode_jpeg(data: bytes, name: str, mode: str, icc: bytes | None) -> tuple[NDArray[np.uint8], list[str]]:
-    """RGB pixels as they lie in the file; OpenCV's own turning is off so that one function does it for
-    all."""
+    """RGB pixels as they lie in the file; OpenCV's own turning is off so that one function does it for all."""
     flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
     rgb = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     if rgb is None:

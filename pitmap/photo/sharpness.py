@@ -72,13 +72,11 @@ def laplacian_variance(grey: NDArray[np.uint8]) -> float:
 
 
 def edge_spread_px(grey: NDArray[np.uint8]) -> float:
-    """10 to 90 % width of the sharpest edges in a grey picture, px, 1 at least; NaN when it has too few
-    edges.
+    """10 to 90 % width of the sharpest edges in a grey picture, px, 1 at least; NaN of too few edges.
 
     Notes
     -----
-    A step blurred by s has a slope that falls by R = sqrt((s^2 + b^2) / (s^2 + a^2)) between added blurs a <
-    b,
+    A step blurred by s has a slope that falls by R = sqrt((s^2 + b^2) / (s^2 + a^2)) between added blurs a < b,
     so s^2 = (b^2 - R^2 a^2) / (R^2 - 1). Soft things (stain, shadow) look blurred in any photo, therefore
     the sharpest third of the strong edges speaks for the tile.
 
