@@ -11,7 +11,7 @@ from shapely import Point, box
 from shapely.affinity import scale
 
 from pitmap.classes import CLASS_WORDS, Stage, SurfaceClass
-from pitmap.compare import compare, forecast_from_plan
+from pitmap.compare import compare
 from pitmap.drawing import Drawing, Opening
 from pitmap.estimate import Estimate
 from pitmap.flags import Flag
@@ -255,7 +255,7 @@ def make_record(seed=4, *, surveys=3, with_plan=True, units="mm"):
     stock = make_plan() if with_plan else None
     comparison = None
     if len(inspections) > 1:
-        comparison = compare(inspections, drawing, forecast=forecast_from_plan(stock) if stock else None)
+        comparison = compare(inspections, drawing)
     return RecordInput(
         job={"job": "2025-014", "customer": "A. Sample", "engine": "two-rotor, invented", "plate tag": "F-2"},
         drawing=drawing,

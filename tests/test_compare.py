@@ -11,7 +11,6 @@ from compare_strips import PIT, UNSEEN, make_series, pits, strip, survey
 from pitmap.classes import Stage
 from pitmap.compare import (
     FATES,
-    FORECASTS,
     SERIES,
     SURVEYS,
     TRACKS,
@@ -19,7 +18,6 @@ from pitmap.compare import (
     Repeatability,
     Rules,
     compare,
-    judge_forecast,
 )
 from pitmap.compare.series import stock_over_jobs
 from pitmap.compare.step import Step
@@ -132,38 +130,12 @@ def test_series_zone_that_was_not_seen_has_no_count_of_pits(drawing):
     hidden = survey(drawing, [], "lap_1", 25, date(2025, 5, 3))
     land = hidden.measurement.zones["zone"] == "seal_land"
     hidden.measurement.zones.loc[land, ["share", "share_low", "share_high"]] = math.nan
-    forecast = pd.DataFrame(
-        {"zone": "seal_land", "quantity": "n_pits", "removed_um": [10.0, 40.0], "value": [1.0, 0.0],
-         "low": [0.0, 0.0], "high": [2.0, 1.0]}
-    )  # fmt: skip
-    c = compare([make_series(drawing)[0], hidden], drawing, forecast=forecast)
+    c = compare([make_series(drawing)[0], hidden], drawing)
     counts = c.series[c.series["quantity"] == "n_pits"].set_index(["zone", "survey"])
     assert counts["value"]["seal_land", 1] == 2
     assert math.isnan(counts["value"]["seal_land", 2])
     assert counts["reason"]["seal_land", 2] == "nothing of the zone was seen"
     assert counts["value"]["running_surface", 2] == 0
-    assert c.forecasts["survey"].tolist() == [1]
-
-
-def test_forecast_is_judged_where_a_survey_answers(drawing):
-    forecast = pd.DataFrame(
-        {
-            "zone": "running_surface",
-            "quantity": "uncut_share",
-            "removed_um": [10.0, 30.0],
-            "value": [0.05, 0.01],
-            "low": [0.04, 0.0],
-            "high": [0.06, 0.02],
-        }
-    )
-    c = compare(make_series(drawing), drawing, forecast=forecast)
-    f = c.forecasts
-    assert f["survey"].tolist() == [1, 2]
-    assert f["forecast"].tolist() == pytest.approx([0.05, 0.02])
-    assert f["found"].tolist() == pytest.approx([0.0491, 0.00785], rel=0.03)
-    assert f["is_inside"].tolist() == [True, False]
-    with pytest.raises(InputError, match="columns missing: high"):
-        judge_forecast(c.series, forecast.drop(columns="high"))
 
 
 def test_compare_tables_keep_their_schema_when_nothing_is_found(drawing):
@@ -174,7 +146,6 @@ def test_compare_tables_keep_their_schema_when_nothing_is_found(drawing):
         (SURVEYS, c.surveys),
         (SERIES, c.series),
         (TRACKS, c.tracks),
-        (FORECASTS, c.forecasts),
     ):
         schema.check(table)
     assert len(c.overall.fates) == 0 and len(c.tracks) == 0

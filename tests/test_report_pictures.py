@@ -12,7 +12,7 @@ import report_fakes as fakes
 from shapely import Point
 
 from pitmap.classes import CLASS_WORDS, SurfaceClass
-from pitmap.compare import ChangeCode, Fate, forecast_from_plan
+from pitmap.compare import ChangeCode, Fate
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
 from pitmap.grid import Grid
@@ -248,7 +248,7 @@ def test_key_of_curves_takes_no_width_from_them() -> None:
 
 def test_figures_are_drawn_from_one_set_of_data(record):
     t = translator()
-    chart = series_chart(t, record.comparison, "affected_share", forecast=forecast_from_plan(record.plan))
+    chart = series_chart(t, record.comparison, "affected_share")
     assert [line.label for line in chart.lines] == ["rim", "running surface", "seal land"]
     land = chart.lines[2]
     assert land.x.tolist() == [0.0, 12.0, 30.0]
@@ -294,11 +294,6 @@ def test_a_budget_in_percent_is_shown_with_its_interval():
     squeeze = Estimate(value=25.0, low=20.0, high=31.0)
     for units in ("mm", "inch"):
         assert number(translator(), squeeze, "percent", units) == "25.0 % (20.0 to 31.0)"
-
-
-def test_series_chart_draws_the_forecast_beside_what_was_found(record):
-    chart = series_chart(translator(), record.comparison, "n_pits", forecast=forecast_from_plan(record.plan))
-    assert "seal land, forecast" in [line.label for line in chart.lines]
 
 
 def test_band_of_a_curve_is_an_area_without_dots(record):

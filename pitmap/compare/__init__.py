@@ -6,7 +6,6 @@ from .fates import FATES, SERIES, SURVEYS, TRACKS, ZONE_CHANGES, ChangeCode, Fat
 from .finder import Comparison, compare
 from .pair import PairChange
 from .repeatability import Repeatability
-from .series import FORECASTS, forecast_from_plan, judge_forecast
 from .shift import Shift, shift_from_pictures
 from .step import Step
 from .study import (
@@ -26,7 +25,6 @@ from .zones import proof_of_change
 
 __all__ = [
     "FATES",
-    "FORECASTS",
     "SERIES",
     "STUDY_VALUES",
     "SURVEYS",
@@ -44,10 +42,8 @@ __all__ = [
     "StudyResult",
     "StudyRun",
     "compare",
-    "forecast_from_plan",
     "gage_anova",
     "gage_average_range",
-    "judge_forecast",
     "limits_of_agreement",
     "proof_of_change",
     "shift_from_pictures",

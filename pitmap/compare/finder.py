@@ -17,14 +17,7 @@ from .decide import Rules
 from .layer import layer_of
 from .pair import PairChange, compare_pair
 from .repeatability import Repeatability
-from .series import (
-    FORECASTS,
-    judge_forecast,
-    long_pauses,
-    series_table,
-    stock_over_jobs,
-    survey_table,
-)
+from .series import long_pauses, series_table, stock_over_jobs, survey_table
 from .step import Step
 from .tracks import follow
 from .zones import Zones
@@ -52,8 +45,6 @@ class Comparison:
         Schema :data:`SERIES`.
     tracks : pandas.DataFrame
         Schema :data:`TRACKS`.
-    forecasts : pandas.DataFrame
-        Schema :data:`FORECASTS`; no rows without a forecast.
     problems : tuple of str
         What makes the comparison as a whole doubtful: dates that contradict the stages, half a year within one job.
     repeatability : Repeatability
@@ -67,7 +58,6 @@ class Comparison:
     overall: PairChange
     series: pd.DataFrame
     tracks: pd.DataFrame
-    forecasts: pd.DataFrame
     problems: tuple[str, ...]
     repeatability: Repeatability
     rules: Rules
@@ -80,7 +70,6 @@ def compare(
     alignment_error_mm: float | None = None,
     repeatability: Repeatability | None = None,
     rules: Rules | None = None,
-    forecast: pd.DataFrame | None = None,
     system: UnitSystem = "mm",
 ) -> Comparison:
     """Compare two or more surveys of one face.
@@ -96,8 +85,6 @@ def compare(
     repeatability : Repeatability or None
         How much two photos of the same metal differ; None for the stated house values.
     rules : Rules or None
-    forecast : pandas.DataFrame or None
-        A stock plan's curves as :func:`judge_forecast` takes them.
     system : {"mm", "inch"}
         Units of the reasons.
 
@@ -148,16 +135,14 @@ def compare(
     overall = pairs[0]
     if len(layers) > 2:
         overall, _, _ = compare_pair(layers[0], layers[-1], zones, step=Step.over(surveys), **options)
-    series = series_table(layers, tracks, zones.names)
     return Comparison(
         face=str(surveys[0].face),
         drawing_name=str(surveys[0].drawing_name),
         surveys=survey_table(surveys),
         pairs=tuple(pairs),
         overall=overall,
-        series=series,
+        series=series_table(layers, tracks, zones.names),
         tracks=tracks,
-        forecasts=FORECASTS.empty() if forecast is None else judge_forecast(series, forecast),
         problems=(*order_problems(surveys), *long_pauses(surveys)),
         repeatability=repeatability,
         rules=rules,

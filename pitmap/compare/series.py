@@ -1,4 +1,4 @@
-"""The lap series: what is left against the stock removed, and how good the forecast was."""
+"""The lap series: what is left against the stock removed."""
 
 from __future__ import annotations
 
@@ -11,17 +11,12 @@ import numpy as np
 import pandas as pd
 
 from ..classes import SurfaceClass
-from ..errors import InputError
 from ..estimate import Estimate
-from ..tables import Column, Schema
 from .fates import SERIES, SURVEYS
 from .layer import Layer
 from .step import begins_new_job
 
 __all__ = [
-    "FORECASTS",
-    "forecast_from_plan",
-    "judge_forecast",
     "long_pauses",
     "series_table",
     "stock_ends",
@@ -35,24 +30,6 @@ _LONG_DAYS = 180
 """A plate that lies so long between two surveys may have been in an engine meanwhile (house choice: jobs take weeks)."""
 
 _SHARES = (("affected_share", "affected"), ("pit_share", "pit"), ("uncut_share", "uncut"))
-
-FORECASTS = Schema(
-    "forecasts",
-    (
-        Column("zone", "object", "zone of the drawing"),
-        Column("quantity", "object", "as in the series table"),
-        Column("survey", "int64", "the survey that answered"),
-        Column("removed_um", "float64", "stock removed before that survey"),
-        Column("forecast", "float64", "what the plan said for that stock"),
-        Column("forecast_low", "float64", "lower end of its interval"),
-        Column("forecast_high", "float64", "upper end"),
-        Column("found", "float64", "what the survey found"),
-        Column("found_low", "float64", "lower end of its interval"),
-        Column("found_high", "float64", "upper end"),
-        Column("is_inside", "bool", "what was found lies in the forecast's interval"),
-        Column("is_compatible", "bool", "the two intervals meet"),
-    ),
-)
 
 
 def stock_over_jobs(inspections: Sequence[Any]) -> list[Estimate]:
@@ -226,96 +203,3 @@ def stock_ends(stock: Estimate) -> tuple[float, float]:
     A number without an interval bounds by itself.
     """
     return (max(stock.low, 0.0), stock.high) if stock.has_interval else (stock.value, stock.value)
-
-
-_AIM_QUANTITY = {"pits": "n_pits", "sound_width": "sound_width_mm", "uncut": "uncut_share"}
-
-
-def forecast_from_plan(plan: Any) -> pd.DataFrame:
-    """A stock plan's curves as :func:`judge_forecast` takes them.
-
-    Parameters
-    ----------
-    plan : pitmap.stock.StockPlan
-        Its ``curves`` run over further stock from the face as it was when the plan was made.
-
-    Raises
-    ------
-    InputError
-        The plan does not know how much stock had been taken before it.
-    """
-    if not plan.removed_um.is_known:
-        raise InputError(
-            "forecast: the plan does not know the stock removed before it, so its curves have no place"
-        )
-    curves = plan.curves
-    curves = curves[curves["aim"].isin(list(_AIM_QUANTITY))]
-    return pd.DataFrame(
-        {
-            "zone": curves["zone"].to_numpy(),
-            "quantity": curves["aim"].map(_AIM_QUANTITY).to_numpy(),
-            "removed_um": plan.removed_um.value + curves["removal_um"].to_numpy(float),
-            "value": curves["value"].to_numpy(float),
-            "low": curves["value_low"].to_numpy(float),
-            "high": curves["value_high"].to_numpy(float),
-        }
-    )
-
-
-def judge_forecast(series: pd.DataFrame, forecast: pd.DataFrame) -> pd.DataFrame:
-    """How good a plan's forecast was, once later surveys are in.
-
-    Parameters
-    ----------
-    series : pandas.DataFrame
-        Schema :data:`pitmap.compare.SERIES`.
-    forecast : pandas.DataFrame
-        Columns ``zone``, ``quantity`` (as in the series), ``removed_um``, ``value``, ``low``, ``high``:
-        curves over the stock removed since the first survey. Between their points they are read straight.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Schema :data:`FORECASTS`; one row per curve and survey within the range of the curve.
-
-    Raises
-    ------
-    InputError
-        A column of `forecast` is missing.
-    """
-    need = {"zone", "quantity", "removed_um", "value", "low", "high"}
-    if not need <= set(forecast.columns):
-        raise InputError(f"forecast: columns missing: {', '.join(sorted(need - set(forecast.columns)))}")
-    rows: list[dict[str, Any]] = []
-    for (zone, quantity), curve in forecast.groupby(["zone", "quantity"], sort=True):
-        curve = curve.sort_values("removed_um")
-        x = curve["removed_um"].to_numpy(float)
-        found = series[(series["zone"] == zone) & (series["quantity"] == quantity)].dropna(
-            subset=["value", "removed_um"]
-        )
-        answers: Any = found.itertuples()
-        for at in answers:
-            if not x[0] <= at.removed_um <= x[-1]:
-                continue
-            said, low, high = (
-                float(np.interp(at.removed_um, x, curve[c].to_numpy(float))) for c in ("value", "low", "high")
-            )
-            found_low = at.value if math.isnan(at.low) else at.low
-            found_high = at.value if math.isnan(at.high) else at.high
-            rows.append(
-                {
-                    "zone": zone,
-                    "quantity": quantity,
-                    "survey": int(at.survey),
-                    "removed_um": float(at.removed_um),
-                    "forecast": said,
-                    "forecast_low": low,
-                    "forecast_high": high,
-                    "found": float(at.value),
-                    "found_low": float(at.low),
-                    "found_high": float(at.high),
-                    "is_inside": bool(low <= at.value <= high),
-                    "is_compatible": bool(found_low <= high and low <= found_high),
-                }
-            )
-    return FORECASTS.frame(rows)

@@ -1,4 +1,4 @@
-"""Sections of the record about change: fate of every pit, change per zone, the lap series and its forecast."""
+"""Sections of the record about change: fate of every pit, change per zone, the lap series."""
 
 from __future__ import annotations
 
@@ -8,8 +8,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from ..compare import ChangeCode, Fate, forecast_from_plan, proof_of_change
-from ..errors import InputError
+from ..compare import ChangeCode, Fate, proof_of_change
 from ..units import format_depth
 from .draw_mpl import chart_png, draw_lines
 from .figures import curve_chart, series_chart
@@ -197,14 +196,8 @@ def series_section(t: Translate, record: RecordInput) -> Section | None:
             " those of the surveys after it."
         )
         blocks.append(Paragraph(text=text, kind="note"))
-    forecast = None
-    if record.plan is not None:
-        try:
-            forecast = forecast_from_plan(record.plan)
-        except InputError as error:
-            blocks.append(Paragraph(text=t("No forecast is drawn: {why}", why=str(error)), kind="note"))
     charts = [series_chart(t, c, q, record.units) for q in ("affected_share", "sound_width_mm")]
-    if forecast is not None and record.plan is not None:
+    if record.plan is not None:
         charts.append(curve_chart(t, record.plan.curves, "pits", record.units))
     charts = [chart for chart in charts if chart.lines]
     for chart in charts:
@@ -219,35 +212,4 @@ def series_section(t: Translate, record: RecordInput) -> Section | None:
                 size_px=size,
             )
         )
-    blocks += _forecast_blocks(t, record)
     return Section(key="series", title=t("Lap series"), blocks=tuple(blocks))
-
-
-def _forecast_blocks(t: Translate, record: RecordInput) -> list[Any]:
-    forecasts = record.comparison.forecasts
-    if not len(forecasts):
-        return []
-    rows = []
-    for f in forecasts.itertuples():
-        kind: Any = "length" if f.quantity == "sound_width_mm" else "share"
-        said = estimate_of(f.forecast, f.forecast_low, f.forecast_high)
-        found = estimate_of(f.found, f.found_low, f.found_high, reason="no interval")
-        if f.quantity == "n_pits":
-            texts = (f"{f.forecast:.0f} ({f.forecast_low:.0f}\u2013{f.forecast_high:.0f})", f"{f.found:.0f}")
-        else:
-            texts = (number(t, said, kind, record.units), number(t, found, kind, record.units))
-        word = t("held") if f.is_compatible else t("missed")
-        rows.append(
-            (
-                zone_word(t, f.zone),
-                quantity_word(t, f.quantity),
-                format_depth(f.removed_um, record.units),
-                *texts,
-                word,
-            )
-        )
-    head = (t("zone"), t("figure"), t("stock removed"), t("forecast"), t("found"), t("result"))
-    return [
-        Paragraph(text=t("How good the forecast was"), kind="lead"),
-        Table(head=head, rows=tuple(rows), widths=(0.17, 0.21, 0.13, 0.2, 0.19, 0.1)),
-    ]

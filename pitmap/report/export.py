@@ -44,7 +44,7 @@ def record_tables(record: RecordInput) -> dict[str, pd.DataFrame]:
         tables["readings"] = record.readings
     if record.comparison is not None:
         c = record.comparison
-        tables |= {"surveys": c.surveys, "series": c.series, "tracks": c.tracks, "forecasts": c.forecasts}
+        tables |= {"surveys": c.surveys, "series": c.series, "tracks": c.tracks}
         tables["fates"] = pd.concat(
             [p.fates.assign(before=p.before, after=p.after) for p in c.pairs], ignore_index=True
         )

@@ -196,18 +196,14 @@ def series_chart(
     comparison: Any,
     quantity: str,
     units: UnitSystem = "mm",
-    *,
-    forecast: pd.DataFrame | None = None,
 ) -> LineChart:
-    """One quantity of a lap series against the stock removed, a line per zone, with the forecast beside it.
+    """One quantity of a lap series against the stock removed, a line per zone.
 
     Parameters
     ----------
     comparison : pitmap.compare.Comparison
     quantity : str
         As in the series table.
-    forecast : pandas.DataFrame or None
-        Curves as :func:`pitmap.compare.judge_forecast` takes them.
     """
     scale, y_label, is_percent = _scale(t, quantity, units)
     x_scale, x_label = _stock_axis(t, units)
@@ -229,24 +225,6 @@ def series_chart(
                 dash=dash,
             )
         )
-        if forecast is None:
-            continue
-        at = forecast[(forecast["zone"] == zone) & (forecast["quantity"] == quantity)].sort_values(
-            "removed_um"
-        )
-        if len(at):
-            lines.append(
-                Line(
-                    label=t("{zone}, forecast", zone=zone_word(t, zone)),
-                    x=x_scale * at["removed_um"].to_numpy(float),
-                    y=scale * at["value"].to_numpy(float),
-                    low=scale * at["low"].to_numpy(float),
-                    high=scale * at["high"].to_numpy(float),
-                    colour=colour,
-                    marker="",
-                    dash=":",
-                )
-            )
     return LineChart(
         title=quantity_word(t, quantity),
         x_label=x_label,

@@ -130,8 +130,5 @@ def _series(comparison: Comparison) -> None:
         st.plotly_chart(figure, width="stretch", config=chart_config(zooms=False), alt=chart_words(figure))
         if note:
             st.caption(plain(note))
-    if not comparison.forecasts.empty:
-        st.write("How good the plan's forecast was:")
-        st.dataframe(comparison.forecasts, hide_index=True, width="stretch")
     with st.expander("Every mark through all surveys"):
         st.dataframe(tracks_view(comparison.tracks, system), hide_index=True, width="stretch")
