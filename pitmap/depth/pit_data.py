@@ -21,6 +21,9 @@ REFERENCE_DIAM_MM = 1.0
 _DISAGREE_SD = 4.0
 """A reading this many standard deviations outside the lap bounds contradicts them."""
 
+_MOST_HIDDEN = 0.9
+"""Most of its depth that a pit may have left when it is called gone: the narrowest, too, keep a bound (house choice)."""
+
 _MIN_ZONE_INFORMATIVE = 4
 """Pits with a known depth that a zone needs before the data alone settle an effect of its own (house choice)."""
 
@@ -92,6 +95,7 @@ def collect(
     reading_survey: NDArray[np.int64] | None = None,
     words: PitWords | None = None,
     below_um: NDArray[np.float64] | None = None,
+    hidden_mm: float = 0.0,
 ) -> PitData:
     """Gather readings and bounds per pit; contradictions are resolved on the safe side, and named.
 
@@ -99,7 +103,7 @@ def collect(
     keeps its word against the map that no longer shows the pit. A needle can fail to reach the floor: a reading
     shallower than what has come off while the pit stayed gives way, and so does one beside a much deeper one of the same
     pit and survey. What the metal that a reading was taken from stood below the plane of the survey (`below_um`) is added to
-    it, with what is not known of that as an error.
+    it, with what is not known of that as an error. A pit that is gone may have left a hole narrower than `hidden_mm`.
     """
     ids = marks["mark_id"].to_numpy(np.int64)
     if len(np.unique(ids)) < len(ids):
@@ -126,6 +130,7 @@ def collect(
         # Nothing had come off before the survey that saw it: no bound, and no error of a bound.
         lo_survey[lo <= 0] = -1
         entry_survey[entry <= 0] = -1
+    gone_um, hi = hi, _with_hidden_holes(hi, entry, diameter, hidden_mm)
     sd_of = np.append(np.asarray(stock_sd_um, float), 0.0)
 
     flags = np.zeros(n, np.int64)
@@ -165,8 +170,8 @@ def collect(
             flags[i] |= int(Flag.CONTRADICTION)
             problems.append(
                 f"{words.pit(mark, at)}: the reading of {words.read(y, mark, at)}{words.moment(at)} speaks against the later"
-                f" map{words.moment(int(hi_survey[i]))}, which no longer shows the pit with {words.stock(hi[i])} off; the"
-                " reading counts, look there again"
+                f" map{words.moment(int(hi_survey[i]))}, which no longer shows the pit with {words.stock(gone_um[i])} off;"
+                " the reading counts, look there again"
             )
             hi[i], hi_survey[i] = np.inf, -1
         if not r["is_lower_bound"] and lo[i] - y - most > _DISAGREE_SD * _apart_sd(
@@ -225,6 +230,21 @@ def collect(
         free_zones=tuple(f[2] for f in free), free_is_at_least=np.array([f[3] for f in free], bool),
         flags=flags, problems=tuple(problems),
     )  # fmt: skip
+
+
+def _with_hidden_holes(
+    gone_um: NDArray[np.float64],
+    entry_um: NDArray[np.float64],
+    diameter_mm: NDArray[np.float64],
+    hidden_mm: float,
+) -> NDArray[np.float64]:
+    """Most that pits can be deep which are gone with `gone_um` off, where a hole of `hidden_mm` may be left of each.
+
+    A pit that narrows to its floor leaves the map before the floor is reached. Of a cone, the most that a pit is taken to
+    narrow (house choice), a share w/d of the depth at first sight is left when its width has gone from d to w.
+    """
+    share = np.minimum(hidden_mm / diameter_mm, _MOST_HIDDEN)
+    return np.maximum(gone_um, (gone_um - share * entry_um) / (1 - share))
 
 
 def _zones(

@@ -212,6 +212,7 @@ def fit_depths(
     stock_sd_um: ArrayLike = (),
     reading_survey: ArrayLike | None = None,
     below_um: NDArray[np.float64] | None = None,
+    hidden_mm: float = 0.0,
     unseen: Mapping[str, float] | None = None,
     words: PitWords | None = None,
     level: float = DEFAULT_LEVEL,
@@ -236,6 +237,9 @@ def fit_depths(
         The survey of every reading, whose removed stock was added to it; -1, or left out, for none. `uncertainty_um` is
         then the instrument's alone: a step that cut more than was measured makes the bound and the reading of that
         survey deeper together.
+    hidden_mm : float
+        Width of a hole that a map may hide where it calls a pit gone: one that narrows to its floor can be that much deeper
+        than its bound. 0: bounds are taken as they are.
     unseen : mapping of str to float, or None
         Share of each mapped zone that the last survey does not show; None where zones were not measured.
     words : PitWords or None
@@ -288,7 +292,7 @@ def fit_depths(
     surveys = None if reading_survey is None else np.asarray(reading_survey, int)
     if surveys is not None and len(surveys):
         stock_sd = np.concatenate([stock_sd, np.zeros(max(0, int(surveys.max()) + 1 - len(stock_sd)))])
-    data = collect(marks, readings, bounds, stock_sd, surveys, words, below_um)
+    data = collect(marks, readings, bounds, stock_sd, surveys, words, below_um, hidden_mm)
     drawn, depth, error, weights = _draw_all(data, stock_sd, n_draws, rng)
     free = data.free_y + data.free_u * rng.standard_normal((n_draws, len(data.free_y)))
     doubted = far_out(

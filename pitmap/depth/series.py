@@ -17,6 +17,7 @@ from ..estimate import DEFAULT_LEVEL
 from ..units import UnitSystem, format_depth
 from .attach import attach_readings
 from .bounds import LapBounds, lap_bounds
+from .gone import GONE_BELOW_MM
 from .pit_model import DepthModel, fit_depths
 from .pit_words import PitWords
 from .reached import below_plane_um
@@ -69,6 +70,7 @@ def fit_series(
         stock_sd_um=bounds.removed_sd_um,
         reading_survey=of_survey,
         below_um=_below_plane_um(surveys, bounds.pits, readings, of_survey),
+        hidden_mm=GONE_BELOW_MM,
         unseen=surveys[-1].unseen_shares(),
         words=PitWords.of(surveys, bounds.pits, bounds.links, system),
         level=level,
