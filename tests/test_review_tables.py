@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import nan
 
 import pandas as pd
 import pytest
 
 from pitmap.estimate import Estimate
+from pitmap.report.page_compare import zone_changes_view
 from pitmap.review.corrections import _typed_corners
 from pitmap.review.tables import (
     MARKS_NOTE,
@@ -196,3 +198,22 @@ def test_places_of_an_alignment_are_worded_in_the_chosen_units() -> None:
         "distance from the drawing": ["0.08 mm", "not known"],
         "of it, outwards": ["-0.02 mm", "not known"],
     }
+
+
+def test_a_change_whose_interval_holds_0_is_no_plain_yes() -> None:
+    """The page said "yes" where the record of the same comparison said "yes, amount uncertain"."""
+    rows = [
+        (0.02, 0.01, 0.03, True),
+        (0.02, -0.01, 0.05, True),
+        (0.001, -0.01, 0.01, False),
+        (nan, nan, nan, False),
+    ]
+    changes = pd.DataFrame(
+        [
+            {"zone": "seal_land", "class_word": "pit", "change": change, "change_low": low, "change_high": high,
+             "is_beyond_repeatability": beyond, "note": ""}
+            for change, low, high, beyond in rows
+        ]
+    )  # fmt: skip
+    shown = zone_changes_view(changes)["larger than the photos' own spread"].tolist()
+    assert shown == ["yes", "yes, amount uncertain", "no: within repeatability", ""]

@@ -16,7 +16,7 @@ from .model import Paragraph, Picture, RecordInput, Section, Table
 from .overlay import codes_on, paint_codes
 from .palette import CHANGE_STYLES
 from .text import Translate
-from .words import estimate_of, fate_word, number, quantity_word, stage_word, zone_word
+from .words import estimate_of, fate_word, number, proof_word, quantity_word, stage_word, zone_word
 
 __all__ = ["change_picture", "change_section", "series_section"]
 
@@ -80,11 +80,7 @@ def change_section(t: Translate, record: RecordInput) -> Section:
         if not e.is_known:
             word = t("not known")
         else:
-            word = {
-                "yes": t("yes"),
-                "amount uncertain": t("yes, amount uncertain"),
-                "no": t("no: within repeatability"),
-            }[proof_of_change(z.is_beyond_repeatability, z.change_low, z.change_high)]
+            word = proof_word(t, proof_of_change(z.is_beyond_repeatability, z.change_low, z.change_high))
         rows.append(
             (zone_word(t, z.zone), _share_word(t, z.class_word), number(t, e, "share", record.units), word)
         )

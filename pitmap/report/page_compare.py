@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from ..classes import CLASS_WORDS, SurfaceClass
+from ..compare import proof_of_change
 from ..drawing import Drawing
 from ..estimate import Estimate
 from ..flags import flag_words
@@ -26,7 +27,7 @@ from .overlay import codes_on, paint_codes
 from .palette import CHANGE_STYLES, CLASS_STYLES, Style
 from .places import place_columns
 from .text import Translate, translator
-from .words import class_word, fate_word, stage_word
+from .words import class_word, fate_word, proof_word, stage_word
 
 __all__ = [
     "FATES_NOTE",
@@ -208,7 +209,9 @@ def zone_changes_view(changes: pd.DataFrame) -> pd.DataFrame:
                 "change, in percent of the zone": format_estimate(change, "share")
                 if change
                 else "cannot be told",
-                "larger than the photos' own spread": ("yes" if r["is_beyond_repeatability"] else "no")
+                "larger than the photos' own spread": proof_word(
+                    t, proof_of_change(r["is_beyond_repeatability"], r["change_low"], r["change_high"])
+                )
                 if known
                 else "",
                 "note": r["note"],

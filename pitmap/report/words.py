@@ -17,6 +17,7 @@ __all__ = [
     "estimate_of",
     "fate_word",
     "number",
+    "proof_word",
     "quantity_word",
     "stage_word",
     "status_word",
@@ -53,6 +54,11 @@ _AIMS = {
     "pits": mark("last pit gone"),
     "sound_width": mark("sound width reached"),
     "uncut": mark("cut all over"),
+}
+_PROOF = {
+    "yes": mark("yes"),
+    "amount uncertain": mark("yes, amount uncertain"),
+    "no": mark("no: within repeatability"),
 }
 _STATUS = {
     "pass": mark("pass"),
@@ -99,6 +105,11 @@ def stage_word(t: Translate, stage: Any) -> str:
 def fate_word(t: Translate, fate: str) -> str:
     """A fate with its symbol."""
     return f"{FATE_SYMBOLS[fate]} {t(_FATES[fate])}"
+
+
+def proof_word(t: Translate, proof: str) -> str:
+    """Is a change proven, as :func:`pitmap.compare.proof_of_change` has it; the page and the record give one answer."""
+    return t(_PROOF[proof])
 
 
 def status_word(t: Translate, status: str) -> str:
