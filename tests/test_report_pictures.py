@@ -347,6 +347,25 @@ def test_face_maps_for_record_and_page(record):
         face_map(t, i, record.drawing, i.picture[:-1], i.picture_grid)
 
 
+def test_axes_of_the_charts_are_labelled_in_the_chosen_units_and_stay_in_mm(record):
+    """With inch chosen the tables said inch and the axes mm: a place read off the map was 25 times off in the table."""
+    t, i = translator(), record.last
+    for units, word in (("mm", "mm"), ("inch", "in")):
+        chart = face_map(t, i, record.drawing, i.picture, i.picture_grid, units=units)
+        shown = plot_map(chart).layout
+        assert shown.xaxis.title.text == shown.yaxis.title.text == word
+        assert shown.xaxis.range == (
+            -127.0,
+            127.0,
+        )  # what is drawn on the map by hand is mm, whatever is chosen
+        figures = (shown, plot_side_by_side(chart, chart).layout)
+        for axis in [axis for layout in figures for axis in (layout.xaxis, layout.yaxis)]:
+            at = dict(zip(axis.ticktext or (), axis.tickvals or ()))
+            assert bool(at) == (units == "inch")
+            # NIST SP 811: an inch is 25.4 mm; half the face is 127 mm, which is 5 in
+            assert not at or (at["0"], at["2"], at["-5"]) == pytest.approx((0.0, 50.8, -127.0))
+
+
 def test_scale_bar_of_the_charts_covers_nothing_of_a_plate_that_fills_the_picture(record):
     t, i = translator(), record.last
     for units, word in (("mm", "50 mm"), ("inch", "2 in")):

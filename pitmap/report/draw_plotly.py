@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from plotly.subplots import make_subplots
 
 from .figures import BarChart, FaceMap, Line, LineChart
+from .plate_axis import plate_axis
 
 __all__ = ["plot_bars", "plot_lines", "plot_map", "plot_side_by_side"]
 
@@ -164,13 +165,14 @@ def plot_map(chart: FaceMap) -> go.Figure:
     """The face in millimetres, to be zoomed into."""
     figure = go.Figure()
     _add_map(figure, chart, has_key=True)
-    figure.update_xaxes(title="mm", constrain="domain", range=list(chart.extent_mm[:2]))
+    (left, right), (low, high) = width, height = list(chart.extent_mm[:2]), _height(chart)
+    figure.update_xaxes(plate_axis(left, right, chart.units), constrain="domain", range=width)
     figure.update_yaxes(
-        title="mm",
+        plate_axis(low, high, chart.units),
         scaleanchor="x",
         constrain="domain",
         constraintoward="top",
-        range=_height(chart),
+        range=height,
         autorange=False,
     )
     figure.update_layout(
@@ -189,10 +191,15 @@ def plot_side_by_side(before: FaceMap, after: FaceMap, *, is_stacked: bool = Fal
     for k, chart in enumerate((before, after), 1):
         _add_map(figure, chart, row=min(k, rows), col=min(k, cols))
     # on a narrow screen the maps are low: each stays under its title
+    (left, right), (low, high) = width, height = list(before.extent_mm[:2]), _height(before)
     figure.update_yaxes(
-        scaleanchor="x", range=_height(before), autorange=False, constrain="domain", constraintoward="top"
-    )
-    figure.update_xaxes(range=list(before.extent_mm[:2]), constrain="domain", matches="x")
+        plate_axis(low, high, before.units), scaleanchor="x", range=height, autorange=False, constrain="domain",
+        constraintoward="top",
+    )  # fmt: skip
+    figure.update_xaxes(plate_axis(left, right, before.units), range=width, constrain="domain", matches="x")
+    # a title would take room from the maps: the scale bars say the unit
+    figure.update_xaxes(title=None)
+    figure.update_yaxes(title=None)
     figure.update_layout(
         template="simple_white",
         height=_TOP_PX + (600 if is_stacked else 410),

@@ -57,6 +57,8 @@ class FaceMap:
     bar_word : str
         What is written beside it.
     title : str
+    units : {"mm", "inch"}
+        What the axes are labelled in.
     """
 
     picture: NDArray[np.uint8]
@@ -68,6 +70,7 @@ class FaceMap:
     bar_mm: float
     bar_word: str
     title: str
+    units: UnitSystem = "mm"
 
     @property
     def strip_mm(self) -> tuple[float, float]:
@@ -136,7 +139,7 @@ def face_map(
     n_numbers: int = 15,
     units: UnitSystem = "mm",
 ) -> FaceMap:
-    """The map of one survey over a picture of the face on `grid`, its scale bar round in `units`.
+    """The map of one survey over a picture of the face on `grid`, its scale bar round and its axes labelled in `units`.
 
     Raises
     ------
@@ -169,6 +172,7 @@ def face_map(
         bar_mm=bar_mm,
         bar_word=bar_word,
         title=stage_word(t, inspection.stage),
+        units=units,
     )
 
 

@@ -56,7 +56,7 @@ def page_map(
     dragmode : {"pan", "lasso"}
         What dragging does.
     units : {"mm", "inch"}
-        Of the scale bar and of sizes; places are always in plate mm.
+        Of the labels at the axes, the scale bar and sizes.
     is_narrow : bool
         For a phone: the key below the chart's tools, and no higher than the face is at that width.
 

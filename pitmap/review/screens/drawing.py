@@ -23,6 +23,7 @@ from ...drawing import (
 )
 from ...drawing.edit import blank_plate
 from ...errors import InputError
+from ...report.plate_axis import plate_axis
 from ...units import format_area
 from ...workflow import DRAWING_ROLE, newest_file
 from ..cached import face_drawing
@@ -170,8 +171,9 @@ def _figure(drawing: Drawing, findings) -> go.Figure:  # type: ignore[no-untyped
                 hoverinfo="text",
             )
         )  # fmt: skip
-    figure.update_yaxes(scaleanchor="x", title="mm", constrain="domain")
-    figure.update_xaxes(title="mm", constrain="domain")
+    left, bottom, right, top = drawing.outline.bounds
+    figure.update_yaxes(plate_axis(bottom, top, units()), scaleanchor="x", constrain="domain")
+    figure.update_xaxes(plate_axis(left, right, units()), constrain="domain")
     figure.update_layout(
         height=560,
         template="simple_white",
