@@ -396,7 +396,10 @@ def test_thickness_measured_before_the_other_face_was_lapped_is_not_that_of_now(
     # What came off the other face before is in the reading, and so is what this face's own laps took.
     assert thickness()[0] == "pass"
     book.create_survey(other, job, "lap_1", "2026-03-02", removed_um=taken_off(80.0))
-    why = "Thickness: not judged, 60 um came off the plate's other faces since it was measured here; measure it again."
+    # Said alone among the plan's problems, "since it was measured here" spoke of nothing.
+    said = "60 um came off the plate's other faces since the thickness was measured here; measure it again"
+    assert doubt_of_micrometer(book, face, job, "mm") == said
+    why = f"Thickness: not judged, {said}."
     assert thickness() == ("not judged", why)
     # A revision takes the reading over; it is no new one.
     book.sign_off(book.get(Survey, survey.id), "checked")

@@ -102,7 +102,10 @@ def doubt_of_micrometer(book: Casebook, face: CasebookFace, job: Job, system: Un
     since = [c.stock_um for c in cuts if c.face_id != face.id and c.told_at > measured_at]
     if not since:
         return ""
-    return f"{_amount(since, system)} came off the plate's other faces since it was measured here; measure it again"
+    amount = _amount(since, system)
+    return (
+        f"{amount} came off the plate's other faces since the thickness was measured here; measure it again"
+    )
 
 
 def _thickness_measured_at(
