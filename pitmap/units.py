@@ -198,18 +198,23 @@ def format_part(part: float) -> str:
 
 
 def format_estimate(
-    estimate: Estimate, kind: Literal["depth", "length", "area", "share"], system: UnitSystem = "mm"
+    estimate: Estimate,
+    kind: Literal["depth", "length", "area", "share"],
+    system: UnitSystem = "mm",
+    *,
+    limit: float = math.nan,
 ) -> str:
     """An estimate with its interval, in no more digits than the interval supports; in its own where that has no width.
 
-    ``depth`` is in um, ``length`` in mm, ``area`` in mm2, ``share`` a fraction shown in percent.
+    ``depth`` is in um, ``length`` in mm, ``area`` in mm2, ``share`` a fraction shown in percent. Held against a `limit`,
+    in the same unit, it takes as many more digits as show it on its side of that.
     """
     if not estimate.is_known:
         return f"not known ({estimate.reason})"
     if not estimate.has_interval:
         scale, unit = _shown_in(kind, system)
         return f"{in_digits(estimate.value * scale)} {unit} (no interval: {estimate.reason})"
-    value, low, high, unit = _shown_digits(estimate, kind, system)
+    value, low, high, unit = _shown_digits(estimate, kind, system, limit)
     return f"{value} {unit} ({low} to {high})"
 
 
@@ -226,6 +231,12 @@ def format_low(
     return low if math.isinf(estimate.low) else f"{low} {unit}"
 
 
+def _keeps_side(value: float, limit: float, places: int) -> bool:
+    """A number rounded to so many places lies where it lies, below a limit or above it; without a limit (NaN) it does."""
+    shown = round(value, places)
+    return (value < limit, value > limit) == (shown < limit, shown > limit)
+
+
 def _shown_in(kind: str, system: UnitSystem) -> tuple[float, str]:
     """What a figure is multiplied by to be shown, and the unit behind it."""
     return {
@@ -235,10 +246,12 @@ def _shown_in(kind: str, system: UnitSystem) -> tuple[float, str]:
     }.get((kind, system), (100.0, "%"))  # fmt: skip
 
 
-def _shown_digits(estimate: Estimate, kind: str, system: UnitSystem) -> tuple[str, str, str, str]:
+def _shown_digits(
+    estimate: Estimate, kind: str, system: UnitSystem, limit: float = math.nan
+) -> tuple[str, str, str, str]:
     """Value, low end, high end and unit of an estimate with an interval, all three in the digits that it supports."""
     scale, unit = _shown_in(kind, system)
-    value, low, high = (x * scale for x in (estimate.value, estimate.low, estimate.high))
+    value, low, high, limit = (x * scale for x in (estimate.value, estimate.low, estimate.high, limit))
     most = _MOST_PLACES_IN2 if unit == "in2" else _MOST_PLACES
     width = high - low
     if width <= 0:
@@ -249,6 +262,8 @@ def _shown_digits(estimate: Estimate, kind: str, system: UnitSystem) -> tuple[st
     if not 0 < half < math.inf:
         half = abs(value) / 10 or 1.0
     places = min(max(0, 1 - math.floor(math.log10(half))), most)
+    while places < most and not _keeps_side(value, limit, places):
+        places += 1
     bottom = "no lower bound" if math.isinf(low) else f"{low:z.{places}f}"
     top = "no upper bound" if math.isinf(high) else f"{high:z.{places}f}"
     return f"{value:z.{places}f}", bottom, top, unit

@@ -758,3 +758,21 @@ def test_what_is_needed_at_all_is_not_shown_as_none(value_um, mm, inch):
         mm,
         inch,
     )
+
+
+@pytest.mark.parametrize(
+    ("value", "system", "said"),
+    [
+        # 3.004 mm are 0.11827 in and the limit is 0.11811 in: as 0.118 it stood below the limit that it is inside of
+        (3.004, "inch", "0.1183 in (0.0020 to 0.1339), inside, though not for certain, the limit of at least 0.1181 in"),
+        (2.98, "mm", "2.98 mm (0.05 to 3.40), short of the limit of at least 3.00 mm"),
+        (3.2, "mm", "3.2 mm (0.1 to 3.4), inside, though not for certain, the limit of at least 3.00 mm"),
+    ],
+)  # fmt: skip
+def test_a_value_is_shown_on_its_side_of_the_limit_beside_it(value, system, said):
+    sheet = LimitSheet(entries={"sound_width_min": Limit(value=3.0, source="own rule")})
+    width = Estimate(value=value, low=0.05, high=3.4)
+    judged = judge_limit(
+        "sound_width", "Width", width, sheet, "sound_width_min", is_minimum=True, system=system
+    )
+    assert judged.sentence == f"Width: {said} (own rule)."

@@ -110,7 +110,7 @@ def judge_limit(
         side = "at least" if is_minimum else "at most"
         said = _said(status, is_minimum)
         sentence = (
-            f"{what}: {_with_interval(value, unit, system)}, {said} the limit of {side} {_limit(limit, unit, system)}"
+            f"{what}: {_with_interval(value, unit, system, limit)}, {said} the limit of {side} {_limit(limit, unit, system)}"
             f" ({given.source})."
         )
     return Finding(
@@ -128,7 +128,7 @@ def judge_budget(line: BudgetLine, *, system: UnitSystem = "mm") -> Finding:
     """One budget after the planned removal."""
     what = _BUDGET_WORDS[line.name]
     now = _amount(line, line.now, "stock taken off", system)
-    after = _amount(line, line.after, "planned stock", system)
+    after = _amount(line, line.after, "planned stock", system, line.limit)
     start = f"After this work, {what}: {after}; now {now}"
     high = line.limit_high
     is_short = False
@@ -218,19 +218,19 @@ def _worse(a: Status, b: Status) -> Status:
     return min(a, b, key=order.index)
 
 
-def _amount(line: BudgetLine, e: Estimate, stock: str, system: UnitSystem) -> str:
+def _amount(line: BudgetLine, e: Estimate, stock: str, system: UnitSystem, limit: float = math.nan) -> str:
     past = past_the_case_um(line, e)
     if past is None:
-        return _with_interval(e, line.unit, system)
+        return _with_interval(e, line.unit, system, limit)
     return f"none, the {stock} goes through the case by {_with_interval(past, line.unit, system)}"
 
 
-def _with_interval(e: Estimate, unit: str, system: UnitSystem) -> str:
+def _with_interval(e: Estimate, unit: str, system: UnitSystem, limit: float = math.nan) -> str:
     if not e.has_interval:
         return f"{_show(e.value, unit, system)} (no interval: {e.reason})"
     if unit == "percent":
         return f"{e.value:.1f} % ({e.low:.1f} to {e.high:.1f})"
-    return format_estimate(e, "depth" if unit == "um" else "length", system)
+    return format_estimate(e, "depth" if unit == "um" else "length", system, limit=limit)
 
 
 def _limit(value: float, unit: str, system: UnitSystem) -> str:
