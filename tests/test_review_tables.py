@@ -8,6 +8,7 @@ from math import nan
 import pandas as pd
 import pytest
 
+from pitmap.errors import InputError
 from pitmap.estimate import Estimate
 from pitmap.report.page_compare import zone_changes_view
 from pitmap.review.corrections import _typed_corners
@@ -162,6 +163,14 @@ def test_what_cannot_be_told_of_a_zone_is_said() -> None:
 def test_decimal_commas_of_typed_corners_are_read() -> None:
     assert _typed_corners("10,5 60; 20 60; 20 -70,25;") == [[10.5, 60.0], [20.0, 60.0], [20.0, -70.25]]
     assert _typed_corners("10.5 60, 20 60, 20 -70.25") == [[10.5, 60.0], [20.0, 60.0], [20.0, -70.25]]
+
+
+def test_typed_corners_are_of_the_pages_unit() -> None:
+    """With inch chosen the corners were asked for in mm, beside places in inch. 0.5 in are 12.7 mm, 2 in are 50.8 mm."""
+    typed = _typed_corners("0.5 2, 1 2, 1 -0.5", "in")
+    assert typed == [pytest.approx(xy) for xy in ([12.7, 50.8], [25.4, 50.8], [25.4, -12.7])]
+    with pytest.raises(InputError, match=r"corner 2: expected two numbers, x and y in inches, got '1'"):
+        _typed_corners("0.5 2, 1, 1 2", "in")
 
 
 def test_steps_are_worded_in_the_chosen_units() -> None:

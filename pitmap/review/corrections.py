@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import streamlit as st
@@ -14,7 +13,7 @@ from ..measure import SEEN_METAL, drawn_area, must_change
 from ..report import translator
 from ..report.words import class_word
 from ..surface import ClassMap
-from ..units import format_area
+from ..units import format_area, parse_length
 from .guard import sentences
 from .plain_text import plain
 from .sent_forms import claim, done, send
@@ -38,6 +37,13 @@ class Stroke:
         if self.width_mm is None:
             return {"polygon_mm": self.path_mm}
         return {"stroke_mm": self.path_mm, "width_mm": self.width_mm}
+
+
+_WORDS = {"mm": "mm", "in": "inches"}
+_EXAMPLES = {
+    "mm": "10.5 60, 20 60, 20 70, or with decimal commas 10,5 60; 20 60; 20 70",
+    "in": "0.4 2.4, 0.8 2.4, 0.8 2.75, or with decimal commas 0,4 2,4; 0,8 2,4; 0,8 2,75",
+}
 
 
 def correct(kept: Casebook, ref: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> None:
@@ -76,7 +82,9 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
     number = f"corrections_{seen.id}"
     slot = f"correct_{seen.id}_{st.session_state.setdefault(number, 0)}"
     claim(slot)
-    fields = {"Or type the corners in mm": f"corners_{slot}", "Why": f"why_{slot}"}
+    unit = "mm" if units() == "mm" else "in"
+    # of one unit: numbers that were typed in the other must not be read in this one
+    fields = {f"Or type the corners in {_WORDS[unit]}": f"corners_{slot}_{unit}", "Why": f"why_{slot}"}
     with st.form(slot, border=False):
         # before the first lap nothing is cut, so nothing can be left uncut
         paintable = [c for c in PAINTABLE if c != SurfaceClass.UNCUT or class_map.stage.is_lapped]
@@ -104,7 +112,7 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
                             "two areas: one is drawn on the map and one is typed; empty the field of corners, or set the "
                             "pointer to look to leave the drawn one out"
                         )
-                    stroke = Stroke(path_mm=_typed_corners(typed))
+                    stroke = Stroke(path_mm=_typed_corners(typed, unit))
                 if stroke is None:
                     raise InputError(
                         "no area: draw it with the pointer set to outline or brush, or type its corners"
@@ -165,19 +173,17 @@ def _layers(kept: Casebook, ref: InspectionRef, seen: InspectionRef) -> None:
             st.rerun()
 
 
-def _typed_corners(text: str) -> list[list[float]]:
+def _typed_corners(text: str, unit: str = "mm") -> list[list[float]]:
+    """Corners in mm, of numbers in the unit of the page."""
     # Where semicolons part the corners, commas are left to be decimal ones.
     parts = text.replace(",", ".").split(";") if ";" in text else text.split(",")
     corners = []
     for k, pair in enumerate((p for p in parts if p.strip()), 1):
         try:
-            x, y = (float(p) for p in pair.split())
-            if not math.isfinite(x + y):
-                raise ValueError
-        except ValueError:
+            x, y = (parse_length(p, to="mm", default_unit=unit) for p in pair.split())
+        except (InputError, ValueError):
             raise InputError(
-                f"corner {k}: expected two numbers, x and y in mm, got {pair.strip()!r}; write 10.5 60, 20 60, 20 70, "
-                "or with decimal commas 10,5 60; 20 60; 20 70"
+                f"corner {k}: expected two numbers, x and y in {_WORDS[unit]}, got {pair.strip()!r}; write {_EXAMPLES[unit]}"
             ) from None
         corners.append([x, y])
     if len(corners) < 3:

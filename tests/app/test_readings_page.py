@@ -231,6 +231,30 @@ def test_wrong_entry_is_told_by_its_field(
     assert said in [e.value for e in test.error]
 
 
+def test_a_place_is_typed_in_the_units_of_the_page(kept: tuple[Casebook, Survey]) -> None:
+    """With inch chosen the fields asked for mm beside a table of marks in inch. 0.5512 in are 14.0 mm."""
+    book, survey = kept
+    test = depth_page(survey)
+    test.session_state["units"] = "inch"
+    test.run()
+
+    def keep(x: str) -> None:
+        for label, text in (("Reading", "3 thou"), ("x, in", x), ("y, in", "0")):
+            next(t for t in test.text_input if t.label == label).input(text)
+        next(b for b in test.button if b.label == "Keep the reading").click().run()
+
+    keep("0.55.12")
+    assert [e.value.split(":")[0] for e in test.error] == ["x, in"] and book.readings(survey) == ()
+    keep("0.5512")
+    (reading,) = book.readings(survey)
+    assert (reading.x_mm, reading.y_mm) == pytest.approx((14.0, 0.0), abs=0.001)
+    # a number of the other unit is not left standing to be read in this one
+    next(t for t in test.text_input if t.label == "x, in").input("0.5")
+    test.session_state["units"] = "mm"
+    test.run()
+    assert next(t for t in test.text_input if t.label == "x, mm").value == ""
+
+
 def test_pasted_table_is_gone_once_it_is_kept(kept: tuple[Casebook, Survey]) -> None:
     test = paste(depth_page(kept[1]), "stage,kind,mark,value\ntest_lap,pit_depth,1,3 thou")
     assert test.run().text_area[0].value == ""

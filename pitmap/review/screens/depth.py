@@ -10,11 +10,11 @@ import streamlit as st
 from ...casebook import Casebook, Face, Job, Plate, Reading, Survey
 from ...depth import CSV_COLUMNS, READING_KINDS, readings_from_csv_text, readings_from_rows
 from ...drawing import Drawing
-from ...errors import ReadingError
+from ...errors import InputError, ReadingError
 from ...flags import flag_words
 from ...inspection import Inspection
 from ...report.page_map import page_map, rings_words
-from ...units import format_depth, format_entered, format_place
+from ...units import format_depth, format_entered, format_place, parse_length
 from ...workflow import keep_readings, newest_inspection, rows_of_face
 from ..cached import drawn, face_drawing, face_plan, face_series, inspection_of
 from ..device import MAP_WORDS, chart_config, is_phone
@@ -23,6 +23,7 @@ from ..kept_form import KeptForm
 from ..parts import caution, choose_survey, survey_labels
 from ..plain_text import plain
 from ..state import units
+from .drawing_fields import unit_word
 
 __all__ = ["show"]
 
@@ -44,10 +45,13 @@ _FIELDS = {
     "value": "Reading",
     "unit": "Reading",
     "uncertainty": "Give or take (one standard deviation)",
-    "x_mm": "x, mm",
-    "y_mm": "y, mm",
+    "x_mm": "x",
+    "y_mm": "y",
 }
-"""Labels of the form, by the column of a pasted table that holds the same."""
+"""Labels of the form, by the column of a pasted table that holds the same; those of a place have the unit behind them."""
+
+
+_PLACE = ("x_mm", "y_mm")
 
 
 def show() -> None:
@@ -118,8 +122,14 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
         within = form.field(
             st.text_input, _FIELDS["uncertainty"], "within", "", placeholder="empty: usual for this kind"
         )
-        x = form.field(st.text_input, _FIELDS["x_mm"], "x", "", help="Empty when the mark number says where.")
-        y = form.field(st.text_input, _FIELDS["y_mm"], "y", "")
+        # of one unit: a number that was typed in the other must not be read in this one
+        x, y = (
+            form.field(
+                st.text_input, _label(column), f"{column}_{unit_word()}", "",
+                help="As the axes of the map count. Empty when the mark number says where.",
+            )
+            for column in _PLACE
+        )  # fmt: skip
         bound = form.field(
             st.checkbox, "The needle did not reach the floor (at least this deep)", "bound", False
         )
@@ -130,7 +140,8 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
         if form.submit("Keep the reading", type="primary"):
             with sentences():
                 row = {
-                    "stage": survey.stage, "kind": kind, "value": value, "x_mm": x, "y_mm": y, "mark": mark,
+                    "stage": survey.stage, "kind": kind, "value": value, "mark": mark,
+                    **{column: _typed_place(text, column) for column, text in zip(_PLACE, (x, y))},
                     "uncertainty": within, "lower_bound": "yes" if bound else "", "instrument": instrument,
                 }  # fmt: skip
                 table = _one_row(row)
@@ -150,13 +161,27 @@ def _kind_box(label: str, *, value: str, key: str) -> str:
     )
 
 
+def _label(column: str) -> str:
+    return f"{_FIELDS[column]}, {unit_word()}" if column in _PLACE else _FIELDS[column]
+
+
+def _typed_place(text: str, column: str) -> str:
+    """A coordinate as it was typed in the units of the page, as the table holds it, in mm; empty for an empty field."""
+    if not text.strip():
+        return ""
+    try:
+        return repr(parse_length(text.strip(), to="mm", default_unit=unit_word()))
+    except InputError as error:
+        raise ReadingError(f"{_label(column)}: {error}") from error
+
+
 def _one_row(row: dict[str, str]) -> pd.DataFrame:
     """The form's reading as a table; an error names the field in place of the row and column of a table."""
     try:
         return readings_from_rows([row]).table
     except ReadingError as error:
         where, _, why = str(error).partition(": ")
-        field = _FIELDS[where.removeprefix("row 1, column ")]
+        field = _label(where.removeprefix("row 1, column "))
         raise ReadingError(f"{field}: {why.replace(row['kind'], row['kind'].replace('_', ' '))}") from error
 
 

@@ -7,6 +7,7 @@ from functools import partial
 import pandas as pd
 import plotly.graph_objects as go
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from ...casebook import Survey
 from ...classes import SurfaceClass
@@ -18,7 +19,7 @@ from ...report.page_map import MARKS_TRACE, page_map, rings_words
 from ...report.palette import CLASS_STYLES
 from ...report.text import translator
 from ...report.words import unseen_scores_words
-from ...units import format_estimate, format_part, format_place
+from ...units import format_estimate, format_part, format_place, parse_length
 from ...workflow import newest_inspection
 from ..cached import drawn, face_drawing, inspection_of, photo_findings
 from ..corrections import PAINTABLE, Stroke, correct
@@ -38,6 +39,7 @@ from ..tables import (
     ratings_view,
     zones_view,
 )
+from .drawing_fields import unit_word
 
 __all__ = ["show"]
 
@@ -45,6 +47,9 @@ _WHAT_PX = 170
 """Room for the longest class, "not reached by the lap", with the edges of its cell."""
 
 _POINTERS = ("look", "outline", "brush")
+
+_BRUSH = {"mm": (0.5, 10.0, 2.0, 0.5), "in": (0.02, 0.4, 0.08, 0.02)}
+"""Least, most, first and step of the brush's width, by the unit of the page."""
 
 
 def show() -> None:
@@ -138,11 +143,7 @@ def _picture(inspection: Inspection, drawing: Drawing, key: str) -> Stroke | Non
     tool = pointer.segmented_control(
         "Pointer", _POINTERS, default="look", key="map_pointer", required=True,
     )  # fmt: skip
-    brush_mm = (
-        pointer.slider("Width of the brush, mm", 0.5, 10.0, 2.0, step=0.5, key="map_brush")
-        if tool == "brush"
-        else None
-    )
+    brush_mm = _brush_mm(pointer) if tool == "brush" else None
     shown, selected = tuple(picked or ()), st.session_state.get(f"mark_{key}")
     dragmode, system = "pan" if tool == "look" else "lasso", units()
     figure = drawn(
@@ -165,6 +166,16 @@ def _picture(inspection: Inspection, drawing: Drawing, key: str) -> Stroke | Non
     return Stroke(
         path_mm=[[float(x), float(y)] for x, y in zip(lasso[-1]["x"], lasso[-1]["y"])], width_mm=brush_mm
     )
+
+
+def _brush_mm(box: DeltaGenerator) -> float:
+    """Width of the brush, mm, chosen in the units of the page."""
+    unit = unit_word()
+    least, most, at_first, step = _BRUSH[unit]
+    width = box.slider(
+        f"Width of the brush, {unit}", least, most, at_first, step=step, key=f"map_brush_{unit}"
+    )
+    return parse_length(width, to="mm", default_unit=unit)
 
 
 def _choose_ring(key: str, trace: int) -> None:
