@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 import pandas as pd
@@ -247,8 +248,8 @@ def test_on_surveys_refuses_a_place_in_an_opening_of_the_map():
     codes[:, 160:240] = SurfaceClass.OUTSIDE  # from x -20 to 20 mm
     confidence = np.ones(GRID.shape, np.float32)
     class_map = ClassMap(codes=codes, confidence=confidence, grid=GRID, px_per_mm=2.0, stage="intake")
-    said = "row 1: x 1, y 1 mm lies off the plate or inside an opening"
-    with pytest.raises(ReadingError, match=said):
+    said = "row 1: x 1, y 1 mm (x 0.039, y 0.039 in) lies off the plate or inside an opening"
+    with pytest.raises(ReadingError, match=re.escape(said)):
         _three(x_mm=19.0).on_surveys({"intake": GRID}, "A", maps={"intake": class_map})
     used = _three(x_mm=19.0).on_surveys({"intake": GRID}, "A", keep_good=True, maps={"intake": class_map})
     assert used.table["x_mm"].tolist() == [19.0]

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..grid import Grid
+from ..units import format_place
 
 __all__ = ["REACH_MM", "off_the_metal"]
 
@@ -41,4 +42,5 @@ def off_the_metal(kind: str, x_mm: float, y_mm: float, grid: Grid, is_metal: NDA
     rows, columns = np.ogrid[: grid.n_rows, : grid.n_cols]
     if (((columns - column) ** 2 + (rows - row) ** 2 <= reach**2) & is_metal).any():
         return ""
-    return f"x {x_mm:g}, y {y_mm:g} mm lies off the plate or inside an opening; correct the place, its sign or its unit"
+    place = f"x {x_mm:.6g}, y {y_mm:.6g} mm ({format_place(x_mm, y_mm, 'inch')})"
+    return f"{place} lies off the plate or inside an opening; correct the place, its sign or its unit"

@@ -218,6 +218,12 @@ def test_newest_reading_is_listed_first(kept: tuple[Casebook, Survey]) -> None:
         ("-3", "70 um", "Mark number: expected a mark number from 1, or nothing, got '-3'"),
         ("1", "", "Reading: empty"),
         ("", "70 um", "x, mm: a pit depth reading needs a place or a mark number"),
+        (
+            "99",
+            "70 um",
+            "Mark number 99: the map has no such mark; take the number from the map of this survey, or leave it "
+            "out and give x and y",
+        ),
         ("1", "70", "Reading: length '70': no unit; write um, mm, thou or in after the number"),
     ],
 )
@@ -298,4 +304,13 @@ def test_thickness_that_the_plate_cannot_have_is_a_sentence(kept: tuple[Casebook
     for label, text in (("Reading", "5 in"), ("x, mm", "14"), ("y, mm", "0")):
         next(t for t in test.text_input if t.label == label).input(text)
     next(b for b in test.button if b.label == "Keep the reading").click().run()
-    assert any("127 mm = 5 in cannot be of this plate" in e.value for e in test.error)
+    assert any(e.value.startswith("a thickness of 127 mm = 5 in cannot be of this plate") for e in test.error)
+
+
+def test_place_off_the_plate_is_said_in_both_units(kept: tuple[Casebook, Survey]) -> None:
+    """It was said in mm alone to who had typed inch, and as one of "reading 1". 20 in are 508 mm."""
+    test = depth_page(kept[1])
+    for label, text in (("Reading", "3 thou"), ("x, mm", "508"), ("y, mm", "0")):
+        next(t for t in test.text_input if t.label == label).input(text)
+    next(b for b in test.button if b.label == "Keep the reading").click().run()
+    assert [e.value.split(" lies")[0] for e in test.error] == ["x 508, y 0 mm (x 20.000, y 0.000 in)"]

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import pandas as pd
@@ -145,7 +148,7 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
                     "uncertainty": within, "lower_bound": "yes" if bound else "", "instrument": instrument,
                 }  # fmt: skip
                 table = _one_row(row)
-                with form.taking():
+                with form.taking(), _told_by_field():
                     (new,) = keep_readings(kept, survey, table, inspection, drawing=drawing, as_typed=[value])
                     own["id"] = new.id
                 st.rerun()
@@ -183,6 +186,19 @@ def _one_row(row: dict[str, str]) -> pd.DataFrame:
         where, _, why = str(error).partition(": ")
         field = _label(where.removeprefix("row 1, column "))
         raise ReadingError(f"{field}: {why.replace(row['kind'], row['kind'].replace('_', ' '))}") from error
+
+
+@contextmanager
+def _told_by_field() -> Iterator[None]:
+    """Inside, an error of the form's only reading does not call it by a number, which is another reading's in the list."""
+    try:
+        yield
+    except ReadingError as error:
+        found = re.fullmatch(r"reading \d+(?:, mark (\d+))?: (.+)", str(error))
+        if found is None:
+            raise
+        field = "" if found[1] is None else f"{_FIELDS['mark']} {found[1]}: "
+        raise ReadingError(f"{field}{found[2]}") from error
 
 
 def _amount(reading: Reading) -> str:
