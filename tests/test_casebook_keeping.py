@@ -199,9 +199,13 @@ def test_backup_while_others_write_is_one_moment(book, folder):
 
 
 def test_backup_never_replaces_without_being_told(book, folder):
-    with pytest.raises(InputError, match="exists already"):
+    with pytest.raises(
+        InputError, match="exists already; choose another name, or replace it with --overwrite"
+    ):
         book.backup(folder / "backup.zip")
     assert book.backup(folder / "backup.zip", overwrite=True).n_files == 3
+    with pytest.raises(InputError, match="is a folder; choose another name$"):
+        book.backup(folder, overwrite=True)
     with pytest.raises(InputError, match="there is no folder"):
         book.backup(folder / "no" / "where.zip")
 

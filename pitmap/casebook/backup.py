@@ -41,8 +41,10 @@ class BackupReport:
 
 
 @contextmanager
-def new_file(target: Path, *, overwrite: bool, what: str) -> Iterator[Path]:
+def new_file(target: Path, *, overwrite: bool, what: str, or_else: str = "") -> Iterator[Path]:
     """A temporary path beside `target` that takes its place, flushed, when the block ends well.
+
+    `or_else` is what there is to do, but for another name, where a file is there already.
 
     Raises
     ------
@@ -51,8 +53,10 @@ def new_file(target: Path, *, overwrite: bool, what: str) -> Iterator[Path]:
     """
     if not isinstance(target, Path):
         raise InputError(f"{what}: expected a path, got {type(target).__name__}")
-    if target.is_dir() or (target.exists() and not overwrite):
-        raise InputError(f"{what}: {target} exists already; choose another name")
+    if target.is_dir():
+        raise InputError(f"{what}: {target} is a folder; choose another name")
+    if target.exists() and not overwrite:
+        raise InputError(f"{what}: {target} exists already; choose another name{or_else}")
     if not target.parent.is_dir():
         raise InputError(f"{what}: there is no folder {target.parent}")
     with whole_file(target) as temp:
@@ -67,7 +71,8 @@ def write_backup(
     tables: dict[str, dict[str, Any]] = {}
     files: dict[str, int] = {}
     lost: list[str] = []
-    with new_file(target, overwrite=overwrite, what="backup") as temp:
+    or_else = ", or replace it with --overwrite"
+    with new_file(target, overwrite=overwrite, what="backup", or_else=or_else) as temp:
         with zipfile.ZipFile(temp, "x", zipfile.ZIP_STORED, allowZip64=True) as archive:
             for table in raw_tables(connection):
                 tables[table.name] = _write_table(archive, connection, table)
