@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from pitmap.cli.planning import with_sheet
+from pitmap.cli.planning import plan_surveys, with_sheet
 from pitmap.errors import InputError
 from pitmap.inspection import Inspection
 
@@ -75,3 +75,18 @@ def test_readings_of_several_faces_need_a_choice(
     (tmp_path / "readings.csv").write_text(SHEET, encoding="utf-8")
     with pytest.raises(InputError, match=rf"the readings name the faces A, B, and {wanted};.*--face 'A'"):
         with_sheet([replace(inspection, face=surveyed)], tmp_path / "readings.csv", asked)
+
+
+@pytest.mark.parametrize("asked", [None, "A"])
+def test_surveys_of_two_faces_are_refused_before_a_sheet_asks_whose_rows_to_take(
+    inspection: Inspection, tmp_path: Path, asked: str | None, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`plan` asked for --face, took the rows of the face that was named then, and refused the two faces all the same."""
+    (tmp_path / "readings.csv").write_text(SHEET, encoding="utf-8")
+    both = [replace(inspection, face=face) for face in ("A", "C")]
+    with pytest.raises(InputError, match="plan: the surveys differ in face: A, C; take one face"):
+        plan_surveys(
+            both, "mm", drawing=None, readings=tmp_path / "readings.csv", face=asked, keep_good=False, limits=None,
+            housing_dip=None, housing_dip_within=None, confidence=0.9,
+        )  # fmt: skip
+    assert capsys.readouterr().out == ""

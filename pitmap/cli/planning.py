@@ -11,7 +11,14 @@ import click
 from ..depth import ReadingSheet, read_readings
 from ..drawing import Drawing
 from ..errors import InputError
-from ..inspection import Inspection, changed_tables, in_order_of_work, inspection_folders, load_inspection
+from ..inspection import (
+    Inspection,
+    changed_tables,
+    in_order_of_work,
+    inspection_folders,
+    load_inspection,
+    must_be_one_face,
+)
 from ..stock import StockPlan, read_limits
 from ..units import UnitSystem
 from .options import NumberRange, StockType, with_error
@@ -96,6 +103,8 @@ def plan_surveys(
     """The surveys of one face with their readings, and the plan that follows from them, on their drawing if it is given."""
     from ..workflow import plan_face
 
+    # asked first: a sheet of readings would ask whose rows to take, of faces that are refused together whatever is said
+    must_be_one_face(inspections, "plan")
     if readings is not None:
         inspections = with_sheet(inspections, readings, face, keep_good)
     elif face is not None or keep_good:
