@@ -71,6 +71,21 @@ def test_no_marks_are_counted_in_the_csv_of_a_zone_that_was_not_seen(
     assert load_inspection(folder).zones.equals(zones)
 
 
+def test_csv_of_ratings_tells_how_much_of_the_zone_was_not_seen(
+    inspection: Inspection, tmp_path: Path
+) -> None:
+    """The page says it beside each rating, the CSV did not: a rating of half a zone read as one of all of it."""
+    zones = inspection.zones.copy()
+    zones.loc[zones.zone == "seal_land", "unseen_share"] = 0.4
+    measured = replace(inspection.measurement, zones=zones)
+    folder = save_inspection(replace(inspection, measurement=measured), tmp_path / "map")
+    with open(folder / "ratings.csv", newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert {float(r["zone_unseen_share"]) for r in rows if r["zone"] == "seal_land"} == {0.4}
+    assert len(rows) == len(measured.ratings)
+    assert load_inspection(folder).measurement.ratings.equals(measured.ratings)
+
+
 def test_readings_keep_their_text_and_their_csv_has_no_formula(
     inspection: Inspection, tmp_path: Path
 ) -> None:

@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from ..classes import CLASS_WORDS, Stage
 from ..csv_rows import table_csv
 from ..depth import READINGS
+from ..depth.survey import unseen_shares
 from ..errors import InputError
 from ..estimate import Estimate
 from ..grid import Grid
@@ -355,6 +356,9 @@ def _contents(inspection: Inspection) -> dict[str, bytes]:
     tables = {name: getattr(inspection.measurement, name) for name in _TABLES}
     zones = tables["zones"]
     tables["zones"] = zones.assign(n_marks=marks_counted(zones))
+    # a rating speaks of the metal that was seen: by itself it does not tell how much of the zone that was
+    unseen = tables["ratings"].zone.map(unseen_shares(zones))
+    tables["ratings"] = tables["ratings"].assign(zone_unseen_share=unseen.astype(float))
     beside = _pictures(inspection) | {
         f"{name}.csv": table_csv(table).encode()
         for name, table in {**tables, "readings": inspection.readings}.items()
