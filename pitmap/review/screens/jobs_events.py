@@ -9,7 +9,8 @@ import streamlit as st
 
 from ...casebook import Casebook, Plate, PlateEvent
 from ...errors import InputError
-from ...units import format_depth
+from ...estimate import Estimate
+from ...units import format_depth, format_estimate
 from ..guard import sentences
 from ..kept_form import KeptForm
 from ..plain_text import plain
@@ -26,8 +27,17 @@ def event_labels(events: Sequence[PlateEvent]) -> dict[int, str]:
 
 def _words(event: PlateEvent) -> str:
     when = f"{event.happened_on:%Y-%m-%d}" if event.happened_on else "date not known"
-    stock = "" if math.isnan(event.removed_um) else f", {format_depth(event.removed_um, units())} off"
-    return f"{when}: {event.kind}{stock}. {event.text} ({event.source or 'no source given'})"
+    off = "" if math.isnan(event.removed_um) else f", taken off: {_stock(event)}"
+    return f"{when}: {event.kind}{off}. {event.text} ({event.source or 'no source given'})"
+
+
+def _stock(event: PlateEvent) -> str:
+    """What an event took off, with its interval or why it has none."""
+    if event.uncertainty_um > 0:
+        return format_estimate(
+            Estimate.from_sd(event.removed_um, event.uncertainty_um, low=0.0), "depth", units()
+        )
+    return f"{format_depth(event.removed_um, units())} (no interval: how far off that may be was not entered)"
 
 
 def leave_out_event(
