@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from itertools import combinations
 from types import SimpleNamespace
 
 import cv2
@@ -345,6 +346,40 @@ def test_face_maps_for_record_and_page(record):
     assert below.layout.xaxis.domain == below.layout.xaxis2.domain == (0.0, 1.0)
     with pytest.raises(InputError, match="does not fit its grid"):
         face_map(t, i, record.drawing, i.picture[:-1], i.picture_grid)
+
+
+@pytest.mark.parametrize(("spacing_mm", "shown"), [(0.0, 4), (40.0, 6)])
+def test_numbers_of_marks_that_lie_close_together_do_not_cover_each_other(record, spacing_mm, shown):
+    """Two numbers on each other read as a third. Round one place there is room for four of three digits."""
+    t, i = translator(), record.last
+    chart = face_map(t, i, record.drawing, i.picture, i.picture_grid)
+    marks = pd.DataFrame(
+        {
+            "mark_id": range(101, 107),
+            "x_mm": [0.0, 1, 2, 0, 1, 2],
+            "y_mm": [0.0, 0, 0, 1, 1, 1],
+            "hover": "pit",
+        }
+    )
+    marks[["x_mm", "y_mm"]] *= spacing_mm
+    figure = plot_map(replace(chart, marks=marks), width_px=254)
+    (trace,) = [trace for trace in figure.data if trace.mode == "markers+text"]
+    assert list(trace.hovertext) == ["pit"] * 6
+    # a digit of 13 px is about 8 wide; a text is set off its ring by half of itself, and 8 px for the ring
+    step = {
+        "top": (0, 1),
+        "bottom": (0, -1),
+        "middle": (0, 0),
+        "center": (0, 0),
+        "right": (1, 0),
+        "left": (-1, 0),
+    }
+    boxes = []
+    for x, y, side, text in zip(trace.x, trace.y, trace.textposition, trace.text):
+        right, up = (sum(step[word][k] for word in side.split()) for k in (0, 1))
+        boxes += [(x + right * (12 + 8), y + up * (6.5 + 8))] if text else []
+    assert len(boxes) == shown
+    assert all(abs(a[0] - b[0]) >= 24 or abs(a[1] - b[1]) >= 13 for a, b in combinations(boxes, 2))
 
 
 def test_axes_of_the_charts_are_labelled_in_the_chosen_units_and_stay_in_mm(record):

@@ -19,7 +19,9 @@ __all__ = ["plot_bars", "plot_lines", "plot_map", "plot_side_by_side"]
 _DASHES = {"-": "solid", "--": "dash", "-.": "dashdot", ":": "dot"}
 _MARKERS = {"o": "circle", "s": "square", "^": "triangle-up", "D": "diamond", "": "circle"}
 
-_ON_PICTURE = {"color": "white", "size": 13, "shadow": "0 0 3px black, 0 0 3px black"}
+_LETTER_PX, _DIGIT_PX = 13, 8
+"""Height of the letters on a map, and room for a digit of them."""
+_ON_PICTURE = {"color": "white", "size": _LETTER_PX, "shadow": "0 0 3px black, 0 0 3px black"}
 """Letters that can be read on a photo, light or dark."""
 
 _KEY = {
@@ -29,6 +31,15 @@ _KEY = {
 """A dark key, for what it explains is white: in the corner of the chart, over no scale and beside the chart's own tools."""
 _BELOW = {"orientation": "h", "x": 0, "xanchor": "left", "y": -0.22, "yanchor": "top"}
 """The key of curves under them: beside them it took a third of a phone's screen."""
+_OFF_PX = 8
+"""How far plotly sets a text off the middle of a ring of the size below."""
+_SIDES = {
+    "top center": (0, -1), "bottom center": (0, 1), "middle right": (1, 0), "middle left": (-1, 0),
+    "top right": (1, -1), "top left": (-1, -1), "bottom right": (1, 1), "bottom left": (-1, 1),
+}  # fmt: skip
+"""Plotly's words for the sides of a mark, by the step to the text (right, down)."""
+_BESIDE_PX = 320
+"""About how wide each of two maps is beside the other on a shop computer, and on a phone."""
 _TOP_PX = 64
 """Room above maps for the chart's own tools, which a screen without a pointer always shows, and for a title under them."""
 
@@ -107,7 +118,31 @@ def plot_bars(chart: BarChart) -> go.Figure:
     return figure
 
 
-def _add_map(figure: go.Figure, chart: FaceMap, *, has_key: bool = False, **cell: Any) -> None:
+def _numbers(chart: FaceMap, width_px: int) -> tuple[list[str], list[str]]:
+    """The number of each mark and the side of the mark that it stands on, largest first; none where all sides are taken.
+
+    Numbers on each other cannot be read, and look like others; the mark still says its own when it is pointed at.
+    """
+    k = width_px / (chart.extent_mm[1] - chart.extent_mm[0])
+    taken: list[tuple[float, float, float]] = []
+    texts, sides = [], []
+    for mark in chart.marks.itertuples():
+        text = str(mark.mark_id)
+        wide = _DIGIT_PX * len(text)
+        free = ""
+        for side, (right, down) in _SIDES.items():
+            x = k * mark.x_mm + right * (_OFF_PX + wide / 2)
+            y = -k * mark.y_mm + down * (_OFF_PX + _LETTER_PX / 2)
+            if all(abs(x - u) >= (wide + w) / 2 or abs(y - v) >= _LETTER_PX for u, v, w in taken):
+                taken.append((x, y, wide))
+                free = side
+                break
+        texts.append(text if free else "")
+        sides.append(free or "top center")
+    return texts, sides
+
+
+def _add_map(figure: go.Figure, chart: FaceMap, *, width_px: int, has_key: bool = False, **cell: Any) -> None:
     left, right, bottom, top = chart.extent_mm
     # A layout image, not an Image trace: the trace draws a picture upside down on an axis that points up.
     figure.add_layout_image(
@@ -130,10 +165,11 @@ def _add_map(figure: go.Figure, chart: FaceMap, *, has_key: bool = False, **cell
             ),
             **cell,
         )  # fmt: skip
+    numbers, sides = _numbers(chart, width_px)
     figure.add_trace(
         go.Scatter(
-            x=chart.marks["x_mm"], y=chart.marks["y_mm"], mode="markers+text", text=chart.marks["mark_id"].astype(str),
-            textposition="top center", hovertext=chart.marks["hover"], hoverinfo="text", showlegend=False,
+            x=chart.marks["x_mm"], y=chart.marks["y_mm"], mode="markers+text", text=numbers,
+            textposition=sides, hovertext=chart.marks["hover"], hoverinfo="text", showlegend=False,
             marker={"symbol": "circle-open", "size": 11, "color": "black", "line": {"width": 2}},
             textfont=_ON_PICTURE,
             # what is drawn on the map by hand is a selection: all else would fade
@@ -161,10 +197,10 @@ def _height(chart: FaceMap) -> list[float]:
     return [chart.strip_mm[0], chart.extent_mm[3]]
 
 
-def plot_map(chart: FaceMap) -> go.Figure:
-    """The face in millimetres, to be zoomed into."""
+def plot_map(chart: FaceMap, *, width_px: int = 500) -> go.Figure:
+    """The face in millimetres, to be zoomed into; `width_px` is about how wide it will be, for its numbers to find room."""
     figure = go.Figure()
-    _add_map(figure, chart, has_key=True)
+    _add_map(figure, chart, width_px=width_px, has_key=True)
     (left, right), (low, high) = width, height = list(chart.extent_mm[:2]), _height(chart)
     figure.update_xaxes(plate_axis(left, right, chart.units), constrain="domain", range=width)
     figure.update_yaxes(
@@ -189,7 +225,7 @@ def plot_side_by_side(before: FaceMap, after: FaceMap, *, is_stacked: bool = Fal
         subplot_titles=[before.title, after.title],
     )  # fmt: skip
     for k, chart in enumerate((before, after), 1):
-        _add_map(figure, chart, row=min(k, rows), col=min(k, cols))
+        _add_map(figure, chart, width_px=_BESIDE_PX, row=min(k, rows), col=min(k, cols))
     # on a narrow screen the maps are low: each stays under its title
     (left, right), (low, high) = width, height = list(before.extent_mm[:2]), _height(before)
     figure.update_yaxes(

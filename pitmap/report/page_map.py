@@ -73,7 +73,8 @@ def page_map(
         picture = paint_codes(
             picture, codes, styles, step=max(6, round(1.6 * grid.px_per_mm)), strength=strength
         )
-    figure = plot_map(face_map(translator(), inspection, drawing, picture, grid, n_numbers=15, units=units))
+    chart = face_map(translator(), inspection, drawing, picture, grid, n_numbers=15, units=units)
+    figure = plot_map(chart, width_px=_NARROW_PX) if is_narrow else plot_map(chart)
     marks = _ringed(inspection.marks, shown, selected)
     chosen = marks.mark_id == selected
     figure.add_trace(
