@@ -205,3 +205,27 @@ def test_numbers_that_are_not_there_are_told_before_anything_else(
     monkeypatch.chdir(tmp_path)
     assert run("build", "plate.toml") == 2
     assert "plate.toml: cannot be read (No such file or directory)" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("limits", "said"),
+    [
+        ('[limits.total_stok]\nvalue = "150 um"\nsource = "page 12"', "error: limits: total_stok: unknown entry"),
+        ('[limits.total_stock]\nvalue = "150"\nsource = "page 12"', "error: limits: total_stock: length '150': no unit"),
+        ('[limits.total_stock]\nvalue = "150 um"\nsource = "page 12"', "nothing found"),
+    ],
+)  # fmt: skip
+def test_check_reads_the_limits_beside_the_drawing(
+    tmp_path: Path, limits: str, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The check found nothing in a file that the plan refuses as its limit sheet."""
+    save_svg(load_shipped("heron40_end"), tmp_path / "plate.svg")
+    beside = tmp_path / "plate.toml"
+    text = beside.read_text(encoding="utf-8")
+    beside.write_text(text.partition("[limits")[0] + limits, encoding="utf-8")
+    with pytest.raises(SystemExit) as end:
+        main(["drawing", "check", str(tmp_path / "plate.svg")])
+    assert end.value.code == (0 if said == "nothing found" else 2)
+    printed = capsys.readouterr().out
+    assert said in printed
+    assert ("nothing found" in printed) == (said == "nothing found")

@@ -9,6 +9,7 @@ import pytest
 
 from pitmap.cli.planning import plan_surveys, with_sheet
 from pitmap.errors import InputError
+from pitmap.estimate import Estimate
 from pitmap.inspection import Inspection
 
 SHEET = (
@@ -90,3 +91,16 @@ def test_surveys_of_two_faces_are_refused_before_a_sheet_asks_whose_rows_to_take
             housing_dip=None, housing_dip_within=None, confidence=0.9,
         )  # fmt: skip
     assert capsys.readouterr().out == ""
+
+
+def test_a_sheet_without_any_limit_is_told(
+    inspection: Inspection, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It was taken in silence: whoever gave the wrong file read "not judged" and did not know why."""
+    (tmp_path / "limits.toml").write_text("[limits]\n", encoding="utf-8")
+    known = replace(inspection, removed_um=Estimate(value=22.0, low=17.0, high=27.0))
+    plan_surveys(
+        [known], "mm", drawing=None, readings=None, face=None, keep_good=False, limits=tmp_path / "limits.toml",
+        housing_dip=None, housing_dip_within=None, confidence=0.9,
+    )  # fmt: skip
+    assert "limits.toml: holds no limit, so nothing is judged" in capsys.readouterr().err

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Literal
 
 import click
+import tomlkit
 
 from ..drawing import (
     Drawing,
@@ -63,26 +64,40 @@ def _save(drawing: Drawing, out: Path) -> None:
     click.echo(f"written to {out} and {_files(out)[1].name} beside it")
 
 
-def _report(drawing: Drawing) -> int:
-    """Print what the check finds; the number of errors."""
+def _report(drawing: Drawing, wrong_limit: str = "") -> int:
+    """Print what the check finds, and what is wrong with a limit; the number of errors."""
     findings = check_drawing(drawing)
     for f in findings:
         at = f" at ({f.xy[0]:.1f}, {f.xy[1]:.1f}) mm" if f.xy else ""
         click.echo(f"  {f.severity}: {f.element}{at}: {f.text}")
+    if wrong_limit:
+        click.echo(f"  error: limits: {wrong_limit}")
     areas = ", ".join(
         f"{name.replace('_', ' ')} {zone.area / 100:.1f} cm2" for name, zone in drawing.zones.items()
     )
     click.echo(f"  {drawing.name}: {len(drawing.openings)} openings; {areas}")
-    if not findings:
+    if not findings and not wrong_limit:
         click.echo("  nothing found")
-    return sum(f.severity == "error" for f in findings)
+    return sum(f.severity == "error" for f in findings) + bool(wrong_limit)
 
 
 @command.command(name="check")
 @click.argument("drawing", type=DRAWING)
 def check(drawing: Drawing) -> int:
     """Look for what would make figures wrong; exit code 2 when there is an error."""
-    return 2 if _report(drawing) else 0
+    return 2 if _report(drawing, _wrong_limit(drawing)) else 0
+
+
+def _wrong_limit(drawing: Drawing) -> str:
+    """Why the limits beside a drawing cannot be used by a plan that is given them; empty where they can."""
+    # the stages before it take a second to load, which no other command of a drawing needs
+    from ..stock import limit_rows, sheet_of
+
+    try:
+        sheet_of(limit_rows(tomlkit.dumps({"limits": dict(drawing.limits)})))
+    except InputError as error:
+        return str(error)
+    return ""
 
 
 @command.command(name="list")

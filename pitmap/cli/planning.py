@@ -113,10 +113,16 @@ def plan_surveys(
             f"{option}: says which rows of a sheet of readings to take, and none is given; name it with --readings, or "
             "leave this out"
         )
+    sheet = read_limits(limits) if limits else None
+    if sheet is not None and not sheet.entries:
+        click.echo(
+            f"{limits}: holds no limit, so nothing is judged; type them in from the manual, with the page",
+            err=True,
+        )
     dip = with_error(housing_dip, housing_dip_within, "--housing-dip")
     plan = plan_face(
         inspections,
-        read_limits(limits) if limits else None,
+        sheet,
         drawing=drawing,
         confidence=confidence,
         housing_dip_um=dip,

@@ -11,6 +11,7 @@ from .limits import (
     LimitSheet,
     limit_rows,
     read_limits,
+    sheet_of,
     usable_limits,
     write_limits,
 )
@@ -54,6 +55,7 @@ __all__ = [
     "minutes_to_go",
     "plan_stock",
     "read_limits",
+    "sheet_of",
     "squeeze_percent",
     "stock_budget",
     "usable_limits",

@@ -24,6 +24,7 @@ __all__ = [
     "LimitSheet",
     "limit_rows",
     "read_limits",
+    "sheet_of",
     "usable_limits",
     "write_limits",
 ]
@@ -181,20 +182,27 @@ def read_limits(source: str | Path) -> LimitSheet:
     """
     path = Path(source)
     try:
-        rows = limit_rows(path.read_text(encoding="utf-8-sig"))
+        return sheet_of(limit_rows(path.read_text(encoding="utf-8-sig")))
     except OSError as error:
         raise InputError(f"{path}: cannot be opened ({error.strerror}); name a limit sheet (TOML)") from error
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: cannot be read as TOML: {error}") from error
     except InputError as error:
         raise InputError(f"{path}: {error}") from error
+
+
+def sheet_of(rows: Mapping[str, tuple[Any, str, Any]]) -> LimitSheet:
+    """The sheet of rows of :func:`limit_rows`.
+
+    Raises
+    ------
+    InputError
+        A row that cannot be used, or rows that cannot both be right; the entry is named.
+    """
     entries, wrong = usable_limits(rows)
     for name, why in wrong.items():
-        raise InputError(f"{path}: {name}: {why}")
-    try:
-        return LimitSheet(entries=entries)
-    except InputError as error:
-        raise InputError(f"{path}: {error}") from error
+        raise InputError(f"{name}: {why}")
+    return LimitSheet(entries=entries)
 
 
 def limit_rows(text: str) -> dict[str, tuple[Any, str, Any]]:
