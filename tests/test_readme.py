@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 import click
+import report_fakes
 
 from pitmap.cli.entry import COMMANDS, EXIT_INTERRUPTED, cli
 
@@ -129,9 +130,19 @@ def test_what_is_said_of_an_inspection_exists() -> None:
 
 
 def test_readme_and_record_say_the_same_of_scores_that_go_unseen() -> None:
-    """The customer's record promised to show scores from a fifth of a millimetre on, the README from 0.35 mm on."""
-    from pitmap.report.catalogue import collect_sentences
+    """The customer's record promised to show scores from a fifth of a millimetre on, the README from 0.35 mm on.
 
-    said = [s for s in collect_sentences() if s.startswith("Shallow scores")]
+    In a record in inch it was said in mm: 0.35 mm are 0.0138 in.
+    """
+    from pitmap.report import build_document
+
     assert "0.35 mm wide mostly go unseen" in README
-    assert len(said) == 1 and "under a third of a millimetre wide, mostly go unseen" in said[0]
+    shown = {}
+    for units in ("mm", "inch"):
+        record = report_fakes.make_record(units=units)
+        method = next(s for s in build_document(record).sections if s.key == "method")
+        shown[units] = [b.text for b in method.blocks if b.text.startswith("Shallow scores")]
+    for units, width in (("mm", "0.35 mm"), ("inch", "0.014 in")):
+        assert [text.split(" in a photo")[0] for text in shown[units]] == [
+            f"Shallow scores, and those under {width} wide, mostly go unseen"
+        ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from ..units import format_confidence
+from ..units import format_confidence, format_length
 from .model import Facts, Paragraph, RecordInput, Section, Table
 from .text import Translate, mark
 
@@ -43,7 +43,7 @@ METHOD = (
         " metal; where it does not, the record says that it cannot tell."
     ),
     mark(
-        "Shallow scores, and those under a third of a millimetre wide, mostly go unseen in a photo: that none is shown does"
+        "Shallow scores, and those under {width} wide, mostly go unseen in a photo: that none is shown does"
         " not mean that there is none."
     ),
     mark(
@@ -54,6 +54,9 @@ METHOD = (
         "A limit is judged only if the workshop entered it, with its source. No limit entered is never a pass."
     ),
 )
+
+_FINEST_SCORE_MM = 0.35
+"""From trials on faces that the classes were not learned from, as the README says."""
 
 _NO_CHECKLIST = mark("No checklist was filled in for this face.")
 
@@ -79,7 +82,10 @@ def checklist_section(t: Translate, record: RecordInput) -> Section:
 def method_section(t: Translate, record: RecordInput) -> Section:
     """How the figures came about, in plain words."""
     level = _levels(record)
-    blocks: list[Any] = [Paragraph(text=t(sentence, level=level), kind="list") for sentence in METHOD]
+    width = format_length(_FINEST_SCORE_MM, record.units)
+    blocks: list[Any] = [
+        Paragraph(text=t(sentence, level=level, width=width), kind="list") for sentence in METHOD
+    ]
     if record.comparison is not None:
         source = t(record.comparison.repeatability.source)
         blocks.append(Paragraph(text=t("How far two photos differ: {source}.", source=source), kind="list"))
