@@ -99,6 +99,9 @@ def test_read_next_is_for_what_settles_the_stock_of_the_face():
     assert width["seal_land"] > width["running_surface"]
     first = plan.read_next.iloc[0]
     assert (first["mark_id"], first["zone"]) == (7, "running_surface")
+    # read as 160 um with a standard deviation of 5 um: 8 um either way in nine cases of ten
+    depth = [first[name] for name in ("depth_low_um", "depth_um", "depth_high_um")]
+    assert depth == pytest.approx([152, 160, 168], abs=4)
     # the error that is told is that of the figure: an interval of 90 % is 3.3 standard deviations wide
     assert first["spread_before_um"] == pytest.approx(width["running_surface"] / 3.29, rel=0.5)
 

@@ -22,6 +22,8 @@ NEXT_READINGS = Schema(
         Column("zone", "object", "its zone"),
         Column("eq_diam_mm", "float64", "its size"),
         Column("depth_um", "float64", "what the model expects, under the first face"),
+        Column("depth_low_um", "float64", "lower end of its interval"),
+        Column("depth_high_um", "float64", "upper end of its interval"),
         Column("spread_before_um", "float64", "standard deviation of the deepest pit before this reading"),
         Column("spread_after_um", "float64", "the same expected after it and those above it"),
         Column(
@@ -142,8 +144,8 @@ def next_readings(
         rows.append(
             {
                 "order": k + 1, "mark_id": int(pit["mark_id"]), "zone": pit["zone"], "eq_diam_mm": pit["eq_diam_mm"],
-                "depth_um": pit["depth_um"], "spread_before_um": before, "spread_after_um": float(left.std()),
-                "is_narrow": k >= n_best,
+                **{name: pit[name] for name in ("depth_um", "depth_low_um", "depth_high_um")},
+                "spread_before_um": before, "spread_after_um": float(left.std()), "is_narrow": k >= n_best,
             }
         )  # fmt: skip
     return NEXT_READINGS.frame(rows)

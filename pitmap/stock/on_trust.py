@@ -153,8 +153,15 @@ def read_next(
     if not len(table):
         return table, ""
     place = {int(p): i for i, p in enumerate(bounds.pits["pit_id"])}
-    depth = [float(np.median(left[:, place[int(p)]])) for p in table["mark_id"]]
-    table = table.assign(mark_id=[int(number[p]) for p in table["mark_id"]], depth_um=depth)
+    tail = (1 - model.level) / 2
+    now = left[:, [place[int(p)] for p in table["mark_id"]]]
+    low, middle, high = np.quantile(now, [tail, 0.5, 1 - tail], axis=0)
+    table = table.assign(
+        mark_id=[int(number[p]) for p in table["mark_id"]],
+        depth_um=middle,
+        depth_low_um=low,
+        depth_high_um=high,
+    )
     names = ", ".join(str(i) for i in table["mark_id"])
     before = float(table["spread_before_um"].to_numpy()[0])
     after = float(table["spread_after_um"].to_numpy()[-1])

@@ -14,10 +14,11 @@ from ...casebook import Casebook, Face, Job, Plate, Reading, Survey
 from ...depth import CSV_COLUMNS, READING_KINDS, readings_from_csv_text, readings_from_rows
 from ...drawing import Drawing
 from ...errors import InputError, ReadingError
+from ...estimate import Estimate
 from ...flags import flag_words
 from ...inspection import Inspection
 from ...report.page_map import page_map, rings_words
-from ...units import format_depth, format_entered, format_place, parse_length
+from ...units import format_depth, format_entered, format_estimate, format_place, parse_length
 from ...workflow import keep_readings, newest_inspection, rows_of_face
 from ..cached import drawn, face_drawing, face_plan, face_series, inspection_of
 from ..device import MAP_WORDS, chart_config, is_phone
@@ -324,7 +325,12 @@ def _next(face: Face, job: Job, plate: Plate, survey: Survey) -> None:
                 for narrow in plan.read_next.is_narrow
             ],
             "zone": plan.read_next.zone.str.replace("_", " "),
-            "depth expected now": [format_depth(v, units()) for v in plan.read_next.depth_um],
+            "depth expected now": [
+                format_estimate(Estimate(value=value, low=low, high=high, level=plan.level), "depth", units())
+                for value, low, high in zip(
+                    plan.read_next.depth_um, plan.read_next.depth_low_um, plan.read_next.depth_high_um
+                )
+            ],
             "the deepest is known, give or take (one standard deviation)": [
                 f"{format_depth(a, units())} now, {format_depth(b, units())} after"
                 for a, b in zip(plan.read_next.spread_before_um, plan.read_next.spread_after_um)
