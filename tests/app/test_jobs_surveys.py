@@ -289,6 +289,19 @@ def test_what_happened_elsewhere_has_its_day_and_its_stock(
     assert (event.happened_on, round(event.removed_um, 1)) == (date(2024, 2, 1), 76.2)
 
 
+def test_life_of_a_plate_names_the_face_of_each_survey(
+    book: Casebook, open_page: Callable[[str], AppTest]
+) -> None:
+    """Of a plate with two faces every line stood there twice."""
+    other = book.create_face(book.plates()[0], "B")
+    book.create_survey(other, book.jobs()[0], "intake", "2026-05-04")
+    shown = [m.value for m in open_page("jobs").markdown]
+    assert [m for m in shown if m.startswith("2026-05-04")] == [
+        "2026-05-04: face A, intake",
+        "2026-05-04: face B, intake",
+    ]
+
+
 def test_what_happened_elsewhere_is_added_once_and_never_empty(
     book: Casebook, open_page: Callable[[str], AppTest]
 ) -> None:

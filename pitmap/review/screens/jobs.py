@@ -316,9 +316,14 @@ def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-unt
         for event in life.events:
             out = f", left out: {event.withdrawn}" if event.withdrawn else ""
             st.write(plain(labels[event.id] + out))
+        names = {face.id: face.name for face in life.faces}
         for survey in life.surveys:
             out = f", left out: {survey.withdrawn}" if survey.withdrawn else ""
-            st.write(plain(f"{survey.surveyed_on:%Y-%m-%d}: survey, {stage_word(survey.stage)}{out}"))
+            st.write(
+                plain(
+                    f"{survey.surveyed_on:%Y-%m-%d}: face {names[survey.face_id]}, {stage_word(survey.stage)}{out}"
+                )
+            )
         # Of this plate, and numbered: what was added is not there to be added, and counted, once more.
         number = f"new_event_{plate.id}"
         with st.form(f"{number}_{st.session_state.setdefault(number, 1)}", border=False):
