@@ -35,6 +35,7 @@ __all__ = [
     "survey_labels",
     "tell_not_opened",
     "tell_outdated",
+    "tell_signed",
     "typed_um",
 ]
 
@@ -74,6 +75,14 @@ def tell_outdated(survey: Survey) -> None:
 
     for sentence in outdated_of(survey):
         st.warning(plain(sentence), icon=":material/history:")
+
+
+def tell_signed() -> None:
+    """Why what changes a survey is not offered."""
+    st.info(
+        "This survey is signed. A later change opens a new revision on the Checklist page.",
+        icon=":material/lock:",
+    )
 
 
 def tell_not_opened(place: Place) -> None:

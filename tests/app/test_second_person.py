@@ -238,6 +238,16 @@ def test_reading_of_a_survey_that_was_signed_is_said_to_be_not_kept(kept: tuple[
     assert not [w for w in test.run().warning if w.value.startswith("What you sent")]
 
 
+@pytest.mark.parametrize("screen", ["photos", "map", "depth"])
+def test_a_signed_survey_says_why_it_offers_no_change(kept: tuple[Casebook, Survey], screen: str) -> None:
+    """On Photos and Depth the fields were gone without a word."""
+    book, survey = kept
+    said = "This survey is signed. A later change opens a new revision on the Checklist page."
+    assert said not in [i.value for i in opened(screen, survey).info]
+    book.sign_off(survey, "all of this face")
+    assert said in [i.value for i in opened(screen, survey).info]
+
+
 def test_nobody_is_told_that_somebody_else_was_first_where_the_form_itself_answers(
     kept: tuple[Casebook, Survey],
 ) -> None:

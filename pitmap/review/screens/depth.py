@@ -24,7 +24,7 @@ from ..cached import drawn, face_drawing, face_plan, face_series, inspection_of
 from ..device import MAP_WORDS, chart_config, is_phone
 from ..guard import sentences
 from ..kept_form import KeptForm
-from ..parts import caution, choose_survey, survey_labels
+from ..parts import caution, choose_survey, survey_labels, tell_signed
 from ..plain_text import plain
 from ..state import units
 from .drawing_fields import unit_word
@@ -74,6 +74,8 @@ def show() -> None:
             _one(kept, survey, inspection, face_drawing(face))
         with many:
             _many(kept, plate, face, survey, inspection)
+    else:
+        tell_signed()
     _kept(kept, survey, inspection)
     if inspection is not None:
         with sentences():

@@ -25,7 +25,7 @@ from ..cached import drawn, face_drawing, inspection_of, photo_findings
 from ..corrections import PAINTABLE, Stroke, correct
 from ..device import MAP_WORDS, chart_config, is_phone
 from ..guard import sentences
-from ..parts import caution, choose_survey, tell_outdated
+from ..parts import caution, choose_survey, tell_outdated, tell_signed
 from ..plain_text import plain
 from ..state import units
 from ..tables import (
@@ -80,10 +80,7 @@ def show() -> None:
             with sentences():
                 correct(kept, ref, inspection.class_map, stroke)
     else:
-        st.info(
-            "This survey is signed. A later change opens a new revision on the Checklist page.",
-            icon=":material/lock:",
-        )
+        tell_signed()
     _tables(inspection, key)
     caution()
 

@@ -12,7 +12,7 @@ from ...workflow import keep_photo
 from ..cached import gate, photo_of
 from ..guard import sentences
 from ..mapping import MapButton
-from ..parts import PHOTO_TYPES, caution, choose_survey, tell_outdated
+from ..parts import PHOTO_TYPES, caution, choose_survey, tell_outdated, tell_signed
 from ..plain_text import plain
 
 __all__ = ["show"]
@@ -34,6 +34,8 @@ def show() -> None:
     kept, _, plate, face, survey = chosen
     if survey.state == "open":
         _bring_in(kept, survey)
+    else:
+        tell_signed()
     refs = kept.photos(survey)
     if not refs:
         st.info(
