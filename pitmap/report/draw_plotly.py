@@ -38,8 +38,8 @@ _SIDES = {
     "top right": (1, -1), "top left": (-1, -1), "bottom right": (1, 1), "bottom left": (-1, 1),
 }  # fmt: skip
 """Plotly's words for the sides of a mark, by the step to the text (right, down)."""
-_BESIDE_PX = 320
-"""About how wide each of two maps is beside the other on a shop computer, and on a phone."""
+_BESIDE_PX = 200
+"""About how wide each of two maps is beside the other on a tablet; on a wider screen numbers have the more room."""
 _TOP_PX = 64
 """Room above maps for the chart's own tools, which a screen without a pointer always shows, and for a title under them."""
 
