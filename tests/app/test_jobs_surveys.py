@@ -13,6 +13,7 @@ from streamlit.testing.v1 import AppTest
 from pitmap.casebook import Casebook
 from pitmap.drawing import load_shipped
 from pitmap.errors import InputError
+from pitmap.estimate import Estimate
 from pitmap.workflow import drawing_of
 
 pytestmark = pytest.mark.filterwarnings("default")
@@ -221,6 +222,29 @@ def test_correction_sent_after_somebody_elses_is_not_lost(
     assert [w.value for w in test.warning] == []
     corrected = next(s for s in book.surveys(job=book.jobs()[0]) if s.id == 2)
     assert (corrected.surveyed_on, corrected.removed_um.value) == (date(2026, 5, 8), 22)
+
+
+def test_stock_is_corrected_in_the_units_of_the_page_and_kept_to_the_last_figure(
+    book: Casebook, open_page: Callable[[str], AppTest]
+) -> None:
+    """Typed as 1 thou it stood there as 25.4 um. 22 um are 0.866 thou: read back as 0.87 they would be 22.1 um."""
+    face, job = book.open_plate(1).faces[0], book.jobs()[0]
+    stock = Estimate(value=22.0, low=17.0, high=27.0)
+    lapped = book.create_survey(face, job, "test_lap", "2026-05-05", removed_um=stock)
+    test = open_page("jobs")
+    test.session_state["units"] = "inch"
+    test.run()
+    next(s for s in test.selectbox if s.label == "Survey").set_value(lapped.id).run()
+    shown = {t.label: t.value for t in test.text_input if "correct_survey" in (t.key or "")}
+    assert (shown["Stock taken off so far"], shown["How far off may that be, either way?"]) == (
+        "0.87 thou",
+        "0.20 thou",
+    )
+    [d for d in test.date_input if d.label == "Day"][1].set_value(date(2026, 5, 6))
+    write(test, "Why", "wrong day")
+    press(test, "Keep the correction")
+    now = next(s for s in book.surveys(job=job) if s.id == lapped.id)
+    assert (now.surveyed_on, now.removed_um) == (date(2026, 5, 6), stock)
 
 
 def test_notes_sent_after_somebody_elses_are_not_lost(

@@ -107,6 +107,30 @@ def test_limit_that_cannot_be_is_told_beside_its_row_by_its_label(kept: tuple[Ca
     assert limits_of(book, book.get(Face, 1)).entries == {}
 
 
+def test_limit_sheet_is_shown_in_the_units_of_the_page_and_keeps_to_the_last_figure(
+    kept: tuple[Casebook, Survey],
+) -> None:
+    """Typed as 6 thou, a limit stood there as 152.4 um. 150 um are 5.9055 thou: read back as 5.91 they would be 150.1 um."""
+    book, survey = kept
+    plate, face = book.plates()[0], book.get(Face, survey.face_id)
+    limits = {
+        "total_stock": Limit(value=150.0, source="page 12"),
+        "thickness_min": Limit(value=25.4, source="page 14", uncertainty=0.0127),
+    }
+    save_limits(book, plate, face, LimitSheet(entries=limits))
+    test = open_page("plan", survey)
+    test.session_state["units"] = "inch"
+    test.run()
+    shown = {t.label: t.value for t in test.text_input if "limits_" in (t.key or "")}
+    assert shown["Most stock that may come off this face over the plate's life"] == "5.91 thou"
+    assert shown["Least thickness of the plate"] == "1.000 in"
+    next(t for t in test.text_input if t.value == "page 12").input("page 13")
+    next(b for b in test.button if b.label == "Keep the limit sheet").click().run()
+    assert [e.value for e in test.error] == []
+    now = limits_of(book, face).entries
+    assert now == {**limits, "total_stock": Limit(value=150.0, source="page 13")}
+
+
 def test_problems_stand_in_one_list_after_the_verdict(
     kept: tuple[Casebook, Survey], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -16,10 +16,11 @@ from ...inspection import check_stock
 from ..cached import face_drawing
 from ..guard import sentences
 from ..kept_form import KeptForm
+from ..kept_length import exact_length, kept_or_typed, shown_length
 from ..parts import caution, measured_length, stage_word, survey_labels, tell_not_opened, typed_um
 from ..plain_text import plain
 from ..sent_forms import claim, done, send
-from ..state import book, go_to, here
+from ..state import book, go_to, here, units
 from .jobs_events import event_labels, leave_out_event
 from .jobs_plates import add_plate, go_on, go_to_other_plate, known_plate, plate_fields, put_into
 
@@ -241,10 +242,14 @@ def _correct_survey(kept: Casebook, surveys: list[Survey], labels: dict[int, str
         with st.form(f"correct_survey_{survey.id}", border=False):
             form = forms[survey.id]
             day = form.field(st.date_input, "Day", "day", survey.surveyed_on)
-            shown = f"{stock.value:.9g} um" if stock.is_known else ""
-            removed = form.field(st.text_input, "Stock taken off so far", "removed", shown)
-            half = f"{stock.high - stock.value:.9g} um" if stock.has_interval else "5 um"
-            within = form.field(st.text_input, _WITHIN, "within", half)
+            half_um = stock.high - stock.value if stock.has_interval else 5.0
+            typed = tuple(
+                form.field(st.text_input, label, f"{name}_{units()}", shown_length(value_um, "um"))
+                for label, name, value_um in (
+                    ("Stock taken off so far", "removed", stock.value),
+                    (_WITHIN, "within", half_um),
+                )
+            )
             reason = form.field(
                 st.text_input, "Why", "why", "", placeholder="read wrongly; added by mistake", max_chars=300
             )
@@ -253,9 +258,11 @@ def _correct_survey(kept: Casebook, surveys: list[Survey], labels: dict[int, str
                     changes: dict[str, object] = {}
                     if day != survey.surveyed_on:
                         changes["surveyed_on"] = day
-                    if (removed, within) != (shown, half):
+                    were = (stock.value, half_um)
+                    meant = tuple(kept_or_typed(text, was, "um") for text, was in zip(typed, were))
+                    if meant != tuple(exact_length(was, "um") for was in were):
                         face = kept.get(Face, survey.face_id)
-                        changes["removed_um"] = _stock(face, survey.stage, removed, within)
+                        changes["removed_um"] = _stock(face, survey.stage, *meant)
                     with form.taking():
                         kept.update(survey, reason=reason, keep_draft=False, **changes)
                     st.rerun()

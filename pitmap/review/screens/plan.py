@@ -35,6 +35,7 @@ from ..cached import drawn, face_plan, face_series
 from ..device import chart_config, chart_words
 from ..guard import sentences
 from ..kept_form import KeptForm
+from ..kept_length import kept_or_typed, shown_length
 from ..parts import choose_face, map_first, measured_length, rests_on
 from ..plain_text import plain
 from ..state import units
@@ -208,11 +209,11 @@ def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
                 value, source, within = rows[name] if name in wrong else ("", now.source if now else "", "")
                 columns = st.columns([3, 2, 3])
                 filled = form.field(
-                    columns[0].text_input, text.capitalize(), f"limit_{name}",
-                    _shown(now.value, unit) if now else str(value), placeholder=f"for example in {unit}",
+                    columns[0].text_input, text.capitalize(), f"limit_{name}_{units()}",
+                    _shown(now.value, unit) if now else str(value), placeholder=f"for example in {_unit_word(unit)}",
                 )  # fmt: skip
                 give = form.field(
-                    columns[1].text_input, "Give or take", f"within_{name}",
+                    columns[1].text_input, "Give or take", f"within_{name}_{units()}",
                     _shown(now.uncertainty or None, unit) if now else str(within or ""),
                     placeholder="empty: exact", help="One standard deviation of what was entered.",
                 )  # fmt: skip
@@ -222,7 +223,8 @@ def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
                 )  # fmt: skip
                 beside[name] = st.empty()
                 if filled.strip():
-                    typed[name] = (filled, said, give.strip() or 0)
+                    typed[name] = (_meant(filled, now.value if now else math.nan, unit), said,
+                                   _meant(give.strip(), now.uncertainty if now else math.nan, unit) or 0)  # fmt: skip
             if form.submit("Keep the limit sheet", type="primary"):
                 entries, wrong = usable_limits(typed)
                 if not wrong:
@@ -241,6 +243,7 @@ def _housing(kept: Casebook, plate: Plate, face: Face) -> None:
     """The dip of the rotor housing that goes on this face: with the plate's own it makes the gap at the joint."""
     newest = newest_file(kept, face, HOUSING_ROLE)
     dip = housing_dip_of(kept, face)
+    dip_um, half_um = (dip.value, dip.high - dip.value) if dip else (math.nan, 5.0)
     form = KeptForm(f"housing_{face.id}", dip)
     with (
         st.expander("Rotor housing that goes on this face", expanded=form.is_late),
@@ -252,11 +255,11 @@ def _housing(kept: Casebook, plate: Plate, face: Face) -> None:
         )
         one, two = st.columns(2)
         typed = form.field(
-            one.text_input, "Dip of the rotor housing's face", "dip", f"{dip.value:.9g} um" if dip else "",
+            one.text_input, "Dip of the rotor housing's face", f"dip_{units()}", shown_length(dip_um, "um"),
             placeholder="20 um or 0.8 thou; empty when not known",
         )  # fmt: skip
         within = form.field(
-            two.text_input, "Give or take", "dip_within", f"{dip.high - dip.value:.9g} um" if dip else "5 um",
+            two.text_input, "Give or take", f"dip_within_{units()}", shown_length(half_um, "um"),
             help="How far off it may be, either way, in 9 cases of 10.",
         )  # fmt: skip
         if form.submit("Keep the housing's dip"):
@@ -265,7 +268,12 @@ def _housing(kept: Casebook, plate: Plate, face: Face) -> None:
                     kept,
                     plate,
                     face,
-                    measured_length(typed, within, "Dip of the rotor housing", "Give or take"),
+                    measured_length(
+                        kept_or_typed(typed, dip_um, "um"),
+                        kept_or_typed(within, half_um, "um"),
+                        "Dip of the rotor housing",
+                        "Give or take",
+                    ),
                     over=newest,
                 )
             st.rerun()
@@ -280,6 +288,17 @@ def _stops(levels: Sequence[float], system: UnitSystem) -> dict[float, str]:
     return labels
 
 
+def _unit_word(unit: str) -> str:
+    return {"um": "thou", "mm": "in"}.get(unit, unit) if units() == "inch" else unit
+
+
 def _shown(value: float | None, unit: str) -> str:
     """A number of the sheet as its field reads it back; empty for none."""
-    return "" if value is None else f"{value:.9g} {'%' if unit == 'percent' else unit}"
+    if value is None:
+        return ""
+    return f"{value:.9g} %" if unit == "percent" else shown_length(value, unit)
+
+
+def _meant(text: str, kept: float, unit: str) -> str:
+    """What stands in a field of the sheet that showed a kept number (NaN for none)."""
+    return text if unit == "percent" else kept_or_typed(text, kept, unit)
