@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -259,6 +260,22 @@ def test_a_place_is_typed_in_the_units_of_the_page(kept: tuple[Casebook, Survey]
     test.session_state["units"] = "mm"
     test.run()
     assert next(t for t in test.text_input if t.label == "x, mm").value == ""
+
+
+def test_what_is_to_be_minded_of_a_reading_is_not_cut_off(kept: tuple[Casebook, Survey]) -> None:
+    """ "could not be tied to one mark" stood there as "could not b": the column was as wide as its heading."""
+
+    def width(test: AppTest) -> int | None:
+        table = next(d for d in test.dataframe if "mind" in d.value)
+        return json.loads(table.proto.columns or "{}").get("mind", {}).get("width")
+
+    test = keep_by_number(depth_page(kept[1]), "1")
+    assert width(test) is None
+    for label, text in (("Mark number", ""), ("Reading", "60 um"), ("x, mm", "0"), ("y, mm", "15")):
+        next(t for t in test.text_input if t.label == label).input(text)
+    test = next(b for b in test.button if b.label == "Keep the reading").click().run()
+    # letters of 14 px are about 7 px wide, and the edges of a cell 16
+    assert (width(test) or 0) >= 7 * len("contradicts another survey or reading") + 16
 
 
 def test_pasted_table_is_gone_once_it_is_kept(kept: tuple[Casebook, Survey]) -> None:

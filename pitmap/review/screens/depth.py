@@ -57,6 +57,9 @@ _FIELDS = {
 
 _PLACE = ("x_mm", "y_mm")
 
+_MIND_PX = 280
+"""Room for the longest of the flags that a reading has, with the edges of its cell."""
+
 
 def show() -> None:
     """The page."""
@@ -264,11 +267,10 @@ def _kept(kept: Casebook, survey: Survey, inspection: Inspection | None) -> None
         st.write("None yet. Without readings or a second lap step the depth of a pit cannot be known.")
         return
     tied = _tied(inspection)
-    st.dataframe(
-        pd.DataFrame([_row(r, tied.get(r.id, {})) for r in readings]),
-        hide_index=True,
-        width="stretch",  # type: ignore[arg-type]
-    )
+    shown = pd.DataFrame([_row(r, tied.get(r.id, {})) for r in readings])
+    # by itself the table gives a column the room of its heading, and cuts off what is to be minded
+    wide = {"mind": st.column_config.TextColumn(width=_MIND_PX)} if shown.mind.any() else {}
+    st.dataframe(shown, hide_index=True, width="stretch", column_config=wide)
     if survey.state == "open":
         form = KeptForm(f"withdraw_{survey.id}", [r.id for r in readings], late=_OTHER_READINGS)
         with (
