@@ -98,7 +98,7 @@ def test_plan_squeeze_that_lapping_raises_does_not_forbid_lapping():
     assert plan.verdict.outcome == "lap"
     (squeeze,) = [f for f in plan.verdict.findings if f.rule == "squeeze"]
     assert squeeze.status == "stop"
-    assert "short of the limit of 12.0 % to 30.0 %" in squeeze.sentence
+    assert "short of the limit of 12 % to 30 %" in squeeze.sentence
     assert squeeze.sentence in plan.verdict.reasons
     one = plan_of(lapped_series(), limit_sheet(ring_section=2.0, groove_depth=1.85, squeeze_max=30))
     (squeeze,) = [f for f in one.verdict.findings if f.rule == "squeeze"]

@@ -776,3 +776,10 @@ def test_a_value_is_shown_on_its_side_of_the_limit_beside_it(value, system, said
         "sound_width", "Width", width, sheet, "sound_width_min", is_minimum=True, system=system
     )
     assert judged.sentence == f"Width: {said} (own rule)."
+
+
+def test_a_limit_in_percent_is_said_as_it_was_entered():
+    """12.25 % was said as 12.2 %, in the sentence alone: the record's table has 12.25 %."""
+    sheet = LimitSheet(entries={"squeeze_min": Limit(value=12.25, source="own rule")})
+    (finding,) = unguarded_limits(sheet, ())
+    assert "the limit of 12.25 % (own rule)" in finding.sentence

@@ -234,7 +234,7 @@ def _with_interval(e: Estimate, unit: str, system: UnitSystem, limit: float = ma
 
 
 def _limit(value: float, unit: str, system: UnitSystem) -> str:
-    return _show(value, unit, system) if unit == "percent" else format_entered(value, unit, system)
+    return f"{value:g} %" if unit == "percent" else format_entered(value, unit, system)
 
 
 def _show(value: float, unit: str, system: UnitSystem) -> str:
