@@ -316,8 +316,8 @@ def _next(face: Face, job: Job, plate: Plate, survey: Survey) -> None:
     label = survey_labels([s for s, _ in face_series(face, job)])[newest.id]
     if newest.id != survey.id:
         st.warning(
-            f"These are marks of another map, {label}; on the map above the same numbers are other marks. Choose that "
-            "survey before you read: a reading belongs to the face as it is when it is read.",
+            f"These are marks of another map, {label}; on the map of this survey the same numbers are other marks. "
+            "Choose that survey before you read: a reading belongs to the face as it is when it is read.",
             icon=":material/warning:",
         )
     view = pd.DataFrame(
