@@ -25,7 +25,7 @@ from .kept_readings import (
     tie_readings,
     with_readings,
 )
-from .left_open import left_open
+from .left_open import asked_by_plan, left_open
 from .outdated import must_be_of_drawing, outdated, photos_outdated
 from .planning import PLAN_SEED, all_readings, flatness_of, plan_face, record_of_face
 from .surveys import (
@@ -49,6 +49,7 @@ __all__ = [
     "PLAN_SEED",
     "UnmappedSurvey",
     "all_readings",
+    "asked_by_plan",
     "doubt_of_micrometer",
     "drawing_of",
     "flatness_of",

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from ..casebook import Casebook, Job
 from ..casebook.checklists import STEPS
+from ..stock import StockPlan
 from .surveys import unmapped_of_face
 
-__all__ = ["left_open"]
+__all__ = ["asked_by_plan", "left_open"]
+
+_ASKS_NOTHING = ("leave alone", "polish only")
 
 
 def left_open(book: Casebook, job: Job) -> tuple[str, ...]:
@@ -36,3 +39,22 @@ def left_open(book: Casebook, job: Job) -> tuple[str, ...]:
                 f"plate {plate.tag}: nobody started {missing} of the {len(STEPS)} steps of the checklist"
             )
     return tuple(told)
+
+
+def asked_by_plan(plan: StockPlan) -> tuple[str, ...]:
+    """What the plan of a face still asks for, and every limit that the face is beyond, a sentence each.
+
+    Parameters
+    ----------
+    plan : StockPlan
+        Of all its surveys in the job.
+
+    Returns
+    -------
+    tuple of str
+        Empty where no more stock has to come off and no limit that was entered is passed; what was not judged is in the
+        plan's own reasons.
+    """
+    verdict = plan.verdict
+    asked = () if verdict.outcome in _ASKS_NOTHING else (verdict.headline,)
+    return (*asked, *(f.sentence for f in verdict.findings if f.status == "stop"))

@@ -259,6 +259,25 @@ def test_checklist_page_warns_of_what_a_release_leaves_open(kept: tuple[Casebook
     assert [b for b in test.button if b.label == "Release to the customer"]
 
 
+def test_release_says_what_the_plans_still_ask_for_and_which_limit_is_passed(
+    kept: tuple[Casebook, Survey],
+) -> None:
+    """20 um are off, of 15 that were allowed, and the pits of the map are there still: who releases it is told."""
+    book, survey = kept
+    sheet = LimitSheet(entries={"total_stock": Limit(value=15.0, source="own rule")})
+    save_limits(book, book.get(Plate, 1), book.get(Face, 1), sheet)
+    book.sign_off(survey, "checked")
+    test = page("checklist", **place_of(survey)).run()
+    (said,) = [w.value for w in test.warning if "leaves this open" in w.value]
+    asked = [line for line in said.splitlines() if line.startswith("- plate R-1, face A: ")]
+    assert len(asked) == 2
+    assert "beyond a limit" in asked[0] or "a limit you entered is passed already" in asked[0]
+    assert (
+        "stock taken off this face over its life" in asked[1]
+        and "beyond the limit of at most 15 um" in asked[1]
+    )
+
+
 def test_checklist_page_signs_only_what_it_showed(kept: tuple[Casebook, Survey]) -> None:
     book, survey = kept
     test = page("checklist", **place_of(survey), who="Ada").run()

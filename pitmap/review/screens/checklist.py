@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 import streamlit as st
 
 from ...casebook import Casebook, ChecklistItem, Job, Plate, SignOff, Survey
 from ...casebook.checklists import STEPS
-from ...errors import InputError, PitmapError
-from ...workflow import left_open, newest_inspection
+from ...errors import InputError, NotEnoughData, PitmapError
+from ...workflow import asked_by_plan, left_open, newest_inspection
+from ..cached import face_plan
 from ..guard import sentences
 from ..parts import caution, choose_survey, stage_word, tell_outdated
 from ..plain_text import plain
@@ -194,6 +196,24 @@ def _survey(kept: Casebook, survey: Survey) -> None:
                 st.rerun()
 
 
+def _asked_by_plans(kept: Casebook, job: Job) -> Iterator[str]:
+    """What the plans of the faces still ask for, once nothing but the release itself is left to sign."""
+    faces = [(plate, face) for plate in kept.plates(job=job) for face in kept.faces(plate)]
+    # a plan takes seconds, and while the job is in work it is for the Plan page to say
+    if any(s.state == "open" for _, face in faces for s in kept.surveys(face=face, job=job, counting=True)):
+        return
+    for plate, face in faces:
+        name = f"plate {plate.tag}, face {face.name}"
+        try:
+            asked = asked_by_plan(face_plan(face, job, plate))
+        except NotEnoughData:
+            continue  # no map: told with what is left open
+        except PitmapError as error:
+            asked = (f"there is no plan: {error}",)
+        for sentence in asked:
+            yield f"{name}: {sentence}"
+
+
 def _job(kept: Casebook, job: Job) -> None:
     st.subheader("The job")
     if job.state == "released":
@@ -210,7 +230,7 @@ def _job(kept: Casebook, job: Job) -> None:
         "Every survey must be signed, or left out on the Jobs page, and every item of the steps that were started "
         "done or not needed."
     )
-    if open_still := left_open(kept, job):
+    if open_still := (*left_open(kept, job), *_asked_by_plans(kept, job)):
         lines = "\n".join(f"- {plain(sentence)}" for sentence in open_still)
         st.warning(f"Released now, the job leaves this open:\n{lines}", icon=":material/warning:")
     with st.form(f"release_{job.id}"):
