@@ -304,20 +304,29 @@ def test_band_of_a_curve_is_an_area_without_dots(record):
 
 def test_budget_bars_leave_out_what_has_no_limit(record):
     chart = budget_bars(translator(), record.plan)
-    assert [(b.label, b.limit) for b in chart.bars] == [
-        ("stock taken off this face", 100.0),
-        ("hardened case left", 150.0),
+    assert [(b.label, b.limits) for b in chart.bars] == [
+        ("stock taken off this face", (100.0,)),
+        ("hardened case left", (150.0,)),
     ]
-    assert budget_bars(translator(), record.plan, "inch").bars[0].limit == pytest.approx(3.937, abs=1e-3)
+    assert budget_bars(translator(), record.plan, "inch").bars[0].limits == pytest.approx((3.937,), abs=1e-3)
     assert len(draw_bars(chart).axes) == 2
     assert sum(1 for trace in plot_bars(chart).data if trace.type == "bar") == 2
 
 
 def test_bars_show_values_below_nothing_and_close_to_their_limit():
     below = Bar(
-        label="case", unit="um", now=252, after=-24, after_low=-31, after_high=-17, limit=150, is_minimum=True
+        label="case",
+        unit="um",
+        now=252,
+        after=-24,
+        after_low=-31,
+        after_high=-17,
+        limits=(150.0,),
+        is_past=True,
     )
-    close = replace(below, now=11.95, after=11.87, after_low=11.86, after_high=math.inf, limit=11.85)
+    close = replace(
+        below, now=11.95, after=11.87, after_low=11.86, after_high=math.inf, limits=(11.85,), is_past=False
+    )
     first, second = draw_bars(BarChart(title="", bars=(below, close))).axes
     (bar,) = first.patches
     assert (bar.get_x(), bar.get_width()) == (0.0, -24.0)

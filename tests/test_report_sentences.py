@@ -18,11 +18,13 @@ from pitmap.flags import Flag
 from pitmap.report import (
     budget_bars,
     build_document,
+    draw_bars,
     record_html,
     record_json,
     record_tables,
     translator,
 )
+from pitmap.report.draw_plotly import plot_bars
 from pitmap.report.found import stock_section
 from pitmap.report.model import Paragraph, Table
 from pitmap.report.page_compare import (
@@ -32,6 +34,8 @@ from pitmap.report.page_compare import (
     tracks_view,
 )
 from pitmap.report.words import estimate_of, number, stage_word, zone_word
+from pitmap.stock import Limit, LimitSheet, stock_budget
+from pitmap.stock.rules import judge_budget
 from pitmap.workflow import all_readings
 
 
@@ -377,6 +381,37 @@ def test_budget_of_which_nothing_can_be_said_shows_no_figure_after_the_plan(reco
     plan.verdict.findings[0].status = "stop"
     assert row()[2] == "52.0 um (44.0 to 60.0)"
     assert len(budget_bars(translator(), plan).bars) == 2
+
+
+def test_a_ring_squeezed_past_its_largest_is_shown_past_it(record):
+    """A ring of 2.00 mm in a groove of 1.40 mm less 40 um is squeezed by 0.64/2.00 = 32 %: inside 15 %, past 30 %."""
+
+    def ring(**limits):
+        entries = {"ring_section": 2.0, "groove_depth": 1.4, **limits}
+        sheet = LimitSheet(entries={k: Limit(value=v, source="ring catalogue") for k, v in entries.items()})
+        planned = Estimate(value=40.0, low=35.0, high=45.0)
+        (line,) = [
+            b for b in stock_budget(sheet, Estimate(value=0, low=0, high=0), planned) if b.name == "squeeze"
+        ]
+        verdict = SimpleNamespace(**{**vars(record.plan.verdict), "findings": (judge_budget(line),)})
+        plan = SimpleNamespace(**{**vars(record.plan), "budget": (line,), "verdict": verdict})
+        tables = [b for b in section_of(replace(record, plan=plan), "stock").blocks if isinstance(b, Table)]
+        chart = budget_bars(translator(), plan)
+        return tables[-1].rows[0][3], chart
+
+    said, chart = ring(squeeze_min=15.0, squeeze_max=30.0)
+    assert said == "at least 15 %, at most 30 %"
+    (bar,) = chart.bars
+    assert bar.is_past and bar.limits == (15.0, 30.0)
+    assert draw_bars(chart).axes[0].patches[0].get_hatch()
+    figure = plot_bars(chart)
+    assert figure.data[0].marker.pattern.shape == "/"
+    assert [line.x0 for line in figure.layout.shapes] == [15.0, 30.0]
+    said, chart = ring(squeeze_max=35.0)
+    assert said == "at most 35 %"
+    assert [(bar.is_past, bar.limits) for bar in chart.bars] == [(False, (35.0,))]
+    said, chart = ring()
+    assert said == "no limit entered" and not chart.bars
 
 
 def test_record_that_advises_no_stock_says_no_chance_of_it(record):

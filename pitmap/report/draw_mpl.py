@@ -77,7 +77,7 @@ def _finite(error: np.ndarray) -> np.ndarray:
 
 
 def draw_bars(chart: BarChart, *, width_in: float = 7.2) -> Figure:
-    """Budgets, each on its own scale, with the limit as a thick black line.
+    """Budgets, each on its own scale, with its limits as thick black lines.
 
     A scale starts at 0 unless a value lies below it, or all lie so close together that nothing could be told apart.
     """
@@ -93,9 +93,8 @@ def draw_bars(chart: BarChart, *, width_in: float = 7.2) -> Figure:
     )
     axes = figure.subplots(n, 1, squeeze=False)[:, 0]
     for ax, bar in zip(axes, chart.bars):
-        is_inside = bar.after >= bar.limit if bar.is_minimum else bar.after <= bar.limit
         values = [
-            v for v in (bar.limit, bar.after, bar.after_low, bar.after_high, bar.now) if math.isfinite(v)
+            v for v in (*bar.limits, bar.after, bar.after_low, bar.after_high, bar.now) if math.isfinite(v)
         ]
         low, high = min(values), max(values)
         start = 0.0 if 0 <= low < 0.8 * high else low - 0.4 * (high - low)
@@ -105,8 +104,8 @@ def draw_bars(chart: BarChart, *, width_in: float = 7.2) -> Figure:
             max(v for v in (bar.after_high, bar.after) if math.isfinite(v)),
         ]
         ax.barh(
-            0, bar.after - foot, left=foot, height=0.55, color="#56b4e9" if is_inside else "#d55e00",
-            edgecolor="black", lw=0.6, hatch="" if is_inside else "///",
+            0, bar.after - foot, left=foot, height=0.55, color="#d55e00" if bar.is_past else "#56b4e9",
+            edgecolor="black", lw=0.6, hatch="///" if bar.is_past else "",
         )  # fmt: skip
         ax.errorbar(
             bar.after,
@@ -116,7 +115,8 @@ def draw_bars(chart: BarChart, *, width_in: float = 7.2) -> Figure:
             lw=1,
             capsize=3,
         )
-        ax.axvline(bar.limit, color="black", lw=2.5)
+        for limit in bar.limits:
+            ax.axvline(limit, color="black", lw=2.5)
         if math.isfinite(bar.now):
             ax.plot([bar.now], [0], marker="|", color="#444444", markersize=12)
         ax.set_xlim(start, high + 0.15 * (high - start))

@@ -91,23 +91,23 @@ def _faint(colour: str) -> str:
 
 
 def plot_bars(chart: BarChart) -> go.Figure:
-    """Budgets, each on its own axis, with the limit as a line."""
+    """Budgets, each on its own axis, with its limits as lines."""
     n = max(1, len(chart.bars))
     figure = make_subplots(
         rows=n, cols=1, subplot_titles=[f"{b.label}, {b.unit}" for b in chart.bars] or [""]
     )
     for k, bar in enumerate(chart.bars, 1):
-        is_inside = bar.after >= bar.limit if bar.is_minimum else bar.after <= bar.limit
         figure.add_trace(
             go.Bar(
                 x=[bar.after], y=[""], orientation="h", showlegend=False,
-                marker={"color": "#56b4e9" if is_inside else "#d55e00", "line": {"color": "black", "width": 1},
-                        "pattern": {"shape": "" if is_inside else "/"}},
+                marker={"color": "#d55e00" if bar.is_past else "#56b4e9", "line": {"color": "black", "width": 1},
+                        "pattern": {"shape": "/" if bar.is_past else ""}},
                 error_x={"type": "data", "array": [bar.after_high - bar.after], "arrayminus": [bar.after - bar.after_low]},
             ),
             row=k, col=1,
         )  # fmt: skip
-        figure.add_vline(x=bar.limit, line={"color": "black", "width": 3}, row=k, col=1)
+        for limit in bar.limits:
+            figure.add_vline(x=limit, line={"color": "black", "width": 3}, row=k, col=1)
         figure.update_xaxes(rangemode="tozero", row=k, col=1)
     figure.update_layout(
         title=chart.title,

@@ -106,7 +106,7 @@ class LineChart:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bar:
-    """One budget: what is there after the planned removal, of what, and the limit; all in `unit`."""
+    """One budget: what is there after the planned removal, of what, and the limits, one or two; all in `unit`."""
 
     label: str
     unit: str
@@ -114,8 +114,8 @@ class Bar:
     after: float
     after_low: float
     after_high: float
-    limit: float
-    is_minimum: bool
+    limits: tuple[float, ...]
+    is_past: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -276,11 +276,14 @@ def curve_chart(t: Translate, curves: pd.DataFrame, aim: str, units: UnitSystem 
     )
 
 
+def _is_past(plan: Any, line: Any) -> bool:
+    """The rule of a budget says that it breaks a limit: judged there alone, for a ring's squeeze has two."""
+    return any(f.rule == line.name and f.status == "stop" for f in plan.verdict.findings)
+
+
 def is_best_case(plan: Any, line: Any) -> bool:
     """A budget's figure for after the work is only the best that it can be, and does not break the limit even so."""
-    return bool(line.lacking) and not any(
-        f.rule == line.name and f.status == "stop" for f in plan.verdict.findings
-    )
+    return bool(line.lacking) and not _is_past(plan, line)
 
 
 def budget_bars(t: Translate, plan: Any, units: UnitSystem = "mm") -> BarChart:
@@ -291,7 +294,8 @@ def budget_bars(t: Translate, plan: Any, units: UnitSystem = "mm") -> BarChart:
     """
     bars = []
     for line in plan.budget:
-        if math.isnan(line.limit) or not line.after.is_known or line.doubt or is_best_case(plan, line):
+        limits = [v for v in (line.limit, line.limit_high) if not math.isnan(v)]
+        if not limits or not line.after.is_known or line.doubt or is_best_case(plan, line):
             continue
         scale, unit = {
             ("um", "inch"): (1 / UM_PER_THOU, "thou"),
@@ -308,8 +312,8 @@ def budget_bars(t: Translate, plan: Any, units: UnitSystem = "mm") -> BarChart:
                 after=scale * e.value,
                 after_low=scale * (e.low if e.has_interval else e.value),
                 after_high=scale * (e.high if e.has_interval else e.value),
-                limit=scale * line.limit,
-                is_minimum=line.is_minimum,
+                limits=tuple(scale * v for v in limits),
+                is_past=_is_past(plan, line),
             )
         )
     return BarChart(title=t("Budget after the planned removal"), bars=tuple(bars))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import cv2
@@ -425,9 +426,21 @@ def _zones_of_mark(record: RecordInput, row: Any) -> list[str]:
 _UNIT_KINDS = {"um": "depth", "mm": "length", "percent": "percent"}
 
 
-def _limit_text(line: Any, units: Any) -> str:
-    # With the digits that it was entered with, as its rule says it.
-    return f"{line.limit:g} %" if line.unit == "percent" else format_entered(line.limit, line.unit, units)
+def _limit_text(t: Translate, line: Any, units: Any) -> str:
+    """What a budget is held to, with the digits that it was entered with, as its rule says it."""
+
+    def entered(limit: float) -> str:
+        return f"{limit:g} %" if line.unit == "percent" else format_entered(limit, line.unit, units)
+
+    said = []
+    if not math.isnan(line.limit):
+        limit = entered(line.limit)
+        said.append(
+            t("at least {limit}", limit=limit) if line.is_minimum else t("at most {limit}", limit=limit)
+        )
+    if not math.isnan(line.limit_high):
+        said.append(t("at most {limit}", limit=entered(line.limit_high)))
+    return ", ".join(said) or t("no limit entered")
 
 
 def stock_section(t: Translate, record: RecordInput) -> Section:
@@ -450,15 +463,12 @@ def stock_section(t: Translate, record: RecordInput) -> Section:
     lines = []
     for line in record.plan.budget:
         kind: Any = _UNIT_KINDS.get(line.unit, "percent")
-        has_limit = line.limit == line.limit
-        limit = _limit_text(line, record.units) if has_limit else t("no limit entered")
-        word = t("at least {limit}", limit=limit) if line.is_minimum else t("at most {limit}", limit=limit)
         lines.append(
             (
                 quantity_word(t, line.name),
                 t("not known") if line.doubt else _amount(t, line, line.now, kind, record.units),
                 _after_plan(t, record, line, kind),
-                word if has_limit else limit,
+                _limit_text(t, line, record.units),
                 line.source or "\u2013",
             )
         )

@@ -187,7 +187,7 @@ def _rules(plan: StockPlan) -> None:
             st.plotly_chart(
                 figure, width="stretch", config=chart_config(zooms=False), alt=chart_words(figure)
             )
-        elif all(math.isnan(line.limit) for line in plan.budget):
+        elif all(math.isnan(line.limit) and math.isnan(line.limit_high) for line in plan.budget):
             st.write("Budget after the planned removal: no limit entered.")
 
 
