@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import math
 import re
 import shutil
 import subprocess
@@ -340,6 +341,21 @@ def test_zip_of_the_same_record_is_the_same_file(record):
     first = record_zip(record)
     time.sleep(1.1)
     assert record_zip(record) == first
+
+
+def test_json_says_all_that_a_budget_is_held_to_and_what_it_lacks(record):
+    """The largest squeeze that was entered was not in it, and 52 um stood there where the page says "not known"."""
+    total, case, *_ = record.plan.budget
+    total = SimpleNamespace(**{**vars(total), "lacking": "how much must come off is not known"})
+    ring = SimpleNamespace(
+        **{**vars(case), "name": "squeeze", "unit": "percent", "limit": math.nan, "limit_high": 30.0}
+    )
+    plan = SimpleNamespace(**{**vars(record.plan), "budget": (total, ring)})
+    told = json.loads(record_json(replace(record, plan=plan)))["plan"]["budget"]
+    assert [(b["limit"], b["limit_high"], b["lacking"]) for b in told] == [
+        (100.0, None, "how much must come off is not known"),
+        (None, 30.0, ""),
+    ]
 
 
 def test_json_is_strict_and_complete(record, bare):

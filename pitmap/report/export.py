@@ -28,6 +28,10 @@ __all__ = ["MANIFEST", "record_json", "record_tables", "record_zip", "verify_zip
 MANIFEST = "SHA256SUMS"
 """Name of the list of hashes in the ZIP, in the form that ``sha256sum --check`` reads."""
 
+_OF_BUDGET = (
+    "name", "unit", "now", "after", "limit", "limit_high", "is_minimum", "source", "lacking", "doubt",
+)  # fmt: skip
+
 
 def record_tables(record: RecordInput) -> dict[str, pd.DataFrame]:
     """Every table of a record by name; surveys are numbered from 1."""
@@ -115,13 +119,7 @@ def record_json(record: RecordInput) -> str:
                 for n in record.plan.needed
             ],
             "unseen": list(record.plan.unseen),
-            "budget": [
-                {
-                    k: getattr(b, k)
-                    for k in ("name", "unit", "now", "after", "limit", "is_minimum", "source", "doubt")
-                }
-                for b in record.plan.budget
-            ],
+            "budget": [{k: getattr(b, k) for k in _OF_BUDGET} for b in record.plan.budget],
             "problems": list(record.plan.problems),
         }
     return json.dumps(_plain(document), indent=1, ensure_ascii=False, allow_nan=False)
