@@ -778,6 +778,23 @@ def test_a_value_is_shown_on_its_side_of_the_limit_beside_it(value, system, said
     assert judged.sentence == f"Width: {said} (own rule)."
 
 
+@pytest.mark.parametrize(
+    ("groove_depth", "limits", "said"),
+    [
+        # (2.00 - 1.4008) / 2.00 = 29.96 %, which was said as "30.0 %, short of the limit of at least 30 %"
+        (1.4008, {"squeeze_min": 30}, "29.96"),
+        (1.3992, {"squeeze_max": 30}, "30.04"),
+        (1.3992, {"squeeze_min": 15, "squeeze_max": 30}, "30.04"),
+    ],
+)
+def test_a_squeeze_is_shown_on_its_side_of_the_limit_beside_it(groove_depth, limits, said):
+    sheet = _sheet(ring_section=2.0, groove_depth=groove_depth, **limits)
+    (line,) = [x for x in stock_budget(sheet, _e(0), _e(0, 5)) if x.name == "squeeze"]
+    finding = judge_budget(line)
+    assert finding.status == "stop"
+    assert f"ring: {said}" in finding.sentence
+
+
 def test_a_limit_in_percent_is_said_as_it_was_entered():
     """12.25 % was said as 12.2 %, in the sentence alone: the record's table has 12.25 %."""
     sheet = LimitSheet(entries={"squeeze_min": Limit(value=12.25, source="own rule")})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from ..estimate import Estimate
@@ -128,9 +128,15 @@ def judge_budget(line: BudgetLine, *, system: UnitSystem = "mm") -> Finding:
     """One budget after the planned removal."""
     what = _BUDGET_WORDS[line.name]
     now = _amount(line, line.now, "stock taken off", system)
-    after = _amount(line, line.after, "planned stock", system, line.limit)
-    start = f"After this work, {what}: {after}; now {now}"
     high = line.limit_high
+    # of two limits that which the figure is nearer to, beside which its digits matter
+    held = min(
+        (v for v in (line.limit, high) if not math.isnan(v)),
+        key=lambda v: abs(v - line.after.value),
+        default=math.nan,
+    )
+    after = _amount(line, line.after, "planned stock", system, held)
+    start = f"After this work, {what}: {after}; now {now}"
     is_short = False
     if line.name == "squeeze" and not math.isnan(high):
         status = _worse(
@@ -229,7 +235,8 @@ def _with_interval(e: Estimate, unit: str, system: UnitSystem, limit: float = ma
     if not e.has_interval:
         return f"{_show(e.value, unit, system)} (no interval: {e.reason})"
     if unit == "percent":
-        return f"{e.value:.1f} % ({e.low:.1f} to {e.high:.1f})"
+        part = replace(e, value=e.value / 100, low=e.low / 100, high=e.high / 100)
+        return format_estimate(part, "share", limit=limit / 100)
     return format_estimate(e, "depth" if unit == "um" else "length", system, limit=limit)
 
 
