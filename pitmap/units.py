@@ -232,7 +232,12 @@ def format_low(
 
 
 def _keeps_side(value: float, limit: float, places: int) -> bool:
-    """A number rounded to so many places lies where it lies, below a limit or above it; without a limit (NaN) it does."""
+    """A number rounded to so many places lies where it lies, below a limit or above it; without a limit (NaN) it does.
+
+    What a sum lost in its last figure is on no side: no number of digits would show it.
+    """
+    if math.isclose(value, limit, rel_tol=1e-9):
+        return True
     shown = round(value, places)
     return (value < limit, value > limit) == (shown < limit, shown > limit)
 

@@ -40,7 +40,7 @@ from pitmap.stock.plane import confident_plane, lapping_plane
 from pitmap.stock.rules import judge_budget, judge_limit, unguarded_limits
 from pitmap.stock.time import LapStep, lap_rate, minutes_to_go
 from pitmap.stock.verdict import decide
-from pitmap.units import format_entered, format_need
+from pitmap.units import format_entered, format_estimate, format_need
 
 BOX = (0.0, 0.0, 200.0, 100.0)
 
@@ -793,6 +793,14 @@ def test_a_squeeze_is_shown_on_its_side_of_the_limit_beside_it(groove_depth, lim
     finding = judge_budget(line)
     assert finding.status == "stop"
     assert f"ring: {said}" in finding.sentence
+
+
+def test_what_a_sum_lost_in_its_last_figure_takes_no_digits():
+    """0.1 * 3 * 100 is 30.000000000000004, no number of digits shows on which side of 30 that is."""
+    value = 0.1 * 3 * 100
+    assert value != 30.0
+    e = Estimate(value=value, low=value - 5, high=value + 5)
+    assert format_estimate(e, "depth", limit=30.0) == format_estimate(e, "depth") == "30.0 um (25.0 to 35.0)"
 
 
 def test_a_limit_in_percent_is_said_as_it_was_entered():
