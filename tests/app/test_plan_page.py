@@ -278,6 +278,17 @@ def test_release_says_what_the_plans_still_ask_for_and_which_limit_is_passed(
     )
 
 
+def test_release_says_that_a_face_has_no_plan_for_want_of_its_stock(kept: tuple[Casebook, Survey]) -> None:
+    """The face is mapped and signed, and what came off before is not known: nothing can be said of what is left."""
+    book, survey = kept
+    book.update(survey, removed_um=Estimate.unknown("not entered"))
+    book.sign_off(book.get(Survey, survey.id), "checked")
+    test = page("checklist", **place_of(survey)).run()
+    (said,) = [w.value for w in test.warning if "leaves this open" in w.value]
+    (asked,) = [line for line in said.splitlines() if line.startswith("- plate R-1, face A: ")]
+    assert "there is no plan" in asked and "stock taken off before this survey is not known" in asked
+
+
 def test_checklist_page_signs_only_what_it_showed(kept: tuple[Casebook, Survey]) -> None:
     book, survey = kept
     test = page("checklist", **place_of(survey), who="Ada").run()

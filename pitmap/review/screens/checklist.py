@@ -9,9 +9,9 @@ import streamlit as st
 
 from ...casebook import Casebook, ChecklistItem, Job, Plate, SignOff, Survey
 from ...casebook.checklists import STEPS
-from ...errors import InputError, NotEnoughData, PitmapError
+from ...errors import InputError, PitmapError
 from ...workflow import asked_by_plan, left_open, newest_inspection
-from ..cached import face_plan
+from ..cached import face_plan, face_series
 from ..guard import sentences
 from ..parts import caution, choose_survey, stage_word, tell_outdated
 from ..plain_text import plain
@@ -205,9 +205,9 @@ def _asked_by_plans(kept: Casebook, job: Job) -> Iterator[str]:
     for plate, face in faces:
         name = f"plate {plate.tag}, face {face.name}"
         try:
+            if not face_series(face, job):
+                continue  # no map: told with what is left open
             asked = asked_by_plan(face_plan(face, job, plate))
-        except NotEnoughData:
-            continue  # no map: told with what is left open
         except PitmapError as error:
             asked = (f"there is no plan: {error}",)
         for sentence in asked:
