@@ -196,6 +196,13 @@ def test_plan_of_a_face_of_which_over_a_twentieth_was_not_seen_is_not_good(stage
     assert seen.verdict.outcome in ("leave alone", "polish only")
 
 
+def test_plan_zone_that_an_older_map_has_no_share_of_was_not_seen():
+    """Such a map holds no share of a zone between its pixels: the plan said "leave alone" beside "the zone was not seen"."""
+    plan = plan_of([replace(surveyed("intake", 0, pits=[]), zones=zones_unseen([math.nan, 0.0]))])
+    assert plan.verdict.outcome == "photograph again"
+    assert any(r.startswith("100 % of the seal land was not seen") for r in plan.verdict.reasons)
+
+
 def test_plan_stock_figure_says_what_was_not_seen():
     plan = plan_of(lapped_series()[:1] + [replace(lapped_series()[1], zones=zones_unseen([0.0, 0.2]))])
     assert plan.verdict.outcome == "lap"

@@ -110,7 +110,8 @@ class FaceSurvey:
 
 def unseen_shares(zones: pd.DataFrame) -> dict[str, float]:
     """Share of each zone of the drawing that the photo does not show (0..1), from a survey's table of zones."""
-    of_zone = zones.groupby("zone", sort=False)["unseen_share"].max()
+    # maps of earlier releases have no share for a zone that lies between their pixels: nothing of it was seen
+    of_zone = zones.groupby("zone", sort=False)["unseen_share"].max().fillna(1.0)
     return {str(zone): float(share) for zone, share in of_zone.items()}
 
 
