@@ -138,6 +138,10 @@ def test_plan_aim_sound_width_without_a_limit_is_not_a_pass():
     plan = plan_of(lapped_series(), aim=Aim(zones={"seal_land": "sound_width"}))
     assert plan.verdict.outcome == "not enough readings"
     assert any("sound width" in r for r in plan.verdict.reasons)
+    # nor on a face without a pit, where nothing else asks for stock
+    plan = plan_of([surveyed("test_lap", 20, pits=[])], aim=Aim(zones={"seal_land": "sound_width"}))
+    assert (plan.verdict.outcome, math.isnan(plan.verdict.stock_um)) == ("not enough readings", True)
+    assert any("no least sound width was entered" in r for r in plan.verdict.reasons)
 
 
 def test_plan_custom_sound_width_is_asked():

@@ -215,6 +215,11 @@ def decide(
     elif hidden_crossings:
         outcome, stock = "photograph again", math.nan
         headline = "The seal land was not seen right across: photograph the places named below again."
+    elif lacking and is_lapped:
+        # nothing on the map asks for stock, and whether the aim is reached is not known all the same
+        outcome, stock = "not enough readings", math.nan
+        headline = "What this face needs cannot be said yet."
+        reasons.append(_sentence(lacking))
     elif asks:
         outcome, headline = "polish only", "The aim is reached: polish, clean and check."
     elif is_stained or is_lapped:
