@@ -54,6 +54,11 @@ class MapButton:
         place = st if box is None else box
         return place.button(label, key=self._slot, type="primary", on_click=self._press, **style)
 
+    @property
+    def begins_with(self) -> str:
+        """The step that a bar begins with: after a second press the face is still being mapped, not read anew."""
+        return "again" if self._work.ongoing == self._slot else "read"
+
     def map(self, plate: Plate, face: Face, *, progress: Progress | None = None, **how: Any) -> None:
         """Map the survey; `how` is handed on to :func:`pitmap.workflow.map_survey`."""
         done(self._slot)

@@ -51,6 +51,23 @@ def test_photo_can_be_left_out_after_a_refused_file_was_beside_it(kept: tuple[Ca
     assert len([e for e in test.error if "torn.png" in e.value]) == 1
 
 
+@pytest.mark.parametrize(
+    ("ongoing", "first_words"), [("", "reading the photo"), ("map_1_0", "still mapping")]
+)
+def test_bar_of_a_second_press_does_not_say_that_the_photo_is_read_anew(
+    kept: tuple[Casebook, Survey], monkeypatch: pytest.MonkeyPatch, ongoing: str, first_words: str
+) -> None:
+    book, survey = kept
+    keep_photo(book, survey, GOOD, "face.png")
+    shown: list[str] = []
+    bar = SimpleNamespace(progress=lambda *_, **__: None, empty=lambda: None)
+    monkeypatch.setattr("streamlit.progress", lambda _, text: shown.append(text) or bar)
+    test = photos_page()
+    test.session_state["map_work"].ongoing = ongoing
+    next(b for b in test.button if b.label == "Map this face").click().run()
+    assert [text.split(":")[0] for text in shown] == [first_words]
+
+
 def test_mapping_that_failed_is_not_shown_as_going_on(kept: tuple[Casebook, Survey]) -> None:
     book, survey = kept
     keep_photo(book, survey, GOOD, "face.png")

@@ -105,11 +105,12 @@ def _map(kept: Casebook, survey: Survey, plate: Plate, face: Face) -> None:
     if not button.pressed("Map again" if again else "Map this face", icon=":material/grid_on:"):
         return
     with sentences():
-        bar = st.progress(0.0, text="reading the photo")
         words = {
-            "read": "reading the photo", "align": "laying the drawing on the photo", "straighten": "laying the face flat",
+            "again": "still mapping: one press is enough", "read": "reading the photo",
+            "align": "laying the drawing on the photo", "straighten": "laying the face flat",
             "check": "checking the photo", "classify": "telling the metal apart", "measure": "measuring", "": "done",
         }  # fmt: skip
+        bar = st.progress(0.0, text=words[button.begins_with])
         try:
             button.map(
                 plate, face,
