@@ -326,6 +326,26 @@ def test_life_of_a_plate_names_the_face_of_each_survey(
     ]
 
 
+def test_every_change_says_which_reading_was_added_or_left_out(
+    book: Casebook, open_page: Callable[[str], AppTest]
+) -> None:
+    """Dozens of lines said "reading added" and no more."""
+    rows = (
+        {"kind": "pit_depth", "value_um": 31.0, "mark_id": 12, "is_lower_bound": True},
+        {"kind": "height", "value_um": -4.0, "x_mm": 10.5, "y_mm": -20.0},
+        {"kind": "thickness", "value_um": 13_950.0},
+    )
+    first, *_ = book.add_readings(book.surveys(face=book.faces(book.plates()[0])[0])[0], rows)
+    book.withdraw(first, "wrong pit")
+    said = [c.value.split(": ", 1)[1] for c in open_page("jobs").caption if "reading" in c.value]
+    assert [s.replace("\\", "") for s in said] == [
+        "reading (pit depth at least 31 um, mark 12) left out. wrong pit",
+        "reading (thickness 13.95 mm) added.",
+        "reading (height (dial indicator) -4 um, at x 10.5, y -20.0 mm) added.",
+        "reading (pit depth at least 31 um, mark 12) added.",
+    ]
+
+
 def test_what_happened_elsewhere_is_added_once_and_never_empty(
     book: Casebook, open_page: Callable[[str], AppTest]
 ) -> None:

@@ -18,7 +18,7 @@ from ...estimate import Estimate
 from ...flags import flag_words
 from ...inspection import Inspection
 from ...report.page_map import page_map, rings_words
-from ...units import format_depth, format_entered, format_estimate, format_place, parse_length
+from ...units import format_depth, format_estimate, format_place, parse_length
 from ...workflow import keep_readings, newest_inspection, rows_of_face
 from ..cached import drawn, face_drawing, face_plan, face_series, inspection_of
 from ..device import MAP_WORDS, chart_config, is_phone
@@ -26,19 +26,12 @@ from ..guard import sentences
 from ..kept_form import KeptForm
 from ..parts import caution, choose_survey, survey_labels, tell_signed
 from ..plain_text import plain
+from ..reading_words import KIND_WORDS, reading_amount
 from ..state import units
 from .drawing_fields import unit_word
 
 __all__ = ["show"]
 
-_KIND_WORDS = {
-    "pit_depth": "pit depth",
-    "height": "height (dial indicator)",
-    "thickness": "thickness",
-    "wear_step": "step across a wear track",
-    "straightedge": "straightedge and feeler",
-    "hardness": "hardness",
-}
 _RENUMBERED = (
     "The map was changed after you opened it, and its marks are numbered anew. The reading is not kept yet: give the mark's "
     "number as the map shows it now, and press again."
@@ -160,14 +153,12 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
                 st.rerun()
         elif last and not form.is_late:
             tied = _tied(inspection).get(last.id, {})
-            said.success(plain(f"kept: {_amount(last)}{_where(last, tied)}"), icon=":material/check:")
+            said.success(plain(f"kept: {reading_amount(last)}{_where(last, tied)}"), icon=":material/check:")
 
 
 def _kind_box(label: str, *, value: str, key: str) -> str:
     """The kinds of readings as a field of a form."""
-    return st.selectbox(
-        label, READING_KINDS, READING_KINDS.index(value), format_func=_KIND_WORDS.get, key=key
-    )
+    return st.selectbox(label, READING_KINDS, READING_KINDS.index(value), format_func=KIND_WORDS.get, key=key)
 
 
 def _label(column: str) -> str:
@@ -205,14 +196,6 @@ def _told_by_field() -> Iterator[None]:
             raise
         field = "" if found[1] is None else f"{_FIELDS['mark']} {found[1]}: "
         raise ReadingError(f"{field}{found[2]}") from error
-
-
-def _amount(reading: Reading) -> str:
-    if reading.kind == "hardness":
-        return f"{reading.value_um:g} HV"
-    if reading.kind == "thickness":
-        return format_entered(reading.value_um / 1000.0, "mm", units())
-    return ("at least " if reading.is_lower_bound else "") + format_depth(reading.value_um, units())
 
 
 def _where(reading: Reading, tied: dict[str, Any]) -> str:
@@ -280,7 +263,7 @@ def _kept(kept: Casebook, survey: Survey, inspection: Inspection | None) -> None
             which = st.selectbox(
                 "Reading",
                 readings,
-                format_func=lambda r: f"{r.id}: {_KIND_WORDS[r.kind]}, {r.as_typed or r.value_um}",
+                format_func=lambda r: f"{r.id}: {KIND_WORDS[r.kind]}, {r.as_typed or r.value_um}",
                 key=form.key("which"),
             )
             reason = form.field(st.text_input, "Why", "why", "", max_chars=300)
@@ -295,8 +278,8 @@ def _row(reading: Reading, tied: dict[str, Any]) -> dict[str, Any]:
     mark = tied.get("mark_id", reading.mark_id)
     return {
         "no.": reading.id,
-        "what": _KIND_WORDS[reading.kind],
-        "reading": _amount(reading),
+        "what": KIND_WORDS[reading.kind],
+        "reading": reading_amount(reading),
         "as typed": reading.as_typed,
         "mark": "" if mark < 0 else str(mark),
         "place": "" if pd.isna(reading.x_mm) else format_place(reading.x_mm, reading.y_mm, units()),

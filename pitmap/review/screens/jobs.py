@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import date
+from typing import Any
 
 import streamlit as st
 
-from ...casebook import AuditEntry, Casebook, Face, Job, Plate, Survey
+from ...casebook import AuditEntry, Casebook, Face, Job, Plate, Reading, Survey
 from ...casebook.entries import MAX_TAG
 from ...classes import Stage
 from ...errors import InputError, PitmapError
@@ -19,6 +21,7 @@ from ..kept_form import KeptForm
 from ..kept_length import exact_length, kept_or_typed, shown_length
 from ..parts import caution, measured_length, stage_word, survey_labels, tell_not_opened, typed_um
 from ..plain_text import plain
+from ..reading_words import reading_words
 from ..sent_forms import claim, done, send
 from ..state import book, go_to, here, units
 from .jobs_events import event_labels, leave_out_event
@@ -309,9 +312,17 @@ def _new_face(kept: Casebook, plate: Plate) -> None:
                 st.rerun()
 
 
-def _done(entry: AuditEntry) -> str:
-    """What a line of the trail tells, in words."""
+def _done(kept: Casebook, entry: AuditEntry) -> str:
+    """What a line of the trail tells, in words; of a reading, which one: a face has dozens of them."""
     what = _WHAT.get(entry.kind, entry.kind.replace("_", " "))
+    if entry.kind == "reading":
+        reading = kept.get(Reading, entry.record_id)
+        if entry.action == "create":  # as it was then
+            then: dict[str, Any] = {
+                name: math.nan if value is None else value for name, (_, value) in entry.changes.items()
+            }
+            reading = replace(reading, **then)
+        what = f"{what} ({reading_words(reading)})"
     return f"{what} {_DONE.get(entry.action, entry.action)}"
 
 
@@ -362,4 +373,6 @@ def _history(kept: Casebook, plate: Plate, life) -> None:  # type: ignore[no-unt
         leave_out_event(kept, plate, counting, labels, form)
         st.markdown("**Every change, newest first**")
         for entry in kept.trail(plate_id=plate.id, limit=30):
-            st.caption(plain(f"{entry.at:%Y-%m-%d %H:%M} UTC, {entry.who}: {_done(entry)}. {entry.reason}"))
+            st.caption(
+                plain(f"{entry.at:%Y-%m-%d %H:%M} UTC, {entry.who}: {_done(kept, entry)}. {entry.reason}")
+            )
