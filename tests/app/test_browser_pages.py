@@ -37,6 +37,21 @@ def test_pages_have_titles_and_words_for_pictures_and_fetch_nothing(browser, map
     assert [url for url in fetched if not url.startswith(ours)] == []
 
 
+def test_photo_to_pick_on_has_nothing_empty_under_it_on_a_phone(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
+    """Its frame stood at 825 px for a picture of 269: the list of openings was a screen further down."""
+    phone = browser.new_page(viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True)
+    phone.goto(f"{mapped_server}/alignment?{PLACE}")
+    headed(phone, "Alignment")
+    phone.get_by_role("tab", name="Pick places by hand").tap()
+    photo = phone.frame_locator("iframe").first.locator("img")
+    photo.wait_for()
+    settle(phone)
+    frame, shown = phone.locator("iframe").first.bounding_box(), photo.bounding_box()
+    assert shown["height"] <= frame["height"] <= shown["height"] + 2
+    no_error(phone)
+    phone.close()
+
+
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler's pdftotext")
 def test_printed_page_holds_what_stands_at_the_right_of_a_wide_screen(  # type: ignore[no-untyped-def]
     browser, mapped_server: str, tmp_path: Path

@@ -16,6 +16,8 @@ from pitmap.drawing import Opening
 from pitmap.workflow import save_drawing
 
 pytestmark = pytest.mark.filterwarnings("default")
+BY_HAND = {"align_tab": "Pick places by hand"}
+"""The tab that is open."""
 
 
 @pytest.fixture
@@ -50,12 +52,11 @@ def test_drawing_beside_the_photo_is_that_of_the_open_plate(
         shown.append(round(drawing.openings[0].polygon.centroid.x, 3))
         return np.zeros((9, 12, 3), np.uint8)
 
-    monkeypatch.setattr(alignment, "_as_found", lambda *_: None)
     monkeypatch.setattr(alignment, "drawing_picture", picture)
     for number in (1, 2):
         test = AppTest.from_function(_alignment, default_timeout=60)
         ids = {f"{name}_id": number for name in ("plate", "face", "survey")}
-        for name, value in {"job_id": 1, **ids, "place_read": True}.items():
+        for name, value in {"job_id": 1, **ids, "place_read": True, **BY_HAND}.items():
             test.session_state[name] = value
         test.run()
         assert not test.exception and not test.error
@@ -65,13 +66,11 @@ def test_drawing_beside_the_photo_is_that_of_the_open_plate(
 def test_place_picked_of_an_opening_that_the_drawing_lost_is_told_and_left_out(
     two_plates: Casebook, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from pitmap.review.screens import alignment
 
-    monkeypatch.setattr(alignment, "_as_found", lambda *_: None)
     test = AppTest.from_function(_alignment, default_timeout=60)
     ids = {f"{name}_id": 1 for name in ("job", "plate", "face", "survey")}
     picks = {name: (10.0 * k, 20.0) for k, name in enumerate(["bore", "bolt_1", "bolt_2", "bolt_3"])}
-    for name, value in {**ids, "place_read": True, "picks_1": picks}.items():
+    for name, value in {**ids, "place_read": True, **BY_HAND, "picks_1": picks}.items():
         test.session_state[name] = value
     test.run()
     assert [e.value for e in test.error] == []
@@ -83,13 +82,12 @@ def test_place_picked_of_an_opening_that_the_drawing_lost_is_told_and_left_out(
 
 def test_place_is_picked_without_a_pointer(two_plates: Casebook, monkeypatch: pytest.MonkeyPatch) -> None:
     """The picture that is clicked takes no keys: two numbers move a ring on it, and a button picks there."""
-    from pitmap.review.screens import alignment
 
-    monkeypatch.setattr(alignment, "_as_found", lambda *_: None)
     test = AppTest.from_function(_alignment, default_timeout=60)
     for name, value in {
         **dict.fromkeys(("job_id", "plate_id", "face_id", "survey_id"), 1),
         "place_read": True,
+        **BY_HAND,
     }.items():
         test.session_state[name] = value
     test.run()

@@ -23,6 +23,7 @@ from ..tables import regions_view
 __all__ = ["show", "show_alignment"]
 
 _SIDE_PX = 1100
+_BY_HAND = "Pick places by hand"
 
 
 def show() -> None:
@@ -42,11 +43,15 @@ def show() -> None:
         else refs[0]
     )
     drawing = face_drawing(face)
-    found, by_hand = st.tabs(["As found", "Pick places by hand"])
-    with found, sentences():
-        _as_found(ref, face, drawing)
-    with by_hand, sentences():
-        _by_hand(kept, survey, plate, face, ref, drawing)
+    # drawn when it is opened: drawn while hidden, the photo's frame takes the height of the picture at its full width,
+    # and a phone has a screen of nothing between the photo and the list of openings
+    found, by_hand = st.tabs(["As found", _BY_HAND], key="align_tab", on_change="rerun")
+    if found.open:
+        with found, sentences():
+            _as_found(ref, face, drawing)
+    if by_hand.open:
+        with by_hand, sentences():
+            _by_hand(kept, survey, plate, face, ref, drawing)
     caution()
 
 
