@@ -225,7 +225,7 @@ def test_nobody_signs_what_came_after_the_look(book, survey):
     job, plate = the_job(book), the_plate(book)
     seen = book.fingerprint(job)
     book.as_person("Bob").attach_file(plate, b"limit 200 um", "limits.toml", role="limit sheet")
-    with pytest.raises(EditConflict, match="What job number 1 holds was changed"):
+    with pytest.raises(EditConflict, match="What job order 7 holds was changed"):
         book.sign_off(job, "released", seen=seen)
 
 
@@ -270,7 +270,7 @@ def test_release_lists_what_is_missing(book, survey):
         lambda: book.add_checklist_item(released, plate, "finish", "more"),
         lambda: book.open_revision(book.get(Survey, survey.id), "x"),
     ):
-        with pytest.raises(CasebookError, match=r"job number 1 is released and frozen \(by Ada"):
+        with pytest.raises(CasebookError, match=r"job order 7 is released and frozen \(by Ada"):
             attempt()
     assert book.plate_by_tag("T-13") is None
     assert book.check().ok

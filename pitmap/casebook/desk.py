@@ -25,7 +25,7 @@ from .engine import storage_errors
 from .entries import FIELDS, clean_entries
 from .place import Place
 
-__all__ = ["KINDS", "Desk", "current_person", "kind_of"]
+__all__ = ["KINDS", "Desk", "called", "current_person", "kind_of"]
 
 R = TypeVar("R", bound=r.Tracked)
 Row = TypeVar("Row", bound=m.Base)
@@ -47,6 +47,13 @@ def _table_of(kind: type) -> type[m.Base]:
     if kind not in KINDS:
         raise InputError(f"expected a kind of record, as Job or Plate, got {ascii(kind)[:60]}")
     return KINDS[kind][1]
+
+
+def called(row: m.Base) -> str:
+    """What a sentence calls a record: a job by its reference, which is what the shop knows it by; else kind and number."""
+    if isinstance(row, m.JobRow):
+        return f"job {row.reference}"
+    return f"{row.__tablename__.replace('_', ' ')} number {row.id}"
 
 
 def kind_of(record: object) -> tuple[str, type[m.Base]]:
@@ -274,9 +281,8 @@ class Desk:
             kept = f"Your change is kept as draft {draft_id}: read the record again, then apply or discard the draft"
         elif typed:
             kept += f"; you wrote: {typed}"
-        name = row.__tablename__.replace("_", " ")
         return EditConflict(
-            f"{name} number {row.id} was changed by {self._first(row.changed_by)} on "
+            f"{called(row)} was changed by {self._first(row.changed_by)} on "
             f"{row.changed_at:%Y-%m-%d at %H:%M} UTC, after you opened it. {kept}",
             changed_by=row.changed_by,
             changed_at=row.changed_at.isoformat(),
@@ -385,7 +391,7 @@ class Desk:
         job = self._row(session, m.JobRow, job_id, lock=True)
         if job.state != "open":
             raise CasebookError(
-                f"job number {job.id} is released and frozen{self._signer(session, job)}; reopen the job to "
+                f"{called(job)} is released and frozen{self._signer(session, job)}; reopen the job to "
                 "change anything"
             )
 

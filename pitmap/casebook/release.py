@@ -15,7 +15,7 @@ from . import models as m
 from . import records as r
 from .checklists import CHECKLISTS, STEPS
 from .clean import as_plain, canonical_json, clean_choice, clean_line
-from .desk import kind_of
+from .desk import called, kind_of
 from .entries import FIELDS
 from .surveys import SurveyDesk, is_counting
 
@@ -135,7 +135,7 @@ class ReleaseDesk(SurveyDesk):
         query = select(m.AuditRow).where(or_(m.AuditRow.job_id == job_id, m.AuditRow.plate_id == plate_id))
         last = session.scalars(query.order_by(m.AuditRow.id.desc()).limit(1)).one()
         return EditConflict(
-            f"What {row.__tablename__} number {row.id} holds was changed after you opened it (the newest change is by "
+            f"What {called(row)} holds was changed after you opened it (the newest change is by "
             f"{self._first(last.who)} on {last.at:%Y-%m-%d at %H:%M} UTC). Nothing was signed: look at it "
             f"again, then repeat it; you wrote: {typed}",
             changed_by=last.who,
@@ -166,9 +166,8 @@ class ReleaseDesk(SurveyDesk):
                 if i.state == "open"
             ]
         if missing:
-            name = row.__tablename__
             shown = "; ".join(missing[:10]) + ("; and more" if len(missing) > 10 else "")
-            raise CasebookError(f"{name} number {row.id} cannot be signed yet: {shown}")
+            raise CasebookError(f"{called(row)} cannot be signed yet: {shown}")
 
     def _not_signed(self, session: Session, survey: m.SurveyRow) -> str:
         """By plate, face and stage: the surveys of two faces are of one day as a rule."""
@@ -254,7 +253,7 @@ class ReleaseDesk(SurveyDesk):
             conflict = self._conflict(session, row, job.version, {}, reason)
             if conflict is None:
                 if row.state != "released":
-                    raise InputError(f"job number {row.id} is open already")
+                    raise InputError(f"{called(row)} is open already")
                 row.state, row.revision = "open", row.revision + 1
                 self._touch(row)
                 session.flush()

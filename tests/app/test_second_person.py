@@ -171,7 +171,7 @@ def test_what_comes_a_moment_too_late_is_given_back_and_no_draft_is_spoken_of(
     _late_by_a_moment(monkeypatch, lambda: book.update(book.jobs()[0], notes="from Ben"))
     press(test, "Keep them")
     (said,) = [e.value for e in test.error]
-    assert said.startswith(f"job number {survey.job_id} was changed by Ben on ")
+    assert said.startswith("job order 1 was changed by Ben on ")
     assert said.endswith("then repeat it; you wrote: notes: sat in the rain")
     assert (book.jobs()[0].notes, book.drafts()) == ("from Ben", ())
 
