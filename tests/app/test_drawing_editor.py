@@ -513,3 +513,12 @@ def test_zoom_box_and_place_go_back_and_forth(plate) -> None:  # type: ignore[no
     assert corner[0] <= 10.0 + 1e-6 and corner[1] >= 40.0 - 1e-6
     px = grid.mm_to_px([33.0, 21.0])
     assert grid.px_to_mm(px) == pytest.approx([33.0, 21.0])
+
+
+def test_length_that_nobody_touched_is_not_moved_by_its_inches(open_page: Callable[..., AppTest]) -> None:
+    """14 mm are shown as 0.5512 in, 14.0005 mm: a new name alone made the plate thicker."""
+    test = open_page(units="inch", edit_desk_1=Desk(tool="plate"))
+    field(test, "Name of the drawing").input("renamed")
+    test = press(test, "Set")
+    fine(test)
+    assert dict(desk_of(test).history.steps[-1].arguments) == {"name": "renamed", "thickness_mm": 14.0}

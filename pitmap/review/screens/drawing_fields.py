@@ -8,7 +8,7 @@ from ...errors import DrawingError, InputError
 from ...units import parse_length
 from ..state import units
 
-__all__ = ["in_units", "shown_mm", "typed_deg", "typed_mm", "unit_word"]
+__all__ = ["in_units", "kept_or_typed_mm", "shown_mm", "typed_deg", "typed_mm", "unit_word"]
 
 
 def unit_word() -> str:
@@ -41,6 +41,16 @@ def typed_mm(text: str, what: str) -> float:
         return parse_length(str(text).strip(), to="mm", default_unit=unit_word())
     except InputError as error:
         raise DrawingError(f"{what}: {error}") from error
+
+
+def kept_or_typed_mm(text: str, value_mm: float | None, what: str) -> float:
+    """A length from a field that showed `value_mm`: that very length while nobody changed the text, else as typed.
+
+    14 mm are shown as 0.5512 in, which is not 14 mm: read back, the drawing would move with each form that is sent.
+    """
+    if value_mm is not None and text.strip() and text.strip() == shown_mm(value_mm):
+        return value_mm
+    return typed_mm(text, what)
 
 
 def typed_deg(text: str, what: str) -> float:

@@ -17,7 +17,7 @@ from ...drawing.edit import Step, band_rule, closed_curve, corners_of, judge_fit
 from ...errors import DrawingError, MeasurementError, PitmapError
 from ..plain_text import plain
 from .drawing_desk import Choices
-from .drawing_fields import shown_mm, typed_deg, typed_mm, unit_word
+from .drawing_fields import kept_or_typed_mm, shown_mm, typed_deg, typed_mm, unit_word
 from .drawing_fit_table import fit_table
 from .drawing_panels import click_buttons, ring_buttons
 
@@ -169,7 +169,9 @@ def land(ed: Editor) -> NDArray[np.float64] | None:
         _make_of(
             ed,
             lambda: Step.of(
-                "set_land", inner_mm=typed_mm(inner, "Begins at"), outer_mm=typed_mm(outer, "Ends at")
+                "set_land",
+                inner_mm=typed_mm(inner, "Begins at"),
+                outer_mm=kept_or_typed_mm(outer, width, "Ends at"),
             ),
         )
     if width is None and drawing.coolant_edge is not None:
@@ -227,8 +229,10 @@ def bands(ed: Editor) -> None:
         _make_of(
             ed,
             lambda: Step.of(
-                "set_band", name=new_name, about=about, from_mm=typed_mm(begin, "From"), to_mm=typed_mm(end, "To"),
-                seal_width_mm=typed_mm(seal, "Width of the seal"),
+                "set_band", name=new_name, about=about,
+                from_mm=kept_or_typed_mm(begin, rule.from_mm if rule else None, "From"),
+                to_mm=kept_or_typed_mm(end, rule.to_mm if rule else None, "To"),
+                seal_width_mm=kept_or_typed_mm(seal, width, "Width of the seal"),
             ),
         )  # fmt: skip
     if name:
@@ -268,7 +272,13 @@ def plate(ed: Editor) -> Any:
                 if text != drawing.zone_purposes.get(zone, "")
             ]
             if (name, thick) != (drawing.name, shown_mm(drawing.thickness_mm)):
-                steps.append(Step.of("set_plate", name=name, thickness_mm=typed_mm(thick, "Thickness")))
+                steps.append(
+                    Step.of(
+                        "set_plate",
+                        name=name,
+                        thickness_mm=kept_or_typed_mm(thick, drawing.thickness_mm, "Thickness"),
+                    )
+                )
             for step in steps:
                 if not ed.make(step):
                     break
