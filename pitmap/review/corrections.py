@@ -17,7 +17,7 @@ from ..units import format_area, parse_length
 from .guard import sentences
 from .plain_text import plain
 from .sent_forms import claim, done, send
-from .state import signing_book, units
+from .state import signing_book, unit_word, units
 
 __all__ = ["PAINTABLE", "Stroke", "correct"]
 
@@ -82,7 +82,7 @@ def _form(seen: InspectionRef, class_map: ClassMap, stroke: Stroke | None) -> No
     number = f"corrections_{seen.id}"
     slot = f"correct_{seen.id}_{st.session_state.setdefault(number, 0)}"
     claim(slot)
-    unit = "mm" if units() == "mm" else "in"
+    unit = unit_word()
     # of one unit: numbers that were typed in the other must not be read in this one
     fields = {f"Or type the corners in {_WORDS[unit]}": f"corners_{slot}_{unit}", "Why": f"why_{slot}"}
     with st.form(slot, border=False):

@@ -22,6 +22,7 @@ __all__ = [
     "here",
     "restore_place",
     "signing_book",
+    "unit_word",
     "units",
 ]
 
@@ -88,6 +89,11 @@ def _who() -> str:
 def units() -> UnitSystem:
     """Units that the person chose."""
     return cast(UnitSystem, st.session_state.get("units", "mm"))
+
+
+def unit_word() -> str:
+    """The unit of a bare number: mm or in."""
+    return "mm" if units() == "mm" else "in"
 
 
 def choose_units() -> None:

@@ -27,8 +27,7 @@ from ..kept_form import KeptForm
 from ..parts import caution, choose_survey, survey_labels, tell_signed
 from ..plain_text import plain
 from ..reading_words import KIND_WORDS, reading_amount
-from ..state import units
-from .drawing_fields import unit_word
+from ..state import unit_word, units
 
 __all__ = ["show"]
 

@@ -32,9 +32,9 @@ from ..guard import sentences
 from ..parts import caution, show_findings, tell_not_opened
 from ..plain_text import plain
 from ..remembered import recall, remember
-from ..state import Place, book, go_to, here, units
+from ..state import Place, book, go_to, here, unit_word, units
 from .drawing_edit import editor, is_begun, key_of
-from .drawing_fields import shown_mm, typed_mm, unit_word
+from .drawing_fields import shown_mm, typed_mm
 from .drawing_file import file_tab
 from .drawing_numbers import numbers_tab
 from .drawing_seen import keep_over_seen, saw, seen

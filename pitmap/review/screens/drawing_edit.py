@@ -19,8 +19,8 @@ from ..guard import sentences
 from ..parts import show_findings
 from ..plain_text import plain
 from ..remembered import recall, remember
+from ..state import unit_word
 from .drawing_desk import TOOLS, Desk, changed
-from .drawing_fields import unit_word
 from .drawing_figure import View, whole_plate
 from .drawing_press import photo_choice, show_picture, take_press
 

@@ -6,14 +6,9 @@ import math
 
 from ...errors import DrawingError, InputError
 from ...units import parse_length
-from ..state import units
+from ..state import unit_word
 
-__all__ = ["in_units", "kept_or_typed_mm", "shown_mm", "typed_deg", "typed_mm", "unit_word"]
-
-
-def unit_word() -> str:
-    """The unit of a bare number: mm or in."""
-    return "mm" if units() == "mm" else "in"
+__all__ = ["in_units", "kept_or_typed_mm", "shown_mm", "typed_deg", "typed_mm"]
 
 
 def in_units(value_mm: float) -> float:

@@ -25,7 +25,8 @@ from ...drawing.numbers import numbers_from_mapping
 from ...drawing.numbers_text import numbers_to_mapping, numbers_to_toml
 from ...errors import DrawingError
 from ..guard import sentences
-from .drawing_fields import in_units, shown_mm, typed_deg, typed_mm, unit_word
+from ..state import unit_word
+from .drawing_fields import in_units, shown_mm, typed_deg, typed_mm
 from .drawing_figure import Marks, edit_picture, whole_plate
 
 __all__ = ["numbers_tab"]

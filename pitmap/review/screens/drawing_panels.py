@@ -9,8 +9,9 @@ import streamlit as st
 
 from ...drawing import OPENING_KINDS
 from ...drawing.edit import EDGE_WORDS, EDGES, Step, circle_of, contour_of, corners_of, opening_named
+from ..state import unit_word
 from .drawing_desk import Choices, ring_step
-from .drawing_fields import shown_mm, typed_mm, unit_word
+from .drawing_fields import shown_mm, typed_mm
 
 if TYPE_CHECKING:
     from .drawing_edit import Editor

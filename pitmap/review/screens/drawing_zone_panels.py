@@ -16,8 +16,9 @@ from ...drawing.check import DOUBTFUL_SHARE
 from ...drawing.edit import Step, band_rule, closed_curve, corners_of, judge_fit, land_width, trace_numbers
 from ...errors import DrawingError, MeasurementError, PitmapError
 from ..plain_text import plain
+from ..state import unit_word
 from .drawing_desk import Choices
-from .drawing_fields import kept_or_typed_mm, shown_mm, typed_deg, typed_mm, unit_word
+from .drawing_fields import kept_or_typed_mm, shown_mm, typed_deg, typed_mm
 from .drawing_fit_table import fit_table
 from .drawing_panels import click_buttons, ring_buttons
 

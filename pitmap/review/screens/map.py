@@ -27,7 +27,7 @@ from ..device import MAP_WORDS, chart_config, is_phone
 from ..guard import sentences
 from ..parts import caution, choose_survey, tell_outdated, tell_signed
 from ..plain_text import plain
-from ..state import units
+from ..state import unit_word, units
 from ..tables import (
     MARKS_NOTE,
     RATINGS_NOTE,
@@ -39,7 +39,6 @@ from ..tables import (
     ratings_view,
     zones_view,
 )
-from .drawing_fields import unit_word
 
 __all__ = ["show"]
 

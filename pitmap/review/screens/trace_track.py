@@ -17,7 +17,8 @@ from ...tracing import Trace
 from ..cached import photo_of
 from ..picking import Curve, Mark, Picker
 from ..plain_text import plain
-from .drawing_fields import typed_mm, unit_word
+from ..state import unit_word
+from .drawing_fields import typed_mm
 from .drawing_fit_table import fit_table
 from .trace_desk import Desk
 
