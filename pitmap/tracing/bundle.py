@@ -120,6 +120,9 @@ class _Edges:
         rows = [at for at, _ in self._round] + self._line[1:]
         self.row_normal = self.normal[np.concatenate(rows)]
         photo = [*range(len(good)), *range(1, len(good))]
+        of_photo = np.repeat(photo, [len(at) for at in rows])
+        is_line = np.arange(len(of_photo)) >= sum(len(at) for at, _ in self._round)
+        self.rows_with = [np.flatnonzero((of_photo == i) | (is_line & (i == 0))) for i in range(len(good))]
         self.light = self._light_columns(len(good), rows)
         self.row_piece = np.concatenate(
             [piece[at] + 1_000_000 * i for i, at in zip(photo, rows, strict=True)]
@@ -156,18 +159,35 @@ class _Edges:
             yield np.arange(row, row + len(at)), owner, p[table[at]]
             row += len(at)
 
+    def _off_round(
+        self, i: int, back: list[NDArray[np.float64]], circles: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """How far the points of photo `i` on round edges lie outside of their circles, mm."""
+        at, owner = self._round[i]
+        away = back[i][self._place[i][at]] - circles[owner, :2]
+        return np.hypot(away[:, 0], away[:, 1]) - circles[owner, 2]
+
+    def _off_line(self, i: int, back: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+        """How far the other edges of photo `i` lie from the first photo's, mm."""
+        at = self._line[i]
+        off = back[i][self._place[i][at]] - back[0][self._place[0][at]]
+        return (off * self.normal[at]).sum(1)
+
+    def with_photo(
+        self, i: int, back: list[NDArray[np.float64]], circles: NDArray[np.float64]
+    ) -> NDArray[np.float64]:
+        """Those of the comparisons that the points of photo `i` are in, light apart; at `rows_with[i]` of them all."""
+        lines = range(1, len(back)) if i == 0 else (i,)
+        return np.concatenate([self._off_round(i, back, circles), *(self._off_line(k, back) for k in lines)])
+
     def compare(
         self, back: list[NDArray[np.float64]], circles: NDArray[np.float64], light: NDArray[np.float64]
     ) -> NDArray[np.float64]:
         """Distances from the circles, then distances across the other edges from the first photo's, mm."""
-        out = []
-        for _, owner, p in self.round_rows(back):
-            away = p - circles[owner, :2]
-            out.append(np.hypot(away[:, 0], away[:, 1]) - circles[owner, 2])
-        for at, p, table in zip(self._line[1:], back[1:], self._place[1:], strict=True):
-            across = (p[table[at]] - back[0][self._place[0][at]]) * self.normal[at]
-            out.append(across.sum(1))
-        return np.concatenate(out) + self.light @ light
+        photos = range(len(back))
+        off = [self._off_round(i, back, circles) for i in photos]
+        off += [self._off_line(i, back) for i in photos[1:]]
+        return np.concatenate(off) + self.light @ light
 
 
 def _rms(r: NDArray[np.float64]) -> float:
@@ -349,18 +369,18 @@ def solve_cameras(
         return np.concatenate([edges.compare(back, circles, light), priors(x)])
 
     def jacobian(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Forward differences; moving one camera needs that photo's points alone to be carried back again."""
-        poses, circles, light = unpack(x)
+        """Forward differences; moving one camera changes what that photo's points are in alone."""
+        poses, circles, _ = unpack(x)
         back = [edges.carry_back(i, p) for i, p in enumerate(poses)]
-        base = edges.compare(back, circles, light)
-        n_rows = len(base)
+        n_rows = len(edges.light)
         out = np.zeros((n_rows + n_priors, len(x)))
         for i in range(n_photo):
+            base, rows = edges.with_photo(i, back, circles), edges.rows_with[i]
             for m in range(N_CAMERA):
                 moved = poses[i].copy()
                 moved[m] += _STEP
                 there = [*back[:i], edges.carry_back(i, moved), *back[i + 1 :]]
-                out[:n_rows, N_CAMERA * i + m] = (edges.compare(there, circles, light) - base) / _STEP
+                out[rows, N_CAMERA * i + m] = (edges.with_photo(i, there, circles) - base) / _STEP
             slope = 1 / spread[i]
             if is_guess[i]:
                 slope[0] = unlikely_focal(poses[i, LOG_FOCAL])[1]
