@@ -14,6 +14,7 @@ __all__ = [
     "choose",
     "go",
     "headed",
+    "lying_still",
     "new_survey",
     "no_error",
     "picture",
@@ -48,6 +49,18 @@ def settle(page) -> None:  # type: ignore[no-untyped-def]
     for _ in range(2):
         page.wait_for_selector("[data-testid=stApp][data-test-script-state=notRunning]", timeout=SLOW_MS)
         page.wait_for_timeout(250)
+
+
+def lying_still(thing) -> dict[str, float]:  # type: ignore[no-untyped-def]
+    """Where it is, once it has stopped moving: a chart above that is still being drawn pushes it down."""
+    before = None
+    for _ in range(40):
+        now = thing.bounding_box()
+        if now is not None and now == before:
+            return now
+        before = now
+        thing.page.wait_for_timeout(250)
+    raise AssertionError(f"it does not lie still: {before} at last")
 
 
 def seen(page, text: str) -> None:  # type: ignore[no-untyped-def]

@@ -16,6 +16,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
+from rounds import usual_and_long
 
 import pitmap.casebook
 from pitmap.casebook import Casebook, Job, Plate, Survey, migrate, restore
@@ -39,8 +40,9 @@ def bench(*words):
 
 @pytest.mark.slow
 @needs_fork
-def test_twenty_kills_lose_nothing():
-    told = bench("kills", "--kills", "20", "--seed", "7")
+@usual_and_long("n_kills", "6", "20")
+def test_kills_lose_nothing(n_kills):
+    told = bench("kills", "--kills", n_kills, "--seed", "7")
     assert "0 lost, 0 checks failed, 0 files not named by the check" in told
 
 

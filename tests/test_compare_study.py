@@ -93,11 +93,11 @@ def test_least_change_covers_the_truth():
 @pytest.mark.parametrize(
     ("parts", "operators", "trials", "operator_sd", "interaction_sd"),
     [
-        (5, 3, 2, 0.0, 0.0),
+        pytest.param(5, 3, 2, 0.0, 0.0, marks=pytest.mark.long),
         (5, 3, 2, 1.0, 0.0),
-        (5, 3, 2, 2.0, 0.0),
+        pytest.param(5, 3, 2, 2.0, 0.0, marks=pytest.mark.long),
         (5, 3, 2, 1.0, 0.5),
-        (10, 2, 3, 1.0, 0.0),
+        pytest.param(10, 2, 3, 1.0, 0.0, marks=pytest.mark.long),
     ],
 )
 def test_least_change_covers_the_truth_where_people_differ(

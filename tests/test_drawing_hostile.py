@@ -8,6 +8,7 @@ import time
 
 import hostile_drawings as hostile
 import pytest
+from rounds import usual_and_long
 
 from pitmap.drawing import load_drawing
 from pitmap.errors import DrawingError
@@ -42,13 +43,14 @@ sys.addaudithook(_audit)
 
 
 @pytest.mark.slow
-def test_200_hostile_files(tmp_path):
+@usual_and_long("n_files", 80, 200)
+def test_hostile_files(tmp_path, n_files):
     global _watched
     secret = tmp_path / "secret.txt"
     secret.write_text("M0 0 H50 V50 Z")
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     trouble = []
-    for seed in range(200):
+    for seed in range(n_files):
         ending, content = hostile.hostile_file(seed, str(secret))
         path = tmp_path / f"bad_{seed}{ending}"
         path.write_bytes(content.encode() if isinstance(content, str) else content)

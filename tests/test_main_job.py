@@ -171,8 +171,14 @@ def test_stock_that_cannot_be_is_refused_before_a_photo_is_read(
 @pytest.mark.parametrize(
     ("spoil", "said"),
     [
-        (lambda rgb: (0.03 * rgb).astype(np.uint8), "The picture is dark"),
-        (lambda rgb: np.clip(6.0 * rgb, 0, 255).astype(np.uint8), "The picture is overexposed"),
+        pytest.param(
+            lambda rgb: (0.03 * rgb).astype(np.uint8), "The picture is dark", marks=pytest.mark.long
+        ),
+        pytest.param(
+            lambda rgb: np.clip(6.0 * rgb, 0, 255).astype(np.uint8),
+            "The picture is overexposed",
+            marks=pytest.mark.long,
+        ),
         (lambda rgb: cv2.GaussianBlur(rgb, (0, 0), 10), "blurred. Tap on the face to focus"),
     ],
 )

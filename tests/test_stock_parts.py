@@ -679,7 +679,10 @@ def test_a_width_that_no_stock_reaches_is_told_in_the_units_of_the_plan(system, 
     assert need.stock_um.reason == f"the land without any pit is narrower than the {entered} that you entered"
 
 
-@pytest.mark.parametrize("confidence", [0.9, 0.99, 0.999])
+@pytest.mark.parametrize(
+    "confidence",
+    [0.9, pytest.param(0.99, marks=pytest.mark.long), pytest.param(0.999, marks=pytest.mark.long)],
+)
 def test_needed_is_enough_as_often_as_it_says(confidence):
     """One pit, its depth log-normal: the chance that the recommended stock is not enough, over 300 tables of draws.
 

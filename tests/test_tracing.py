@@ -335,7 +335,9 @@ def test_silhouette_refuses_a_picture_full_of_plate():
         find_silhouette(rgb, corners)
 
 
-@pytest.mark.parametrize("kept", [slice(0, 4), slice(1, 5), slice(3, 7), slice(5, 9)])
+@pytest.mark.parametrize(
+    "kept", [slice(1, 5), *(pytest.param(slice(k, k + 4), marks=pytest.mark.long) for k in (0, 3, 5))]
+)
 def test_clicks_that_leave_corners_out_find_the_whole_plate_or_refuse(kept):
     """Never the plate cut short where the clicks end."""
     rng = np.random.default_rng(8)
@@ -436,6 +438,7 @@ def outside_score():
 
 
 @pytest.mark.slow
+@pytest.mark.long
 def test_three_outside_pictures(outside_score):
     """Outline within 0.3 mm RMS and hole centres within 0.2 mm RMS of the true drawing, no opening missed."""
     trace, truth, score = outside_score
@@ -445,10 +448,12 @@ def test_three_outside_pictures(outside_score):
 
 
 @pytest.mark.slow
+@pytest.mark.long
 def test_three_outside_pictures_diameters(outside_score):
     assert np.abs(outside_score[2].diameter_mm).max() < 0.2
 
 
 @pytest.mark.slow
+@pytest.mark.long
 def test_three_outside_pictures_farthest_centre(outside_score):
     assert outside_score[2].centre_mm.max() < 0.2

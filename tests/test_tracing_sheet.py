@@ -8,6 +8,7 @@ import pytest
 import trace_renders as renders
 import trace_scoring as scoring
 from click.testing import CliRunner
+from rounds import usual_and_long
 from shapely import LineString, Point, Polygon, box
 
 from pitmap.cli.drawing import command
@@ -29,7 +30,7 @@ BLANK = np.full((60, 80, 3), 90, np.uint8)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("on", "tilt"), [("face", 10.0), ("bench", 20.0)])
+@usual_and_long(("on", "tilt"), ("bench", 20.0), ("face", 10.0))
 def test_one_photo_with_the_sheet(on: str, tilt: float) -> None:
     """Scale within 0.1 % and nothing of the sheet traced; no click, the focal length of EXIF 1 % off."""
     drawing = load_shipped("heron40_end")
@@ -227,6 +228,7 @@ def test_a_sheet_that_may_reach_under_the_plate_is_refused(gap_mm: float, refuse
 
 
 @pytest.mark.slow
+@pytest.mark.long
 def test_a_plate_that_lies_on_the_sheet_is_not_traced() -> None:
     """20 mm of the sheet under the plate: it was traced 28 mm short, with ten openings of 41 lost, in silence."""
     drawing, rng = load_shipped("heron40_end"), np.random.default_rng(11)

@@ -101,6 +101,7 @@ def test_photos_without_the_plate_are_refused(name: str) -> None:
 
 @pytest.mark.slow
 @pytest.mark.skipif(not DEVELOPMENT.is_dir(), reason="the development photos are not on this machine")
+@pytest.mark.long
 def test_intervals_of_alignments_cover_the_truth() -> None:
     """Root mean square over the plate's frame against the stated 90 % interval; 20 photos are few: 0.9 less two sigma."""
     drawing = load_rings(DEVELOPMENT / "plate.json")
@@ -122,10 +123,10 @@ def test_intervals_of_alignments_cover_the_truth() -> None:
 @pytest.mark.parametrize(
     ("name", "left", "right", "top", "bottom"),
     [
-        ("d08", 0, 0.14, 0, 0),
+        pytest.param("d08", 0, 0.14, 0, 0, marks=pytest.mark.long),
         ("d08", 0, 0.15, 0, 0),
-        ("d08", 0, 0.16, 0, 0),
-        ("d02", 0.2, 0, 0, 0),
+        pytest.param("d08", 0, 0.16, 0, 0, marks=pytest.mark.long),
+        pytest.param("d02", 0.2, 0, 0, 0, marks=pytest.mark.long),
         ("d06", 0, 0, 0.12, 0),
         ("d11", 0, 0.1, 0, 0.15),
     ],

@@ -10,22 +10,23 @@ import cv2
 import numpy as np
 import pytest
 
-from pitmap.classes import SurfaceClass
+from pitmap.classes import Stage, SurfaceClass
 from pitmap.drawing import load_shipped
 from pitmap.errors import MeasurementError
-from pitmap.inspection import Inspection
 from pitmap.photo import Photo, read_photo
-from pitmap.pipeline import map_face
+from pitmap.pipeline import align, classify_face, map_face, merge_faces, straighten
+from pitmap.settings import Settings
+from pitmap.surface import ClassMap
 
 SAMPLE = Path(__file__).parents[2] / "sample_images_synthetic" / "a_test_lap"
 PHOTOS = [SAMPLE / f"{name}.jpg" for name in ("photo", "lamp_2", "lamp_3")]
 TRUTH = json.loads((SAMPLE / "truth.json").read_text(encoding="utf-8"))
 
 
-def overlap(inspection: Inspection, code: SurfaceClass) -> float:
+def overlap(found: ClassMap, code: SurfaceClass) -> float:
     """IoU of a class over metal that truth and map both show."""
     labels = cv2.imread(str(SAMPLE / "labels.png"), cv2.IMREAD_UNCHANGED)
-    found, grid = inspection.class_map, inspection.class_map.grid
+    grid = found.grid
     assert grid is not None
     # the truth's grid has a wider margin or a narrower one: the map's codes on the truth's pixels
     g = TRUTH["grid"]
@@ -41,14 +42,28 @@ def overlap(inspection: Inspection, code: SurfaceClass) -> float:
 
 
 @pytest.fixture(scope="module")
-def maps() -> list[Inspection]:
-    """The three photos alone, then together."""
+def merged() -> tuple[list[ClassMap], tuple[str, ...]]:
+    """The three photos alone, then together, and what is said of them."""
     drawing = load_shipped(TRUTH["drawing"])
-    return [map_face(p, drawing, stage=TRUTH["stage"]) for p in (*([q] for q in PHOTOS), PHOTOS)]
+    grid, stage = drawing.grid(Settings().map_px_per_mm), Stage(TRUTH["stage"])
+    faces, sds = [], []
+    for path in PHOTOS:
+        photo = read_photo(path)
+        alignment = align(photo, drawing)
+        faces.append(straighten(photo.rgb, alignment, grid))
+        sds.append(alignment.error_sd_mm)
+    together, notes = merge_faces(faces, drawing, sds)
+    return [classify_face(face, drawing, stage) for face in (*faces, together)], notes
+
+
+@pytest.fixture
+def maps(merged: tuple[list[ClassMap], tuple[str, ...]]) -> list[ClassMap]:
+    return merged[0]
 
 
 @pytest.mark.slow
-def test_together_they_read_pits_better_than_one_of_them_does_on_average(maps: list[Inspection]) -> None:
+@pytest.mark.long
+def test_together_they_read_pits_better_than_one_of_them_does_on_average(maps: list[ClassMap]) -> None:
     *alone, together = (overlap(m, SurfaceClass.PIT) for m in maps)
     assert together > np.mean(alone)
     assert together > min(alone) + 0.02
@@ -57,10 +72,14 @@ def test_together_they_read_pits_better_than_one_of_them_does_on_average(maps: l
 
 
 @pytest.mark.slow
-def test_together_they_show_at_least_what_any_of_them_shows(maps: list[Inspection]) -> None:
-    *alone, together = (float(m.class_map.is_seen.sum()) for m in maps)
+@pytest.mark.long
+def test_together_they_show_at_least_what_any_of_them_shows(
+    merged: tuple[list[ClassMap], tuple[str, ...]],
+) -> None:
+    maps, notes = merged
+    *alone, together = (float(m.is_seen.sum()) for m in maps)
     assert together >= max(alone)
-    assert any("3 photos together" in note for note in maps[-1].notes)
+    assert any("3 photos together" in note for note in notes)
 
 
 def undated(stage: str) -> Photo:

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import report_fakes
-from browser_steps import headed, no_error, settle
+from browser_steps import headed, lying_still, no_error, settle
 
 from pitmap.report import record_html
 
@@ -60,8 +60,10 @@ def test_the_last_click_wins(browser, mapped_server: str) -> None:  # type: igno
         return ring["mark"]
 
     def tick_row(k: int) -> None:
-        table = page.locator("[data-testid=stDataFrame]:visible").first.bounding_box()
-        page.mouse.click(table["x"] + 18, table["y"] + 17 + 35 * k)
+        table = page.locator("[data-testid=stDataFrame]:visible").first
+        table.locator("[role=gridcell]").first.wait_for(state="attached")
+        at = lying_still(table)
+        page.mouse.click(at["x"] + 18, at["y"] + 17 + 35 * k)
 
     page.get_by_role("tab", name="Marks").click()
     settle(page)
@@ -99,6 +101,7 @@ def test_phone_shows_before_and_after_one_below_the_other(browser, mapped_server
     no_error(phone)
 
 
+@pytest.mark.long
 def test_tablet_cuts_no_class_off(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
     page = open_map(browser, mapped_server)
     page.set_viewport_size({"width": 820, "height": 1180})
@@ -160,6 +163,7 @@ def test_phone_map_has_its_key_clear_of_the_tools_and_no_gap_below(browser, mapp
     assert seen["key_below_tools"] >= 0 and seen["empty_px"] < 40, seen
 
 
+@pytest.mark.long
 def test_phone_cuts_no_statement_and_covers_no_title(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
     phone = browser.new_context(
         viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True,

@@ -52,6 +52,7 @@ def test_photo_to_pick_on_has_nothing_empty_under_it_on_a_phone(browser, mapped_
     phone.close()
 
 
+@pytest.mark.long
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler's pdftotext")
 def test_printed_page_holds_what_stands_at_the_right_of_a_wide_screen(  # type: ignore[no-untyped-def]
     browser, mapped_server: str, tmp_path: Path
@@ -82,6 +83,7 @@ def luminance(rgb: list[float]) -> float:
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
+@pytest.mark.long
 def test_keyboard_shows_where_it_is(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
     page = browser.new_context(viewport={"width": 1400, "height": 1000}).new_page()
     page.goto(f"{mapped_server}/depth?{PLACE}")

@@ -49,6 +49,7 @@ def test_the_second_is_told(browser, mapped_server: str) -> None:  # type: ignor
     no_error(ada)
 
 
+@pytest.mark.long
 def test_link_to_jobs_by_name(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
     page = browser.new_page()
     page.goto(f"{mapped_server}/jobs")
@@ -57,6 +58,7 @@ def test_link_to_jobs_by_name(browser, mapped_server: str) -> None:  # type: ign
     no_error(page)
 
 
+@pytest.mark.long
 def test_one_press_of_the_way_back_leads_to_the_page_before(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
     page = browser.new_context(viewport={"width": 1400, "height": 1000}).new_page()
     page.goto(f"{mapped_server}/{PLACE}")
