@@ -1,4 +1,4 @@
-"""200 broken or hostile drawing files: a sentence each, nothing fetched or run, bounded time and memory."""
+"""Broken or hostile drawing files: a sentence each, nothing fetched or run, bounded time and memory."""
 
 from __future__ import annotations
 
