@@ -305,6 +305,13 @@ def _pits(lo, hi):
     return pd.DataFrame(rows)[PITS.names].astype({c.name: c.dtype for c in PITS.columns})
 
 
+def test_turnbull_leaves_room_for_a_hole_too_narrow_for_the_map():
+    """1 mm wide and gone with 35 um off: of a cone 0.3 mm may be left, at 35 / (1 - 0.3) = 50 um under the first face."""
+    table = cross_checks(readings_from_rows([]).table, _pits([20.0] * 3, [35.0] * 3))
+    last = table.iloc[-1]
+    assert (last["deepest_low_um"], last["deepest_high_um"]) == pytest.approx((20.0, 50.0))
+
+
 def test_cross_checks_stand_beside_the_model():
     rows = [
         {"stage": "intake", "kind": "pit_depth", "mark": i, "value": v, "unit": "um"}

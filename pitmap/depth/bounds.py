@@ -53,7 +53,11 @@ PITS = Schema(
         Column("last_survey", "int64", "last survey that saw it"),
         Column("deeper_than_um", "float64", "still there after this much stock, under the first face"),
         Column("deeper_survey", "int64", "the survey behind it, -1 for none"),
-        Column("shallower_than_um", "float64", "gone after this much stock; infinite while it is there"),
+        Column(
+            "shallower_than_um",
+            "float64",
+            "gone from the map after this much stock (a narrow hole may be left); infinite while it is there",
+        ),
         Column("shallower_survey", "int64", "the survey behind it, -1 for none"),
         Column("flags", "int64", "bits of pitmap.flags"),
         Column("note", "object", "what contradicted what"),

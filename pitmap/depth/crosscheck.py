@@ -13,6 +13,8 @@ from ..errors import PitmapError
 from ..estimate import DEFAULT_LEVEL, Estimate
 from ..tables import Column, Schema
 from .extremes import fit_gumbel, fit_pareto
+from .gone import GONE_BELOW_MM
+from .hidden_holes import most_left_um
 from .turnbull import turnbull
 
 __all__ = ["CROSS_CHECKS", "cross_checks"]
@@ -107,9 +109,12 @@ def _turnbull(exact: pd.DataFrame, pits: pd.DataFrame, n: int, level: float) -> 
     known = exact.loc[exact["mark_id"] >= 0].groupby("mark_id")["value_um"].mean()
     read = pits["pit_id"].isin(known.index).to_numpy()
     value = pits.loc[read, "pit_id"].map(known).to_numpy(float)
-    bounded = ~read & ((pits["deeper_than_um"] > 0) | np.isfinite(pits["shallower_than_um"])).to_numpy()
+    shallower = most_left_um(
+        pits["shallower_than_um"], np.maximum(pits["seen_from_um"], 0.0), pits["eq_diam_mm"], GONE_BELOW_MM
+    )
+    bounded = ~read & ((pits["deeper_than_um"] > 0).to_numpy() | np.isfinite(shallower))
     left = np.concatenate([value, pits.loc[bounded, "deeper_than_um"].to_numpy(float)])
-    right = np.concatenate([value, pits.loc[bounded, "shallower_than_um"].to_numpy(float)])
+    right = np.concatenate([value, shallower[bounded]])
     # Two surveys may give one pit meeting bounds; it then counts as that depth.
     right = np.maximum(left, right)
     try:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..flags import Flag
+from .hidden_holes import most_left_um
 from .pit_words import PitWords
 from .zones import zones_near
 
@@ -20,9 +21,6 @@ REFERENCE_DIAM_MM = 1.0
 
 _DISAGREE_SD = 4.0
 """A reading this many standard deviations outside the lap bounds contradicts them."""
-
-_MOST_HIDDEN = 0.9
-"""Most of its depth that a pit may have left when it is called gone: the narrowest, too, keep a bound (house choice)."""
 
 _MIN_ZONE_INFORMATIVE = 4
 """Pits with a known depth that a zone needs before the data alone settle an effect of its own (house choice)."""
@@ -130,7 +128,7 @@ def collect(
         # Nothing had come off before the survey that saw it: no bound, and no error of a bound.
         lo_survey[lo <= 0] = -1
         entry_survey[entry <= 0] = -1
-    gone_um, hi = hi, _with_hidden_holes(hi, entry, diameter, hidden_mm)
+    gone_um, hi = hi, most_left_um(hi, entry, diameter, hidden_mm)
     sd_of = np.append(np.asarray(stock_sd_um, float), 0.0)
 
     flags = np.zeros(n, np.int64)
@@ -230,21 +228,6 @@ def collect(
         free_zones=tuple(f[2] for f in free), free_is_at_least=np.array([f[3] for f in free], bool),
         flags=flags, problems=tuple(problems),
     )  # fmt: skip
-
-
-def _with_hidden_holes(
-    gone_um: NDArray[np.float64],
-    entry_um: NDArray[np.float64],
-    diameter_mm: NDArray[np.float64],
-    hidden_mm: float,
-) -> NDArray[np.float64]:
-    """Most that pits can be deep which are gone with `gone_um` off, where a hole of `hidden_mm` may be left of each.
-
-    A pit that narrows to its floor leaves the map before the floor is reached. Of a cone, the most that a pit is taken to
-    narrow (house choice), a share w/d of the depth at first sight is left when its width has gone from d to w.
-    """
-    share = np.minimum(hidden_mm / diameter_mm, _MOST_HIDDEN)
-    return np.maximum(gone_um, (gone_um - share * entry_um) / (1 - share))
 
 
 def _zones(

@@ -1,0 +1,39 @@
+"""What may be left of a pit that a map no longer shows."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["most_left_um"]
+
+_MOST_HIDDEN = 0.9
+"""Most of its depth that a pit may have left when it is called gone: the narrowest, too, keep a bound (house choice)."""
+
+
+def most_left_um(
+    gone_um: ArrayLike, entry_um: ArrayLike, diameter_mm: ArrayLike, hidden_mm: float
+) -> NDArray[np.float64]:
+    """Most that pits can be deep which are gone with `gone_um` off, where a hole of `hidden_mm` may be left of each.
+
+    A pit that narrows to its floor leaves the map before the floor is reached. Of a cone, the most that a pit is taken to
+    narrow (house choice), a share w/d of the depth at first sight is left when its width has gone from d to w.
+
+    Parameters
+    ----------
+    gone_um : (N,) array
+        Stock off when each was no longer seen, um under the first face; infinite while it is there.
+    entry_um : (N,) array
+        Stock off when each was first seen, um.
+    diameter_mm : (N,) array
+        Equivalent diameters.
+    hidden_mm : float
+
+    Returns
+    -------
+    (N,) array
+        um under the first face; never less than `gone_um`.
+    """
+    gone, entry = np.asarray(gone_um, float), np.asarray(entry_um, float)
+    share = np.minimum(hidden_mm / np.asarray(diameter_mm, float), _MOST_HIDDEN)
+    return np.maximum(gone, (gone - share * entry) / (1 - share))
