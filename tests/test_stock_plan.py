@@ -170,6 +170,14 @@ def test_plan_scores_are_named():
     assert plan.verdict.outcome == "lap"
 
 
+def test_plan_does_not_call_the_aim_reached_where_only_scores_are_left():
+    """No depth of a score is in any figure."""
+    plan = plan_of([surveyed("intake", 0), surveyed("test_lap", 60, others=[(SCORE, "seal_land")])])
+    assert plan.verdict.outcome == "polish only"
+    assert "scores are left: measure how deep they are" in plan.verdict.headline
+    assert "aim is reached" not in plan.verdict.headline
+
+
 def test_plan_same_seed_same_plan_and_order_of_surveys():
     a, b = plan_of(lapped_series()), plan_of(lapped_series()[::-1])
     assert a.verdict == b.verdict

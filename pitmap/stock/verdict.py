@@ -220,6 +220,10 @@ def decide(
         outcome, stock = "not enough readings", math.nan
         headline = "What this face needs cannot be said yet."
         reasons.append(_sentence(lacking))
+    elif asks and has_score:
+        # a reading of one that is deep asks for stock by itself; the picture asks for none, and allows none either
+        outcome = "polish only"
+        headline = "No pit asks for more stock, but scores are left: measure how deep they are before you polish and check."
     elif asks:
         outcome, headline = "polish only", "The aim is reached: polish, clean and check."
     elif is_stained or is_lapped:
