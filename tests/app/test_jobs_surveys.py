@@ -247,6 +247,24 @@ def test_stock_is_corrected_in_the_units_of_the_page_and_kept_to_the_last_figure
     assert (now.surveyed_on, now.removed_um) == (date(2026, 5, 6), stock)
 
 
+def test_new_survey_offers_its_usual_error_in_the_units_of_the_page(
+    book: Casebook, open_page: Callable[[str], AppTest]
+) -> None:
+    """5 um stood there in inch, too; 0.20 thou read back would be 5.08 um."""
+    test = open_page("jobs")
+    test.session_state["units"] = "inch"
+    test.run()
+    next(s for s in test.selectbox if s.label == "Stage").set_value("test_lap")
+    field = next(t for t in test.text_input if (t.key or "").startswith("within_1"))
+    assert field.value == "0.20 thou"
+    write(test, "Stock taken off so far", "1 thou")
+    before = {s.id for s in book.surveys(job=book.jobs()[0])}
+    press(test, "Add the survey")
+    (added,) = [s for s in book.surveys(job=book.jobs()[0]) if s.id not in before]
+    stock = added.removed_um
+    assert (stock.value, stock.low, stock.high) == pytest.approx((25.4, 20.4, 30.4))
+
+
 def test_notes_sent_after_somebody_elses_are_not_lost(
     book: Casebook, open_page: Callable[[str], AppTest]
 ) -> None:

@@ -31,6 +31,8 @@ __all__ = ["show"]
 
 _PAGE = 20
 _WITHIN = "How far off may that be, either way?"
+_USUAL_ERROR_UM = 5.0
+"""Of stock measured with a micrometer at a few places (house choice)."""
 _WHAT = {
     "job_plate": "plate in a job",
     "plate_event": "event elsewhere",
@@ -214,12 +216,18 @@ def _new_survey(kept: Casebook, job: Job, face: Face) -> None:
             placeholder="22 um or 1 thou; empty when not known",
             key=f"removed_{face.id}",
         )
-        within = st.text_input(_WITHIN, value="5 um", key=f"within_{face.id}")
+        within = st.text_input(
+            _WITHIN, value=shown_length(_USUAL_ERROR_UM, "um"), key=f"within_{face.id}_{units()}"
+        )
         fields = {"Stock taken off so far": f"removed_{face.id}"}
         if st.form_submit_button("Add the survey", on_click=send, args=(slot, fields, n_before)):
             with sentences():
                 survey = kept.create_survey(
-                    face, job, Stage(stage).name, day, removed_um=_stock(face, stage, removed, within)
+                    face,
+                    job,
+                    Stage(stage).name,
+                    day,
+                    removed_um=_stock(face, stage, removed, kept_or_typed(within, _USUAL_ERROR_UM, "um")),
                 )
                 done(slot, n_before)
                 go_to(face=face.id)
