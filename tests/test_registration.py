@@ -239,7 +239,7 @@ def test_edges_that_leave_the_camera_open_are_refused(
         refine(photo, plate, lying_view().camera())
 
 
-@usual_and_long("off_mm", (-19_000.0, 400.0), ((2000.0, -2000.0),))
+@usual_and_long("off_mm", (-19_000.0, 400.0), (2000.0, -2000.0))
 def test_the_origin_of_the_drawing_does_not_matter(
     plate: Drawing, photo: np.ndarray, aligned: Alignment, off_mm: tuple[float, float]
 ) -> None:
