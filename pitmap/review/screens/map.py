@@ -89,9 +89,11 @@ def _headline(survey: Survey, inspection: Inspection) -> None:
     affected = inspection.zones[inspection.zones.class_word == "affected"].set_index("zone")
     columns = st.columns(3)
     columns[0].metric(
-        "Narrowest sound metal across the land", format_estimate(width, "length", units()).split(" (")[0]
+        # a longer name ends in dots on a tablet
+        "Narrowest sound width",
+        format_estimate(width, "length", units()).split(" (")[0],
     )
-    columns[0].caption(format_estimate(width, "length", units()))
+    columns[0].caption(f"Sound metal across the seal land: {format_estimate(width, 'length', units())}")
     if elsewhere := low_end_words(inspection.lands, width, units()):
         columns[0].caption(elsewhere)
     for zone, column in zip(("seal_land", "running_surface"), columns[1:]):
