@@ -35,6 +35,7 @@ from pitmap.stock import (
     STEPS,
     plan_stock,
 )
+from pitmap.workflow import asked_by_plan
 
 
 def test_plan_lap_about():
@@ -176,6 +177,10 @@ def test_plan_does_not_call_the_aim_reached_where_only_scores_are_left():
     assert plan.verdict.outcome == "polish only"
     assert "scores are left: measure how deep they are" in plan.verdict.headline
     assert "aim is reached" not in plan.verdict.headline
+    # nor is a job released without a word about them
+    assert not plan.verdict.is_done and asked_by_plan(plan) == (plan.verdict.headline,)
+    cleared = plan_of([surveyed("intake", 0), surveyed("test_lap", 60)])
+    assert cleared.verdict.is_done and asked_by_plan(cleared) == ()
 
 
 def test_plan_same_seed_same_plan_and_order_of_surveys():

@@ -49,6 +49,8 @@ class Verdict:
         One of :data:`Outcome`.
     stock_um : float
         Further stock advised, um; 0 for none, NaN when it cannot be said.
+    is_done : bool
+        Nothing that is known asks for more stock, a reading or a photo.
     headline : str
         The outcome as one sentence.
     findings : tuple of Finding
@@ -59,6 +61,7 @@ class Verdict:
 
     outcome: Outcome
     stock_um: float
+    is_done: bool
     headline: str
     findings: tuple[Finding, ...]
     reasons: tuple[str, ...]
@@ -154,7 +157,7 @@ def decide(
     asks = has_damage or is_leaking or is_short or bool(broken_form) or is_read_deeper or recommended > 0
     is_lapped = Stage(stage).is_lapped
     reasons: list[str] = []
-    stock = 0.0
+    stock, is_done = 0.0, False
     outcome: Outcome
     if asks and (stopped or (not is_lapped and allowed_um < _LIGHT_LAP_UM)):
         outcome, stock = "beyond the limit you entered", recommended if recommended > 0 else math.nan
@@ -225,11 +228,13 @@ def decide(
         outcome = "polish only"
         headline = "No pit asks for more stock, but scores are left: measure how deep they are before you polish and check."
     elif asks:
-        outcome, headline = "polish only", "The aim is reached: polish, clean and check."
+        outcome, is_done, headline = "polish only", True, "The aim is reached: polish, clean and check."
     elif is_stained or is_lapped:
-        outcome, headline = "polish only", "No stock has to come off: polish, clean and check."
+        outcome, is_done = "polish only", True
+        headline = "No stock has to come off: polish, clean and check."
     else:
-        outcome, headline = "leave alone", "Leave this face alone: nothing on it asks for lapping."
+        outcome, is_done = "leave alone", True
+        headline = "Leave this face alone: nothing on it asks for lapping."
     reasons += [_sentence(why) for why in not_counted]
     if not asks and has_discoloration:
         reasons.append(
@@ -267,8 +272,9 @@ def decide(
     if unruled:
         reasons.append(unruled)
     return Verdict(
-        outcome=outcome, stock_um=stock, headline=headline, findings=findings, reasons=(*reasons, CAUTION)
-    )
+        outcome=outcome, stock_um=stock, is_done=is_done, headline=headline, findings=findings,
+        reasons=(*reasons, CAUTION),
+    )  # fmt: skip
 
 
 def _not_seen(zone: str, share: float) -> str:

@@ -9,8 +9,6 @@ from .surveys import unmapped_of_face
 
 __all__ = ["asked_by_plan", "left_open"]
 
-_ASKS_NOTHING = ("leave alone", "polish only")
-
 
 def left_open(book: Casebook, job: Job) -> tuple[str, ...]:
     """Faces without a survey, surveys without a map and steps that nobody started, a sentence each.
@@ -52,9 +50,9 @@ def asked_by_plan(plan: StockPlan) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        Empty where no more stock has to come off and no limit that was entered is passed; what was not judged is in the
-        plan's own reasons.
+        Empty where nothing is left to take off or to measure and no limit that was entered is passed; what was not
+        judged is in the plan's own reasons.
     """
     verdict = plan.verdict
-    asked = () if verdict.outcome in _ASKS_NOTHING else (verdict.headline,)
+    asked = () if verdict.is_done else (verdict.headline,)
     return (*asked, *(f.sentence for f in verdict.findings if f.status == "stop"))
