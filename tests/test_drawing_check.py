@@ -59,6 +59,29 @@ def test_shipped_plates_have_no_findings(name):
     assert check_drawing(load_shipped(name)) == []
 
 
+def test_who_works_in_inch_reads_no_size_in_mm():
+    """The page said "leaves 0.51 mm of metal" under inch. 0.508 mm are 0.02 in; 39 mm by 30 mm are 1.8135 in2."""
+    pair = (
+        Opening(name=n, kind="port", polygon=box(x, -15, x + 40, 15)) for n, x in (("a", -20), ("b", -19))
+    )
+    ring = Point(0, 0).buffer(28).difference(Point(0, 0).buffer(27))
+    said = {
+        f.element: f.text
+        for drawing in (
+            plate(openings=(hole("one", 0, 20), hole("two", 8.508, 20)), zones={}),
+            plate(openings=tuple(pair), zones={}),
+            plate(thickness_mm=1.27),
+            plate(bands=(Band(name="oil_seal", polygon=ring, seal_width_mm=2.54),)),
+        )
+        for f in check_drawing(drawing, poses=False, system="inch")
+    }
+    assert said["one"].startswith("leaves 0.0200 in of metal to opening 'two'")
+    assert said["a"] == "overlaps opening 'b' by 1.81 in2"
+    assert said["thickness_mm"].startswith("of 0.05 in is unusual")
+    assert said["oil_seal"].startswith("is nowhere as wide as its seal of 0.1 in")
+    assert not [text for text in said.values() if " mm" in text]
+
+
 def test_opening_outside_names_place():
     drawing = plate(openings=(hole("bolt_a", -70, 0),), zones={})
     hit = next(f for f in check_drawing(drawing) if f.element == "bolt_a")

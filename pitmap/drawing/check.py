@@ -12,7 +12,7 @@ from shapely import STRtree, is_valid_reason
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import nearest_points, unary_union
 
-from ..units import MM_PER_INCH, in_digits
+from ..units import MM_PER_INCH, UnitSystem, in_digits
 from .look_alikes import look_alikes
 from .model import SIDE_OF_OPENING, WORKING_ZONES, Drawing
 
@@ -58,6 +58,26 @@ class Finding:
     xy: tuple[float, float] | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class _Sizes:
+    """Sizes in the units of whoever reads the sentences; the drawing itself is in millimetres."""
+
+    system: UnitSystem
+
+    def length(self, mm: float) -> str:
+        """One that may be anything."""
+        return f"{in_digits(mm, 4)} mm" if self.system == "mm" else f"{in_digits(mm / MM_PER_INCH, 4)} in"
+
+    def small(self, mm: float) -> str:
+        """A gap or a narrow place."""
+        return f"{mm:.2f} mm" if self.system == "mm" else f"{mm / MM_PER_INCH:.4f} in"
+
+    def area(self, mm2: float, digits: int = 4) -> str:
+        if self.system == "mm":
+            return f"{in_digits(mm2, digits)} mm2"
+        return f"{in_digits(mm2 / MM_PER_INCH**2, digits)} in2"
+
+
 def _at(severity: Severity, element: str, text: str, place: BaseGeometry | None = None) -> Finding:
     """A finding with a point inside `place`."""
     if place is None or place.is_empty:
@@ -75,42 +95,40 @@ def _shapes(d: Drawing) -> Iterator[Finding]:
             yield _at("error", opening.name, "is empty or crosses itself; redraw it")
 
 
-def _sizes(d: Drawing) -> Iterator[Finding]:
+def _sizes(d: Drawing, size: _Sizes) -> Iterator[Finding]:
     x0, y0, x1, y1 = d.outline.bounds
     across = max(x1 - x0, y1 - y0)
     if not _SIZE_MM[0] <= across <= _SIZE_MM[1]:
         others = [unit for unit, mm in _OTHER_UNITS.items() if _SIZE_MM[0] <= across * mm <= _SIZE_MM[1]]
         plausible = f" It would be plausible in {' or '.join(others)}" if others else ""
-        text = (
-            f"is {in_digits(across, 4)} mm across, no size for a side plate; are the units right?{plausible}"
-        )
+        text = f"is {size.length(across)} across, no size for a side plate; are the units right?{plausible}"
         yield _at("error", "outline", text, d.outline)
     off = math.hypot((x0 + x1) / 2, (y0 + y1) / 2)
     if off > 3 * across:
-        text = f"lies {in_digits(off, 4)} mm from the origin; move the drawing so that its origin is on the plate"
+        text = f"lies {size.length(off)} from the origin; move the drawing so that its origin is on the plate"
         yield _at("warning", "outline", text)
     if math.isnan(d.thickness_mm):
         text = "is not given; hole walls in tilted photos cannot be told from damage. Enter it in the TOML"
         yield _at("warning", "thickness_mm", text)
     elif not _THICKNESS_MM[0] <= d.thickness_mm <= _THICKNESS_MM[1]:
         yield _at(
-            "warning", "thickness_mm", f"of {in_digits(d.thickness_mm, 4)} mm is unusual; is the unit right?"
+            "warning", "thickness_mm", f"of {size.length(d.thickness_mm)} is unusual; is the unit right?"
         )
     for opening in d.openings:
         diameter = 2 * math.sqrt(opening.polygon.area / math.pi)
         if diameter < 1.0:
-            text = f"is only {diameter:.2f} mm across; is it an opening?"
+            text = f"is only {size.small(diameter)} across; is it an opening?"
             yield _at("warning", opening.name, text, opening.polygon)
 
 
-def _openings(d: Drawing) -> Iterator[Finding]:
+def _openings(d: Drawing, size: _Sizes) -> Iterator[Finding]:
     inside = d.outline.buffer(_SLACK_MM)
     for opening in d.openings:
         outside = opening.polygon.difference(inside)
         if not outside.is_empty:
             yield _at("error", opening.name, "reaches outside the outline", outside)
         elif (gap := opening.polygon.distance(d.outline.exterior)) < _BRIDGE_MM:
-            text = f"leaves {gap:.2f} mm of metal to the outline; check both"
+            text = f"leaves {size.small(gap)} of metal to the outline; check both"
             yield _at("warning", opening.name, text, opening.polygon)
     polygons = np.array([o.polygon for o in d.openings], dtype=object)
     pairs = STRtree(polygons).query(polygons, "dwithin", _BRIDGE_MM).T.tolist()
@@ -118,15 +136,15 @@ def _openings(d: Drawing) -> Iterator[Finding]:
         one, other = d.openings[i], d.openings[j]
         common = one.polygon.intersection(other.polygon)
         if common.area > 0:
-            text = f"overlaps opening {other.name!r} by {in_digits(common.area)} mm2"
+            text = f"overlaps opening {other.name!r} by {size.area(common.area, 3)}"
             yield _at("error", one.name, text, common)
         else:
             gap = one.polygon.distance(other.polygon)
-            text = f"leaves {gap:.2f} mm of metal to opening {other.name!r}; check both"
+            text = f"leaves {size.small(gap)} of metal to opening {other.name!r}; check both"
             yield _at("warning", one.name, text, nearest_points(one.polygon, other.polygon)[0])
 
 
-def _zones(d: Drawing) -> Iterator[Finding]:
+def _zones(d: Drawing, size: _Sizes) -> Iterator[Finding]:
     if not any(name in d.zones for name in WORKING_ZONES):
         text = "hold no running surface and no seal land; draw or fit the bore trace to get figures per zone"
         yield _at("warning", "zones", text)
@@ -142,21 +160,21 @@ def _zones(d: Drawing) -> Iterator[Finding]:
         for other in names[i + 1 :]:
             common = zone.intersection(d.zones[other])
             if common.area > _AREA_MM2:
-                text = f"overlaps zone {other!r} by {in_digits(common.area, 4)} mm2; metal may be counted once only"
+                text = f"overlaps zone {other!r} by {size.area(common.area)}; metal may be counted once only"
                 yield _at("error", name, text, common)
         for opening in d.openings:
             common = zone.intersection(opening.polygon)
             if common.area > _AREA_MM2:
-                text = f"covers {in_digits(common.area, 4)} mm2 of opening {opening.name!r}, where there is no metal"
+                text = f"covers {size.area(common.area)} of opening {opening.name!r}, where there is no metal"
                 yield _at("warning", name, text, common)
     left = d.face()
     for zone in d.zones.values():
         left = left.difference(zone.buffer(_SLACK_MM))
     if left.area > max(1.0, 0.001 * d.outline.area):
-        yield _at("warning", "zones", f"leave {in_digits(left.area, 4)} mm2 of the face in no zone", left)
+        yield _at("warning", "zones", f"leave {size.area(left.area)} of the face in no zone", left)
 
 
-def _land(d: Drawing) -> Iterator[Finding]:
+def _land(d: Drawing, size: _Sizes) -> Iterator[Finding]:
     """The seal land must go all round the bore trace, and be wide enough to seal."""
     if "seal_land" not in d.zones or d.trace is None or d.coolant_edge is None:
         return
@@ -165,7 +183,7 @@ def _land(d: Drawing) -> Iterator[Finding]:
     width = d.trace.distance(d.coolant_edge.exterior)
     if width < _BRIDGE_MM:
         place = nearest_points(d.trace, d.coolant_edge.exterior)[1]
-        text = f"is only {width:.2f} mm wide where it is narrowest; check the bore trace and the land's outer edge"
+        text = f"is only {size.small(width)} wide where it is narrowest; check the bore trace and the land's outer edge"
         yield _at("warning", "seal_land", text, place)
         return
     for opening in d.openings:
@@ -182,11 +200,11 @@ def _land(d: Drawing) -> Iterator[Finding]:
             text = "cuts the seal land through, so that nothing can seal there; check its place, the trace and the land"
             yield _at("error", opening.name, text, on_land)
         elif left < _BRIDGE_MM:
-            text = f"leaves {left:.2f} mm of the seal land; check its place and size"
+            text = f"leaves {size.small(left)} of the seal land; check its place and size"
             yield _at("warning", opening.name, text, on_land)
 
 
-def _edges(d: Drawing) -> Iterator[Finding]:
+def _edges(d: Drawing, size: _Sizes) -> Iterator[Finding]:
     inside = d.outline.buffer(_SLACK_MM)
     if d.trace is not None:
         if not inside.contains(d.trace):
@@ -197,7 +215,7 @@ def _edges(d: Drawing) -> Iterator[Finding]:
     if d.coolant_edge is not None and not inside.contains(d.coolant_edge):
         text = "reaches outside the outline, where there is no metal to seal on"
         yield _at("error", "coolant_edge", text, d.coolant_edge.difference(inside))
-    yield from _zones_and_edges(d)
+    yield from _zones_and_edges(d, size)
     names = [b.name for b in d.bands]
     for band in d.bands:
         if names.count(band.name) > 1:
@@ -211,7 +229,7 @@ def _edges(d: Drawing) -> Iterator[Finding]:
             band.seal_width_mm > 0
             and _without_openings(band.polygon, d).buffer(-band.seal_width_mm / 2).is_empty
         ):
-            text = f"is nowhere as wide as its seal of {band.seal_width_mm:g} mm; check both"
+            text = f"is nowhere as wide as its seal of {size.length(band.seal_width_mm)}; check both"
             yield _at("warning", band.name, text, band.polygon)
 
 
@@ -220,7 +238,7 @@ def _without_openings(area: BaseGeometry, d: Drawing) -> BaseGeometry:
     return area.union(unary_union([o.polygon for o in d.openings if o.polygon.intersects(area)]))
 
 
-def _zones_and_edges(d: Drawing) -> Iterator[Finding]:
+def _zones_and_edges(d: Drawing, size: _Sizes) -> Iterator[Finding]:
     """Zones that are drawn must lie where the drawn edges put them: figures take both."""
     land = None
     if d.trace is not None and d.coolant_edge is not None:
@@ -233,7 +251,7 @@ def _zones_and_edges(d: Drawing) -> Iterator[Finding]:
             continue
         beside = d.zones[name].difference(area.buffer(_SLACK_MM))
         if beside.area > _STRAY_MM2:
-            text = f"has {in_digits(beside.area, 4)} mm2 that are not {words}; redraw the one or the other"
+            text = f"has {size.area(beside.area)} that are not {words}; redraw the one or the other"
             yield _at("warning", name, text, beside)
 
 
@@ -264,7 +282,7 @@ def _poses(d: Drawing) -> Iterator[Finding]:
         yield _at("warning", "outline", text)
 
 
-def check_drawing(drawing: Drawing, *, poses: bool = True) -> list[Finding]:
+def check_drawing(drawing: Drawing, *, poses: bool = True, system: UnitSystem = "mm") -> list[Finding]:
     """Everything that the check finds in a drawing, errors first.
 
     Parameters
@@ -274,6 +292,8 @@ def check_drawing(drawing: Drawing, *, poses: bool = True) -> list[Finding]:
     poses : bool
         False leaves out whether the plate looks like itself turned or mirrored, which takes most of the time; it is
         left out of a drawing of no plate's size too.
+    system : {"mm", "inch"}
+        Units of the sentences.
 
     Returns
     -------
@@ -287,12 +307,14 @@ def check_drawing(drawing: Drawing, *, poses: bool = True) -> list[Finding]:
     zones where the edges put them, bands, limits, and poses in which the plate looks like itself (turned or
     mirrored) with the shares of area and edges in common.
     """
-    findings = [*_shapes(drawing)]
+    findings, size = [*_shapes(drawing)], _Sizes(system)
     if not findings:
-        findings = [*_sizes(drawing)]
+        findings = [*_sizes(drawing, size)]
         # turned and mirrored copies of what is no plate cost the most and say nothing
         poses &= not any(f.severity == "error" for f in findings)
-        for check in (_openings, _zones, _edges, _land, _limits, *((_poses,) if poses else ())):
-            findings.extend(check(drawing))
+        for check in (_openings, _zones, _edges, _land):
+            findings.extend(check(drawing, size))
+        for check_whole in (_limits, *((_poses,) if poses else ())):
+            findings.extend(check_whole(drawing))
     order = {"error": 0, "warning": 1, "note": 2}
     return sorted(findings, key=lambda f: order[f.severity])

@@ -24,7 +24,7 @@ from ...drawing import (
 from ...drawing.edit import blank_plate
 from ...errors import InputError
 from ...report.plate_axis import plate_axis
-from ...units import format_area
+from ...units import UnitSystem, format_area
 from ...workflow import DRAWING_ROLE, newest_file
 from ..cached import face_drawing
 from ..device import chart_config
@@ -185,7 +185,7 @@ def _figure(drawing: Drawing, findings) -> go.Figure:  # type: ignore[no-untyped
 
 
 def _look(drawing: Drawing) -> None:
-    findings = _findings(key_of(drawing), drawing)
+    findings = _findings(key_of(drawing), units(), drawing)
     st.plotly_chart(_figure(drawing, findings), width="stretch", config=chart_config(), alt="The drawing")
     st.caption(
         f"{plain(drawing.name)}, {shown_mm(drawing.thickness_mm)} {unit_word()} thick, {len(drawing.openings)} openings. "
@@ -195,8 +195,8 @@ def _look(drawing: Drawing) -> None:
 
 
 @st.cache_resource(max_entries=16, show_spinner=False)
-def _findings(key: str, _drawing: Drawing) -> list[Finding]:
-    return check_drawing(_drawing)
+def _findings(key: str, system: UnitSystem, _drawing: Drawing) -> list[Finding]:
+    return check_drawing(_drawing, system=system)
 
 
 @st.cache_data(max_entries=8, show_spinner=False)
@@ -273,7 +273,7 @@ def _blank(plate: Plate, face: Face) -> None:
 
 
 def _keep(kept: Casebook, plate: Plate, face: Face, drawing: Drawing) -> None:
-    errors = [f for f in check_drawing(drawing) if f.severity == "error"]
+    errors = [f for f in check_drawing(drawing, system=units()) if f.severity == "error"]
     if errors:
         raise InputError(f"{errors[0].element}: {errors[0].text}")
     keep_over_seen(kept, plate, face, drawing)

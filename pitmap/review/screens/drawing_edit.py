@@ -14,12 +14,13 @@ from ...casebook import Casebook, Face, Plate
 from ...drawing import Drawing, Finding, check_drawing
 from ...drawing.edit import Replay, Step
 from ...errors import DrawingError, EditConflict, InputError, PitmapError
+from ...units import UnitSystem
 from ...workflow import save_drawing
 from ..guard import sentences
 from ..parts import show_findings
 from ..plain_text import plain
 from ..remembered import recall, remember
-from ..state import unit_word
+from ..state import unit_word, units
 from .drawing_desk import TOOLS, Desk, changed
 from .drawing_figure import View, whole_plate
 from .drawing_press import photo_choice, show_picture, take_press
@@ -33,8 +34,8 @@ def _replay() -> Replay:
 
 
 @st.cache_resource(max_entries=64, show_spinner=False)
-def _findings(key: int, _drawing: Drawing) -> list[Finding]:
-    return check_drawing(_drawing, poses=False)
+def _findings(key: int, system: UnitSystem, _drawing: Drawing) -> list[Finding]:
+    return check_drawing(_drawing, poses=False, system=system)
 
 
 def key_of(drawing: Drawing) -> str:
@@ -274,7 +275,7 @@ def keep(ed: Editor) -> None:
     """
     drawing = ed.drawing
     with st.spinner("Checking ..."):
-        errors = [f for f in check_drawing(drawing) if f.severity == "error"]
+        errors = [f for f in check_drawing(drawing, system=units()) if f.severity == "error"]
     if errors:
         raise InputError(f"{errors[0].element}: {errors[0].text}")
     desk, blank = ed.desk, f"blank_plate_{ed.face.id}"
@@ -326,7 +327,7 @@ def editor(kept: Casebook, plate: Plate, face: Face, base: Drawing, newest: int,
         curve, alike = None, None
         with place, sentences():
             curve, alike = panel(ed)
-        findings = _findings(ed.stamp, ed.drawing)
+        findings = _findings(ed.stamp, units(), ed.drawing)
         with shown:
             show_picture(ed, findings, curve, alike, ref)
             _state_line(ed)

@@ -211,7 +211,7 @@ def _poses(key: str, _drawing: Drawing) -> tuple[list[Finding], tuple[LookAlike,
 
 def _keep(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing) -> None:
     of_poses, alike = _poses(_edges_key(drawing), drawing)
-    findings = [*check_drawing(drawing, poses=False), *of_poses]
+    findings = [*check_drawing(drawing, poses=False, system=units()), *of_poses]
     show_findings(findings)
     if alike:
         nearest = max(alike, key=lambda a: a.edge_share)
