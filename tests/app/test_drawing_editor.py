@@ -522,3 +522,24 @@ def test_length_that_nobody_touched_is_not_moved_by_its_inches(open_page: Callab
     test = press(test, "Set")
     fine(test)
     assert dict(desk_of(test).history.steps[-1].arguments) == {"name": "renamed", "thickness_mm": 14.0}
+
+
+def _fit_of_clicks_a_tenth_off() -> None:
+    import numpy as np
+
+    from pitmap.drawing import Trochoid, fit_trochoid
+    from pitmap.review.screens.drawing_fit_table import fit_table
+
+    truth = Trochoid(eccentricity_mm=12, radius_mm=80, offset_mm=2, centre_xy_mm=(0, 0), rotation_deg=0)
+    at = np.linspace(0, 2 * np.pi, 24, endpoint=False)
+    clicks = truth.points(at) + 0.1 * np.random.default_rng(3).standard_normal((24, 2))
+    fit_table(fit_trochoid(clicks, offset_mm=2.0), "typed")
+
+
+def test_a_fit_of_the_trace_is_told_in_inch_where_that_is_worked_in() -> None:
+    """How far the clicks lie off the curve stood there in mm."""
+    test = AppTest.from_function(_fit_of_clicks_a_tenth_off)
+    test.session_state["units"] = "inch"
+    (said,) = [c.value for c in test.run().caption]
+    # 0.1 mm are 0.004 in
+    assert re.fullmatch(r"The places lie within 0\.00[2-6] in \(root mean square\) of the curve\.", said)

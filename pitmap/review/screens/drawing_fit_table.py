@@ -40,4 +40,4 @@ def fit_table(fit: TrochoidFit, offset: str) -> None:
         "not known": "not known, part of R",
     }[offset]
     st.table(pd.DataFrame({"value, 90 % interval": list(shown.values())}, index=list(shown)))
-    st.caption(f"The places lie within {fit.rms_mm:.2f} mm (root mean square) of the curve.")
+    st.caption(f"The places lie within {format_length(fit.rms_mm, units())} (root mean square) of the curve.")

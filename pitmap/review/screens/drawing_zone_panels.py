@@ -15,8 +15,9 @@ from ...drawing import ZONE_NAMES, Drawing, LookAlike, TrochoidFit, fit_trochoid
 from ...drawing.check import DOUBTFUL_SHARE
 from ...drawing.edit import Step, band_rule, closed_curve, corners_of, judge_fit, land_width, trace_numbers
 from ...errors import DrawingError, MeasurementError, PitmapError
+from ...units import format_length
 from ..plain_text import plain
-from ..state import unit_word
+from ..state import unit_word, units
 from .drawing_desk import Choices
 from .drawing_fields import kept_or_typed_mm, shown_mm, typed_deg, typed_mm
 from .drawing_fit_table import fit_table
@@ -79,7 +80,7 @@ def _trace_clicks(ed: Editor) -> NDArray[np.float64] | None:
         key=ed.length("offset"),
         placeholder="not known: R takes it up",
         help="The tip radius of the apex seal, from the engine maker's manual. Left empty, R takes it up, and the curve may "
-        "miss the true one by up to 0.3 mm for an offset of 4 mm.",
+        f"miss the true one by up to {format_length(0.3, units())} for an offset of {format_length(4.0, units())}.",
     )
     with_curve: NDArray[np.float64] | None = None
     try:
