@@ -124,6 +124,8 @@ def test_key_names_what_is_on_the_picture_and_no_more():
     both, sound = (with_key(picture, entries, note) for entries in (pit, []))
     assert both.shape[0] > sound.shape[0] > 40 and both.shape[1] == sound.shape[1] == 900
     assert (sound[:40] == picture).all()
+    # no page gives it a margin: the first swatch was flush with the edge of the picture, the note beside it was not
+    assert (both[40:, :4] == 255).all()
     # a narrow picture has its note in more lines, none of them cut off
     narrow = with_key(picture[:, :300], [], note)
     assert narrow.shape[0] > sound.shape[0]

@@ -103,12 +103,14 @@ def with_key(
     """The picture with its key under it: the styles that are on it, none where all is sound, and a sentence."""
     width = picture.shape[1]
     strips = [picture]
+    left = _NOTE_SIZE // 2  # the key is written on no page that has a margin of its own
     if entries:
-        data, _ = legend_png(entries, width_px=width)
-        strips.append(np.asarray(Image.open(io.BytesIO(data)).convert("RGB")))
+        data, _ = legend_png(entries, width_px=width - left)
+        key = np.asarray(Image.open(io.BytesIO(data)).convert("RGB"))
+        strips.append(np.pad(key, ((0, 0), (left, 0), (0, 0)), constant_values=255))
     font = ImageFont.truetype(str(font_file()), _NOTE_SIZE)
     text = _in_lines(note, font, width - 2 * _NOTE_SIZE)
     height = (text.count("\n") + 2) * round(1.4 * _NOTE_SIZE)
     strip = Image.new("RGB", (width, height), (255, 255, 255))
-    ImageDraw.Draw(strip).multiline_text((_NOTE_SIZE // 2, _NOTE_SIZE // 3), text, font=font, fill=(0, 0, 0))
+    ImageDraw.Draw(strip).multiline_text((left, _NOTE_SIZE // 3), text, font=font, fill=(0, 0, 0))
     return np.vstack([*strips, np.asarray(strip)])
