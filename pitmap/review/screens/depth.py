@@ -21,7 +21,7 @@ from ...report.page_map import page_map, rings_words
 from ...units import format_depth, format_estimate, format_place, parse_length
 from ...workflow import keep_readings, newest_inspection, rows_of_face
 from ..cached import drawn, face_drawing, face_plan, face_series, inspection_of
-from ..device import MAP_WORDS, chart_config, is_phone
+from ..device import MAP_WORDS, chart_config, is_narrow
 from ..guard import sentences
 from ..kept_form import KeptForm
 from ..parts import caution, choose_survey, survey_labels, tell_signed
@@ -92,10 +92,10 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
             st.caption("Click the pit that the needle is in." if has_pits else "The map shows no pit.")
             selected, system = st.session_state.get(f"read_mark_{shown}"), units()
             figure = drawn(
-                "depth map", (inspection, drawing), (selected, system, is_phone()),
+                "depth map", (inspection, drawing), (selected, system, is_narrow()),
                 lambda: page_map(
                     inspection, drawing, shown=(SurfaceClass.PIT,), strength=0.3, selected=selected, units=system,
-                    is_narrow=is_phone(),
+                    is_narrow=is_narrow(),
                 ),
             )  # fmt: skip
             event = st.plotly_chart(

@@ -23,7 +23,7 @@ from ...units import format_estimate, format_part, format_place, parse_length
 from ...workflow import newest_inspection
 from ..cached import drawn, face_drawing, inspection_of, photo_findings
 from ..corrections import PAINTABLE, Stroke, correct
-from ..device import MAP_WORDS, chart_config, is_phone
+from ..device import MAP_WORDS, chart_config, is_narrow
 from ..guard import sentences
 from ..parts import caution, choose_survey, tell_outdated, tell_signed
 from ..plain_text import plain
@@ -145,10 +145,10 @@ def _picture(inspection: Inspection, drawing: Drawing, key: str) -> Stroke | Non
     shown, selected = tuple(picked or ()), st.session_state.get(f"mark_{key}")
     dragmode, system = "pan" if tool == "look" else "lasso", units()
     figure = drawn(
-        "map", (inspection, drawing), (shown, strength, selected, dragmode, system, is_phone()),
+        "map", (inspection, drawing), (shown, strength, selected, dragmode, system, is_narrow()),
         lambda: page_map(
             inspection, drawing, shown=shown, strength=strength / 100, selected=selected, dragmode=dragmode, units=system,
-            is_narrow=is_phone(),
+            is_narrow=is_narrow(),
         ),
     )  # fmt: skip
     event = st.plotly_chart(
