@@ -543,3 +543,31 @@ def test_a_fit_of_the_trace_is_told_in_inch_where_that_is_worked_in() -> None:
     (said,) = [c.value for c in test.run().caption]
     # 0.1 mm are 0.004 in
     assert re.fullmatch(r"The places lie within 0\.00[2-6] in \(root mean square\) of the curve\.", said)
+
+
+def test_trace_keeps_the_numbers_that_nobody_touched_under_inch(open_page: Callable[..., AppTest]) -> None:
+    """Each number is shown to a ten-thousandth of an inch, 2.54 um: a turn alone moved every one of them."""
+    before = open_page(edit_desk_1=Desk(tool="trace"))
+    names = ("Eccentricity e", "Generating radius R", "Offset", "Centre x", "Centre y")
+    shown = [float(field(before, f"{name}, mm").value) for name in names]
+    test = open_page(units="inch", edit_desk_1=Desk(tool="trace"))
+    field(test, "Rotation, deg").input("1")
+    test = press(test, "Set the bore trace")
+    fine(test)
+    made = dict(desk_of(test).history.steps[-1].arguments)
+    assert [
+        made[k] for k in ("eccentricity_mm", "radius_mm", "offset_mm", "centre_x_mm", "centre_y_mm")
+    ] == shown
+
+
+def test_opening_that_is_moved_across_stays_at_its_height_under_inch(
+    open_page: Callable[..., AppTest],
+) -> None:
+    """Its height is shown to a ten-thousandth of an inch: typed anew it moved with every change of x."""
+    test = open_page(units="inch", edit_desk_1=Desk(chosen="bolt_03"))
+    drawn = next(o for o in load_shipped("heron40_intermediate_a").openings if o.name == "bolt_03").polygon
+    field(test, "Centre x, in").input("0.1")
+    test = press(test, "Set")
+    fine(test)
+    made = dict(desk_of(test).history.steps[-1].arguments)
+    assert made["y_mm"] == pytest.approx(drawn.centroid.y, abs=1e-5)

@@ -11,7 +11,7 @@ from ...drawing import OPENING_KINDS
 from ...drawing.edit import EDGE_WORDS, EDGES, Step, circle_of, contour_of, corners_of, opening_named
 from ..state import unit_word
 from .drawing_desk import Choices, ring_step
-from .drawing_fields import shown_mm, typed_mm
+from .drawing_fields import kept_or_typed_mm, shown_mm, typed_mm
 
 if TYPE_CHECKING:
     from .drawing_edit import Editor
@@ -138,7 +138,10 @@ def _opening_form(ed: Editor) -> None:
         if (x_text.strip(), y_text.strip()) != (shown_mm(x), shown_mm(y)):
             steps.append(
                 Step.of(
-                    "move_opening", name=opening.name, x_mm=typed_mm(x_text, "x"), y_mm=typed_mm(y_text, "y")
+                    "move_opening",
+                    name=opening.name,
+                    x_mm=kept_or_typed_mm(x_text, x, "x"),
+                    y_mm=kept_or_typed_mm(y_text, y, "y"),
                 )
             )
         if name.strip() != opening.name:
@@ -179,8 +182,8 @@ def _contour(ed: Editor) -> None:
         _make_of(
             ed,
             lambda: Step.of(
-                "move_corner", element=desk.chosen, index=desk.corner, x_mm=typed_mm(x_text, "x"),
-                y_mm=typed_mm(y_text, "y"), stretch_mm=st.session_state.get(ed.name("stretch_mm")) or 0.0,
+                "move_corner", element=desk.chosen, index=desk.corner, x_mm=kept_or_typed_mm(x_text, float(x), "x"),
+                y_mm=kept_or_typed_mm(y_text, float(y), "y"), stretch_mm=st.session_state.get(ed.name("stretch_mm")) or 0.0,
             ),
         )  # fmt: skip
 

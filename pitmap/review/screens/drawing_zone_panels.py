@@ -113,36 +113,46 @@ def _trace_numbers(ed: Editor) -> None:
         st.caption("The trace in the drawing is a free curve, without numbers.")
     u, tag = unit_word(), ed.stamp
 
-    def mm(value: float | None) -> str:
-        return shown_mm(None if value is None else round(value, 3))
+    def kept(value: float) -> float:
+        # read off the drawn curve, with what the fit lost in its last figures
+        return round(value, 3)
 
+    held = (
+        {"e": kept(t.eccentricity_mm), "r": kept(t.radius_mm), "d": kept(t.offset_mm),
+         "x": kept(t.centre_xy_mm[0]), "y": kept(t.centre_xy_mm[1])}
+        if t else {"e": None, "r": None, "d": 0.0, "x": 0.0, "y": 0.0}
+    )  # fmt: skip
     with st.form(ed.name("trace_form"), border=True):
         st.write("Or type its numbers")
         one, two = st.columns(2)
         e = one.text_input(
-            f"Eccentricity e, {u}", mm(t and t.eccentricity_mm), key=ed.length(f"e_{tag}"),
+            f"Eccentricity e, {u}", shown_mm(held["e"]), key=ed.length(f"e_{tag}"),
             help="From the engine maker's manual; half the rotor's travel.",
         )  # fmt: skip
         r = two.text_input(
-            f"Generating radius R, {u}", mm(t and t.radius_mm), key=ed.length(f"r_{tag}"),
+            f"Generating radius R, {u}", shown_mm(held["r"]), key=ed.length(f"r_{tag}"),
             help="Centre of the rotor to its apex; more than three times e.",
         )  # fmt: skip
         one, two = st.columns(2)
-        d = one.text_input(f"Offset, {u}", mm(t.offset_mm if t else 0.0), key=ed.length(f"o_{tag}"))
+        d = one.text_input(f"Offset, {u}", shown_mm(held["d"]), key=ed.length(f"o_{tag}"))
         a = two.text_input(
             "Rotation, deg", f"{t.rotation_deg + 0.0:.3g}" if t and abs(t.rotation_deg) > 5e-4 else "0",
             key=ed.name(f"a_{tag}"), help="Of the long axis, counter-clockwise from x.",
         )  # fmt: skip
         one, two = st.columns(2)
-        x = one.text_input(f"Centre x, {u}", mm(t.centre_xy_mm[0] if t else 0.0), key=ed.length(f"tx_{tag}"))
-        y = two.text_input(f"Centre y, {u}", mm(t.centre_xy_mm[1] if t else 0.0), key=ed.length(f"ty_{tag}"))
+        x = one.text_input(f"Centre x, {u}", shown_mm(held["x"]), key=ed.length(f"tx_{tag}"))
+        y = two.text_input(f"Centre y, {u}", shown_mm(held["y"]), key=ed.length(f"ty_{tag}"))
         is_set = st.form_submit_button("Set the bore trace", width="stretch")
     if is_set:
         _make_of(
             ed,
             lambda: Step.of(
-                "set_trace", eccentricity_mm=typed_mm(e, "Eccentricity e"), radius_mm=typed_mm(r, "Generating radius R"),
-                offset_mm=typed_mm(d, "Offset"), centre_x_mm=typed_mm(x, "Centre x"), centre_y_mm=typed_mm(y, "Centre y"),
+                "set_trace",
+                eccentricity_mm=kept_or_typed_mm(e, held["e"], "Eccentricity e"),
+                radius_mm=kept_or_typed_mm(r, held["r"], "Generating radius R"),
+                offset_mm=kept_or_typed_mm(d, held["d"], "Offset"),
+                centre_x_mm=kept_or_typed_mm(x, held["x"], "Centre x"),
+                centre_y_mm=kept_or_typed_mm(y, held["y"], "Centre y"),
                 rotation_deg=typed_deg(a, "Rotation"),
             ),
         )  # fmt: skip
