@@ -422,3 +422,13 @@ def test_budget_counts_the_stock_that_a_later_survey_takes_back():
     # Within the error of the stock the last word counts.
     near = replace(surveyed("lap_1", 35), removed=RemovedStock.of(28, 1.5))
     assert plan_of([*surveys, near]).removed_um.value == 28
+
+
+def test_a_photo_for_a_limit_sheet_is_told_in_words(tmp_path):
+    """It said "'utf-8' codec can't decode byte 0xff in position 0"."""
+    photo = tmp_path / "face.jpg"
+    photo.write_bytes(b"\xff\xd8\xff\xe0")
+    with pytest.raises(
+        InputError, match=r"face\.jpg: is not UTF-8 text; name a limit sheet \(TOML\), saved in UTF-8$"
+    ):
+        read_limits(photo)

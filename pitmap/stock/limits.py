@@ -186,7 +186,7 @@ def read_limits(source: str | Path) -> LimitSheet:
     except OSError as error:
         raise InputError(f"{path}: cannot be opened ({error.strerror}); name a limit sheet (TOML)") from error
     except UnicodeDecodeError as error:
-        raise InputError(f"{path}: cannot be read as TOML: {error}") from error
+        raise InputError(f"{path}: is not UTF-8 text; name a limit sheet (TOML), saved in UTF-8") from error
     except InputError as error:
         raise InputError(f"{path}: {error}") from error
 
