@@ -32,6 +32,7 @@ from pitmap.drawing.edit import (
 from pitmap.errors import DrawingError
 from pitmap.review.screens import drawing_edit
 from pitmap.review.screens.drawing_desk import Choices, Desk, Press, changed, pointed
+from pitmap.review.screens.drawing_fields import shown_deg
 from pitmap.review.screens.drawing_figure import PICTURE_PX, Marks, edit_picture, whole_plate
 from pitmap.review.screens.drawing_numbers import _rows
 from pitmap.workflow import drawing_of, save_drawing
@@ -571,3 +572,11 @@ def test_opening_that_is_moved_across_stays_at_its_height_under_inch(
     fine(test)
     made = dict(desk_of(test).history.steps[-1].arguments)
     assert made["y_mm"] == pytest.approx(drawn.centroid.y, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("turn", "shown"), [(12.345, "12.345"), (-123.456, "-123.456"), (0.0, "0"), (-0.0002, "0"), (90.0, "90")]
+)
+def test_angle_of_the_trace_is_shown_as_finely_as_its_lengths(turn: float, shown: str) -> None:
+    """Three figures made 12.345 deg 12.3: at 79 mm from the middle 0.06 mm, for whoever changed e alone."""
+    assert shown_deg(turn) == shown

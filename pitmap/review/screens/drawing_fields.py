@@ -8,7 +8,7 @@ from ...errors import DrawingError, InputError
 from ...units import parse_length
 from ..state import unit_word
 
-__all__ = ["in_units", "kept_or_typed_mm", "shown_mm", "typed_deg", "typed_mm"]
+__all__ = ["in_units", "kept_or_typed_mm", "shown_deg", "shown_mm", "typed_deg", "typed_mm"]
 
 
 def in_units(value_mm: float) -> float:
@@ -22,6 +22,11 @@ def shown_mm(value_mm: float | None) -> str:
         return ""
     text = f"{in_units(value_mm):.{3 if unit_word() == 'mm' else 4}f}".rstrip("0").rstrip(".")
     return "0" if text in ("-0", "") else text
+
+
+def shown_deg(value: float) -> str:
+    """An angle as a field shows it: 0.001 deg move the end of a trace by a micrometre, to which lengths are shown."""
+    return f"{round(value, 3) + 0.0:g}"
 
 
 def typed_mm(text: str, what: str) -> float:

@@ -19,7 +19,7 @@ from ...units import format_length
 from ..plain_text import plain
 from ..state import unit_word, units
 from .drawing_desk import Choices
-from .drawing_fields import kept_or_typed_mm, shown_mm, typed_deg, typed_mm
+from .drawing_fields import kept_or_typed_mm, shown_deg, shown_mm, typed_deg, typed_mm
 from .drawing_fit_table import fit_table
 from .drawing_panels import click_buttons, ring_buttons
 
@@ -136,7 +136,7 @@ def _trace_numbers(ed: Editor) -> None:
         one, two = st.columns(2)
         d = one.text_input(f"Offset, {u}", shown_mm(held["d"]), key=ed.length(f"o_{tag}"))
         a = two.text_input(
-            "Rotation, deg", f"{t.rotation_deg + 0.0:.3g}" if t and abs(t.rotation_deg) > 5e-4 else "0",
+            "Rotation, deg", shown_deg(t.rotation_deg if t else 0.0),
             key=ed.name(f"a_{tag}"), help="Of the long axis, counter-clockwise from x.",
         )  # fmt: skip
         one, two = st.columns(2)
