@@ -6,14 +6,13 @@ from typing import Any
 
 import pytest
 
-__all__ = ["usual_and_long"]
+__all__ = ["long"]
 
 
-def usual_and_long(names: str | tuple[str, ...], usual: Any, long: Any) -> pytest.MarkDecorator:
-    """The test with `usual` for its arguments `names` in every round, and with `long` in the long one.
+def long(*values: Any) -> Any:
+    """Arguments of a test, for `pytest.mark.parametrize`, that the long round runs and the usual one leaves out.
 
     A coverage is told as well by few trials with the wider sampling error that they have, only later: a shift that the
     usual round lets pass is for the long one to find.
     """
-    values = (long,) if isinstance(names, str) else long
-    return pytest.mark.parametrize(names, [usual, pytest.param(*values, marks=pytest.mark.long)])
+    return pytest.param(*values, marks=pytest.mark.long)

@@ -16,7 +16,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from rounds import usual_and_long
+from rounds import long
 
 import pitmap.casebook
 from pitmap.casebook import Casebook, Job, Plate, Survey, migrate, restore
@@ -40,7 +40,7 @@ def bench(*words):
 
 @pytest.mark.slow
 @needs_fork
-@usual_and_long("n_kills", "6", "20")
+@pytest.mark.parametrize("n_kills", ["6", long("20")])
 def test_kills_lose_nothing(n_kills):
     told = bench("kills", "--kills", n_kills, "--seed", "7")
     assert "0 lost, 0 checks failed, 0 files not named by the check" in told

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from main_job_survey import DRAWING
 from main_job_survey import run as command_line
+from rounds import long
 
 from pitmap.compare import (
     STUDY_VALUES,
@@ -93,11 +94,11 @@ def test_least_change_covers_the_truth():
 @pytest.mark.parametrize(
     ("parts", "operators", "trials", "operator_sd", "interaction_sd"),
     [
-        pytest.param(5, 3, 2, 0.0, 0.0, marks=pytest.mark.long),
+        long(5, 3, 2, 0.0, 0.0),
         (5, 3, 2, 1.0, 0.0),
-        pytest.param(5, 3, 2, 2.0, 0.0, marks=pytest.mark.long),
+        long(5, 3, 2, 2.0, 0.0),
         (5, 3, 2, 1.0, 0.5),
-        pytest.param(10, 2, 3, 1.0, 0.0, marks=pytest.mark.long),
+        long(10, 2, 3, 1.0, 0.0),
     ],
 )
 def test_least_change_covers_the_truth_where_people_differ(

@@ -8,7 +8,7 @@ import time
 
 import hostile_drawings as hostile
 import pytest
-from rounds import usual_and_long
+from rounds import long
 
 from pitmap.drawing import load_drawing
 from pitmap.errors import DrawingError
@@ -43,7 +43,7 @@ sys.addaudithook(_audit)
 
 
 @pytest.mark.slow
-@usual_and_long("n_files", 80, 200)
+@pytest.mark.parametrize("n_files", [80, long(200)])
 def test_hostile_files(tmp_path, n_files):
     global _watched
     secret = tmp_path / "secret.txt"

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 from main_job_survey import DRAWING, SURVEY
+from rounds import long
 
 from pitmap.casebook.sample import sample_folder
 from pitmap.classes import Stage, SurfaceClass
@@ -171,14 +172,8 @@ def test_stock_that_cannot_be_is_refused_before_a_photo_is_read(
 @pytest.mark.parametrize(
     ("spoil", "said"),
     [
-        pytest.param(
-            lambda rgb: (0.03 * rgb).astype(np.uint8), "The picture is dark", marks=pytest.mark.long
-        ),
-        pytest.param(
-            lambda rgb: np.clip(6.0 * rgb, 0, 255).astype(np.uint8),
-            "The picture is overexposed",
-            marks=pytest.mark.long,
-        ),
+        long(lambda rgb: (0.03 * rgb).astype(np.uint8), "The picture is dark"),
+        long(lambda rgb: np.clip(6.0 * rgb, 0, 255).astype(np.uint8), "The picture is overexposed"),
         (lambda rgb: cv2.GaussianBlur(rgb, (0, 0), 10), "blurred. Tap on the face to focus"),
     ],
 )

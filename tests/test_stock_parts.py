@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rounds import long
 from scipy.special import ndtr
 
 from pitmap.errors import InputError, NotEnoughData
@@ -681,7 +682,7 @@ def test_a_width_that_no_stock_reaches_is_told_in_the_units_of_the_plan(system, 
 
 @pytest.mark.parametrize(
     "confidence",
-    [0.9, pytest.param(0.99, marks=pytest.mark.long), pytest.param(0.999, marks=pytest.mark.long)],
+    [0.9, long(0.99), long(0.999)],
 )
 def test_needed_is_enough_as_often_as_it_says(confidence):
     """One pit, its depth log-normal: the chance that the recommended stock is not enough, over 300 tables of draws.

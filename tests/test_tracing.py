@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import trace_scoring as scoring
 from numpy.typing import NDArray
+from rounds import long
 from shapely import Point, Polygon
 from shapely.affinity import affine_transform
 
@@ -335,9 +336,7 @@ def test_silhouette_refuses_a_picture_full_of_plate():
         find_silhouette(rgb, corners)
 
 
-@pytest.mark.parametrize(
-    "kept", [slice(1, 5), *(pytest.param(slice(k, k + 4), marks=pytest.mark.long) for k in (0, 3, 5))]
-)
+@pytest.mark.parametrize("kept", [slice(1, 5), *(long(slice(k, k + 4)) for k in (0, 3, 5))])
 def test_clicks_that_leave_corners_out_find_the_whole_plate_or_refuse(kept):
     """Never the plate cut short where the clicks end."""
     rng = np.random.default_rng(8)

@@ -8,7 +8,7 @@ import pytest
 import trace_renders as renders
 import trace_scoring as scoring
 from click.testing import CliRunner
-from rounds import usual_and_long
+from rounds import long
 from shapely import LineString, Point, Polygon, box
 
 from pitmap.cli.drawing import command
@@ -30,7 +30,7 @@ BLANK = np.full((60, 80, 3), 90, np.uint8)
 
 
 @pytest.mark.slow
-@usual_and_long(("on", "tilt"), ("bench", 20.0), ("face", 10.0))
+@pytest.mark.parametrize(("on", "tilt"), [("bench", 20.0), long("face", 10.0)])
 def test_one_photo_with_the_sheet(on: str, tilt: float) -> None:
     """Scale within 0.1 % and nothing of the sheet traced; no click, the focal length of EXIF 1 % off."""
     drawing = load_shipped("heron40_end")

@@ -110,7 +110,7 @@ def _turnbull(exact: pd.DataFrame, pits: pd.DataFrame, n: int, level: float) -> 
     read = pits["pit_id"].isin(known.index).to_numpy()
     value = pits.loc[read, "pit_id"].map(known).to_numpy(float)
     shallower = most_left_um(
-        pits["shallower_than_um"], np.maximum(pits["seen_from_um"], 0.0), pits["eq_diam_mm"], GONE_BELOW_MM
+        pits["shallower_than_um"], pits["seen_from_um"], pits["eq_diam_mm"], GONE_BELOW_MM
     )
     bounded = ~read & ((pits["deeper_than_um"] > 0).to_numpy() | np.isfinite(shallower))
     left = np.concatenate([value, pits.loc[bounded, "deeper_than_um"].to_numpy(float)])

@@ -12,7 +12,7 @@ from shapely import STRtree, is_valid_reason
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import nearest_points, unary_union
 
-from ..units import MM_PER_INCH, UnitSystem, in_digits
+from ..units import MM_PER_INCH, UnitSystem, format_length, in_digits
 from .look_alikes import look_alikes
 from .model import SIDE_OF_OPENING, WORKING_ZONES, Drawing
 
@@ -70,7 +70,7 @@ class _Sizes:
 
     def small(self, mm: float) -> str:
         """A gap or a narrow place."""
-        return f"{mm:.2f} mm" if self.system == "mm" else f"{mm / MM_PER_INCH:.4f} in"
+        return format_length(mm, self.system, digits=2 if self.system == "mm" else 4)
 
     def area(self, mm2: float, digits: int = 4) -> str:
         if self.system == "mm":

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from holes_left import holes_where_gone, pit_fates, shown_mm
-from rounds import usual_and_long
+from rounds import long
 
 from pitmap.casebook.sample import sample_folder
 from pitmap.classes import Stage
@@ -103,7 +103,7 @@ def test_fates_and_changes_on_forty_series():
 
 
 @pytest.mark.slow
-@usual_and_long("face", "a", "b")
+@pytest.mark.parametrize("face", ["a", long("b")])
 def test_no_pit_of_the_sample_job_is_called_gone_that_is_there(face: str):
     drawing = load_shipped(f"heron40_intermediate_{face}")
     found = []

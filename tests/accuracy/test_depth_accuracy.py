@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import stock_truth
-from rounds import usual_and_long
+from rounds import long
 
 from pitmap.depth import (
     READINGS,
@@ -34,7 +34,7 @@ def _near(share, n, aim=0.90, errors=3.0):
 
 
 @pytest.mark.slow
-@usual_and_long("n_faces", 30, 60)
+@pytest.mark.parametrize("n_faces", [30, long(60)])
 def test_stock_interval_covers_the_last_pit(n_faces):
     """Faces of 20 pits, 10 readings, 2 laps, all laws of scatter: 90 % intervals, three sampling errors."""
     hits, enough, n = 0, 0, 0
@@ -76,7 +76,7 @@ def _pit_reading(depth_um, **where):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("is_free", [False, True])
-@usual_and_long("n", 40, 100)
+@pytest.mark.parametrize("n", [40, long(100)])
 def test_stock_interval_covers_where_the_last_photo_shows_nothing_of_the_pit(n, is_free):
     """A pit read 60 +- 2 um at intake, then 20 +- 8 um off, and glare over its place: about 40 +- 8 are left.
 
@@ -139,7 +139,7 @@ def _read_at_the_test_lap(rng, n_pits):
 
 
 @pytest.mark.slow
-@usual_and_long("n", 45, 90)
+@pytest.mark.parametrize("n", [45, long(90)])
 def test_stock_interval_covers_where_every_pit_was_first_seen_after_a_lap(n):
     """Faces of 1, 3 or 6 pits, all read: the chance of having come into sight must not drown the readings."""
     hits, enough = 0, 0
@@ -154,7 +154,7 @@ def test_stock_interval_covers_where_every_pit_was_first_seen_after_a_lap(n):
 
 
 @pytest.mark.slow
-@usual_and_long("n_faces", 16, 40)
+@pytest.mark.parametrize("n_faces", [16, long(40)])
 def test_slope_and_scatter_are_recovered(n_faces):
     """Faces of 60 read pits: maximum likelihood is centred and its standard errors are the true spread."""
     rng = np.random.default_rng(11)
@@ -235,7 +235,7 @@ def test_removed_plane_covers():
 
 
 @pytest.mark.slow
-@usual_and_long("n", 25, 60)
+@pytest.mark.parametrize("n", [25, long(60)])
 def test_flatness_interval_holds_the_measured_zone_error(n):
     """A dished plate, 3 um of dial error: noise widens a zone, so the interval must not sit above the truth."""
     rng = np.random.default_rng(6)
@@ -335,7 +335,7 @@ def _narrowing_face(rng, n_pits=60):
 
 
 @pytest.mark.slow
-@usual_and_long("n_faces", 20, 40)
+@pytest.mark.parametrize("n_faces", [20, long(40)])
 def test_pits_left_are_covered_where_pits_narrow_to_their_floor(n_faces):
     """A pit leaves the map before its floor is reached: taken at its word, the lap calls the small ones too shallow.
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from rounds import long
 
 from pitmap.drawing import Drawing, load_rings, load_shipped
 from pitmap.errors import AlignmentRefused
@@ -123,10 +124,10 @@ def test_intervals_of_alignments_cover_the_truth() -> None:
 @pytest.mark.parametrize(
     ("name", "left", "right", "top", "bottom"),
     [
-        pytest.param("d08", 0, 0.14, 0, 0, marks=pytest.mark.long),
+        long("d08", 0, 0.14, 0, 0),
         ("d08", 0, 0.15, 0, 0),
-        pytest.param("d08", 0, 0.16, 0, 0, marks=pytest.mark.long),
-        pytest.param("d02", 0.2, 0, 0, 0, marks=pytest.mark.long),
+        long("d08", 0, 0.16, 0, 0),
+        long("d02", 0.2, 0, 0, 0),
         ("d06", 0, 0, 0.12, 0),
         ("d11", 0, 0.1, 0, 0.15),
     ],

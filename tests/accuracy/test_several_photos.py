@@ -56,14 +56,12 @@ def merged() -> tuple[list[ClassMap], tuple[str, ...]]:
     return [classify_face(face, drawing, stage) for face in (*faces, together)], notes
 
 
-@pytest.fixture
-def maps(merged: tuple[list[ClassMap], tuple[str, ...]]) -> list[ClassMap]:
-    return merged[0]
-
-
 @pytest.mark.slow
 @pytest.mark.long
-def test_together_they_read_pits_better_than_one_of_them_does_on_average(maps: list[ClassMap]) -> None:
+def test_together_they_read_pits_better_than_one_of_them_does_on_average(
+    merged: tuple[list[ClassMap], tuple[str, ...]],
+) -> None:
+    maps, _ = merged
     *alone, together = (overlap(m, SurfaceClass.PIT) for m in maps)
     assert together > np.mean(alone)
     assert together > min(alone) + 0.02

@@ -14,7 +14,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from rounds import usual_and_long
+from rounds import long
 
 from pitmap.classes import SurfaceClass
 from pitmap.drawing import load_shipped, shipped_plates
@@ -141,7 +141,7 @@ def plain_scores(depth_um: np.ndarray, labels: np.ndarray) -> Iterator[np.ndarra
 
 
 @pytest.mark.slow
-@usual_and_long("n_faces", 1, 2)
+@pytest.mark.parametrize("n_faces", [1, long(2)])
 def test_plain_scores_are_found_and_little_else_is_called_one(n_faces: int) -> None:
     """Two faces with many scores show as many of them as five with few, in two fifths of the time."""
     near, found, said, right = np.ones((5, 5), np.uint8), [], 0, 0
@@ -168,7 +168,7 @@ def test_plain_scores_are_found_and_little_else_is_called_one(n_faces: int) -> N
     assert right >= 0.95 * said
 
 
-@usual_and_long("name", "b_test_lap", "a_intake")
+@pytest.mark.parametrize("name", ["b_test_lap", long("a_intake")])
 def test_whole_numbers_say_what_real_numbers_say(name: str) -> None:
     """The shipped network is a rounded copy of a file kept for training; rounding may move edges, not findings."""
     rounded, labels = read_sample(name, "learned")
