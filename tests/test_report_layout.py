@@ -4,13 +4,14 @@ import io
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from PIL import Image
 
 from pitmap.report.html import html_of
-from pitmap.report.model import Block, Document, Facts, Paragraph, Picture, Section, Table
+from pitmap.report.model import Block, Document, Facts, Paragraph, Picture, Section, Table, ToFill
 from pitmap.report.pdf import pdf_of
 
 needs_poppler = pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler's pdftotext")
@@ -113,11 +114,12 @@ def test_footer_of_a_long_name_leaves_the_page_number_alone(tmp_path: Path) -> N
     assert re.search(r"Side plate .*\u2026 +page 1 of 1\n", page)
 
 
-def test_key_of_the_pictures_is_not_shrunk_on_a_phone() -> None:
+def test_key_and_chart_are_not_shrunk_on_a_phone() -> None:
     """1,500 pixels with letters of 26 would be letters of 6 on a phone."""
-    page = html_of(document(1, picture(420), picture(20, is_key=True)))
-    assert page.count('<figure class="key">') == 1 and page.count('<figure class="full">') == 1
-    assert re.search(r"figure\.key img \{[^}]*min-width: 44rem", page)
+    chart = replace(picture(100), is_lettered=True)
+    page = html_of(document(1, picture(420), picture(20, is_key=True), chart))
+    assert page.count('<figure class="lettered">') == 2 and page.count('<figure class="full">') == 1
+    assert re.search(r"figure\.lettered img \{[^}]*min-width: 44rem", page)
 
 
 @needs_poppler
@@ -152,13 +154,37 @@ def test_upright_plate_stands_under_its_heading_with_its_key(high: int, tmp_path
     assert pictures_on_pages(made, tmp_path) == [on, on]
 
 
+def at_points(made: Document, folder: Path, side: str, word: str) -> float:
+    """Where a word stands on its page, points from its left or its top edge."""
+    (folder / "record.pdf").write_bytes(pdf_of(made))
+    words = subprocess.run(
+        ["pdftotext", "-bbox", str(folder / "record.pdf"), "-"], check=True, capture_output=True, text=True
+    ).stdout
+    return float(re.search(rf'{side}="([\d.]+)"[^>]*>{word}<', words)[1])  # type: ignore[index]
+
+
 @needs_poppler
 def test_warning_does_not_touch_its_box(tmp_path: Path) -> None:
     made = document(1, Paragraph(text="measure it again", kind="warning"))
-    (tmp_path / "record.pdf").write_bytes(pdf_of(made))
-    words = subprocess.run(
-        ["pdftotext", "-bbox", str(tmp_path / "record.pdf"), "-"], check=True, capture_output=True, text=True
-    ).stdout
-    left = float(re.search(r'xMin="([\d.]+)"[^>]*>measure<', words)[1])  # type: ignore[index]
+    left = at_points(made, tmp_path, "xMin", "measure")
     # the box is as wide as the page without its margins of 15 mm; points, 72 to the inch
     assert left >= (15 + 1.5) / 25.4 * 72
+
+
+@needs_poppler
+@pytest.mark.parametrize("n_lines", range(40, 56, 3))
+def test_lines_to_sign_on_stand_together_and_leave_room_for_a_pen(n_lines: int, tmp_path: Path) -> None:
+    """Ruled paper has lines 7 to 9 mm apart (common practice, no published source)."""
+    made = document(n_lines, ToFill(names=("signer", "day")))
+    pages = pages_of(made, tmp_path)
+    (on,) = (page for page in pages if "What was found" in page)
+    assert "signer" in on and "day" in on
+    first, second = (at_points(made, tmp_path, "yMin", word) for word in ("signer", "day"))
+    assert second - first >= 7 / 25.4 * 72
+
+
+def test_lines_to_sign_on_are_drawn_not_typed() -> None:
+    """Typed ones broke into three on a phone."""
+    page = html_of(document(1, ToFill(names=("name", "date"))))
+    assert '<dl class="fill"><dt>name</dt><dd></dd><dt>date</dt><dd></dd></dl>' in page
+    assert re.search(r"dl\.fill dd \{[^}]*border-bottom: 1px solid", page)

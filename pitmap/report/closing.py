@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from ..units import format_confidence, format_length
-from .model import Facts, Paragraph, RecordInput, Section, Table
+from .model import Facts, Paragraph, RecordInput, Section, Table, ToFill
 from .text import Translate, mark
 
 __all__ = ["cautions_section", "checklist_section", "method_section", "sources_section"]
@@ -74,8 +74,7 @@ def checklist_section(t: Translate, record: RecordInput) -> Section:
         blocks.append(Facts(rows=tuple((t(str(k)), str(v)) for k, v in record.sign_off.items())))
     else:
         blocks.append(Paragraph(text=t("Not released yet: nobody has signed this record."), kind="warning"))
-        line = "_" * 34
-        blocks.append(Facts(rows=((t("name"), line), (t("date"), line))))
+        blocks.append(ToFill(names=(t("name"), t("date"))))
     return Section(key="checklist", title=t("Checklist and sign-off"), blocks=tuple(blocks))
 
 

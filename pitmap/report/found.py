@@ -483,7 +483,11 @@ def stock_section(t: Translate, record: RecordInput) -> Section:
                 "Bar: after the plan, with its interval. Thick line: the limit. Tick: now. Hatched: past the limit. A scale"
                 " need not start at 0."
             )
-            blocks.append(Picture(data=data, kind="png", alt=chart.title, caption=caption, size_px=size))
+            blocks.append(
+                Picture(
+                    data=data, kind="png", alt=chart.title, caption=caption, size_px=size, is_lettered=True
+                )
+            )
     else:
         blocks.append(Paragraph(text=t("No budget was judged: no limits were entered.")))
     return Section(key="stock", title=title, blocks=tuple(blocks))

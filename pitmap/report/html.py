@@ -7,7 +7,7 @@ from html import escape
 from pathlib import Path
 
 from .document import build_document
-from .model import Block, Document, Facts, Paragraph, Picture, RecordInput, Section, Table
+from .model import Block, Document, Facts, Paragraph, Picture, RecordInput, Section, Table, ToFill
 from .text import Translate
 
 __all__ = ["html_of", "record_html"]
@@ -22,6 +22,11 @@ def _paragraph(block: Paragraph) -> str:
 def _facts(block: Facts) -> str:
     rows = "".join(f"<dt>{escape(name)}</dt><dd>{escape(value)}</dd>" for name, value in block.rows)
     return f"<dl>{rows}</dl>"
+
+
+def _to_fill(block: ToFill) -> str:
+    rows = "".join(f"<dt>{escape(name)}</dt><dd></dd>" for name in block.names)
+    return f'<dl class="fill">{rows}</dl>'
 
 
 def _table(block: Table) -> str:
@@ -41,7 +46,7 @@ def _picture(block: Picture) -> str:
     data = base64.b64encode(block.data).decode("ascii")
     width, height = block.size_px
     caption = f"<figcaption>{escape(block.caption)}</figcaption>" if block.caption else ""
-    kind = "key" if block.is_key else "half" if block.width < 0.99 else "full"
+    kind = "lettered" if block.is_key or block.is_lettered else "half" if block.width < 0.99 else "full"
     return (
         f'<figure class="{kind}"><img src="data:image/{block.kind};base64,{data}" alt="{escape(block.alt)}" '
         f'width="{width}" height="{height}">{caption}</figure>'
@@ -53,6 +58,8 @@ def _block(block: Block) -> str:
         return _paragraph(block)
     if isinstance(block, Facts):
         return _facts(block)
+    if isinstance(block, ToFill):
+        return _to_fill(block)
     if isinstance(block, Table):
         return _table(block)
     return _picture(block)

@@ -23,6 +23,7 @@ __all__ = [
     "RecordInput",
     "Section",
     "Table",
+    "ToFill",
 ]
 
 
@@ -119,6 +120,13 @@ class Facts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ToFill:
+    """Names with a line beside each, to be written on by hand."""
+
+    names: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
     """A table of ready text; `widths` are shares of the page, `numeric` the right-aligned columns."""
 
@@ -136,7 +144,8 @@ class Table:
 class Picture:
     """An encoded picture (PNG or JPEG bytes), what it shows in words, and its share of the page width.
 
-    `is_key` says that it explains the pictures above it, which it is never parted from.
+    `is_key` says that it explains the pictures above it, which it is never parted from; `is_lettered` that its letters
+    are small at the width of a page already: on a phone it is moved sideways, not shrunk.
     """
 
     data: bytes
@@ -146,9 +155,10 @@ class Picture:
     width: float = 1.0
     size_px: tuple[int, int] = (0, 0)
     is_key: bool = False
+    is_lettered: bool = False
 
 
-Block = Paragraph | Facts | Table | Picture
+Block = Paragraph | Facts | ToFill | Table | Picture
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

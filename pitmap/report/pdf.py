@@ -13,7 +13,7 @@ from fpdf.enums import MethodReturnValue, TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace, TTFFont
 
 from .document import build_document
-from .model import Block, Document, Facts, Paragraph, Picture, RecordInput, Section, Table
+from .model import Block, Document, Facts, Paragraph, Picture, RecordInput, Section, Table, ToFill
 from .overlay import font_file
 from .printable import printable
 from .text import Translate
@@ -137,6 +137,8 @@ def _paragraph(pdf: _Page, block: Paragraph) -> None:
 
 _NAME_WIDE = 34.0
 """Column of the names of facts, mm."""
+_FILL_LINE, _FILL_WIDE = 9.0, 70.0
+"""Line that a name is written on by hand: how far under the one before, and how long, mm."""
 
 
 def _fact_columns(pdf: _Page, block: Facts) -> tuple[list[Sequence[tuple[str, str]]], float]:
@@ -183,6 +185,21 @@ def _facts(pdf: _Page, block: Facts) -> None:
             )
         bottom = max(bottom, pdf.get_y())
     pdf.set_y(bottom + 1)
+
+
+def _to_fill(pdf: _Page, block: ToFill) -> None:
+    if pdf.room() < len(block.names) * _FILL_LINE:
+        pdf.add_page()
+    pdf.set_font(_FONT, "", _BODY)
+    pdf.set_line_width(0.15)
+    for name in block.names:
+        foot = pdf.get_y() + _FILL_LINE - 1.5
+        pdf.set_text_color(*_GREY)
+        pdf.text(pdf.l_margin, foot, name)
+        pdf.set_text_color(0)
+        pdf.line(pdf.l_margin + _NAME_WIDE, foot, pdf.l_margin + _NAME_WIDE + _FILL_WIDE, foot)
+        pdf.ln(_FILL_LINE)
+    pdf.ln(_AFTER)
 
 
 def _set_lines(
@@ -244,6 +261,8 @@ def _kept(pdf: _Page, blocks: Sequence[Block]) -> float:
             return height + _table_height(pdf, block)
         if isinstance(block, Facts):
             return height + _facts_height(pdf, block)
+        if isinstance(block, ToFill):
+            return height + len(block.names) * _FILL_LINE
         height += _paragraph_height(pdf, block)
         if block.kind not in ("note", "lead"):
             break
@@ -347,6 +366,8 @@ def _blocks(pdf: _Page, blocks: Sequence[Block]) -> None:
             _paragraph(pdf, block)
         elif isinstance(block, Facts):
             _facts(pdf, block)
+        elif isinstance(block, ToFill):
+            _to_fill(pdf, block)
         else:
             _table(pdf, block)
 
