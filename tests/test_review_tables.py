@@ -178,17 +178,16 @@ def test_steps_are_worded_in_the_chosen_units() -> None:
         "zone": ["running_surface", "seal_land"], "from_um": [0.0, 0.0], "to_um": [10.0, 25.4],
         "pits_cleared": [17.643, 2.0], "pits_left": [3.2, float("nan")],
         "p_clean_before": [0.0, 0.25], "p_clean_after": [0.126, 1.0],
-        "sound_width_gain_mm": [float("nan"), 0.254], "uses": [None, "a tenth of the stock"],
+        "sound_width_gain_mm": [float("nan"), 0.254],
     })  # fmt: skip
     assert steps_view(steps, "inch").to_dict("list") == {
         "zone": ["running surface", "seal land"],
         "from": ["0.0 thou", "0.0 thou"],
         "to": ["0.4 thou", "1.0 thou"],
-        "pits that it clears": ["18", "2"],
-        "pits left": ["3", "cannot be told"],
+        "pits that it clears": ["17.6", "2.0"],
+        "pits left": ["3.2", "cannot be told"],
         "chance that none is left": ["0 % before, 13 % after", "25 % before, 100 % after"],
         "sound width gained": ["", "0.010 in"],
-        "uses": ["", "a tenth of the stock"],
     }
 
 

@@ -77,6 +77,7 @@ def test_plan_curves_and_steps():
     assert step["pits_cleared"] > 0
     assert "10 um of stock of 100 um allowed" in step["uses"]
     assert "of 280 um case" in step["uses"]
+    assert set(plan.steps["uses"]) == {plan.each_step_uses}
 
 
 def test_intervals_of_a_survey_are_read_at_its_own_level():
@@ -279,6 +280,15 @@ def test_what_a_zone_needs_stands_with_how_much_of_it_was_not_seen(tmp_path, cap
         plan_of([before, replace(after, zones=zones_unseen([0.6, 0.6]), readings=READINGS.empty())]).unseen
         == ()
     )
+
+
+def test_what_a_step_uses_is_told_once_and_its_table_fits_a_terminal(capsys):
+    """The same words stood in every row, in a table 150 letters wide."""
+    print_plan(plan_of(lapped_series(), limit_sheet(total_stock=120, case_depth=300)), "mm")
+    steps = capsys.readouterr().out.partition("what each further step buys")[2].partition("limits:")[0]
+    assert steps.count("10 um of stock of 100 um allowed") == 1
+    _, *table, told, _, _ = steps.split("\n")
+    assert told.startswith("  each step uses 10 um of stock") and max(map(len, table)) <= 80
 
 
 def test_plan_tilted_plane():

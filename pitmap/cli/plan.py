@@ -173,12 +173,14 @@ def print_plan(plan: StockPlan, units: str) -> None:
             "true number may lie from them is in curves.csv of --out, all steps in steps.csv):"
         )
         print_table(
-            ["zone", "from", "to", "pits cleared", "pits left", "chance clean", "uses"],
+            ["zone", "from", "to", "pits cleared", "pits left", "chance clean"],
             [
                 _step(r, system)
                 for _, r in plan.steps.groupby("zone", sort=False).head(_MOST_STEPS).iterrows()
             ],
         )
+        if plan.each_step_uses:
+            click.echo(f"  each step uses {plan.each_step_uses}")
     click.echo("\n  limits:")
     for finding in plan.verdict.findings:
         # The sentence names the source of every limit that it compares with.
@@ -200,5 +202,4 @@ def _step(row: pd.Series, system: UnitSystem) -> list[str]:
         f"{row.pits_cleared:.1f}",
         f"{row.pits_left:.1f}",
         "not known" if pd.isna(row.p_clean_after) else f"{100 * row.p_clean_after:.0f} %",
-        str(row.uses),
     ]

@@ -183,20 +183,19 @@ def ratings_view(ratings: pd.DataFrame, zones: pd.DataFrame) -> pd.DataFrame:
 
 
 def steps_view(steps: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
-    """What each further step of stock buys and uses, one row per zone and step."""
+    """What each further step of stock buys, one row per zone and step."""
     chances = zip(steps.p_clean_before, steps.p_clean_after)
     return pd.DataFrame(
         {
             "zone": steps.zone.str.replace("_", " "),
             "from": [format_depth(v, units) for v in steps.from_um],
             "to": [format_depth(v, units) for v in steps.to_um],
-            "pits that it clears": [_count(v) for v in steps.pits_cleared],
-            "pits left": [_count(v) for v in steps.pits_left],
+            "pits that it clears": [_expected(v) for v in steps.pits_cleared],
+            "pits left": [_expected(v) for v in steps.pits_left],
             "chance that none is left": [f"{_percent(a)} before, {_percent(b)} after" for a, b in chances],
             "sound width gained": [
                 "" if pd.isna(v) else format_length(v, units) for v in steps.sound_width_gain_mm
             ],
-            "uses": ["" if pd.isna(v) else str(v) for v in steps.uses],
         }
     )
 
@@ -215,8 +214,8 @@ def regions_view(regions: pd.DataFrame, units: UnitSystem) -> pd.DataFrame:
     )
 
 
-def _count(value: float) -> str:
-    return _UNKNOWN if pd.isna(value) else f"{value:.0f}"
+def _expected(count: float) -> str:
+    return _UNKNOWN if pd.isna(count) else f"{count:.1f}"
 
 
 def _percent(share: float) -> str:

@@ -149,6 +149,11 @@ class StockPlan:
     level: float
     problems: tuple[str, ...]
 
+    @property
+    def each_step_uses(self) -> str:
+        """What every one of the steps takes from the budgets: the same for all; empty without steps or budgets."""
+        return "" if self.steps.empty else str(self.steps["uses"].iat[0])
+
 
 def plan_stock(
     surveys: Sequence[FaceSurvey],

@@ -171,7 +171,12 @@ def _curves(plan: StockPlan) -> None:
     for figure in drawn("curves", (plan,), (system,), lambda: curve_figures(plan, system)):
         st.plotly_chart(figure, width="stretch", config=chart_config(zooms=False), alt=chart_words(figure))
     with st.expander("What each further step buys and uses"):
+        if plan.each_step_uses:
+            st.write(plain(f"Each step uses {plan.each_step_uses}."))
         st.dataframe(steps_view(plan.steps, units()), hide_index=True, width="stretch")
+        st.caption(
+            "Pits are expected numbers; the curves above show how far the true number may lie from them."
+        )
 
 
 def _rules(plan: StockPlan) -> None:
