@@ -325,6 +325,7 @@ def test_dates_against_stages_are_told_and_names_stay_with_their_maps(
     out = tmp_path / "change"
     assert run("compare", str(series), "--drawing", DRAWING, "--out", str(out)) == 0
     printed = capsys.readouterr().out
+    assert "no provable change  larger  new  opened up by the lap  cannot tell" in printed
     contradiction = (
         "the survey after the test lap is dated 2031-03-05, later than the one after lap 1 of 2020-01-01"
     )

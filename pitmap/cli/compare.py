@@ -41,7 +41,7 @@ def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None, units
     """The fate of every pit and the change of every zone between two or more surveys of one face."""
     from ..compare import compare
     from ..report import translator
-    from ..report.words import stage_word
+    from ..report.words import fate_name, stage_word
 
     inspections = open_face(folders)
     if len(inspections) < 2:
@@ -56,7 +56,7 @@ def command(folders: tuple[Path, ...], drawing: Drawing, out: Path | None, units
         within = format_length(pair.tolerance_mm, cast(UnitSystem, units))
         click.echo(f"\n{before} to {after}: two sights of one mark within {within}")
         counts = pair.counts("pit")
-        print_table(["pits", *counts], [["", *[str(n) for n in counts.values()]]])
+        print_table(["pits", *(fate_name(t, f) for f in counts)], [["", *map(str, counts.values())]])
         changes = pair.zone_changes.to_dict("records")
         print_table(
             ["zone", "what", "before", "after", "change", "beyond repeatability"], [_row(r) for r in changes]

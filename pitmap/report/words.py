@@ -15,6 +15,7 @@ __all__ = [
     "aim_word",
     "class_word",
     "estimate_of",
+    "fate_name",
     "fate_word",
     "number",
     "proof_word",
@@ -102,9 +103,14 @@ def stage_word(t: Translate, stage: Any) -> str:
     return t(_STAGES.get(name, name))
 
 
+def fate_name(t: Translate, fate: str) -> str:
+    """A fate in words."""
+    return t(_FATES[fate])
+
+
 def fate_word(t: Translate, fate: str) -> str:
     """A fate with its symbol."""
-    return f"{FATE_SYMBOLS[fate]} {t(_FATES[fate])}"
+    return f"{FATE_SYMBOLS[fate]} {fate_name(t, fate)}"
 
 
 def proof_word(t: Translate, proof: str) -> str:
