@@ -4,16 +4,23 @@ from __future__ import annotations
 
 import ipaddress
 import os
+import signal
 import socket
 import subprocess
 import sys
+import threading
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from types import FrameType
 
 import click
 
 from ..errors import InputError
 
 __all__ = ["command"]
+
+_TO_END_S = 5.0
+"""What the page's server has to end by itself: a map that is being made holds it longer (house choice)."""
 
 
 @click.command(name="review")
@@ -61,7 +68,42 @@ def command(casebook: str | None, port: int, address: str, who: str | None) -> i
         "--server.fileWatcherType", "none", "--client.showErrorDetails", "none", "--client.toolbarMode", "minimal",
         "--browser.gatherUsageStats", "false",
     ]  # fmt: skip
-    return subprocess.call([sys.executable, "-m", "streamlit", "run", str(page), *arguments], env=environment)
+    return _serve([sys.executable, "-m", "streamlit", "run", str(page), *arguments], environment)
+
+
+def _serve(call: Sequence[str], environment: Mapping[str, str]) -> int:
+    """Run the page's server to its end, and have it end with this command: left behind it would keep the port, and serve
+    every job to whoever may open it."""
+    told: list[int] = []
+    started: list[subprocess.Popen[bytes]] = []
+
+    def end() -> None:
+        for server in started:
+            server.terminate()
+            by_force = threading.Timer(_TO_END_S, server.kill)
+            by_force.daemon = True
+            by_force.start()
+
+    def hear(number: int, _: FrameType | None) -> None:
+        told.append(number)
+        end()
+
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):  # not every system has the last
+        number = getattr(signal, name, None)
+        # what is ignored stays so: nohup wants the page to outlive the terminal
+        if number is not None and signal.getsignal(number) != signal.SIG_IGN:
+            signal.signal(number, hear)
+    started.append(subprocess.Popen(call, env=environment))
+    if told:  # while the server was being started
+        end()
+    code = started[0].wait()
+    if not told:
+        return code
+    if told[0] == signal.SIGINT:
+        raise KeyboardInterrupt
+    signal.signal(told[0], signal.SIG_DFL)
+    signal.raise_signal(told[0])  # whoever sent it sees that it was heeded
+    return code
 
 
 def _is_of_this_computer(address: str) -> bool:
