@@ -306,6 +306,17 @@ def test_restore_never_overwrites_without_being_told(folder):
         assert [j.reference for j in book.jobs()] == ["only in the old one", "=1+1"]
 
 
+def test_restore_never_takes_the_place_of_its_own_backup(folder):
+    backup = folder / "backup.zip"
+    before = {path.name: path.is_dir() or path.read_bytes() for path in folder.iterdir()}
+    (folder / "link.zip").symlink_to(backup)
+    for name in ("backup.zip", "link.zip"):
+        with pytest.raises(InputError, match=r"backup\.zip is the backup itself; name another place"):
+            restore(folder / name, backup, overwrite=True)
+    (folder / "link.zip").unlink()
+    assert {path.name: path.is_dir() or path.read_bytes() for path in folder.iterdir()} == before
+
+
 def test_a_restore_that_fails_at_the_last_step_brings_the_old_one_back(folder, monkeypatch):
     real = os.replace
 

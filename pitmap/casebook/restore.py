@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import secrets
 import shutil
@@ -72,7 +73,7 @@ def restore(
     Raises
     ------
     InputError
-        The zip is damaged, hostile, or no backup; nothing was changed.
+        The zip is damaged, hostile, no backup, or the target itself; nothing was changed.
     CasebookError
         There is a casebook at the target already, or the disk or server failed; nothing was changed.
     """
@@ -90,6 +91,9 @@ def _restore_to_file(backup: Path, place: Place, path: Path, *, overwrite: bool)
         raise CasebookError(
             f"There is a casebook at {path} already; restore to another place, or put it aside with --overwrite"
         )
+    if path.exists() and os.path.exists(backup) and path.samefile(backup):
+        # it would be put aside as "the casebook that was there", and its name be another file's
+        raise InputError(f"restore: {path} is the backup itself; name another place for the casebook")
     path.parent.mkdir(parents=True, exist_ok=True)
     place.files.parent.mkdir(parents=True, exist_ok=True)
     token = secrets.token_hex(6)
