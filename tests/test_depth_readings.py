@@ -86,6 +86,19 @@ def test_empty_columns_behind_the_last_one_are_passed_over():
         readings_from_csv_text("stage,kind,,value\n")
 
 
+def test_a_decimal_comma_between_commas_is_told_what_to_do():
+    """The advice was to quote text that holds a comma, and no text did."""
+    head = "stage,kind,mark,value,unit\n"
+    with pytest.raises(
+        ReadingError, match="line 2: 6 fields for 5 columns; write numbers with a point, or part"
+    ):
+        readings_from_csv_text(head + "test_lap,pit_depth,3,0,03,mm\n")
+    with pytest.raises(
+        ReadingError, match="6 fields for 5 columns; put text that holds what parts the columns"
+    ):
+        readings_from_csv_text(head.replace(",", ";") + "test_lap;pit_depth;3;0,03;mm;rim\n")
+
+
 def test_in_a_semicolon_sheet_a_comma_is_the_decimal_sign_also_before_three_figures(tmp_path):
     text = (
         "stage;kind;x_mm;y_mm;value;unit;uncertainty;note\n"

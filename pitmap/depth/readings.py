@@ -57,6 +57,12 @@ CSV_COLUMNS: dict[str, str] = {
 }
 """Columns of a readings CSV, in any order; only stage, kind and value must be there."""
 
+_IN_QUOTES = "put text that holds what parts the columns in quotes"
+_CURES = {
+    ",": "write numbers with a point, or part the columns with semicolons, and put text that holds a comma in quotes"
+}
+"""What to do where a row has too many cells, by what parts them: between commas most often a decimal comma."""
+
 _NUMBERS = frozenset({"x_mm", "y_mm", "value", "uncertainty"})
 """Those of them in which a comma can be the decimal sign."""
 
@@ -287,7 +293,7 @@ def readings_from_csv_text(text: str, *, name: str = "table", keep_good: bool = 
         # A cell more than the header has, be it empty, is a comma that moved every cell after it.
         if len(fields) > n_cells or any(f.strip() for f in fields[len(header) :]):
             broken.append(
-                f"{where}: {len(fields)} fields for {len(header)} columns; quote text that holds a comma"
+                f"{where}: {len(fields)} fields for {len(header)} columns; {_CURES.get(delimiter, _IN_QUOTES)}"
             )
             continue
         row = dict(zip(header, fields))
