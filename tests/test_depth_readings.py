@@ -99,6 +99,11 @@ def test_a_decimal_comma_between_commas_is_told_what_to_do():
         readings_from_csv_text(head.replace(",", ";") + "test_lap;pit_depth;3;0,03;mm;rim\n")
 
 
+def test_a_column_that_is_there_twice_is_named():
+    with pytest.raises(ReadingError, match="table: column mark, value is there twice; take one out"):
+        readings_from_csv_text("stage,kind,mark,value,unit,Value,mark\n")
+
+
 def test_in_a_semicolon_sheet_a_comma_is_the_decimal_sign_also_before_three_figures(tmp_path):
     text = (
         "stage;kind;x_mm;y_mm;value;unit;uncertainty;note\n"

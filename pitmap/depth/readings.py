@@ -327,8 +327,9 @@ def _check_header(header: list[str], name: str) -> None:
     if odd:
         named = ", ".join(column or f"number {header.index('') + 1}, without a name" for column in odd)
         raise ReadingError(f"{name}: unknown column {named}; known are {', '.join(CSV_COLUMNS)}")
-    if len(set(header)) < len(header):
-        raise ReadingError(f"{name}: a column name stands twice in the header")
+    twice = sorted({column for column in header if header.count(column) > 1})
+    if twice:
+        raise ReadingError(f"{name}: column {', '.join(twice)} is there twice; take one out")
 
 
 def _sheet(
