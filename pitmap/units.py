@@ -49,6 +49,7 @@ _MOST_PLACES = 4
 _MOST_PLACES_IN2 = 6
 """A pit of 0.5 mm2 is 0.000775 in2."""
 
+_HAIR = 1e-6
 _SAFE = re.compile(r"\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*([a-zA-Zµμ]*|\")\s*")
 _UNIT = re.compile(r"[a-zA-Zµμ]+|\"")
 _GROUPED = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}(?:[eE].*)?")
@@ -125,11 +126,17 @@ def format_depth(value_um: float, system: UnitSystem = "mm", *, digits: int | No
 
 
 def format_need(value_um: float, system: UnitSystem = "mm", *, about: str = "") -> str:
-    """Stock that something needs, in um, with `about` before a rounded one: what is needed at all is not shown as none."""
-    shown = format_depth(value_um, system)
-    if value_um > 0 and shown == format_depth(0.0, system):
-        return "under 0.1 thou" if system == "inch" else "under 1 um"
-    return f"{about}{shown}"
+    """Stock that something needs, in um, with `about` before a rounded one: what is needed at all is not shown as none.
+
+    Rounded up, for whoever takes what is shown is to have taken enough.
+    """
+    finest_um, least = (UM_PER_THOU / 10, "under 0.1 thou") if system == "inch" else (1.0, "under 1 um")
+    if value_um > 0 and format_depth(value_um, system) == format_depth(0.0, system):
+        return least
+    if math.isfinite(value_um):
+        # a sum of steps is a hair over its last digit, which is no need of one more
+        value_um = math.ceil(value_um / finest_um - _HAIR) * finest_um
+    return f"{about}{format_depth(value_um, system)}"
 
 
 def format_length(value_mm: float, system: UnitSystem = "mm", *, digits: int | None = None) -> str:

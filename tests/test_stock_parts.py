@@ -765,6 +765,24 @@ def test_what_is_needed_at_all_is_not_shown_as_none(value_um, mm, inch):
 
 
 @pytest.mark.parametrize(
+    ("value_um", "mm", "inch"),
+    [
+        # 181.17 um are 7.1327 thou
+        (181.17, "182 um", "7.2 thou"),
+        (181.0, "181 um", "7.2 thou"),
+        (25.4 * 7.1, "181 um", "7.1 thou"),
+        (3 * 0.1 * 10, "3 um", "0.2 thou"),
+        (1.4, "2 um", "0.1 thou"),
+        (math.inf, "no bound", "no bound"),
+        (math.nan, "not known", "not known"),
+    ],
+)
+def test_who_takes_the_stock_that_is_shown_has_taken_enough(value_um, mm, inch):
+    """Rounded to the nearest, 7.13 thou that are enough at 90 % were shown as 7.1."""
+    assert (format_need(value_um, "mm"), format_need(value_um, "inch")) == (mm, inch)
+
+
+@pytest.mark.parametrize(
     ("value", "system", "said"),
     [
         # 3.004 mm are 0.11827 in and the limit is 0.11811 in: as 0.118 it stood below the limit that it is inside of
