@@ -6,7 +6,7 @@ from streamlit.testing.v1 import AppTest
 
 from pitmap.casebook import Survey
 
-__all__ = ["page", "place_of"]
+__all__ = ["page", "place_of", "switch_while_typing"]
 
 
 def _screen(module: str) -> None:
@@ -23,6 +23,20 @@ def page(module: str, **state: object) -> AppTest:
     for name, value in {"place_read": True, **state}.items():
         test.session_state[name] = value
     return test
+
+
+def switch_while_typing(test: AppTest, units: str, typed: dict[str, str]) -> None:
+    """Switch the units of the page over fields of forms, by part of their key, that hold what was typed.
+
+    A browser sends nothing of a form before its button, and goes on holding it where the field keeps its key.
+    """
+    fields = {part: next(t for t in test.text_input if part in (t.key or "")) for part in typed}
+    before = {part: (field.key, field.label) for part, field in fields.items()}
+    test.session_state["units"] = units
+    test.run()
+    for part, text in typed.items():
+        (field,) = [t for t in test.text_input if (t.key, t.label) == before[part]]
+        field.input(text)
 
 
 def place_of(survey: Survey) -> dict[str, int]:

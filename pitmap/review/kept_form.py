@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 import streamlit as st
 
 from .sent_forms import claim, done, send
+from .state import units
 
 T = TypeVar("T")
 
@@ -55,10 +56,19 @@ class KeptForm:
         """It was sent over an older state, and says so: what folds it away must be open."""
         self._late = _TOO_SOON if over == taken_over else late
         self._typed: dict[str, Any] = typed if self.is_late else {}
+        opened, first, system = st.session_state.get(f"{self._slot}_opened", (None, "", units()))
+        is_open = self.is_late or (opened == self._stamp and first in st.session_state)
+        self.units = system if is_open else units()
+        """Units of its lengths: those that the page had when the form came up.
+
+        What is typed and not sent yet is in the browser alone. Fields of other units would drop it, or read it in them.
+        """
 
     def key(self, name: str) -> str:
         """Key of a field that begins anew with every state."""
         key = f"{name}_{self._slot}_{self._stamp}"
+        if not self._keys:
+            st.session_state[f"{self._slot}_opened"] = (self._stamp, key, self.units)
         self._keys.append(key)
         return key
 

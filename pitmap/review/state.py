@@ -91,9 +91,9 @@ def units() -> UnitSystem:
     return cast(UnitSystem, st.session_state.get("units", "mm"))
 
 
-def unit_word() -> str:
-    """The unit of a bare number: mm or in."""
-    return "mm" if units() == "mm" else "in"
+def unit_word(system: UnitSystem | None = None) -> str:
+    """The unit of a bare number, mm or in: in these units, or in those that the person chose."""
+    return "mm" if (system or units()) == "mm" else "in"
 
 
 def choose_units() -> None:
@@ -105,6 +105,7 @@ def choose_units() -> None:
         key="units",
         format_func={"mm": "mm, um", "inch": "inch, thou"}.get,
         required=True,
+        help="A form keeps the units that it came up in until it is sent, or the page opened anew: nothing typed is lost.",
     )
     leave("units", chosen)
 

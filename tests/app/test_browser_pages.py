@@ -7,7 +7,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from browser_steps import go, headed, no_error, settle
+from browser_steps import go, headed, no_error, settle, write
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 PLACE = "job=1&plate=1&face=1&survey=1"
@@ -50,6 +50,30 @@ def test_photo_to_pick_on_has_nothing_empty_under_it_on_a_phone(browser, mapped_
     assert shown["height"] <= frame["height"] <= shown["height"] + 2
     no_error(phone)
     phone.close()
+
+
+def test_what_is_typed_and_not_sent_outlives_a_switch_of_the_units(browser, small_server: str) -> None:  # type: ignore[no-untyped-def]
+    """The browser alone holds it; it dropped it with the field, which had the units of the page in its name."""
+    page = browser.new_page(viewport={"width": 1400, "height": 1000})
+    for place, opened, typed in (
+        ("plan", "Limit sheet of this face", {"Least thickness of the plate": "13.9 mm"}),
+        ("plan", "Rotor housing that goes on this face", {"Dip of the rotor housing's face": "21 um"}),
+        ("depth", "", {"Reading": "3 thou", "x, mm": "14", "y, mm": "0"}),
+        ("jobs", "New survey", {"How far off may that be, either way?": "2 um"}),
+    ):
+        page.goto(f"{small_server}/{place}?{PLACE}")
+        headed(page, place.capitalize())
+        if opened:
+            page.get_by_text(opened).first.click()
+        for label, text in typed.items():
+            write(page, label, text)
+        page.get_by_text("inch, thou").first.click()
+        settle(page)
+        held = {label: page.get_by_role("textbox", name=label).first.input_value() for label in typed}
+        assert held == typed
+        page.get_by_text("mm, um").first.click()
+        settle(page)
+    page.close()
 
 
 @pytest.mark.long

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 import pytest
 import streamlit as st
-from page_steps import page
+from page_steps import page, switch_while_typing
 from streamlit.testing.v1 import AppTest
 
 from pitmap.casebook import Casebook
@@ -256,13 +256,37 @@ def test_new_survey_offers_its_usual_error_in_the_units_of_the_page(
     test.run()
     next(s for s in test.selectbox if s.label == "Stage").set_value("test_lap")
     field = next(t for t in test.text_input if (t.key or "").startswith("within_1"))
-    assert field.value == "0.20 thou"
+    assert (field.value, field.placeholder) == ("", "empty: 0.20 thou")
     write(test, "Stock taken off so far", "1 thou")
     before = {s.id for s in book.surveys(job=book.jobs()[0])}
     press(test, "Add the survey")
     (added,) = [s for s in book.surveys(job=book.jobs()[0]) if s.id not in before]
     stock = added.removed_um
     assert (stock.value, stock.low, stock.high) == pytest.approx((25.4, 20.4, 30.4))
+
+
+def test_stock_typed_with_a_survey_outlives_a_switch_of_units(
+    book: Casebook, open_page: Callable[[str], AppTest]
+) -> None:
+    """How far off it may be went back to the usual 5 um, the corrected stock to what was kept, without a word."""
+    face, job = book.open_plate(1).faces[0], book.jobs()[0]
+    stock = Estimate(value=22.0, low=17.0, high=27.0)
+    lapped = book.create_survey(face, job, "test_lap", "2026-05-05", removed_um=stock)
+
+    test = open_page("jobs")
+    next(s for s in test.selectbox if s.label == "Survey").set_value(lapped.id).run()
+    switch_while_typing(test, "inch", {"removed_kept_form_correct_survey": "1 thou"})
+    write(test, "Why", "read again")
+    press(test, "Keep the correction")
+    stock = next(s for s in book.surveys(job=job) if s.id == lapped.id).removed_um
+    assert (stock.value, stock.low, stock.high) == pytest.approx((25.4, 20.4, 30.4))
+
+    switch_while_typing(test, "mm", {"removed_1": "40 um", "within_1": "2 um"})
+    next(s for s in test.selectbox if s.label == "Stage").set_value("lap_1")
+    before = {s.id for s in book.surveys(job=job)}
+    press(test, "Add the survey")
+    (added,) = [s for s in book.surveys(job=job) if s.id not in before]
+    assert (added.removed_um.value, added.removed_um.low, added.removed_um.high) == (40.0, 38.0, 42.0)
 
 
 def test_notes_sent_after_somebody_elses_are_not_lost(
@@ -311,7 +335,7 @@ def test_how_far_off_the_stock_may_be_is_named_where_it_is_no_length(
     book: Casebook, open_page: Callable[[str], AppTest]
 ) -> None:
     test = open_page("jobs")
-    write(test, "How far off may that be, either way?", "")
+    write(test, "How far off may that be, either way?", "5")
     test = add_survey(test, "lap_2", "30 um")
     assert [e.value.split(": length")[0] for e in test.error] == ["How far off may that be, either way"]
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from page_steps import page, place_of
+from page_steps import page, place_of, switch_while_typing
 from streamlit.testing.v1 import AppTest
 from survey_fakes import keep_survey
 
@@ -118,9 +118,7 @@ def test_limit_sheet_is_shown_in_the_units_of_the_page_and_keeps_to_the_last_fig
         "thickness_min": Limit(value=25.4, source="page 14", uncertainty=0.0127),
     }
     save_limits(book, plate, face, LimitSheet(entries=limits))
-    test = open_page("plan", survey)
-    test.session_state["units"] = "inch"
-    test.run()
+    test = page("plan", **place_of(survey), units="inch").run()
     shown = {t.label: t.value for t in test.text_input if "limits_" in (t.key or "")}
     assert shown["Most stock that may come off this face over the plate's life"] == "5.91 thou"
     assert shown["Least thickness of the plate"] == "1.000 in"
@@ -129,6 +127,44 @@ def test_limit_sheet_is_shown_in_the_units_of_the_page_and_keeps_to_the_last_fig
     assert [e.value for e in test.error] == []
     now = limits_of(book, face).entries
     assert now == {**limits, "total_stock": Limit(value=150.0, source="page 13")}
+
+
+def test_lengths_typed_in_the_limit_sheet_outlive_a_switch_of_units(kept: tuple[Casebook, Survey]) -> None:
+    """The fields had the units of the page in their key: a switch emptied the whole sheet that somebody was copying in."""
+    book, survey = kept
+    plate, face = book.get(Plate, 1), book.get(Face, 1)
+    total = LIMIT_TEXT["total_stock"][1].capitalize()
+    stays = Limit(value=150.0, source="page 12")
+    save_limits(book, plate, face, LimitSheet(entries={"total_stock": stays}))
+    test = open_page("plan", survey)
+    typed = {"limit_joint_gap": "3 thou", "source_joint_gap": "page 3", "dip_kept_form_housing": "20 um"}
+    switch_while_typing(test, "inch", typed)
+    # what nobody touched stands there as it did, to be known again
+    assert next(t for t in test.text_input if t.label == total).value == "150 um"
+    next(b for b in test.button if b.label == "Keep the limit sheet").click().run()
+    assert [e.value for e in test.error] == []
+    now = limits_of(book, face).entries
+    assert set(now) == {"total_stock", "joint_gap"} and now["total_stock"] == stays
+    assert now["joint_gap"].value == pytest.approx(76.2)
+    # kept, it comes up anew in the units of the page
+    assert next(t for t in test.text_input if t.label == total).value == "5.91 thou"
+
+
+def test_units_switched_while_another_person_keeps_a_sheet_turn_nothing_back(
+    kept: tuple[Casebook, Survey],
+) -> None:
+    """150 um stands in a field of a page in inch: it is not what its person typed over Ben's 200 um."""
+    book, survey = kept
+    plate, face = book.get(Plate, 1), book.get(Face, 1)
+    total, joint = (LIMIT_TEXT[name][1].capitalize() for name in ("total_stock", "joint_gap"))
+    save_limits(book, plate, face, LimitSheet(entries={"total_stock": Limit(value=150.0, source="page 12")}))
+    test = open_page("plan", survey)
+    switch_while_typing(test, "inch", {"limit_joint_gap": "3 thou"})
+    bens = Limit(value=200.0, source="Ben's manual")
+    save_limits(book, plate, face, LimitSheet(entries={"total_stock": bens}))
+    next(b for b in test.button if b.label == "Keep the limit sheet").click().run()
+    shown = {t.label: t.value for t in test.text_input}
+    assert (shown[total], shown[joint]) == ("200 um", "3 thou")
 
 
 def test_problems_stand_in_one_list_after_the_verdict(

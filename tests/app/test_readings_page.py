@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from page_steps import page, place_of
+from page_steps import page, place_of, switch_while_typing
 from streamlit.testing.v1 import AppTest
 from survey_fakes import keep_survey
 
@@ -49,14 +49,19 @@ def test_reading_typed_with_a_mark_number_is_kept_with_its_place(kept: tuple[Cas
     assert reading.as_typed == "70 um"
 
 
-def test_number_read_off_a_map_that_was_changed_meanwhile_is_not_kept(kept: tuple[Casebook, Survey]) -> None:
-    book, survey = kept
-    test = depth_page(survey)
+def add_a_pit(book: Casebook, survey: Survey) -> None:
+    """By hand, as somebody else does while a form is open."""
     square = [[-3, 12], [3, 12], [3, 16], [-3, 16]]
     book.add_edit(
         book.inspections(survey)[-1], "polygon", class_code=int(SurfaceClass.PIT),
         shape={"polygon_mm": square}, reason="missed",
     )  # fmt: skip
+
+
+def test_number_read_off_a_map_that_was_changed_meanwhile_is_not_kept(kept: tuple[Casebook, Survey]) -> None:
+    book, survey = kept
+    test = depth_page(survey)
+    add_a_pit(book, survey)
     keep_by_number(test, "2")
     assert book.readings(survey) == ()
     assert [w.value.split(".")[0] for w in test.warning] == [
@@ -241,9 +246,7 @@ def test_wrong_entry_is_told_by_its_field(
 def test_a_place_is_typed_in_the_units_of_the_page(kept: tuple[Casebook, Survey]) -> None:
     """With inch chosen the fields asked for mm beside a table of marks in inch. 0.5512 in are 14.0 mm."""
     book, survey = kept
-    test = depth_page(survey)
-    test.session_state["units"] = "inch"
-    test.run()
+    test = page("depth", **place_of(survey), units="inch").run()
 
     def keep(x: str) -> None:
         for label, text in (("Reading", "3 thou"), ("x, in", x), ("y, in", "0")):
@@ -255,11 +258,27 @@ def test_a_place_is_typed_in_the_units_of_the_page(kept: tuple[Casebook, Survey]
     keep("0.5512")
     (reading,) = book.readings(survey)
     assert (reading.x_mm, reading.y_mm) == pytest.approx((14.0, 0.0), abs=0.001)
-    # a number of the other unit is not left standing to be read in this one
-    next(t for t in test.text_input if t.label == "x, in").input("0.5")
-    test.session_state["units"] = "mm"
-    test.run()
+    # what is typed outlives a switch of the units, and is read in those that stand beside it
+    switch_while_typing(test, "mm", {"value_": "60 um", "x_mm_": "0.25", "y_mm_": "0"})
+    next(b for b in test.button if b.label == "Keep the reading").click().run()
+    assert book.readings(survey)[1].x_mm == pytest.approx(6.35, abs=0.001)
+    # kept, the form comes up anew in those of the page
     assert next(t for t in test.text_input if t.label == "x, mm").value == ""
+
+
+def test_a_place_sent_with_the_marks_of_an_older_map_is_not_read_in_another_unit(
+    kept: tuple[Casebook, Survey],
+) -> None:
+    """Laid over the newer form, 14 typed as mm must not stand beside "x, in" because the page was switched meanwhile."""
+    book, survey = kept
+    test = depth_page(survey)
+    switch_while_typing(test, "inch", {"value_": "3 thou", "x_mm_": "14", "y_mm_": "0"})
+    add_a_pit(book, survey)
+    next(b for b in test.button if b.label == "Keep the reading").click().run()
+    assert book.readings(survey) == ()
+    assert next(t for t in test.text_input if t.label == "x, mm").value == "14"
+    next(b for b in test.button if b.label == "Keep the reading").click().run()
+    assert (book.readings(survey)[0].x_mm, book.readings(survey)[0].as_typed) == (14.0, "3 thou")
 
 
 def test_what_is_to_be_minded_of_a_reading_is_not_cut_off(kept: tuple[Casebook, Survey]) -> None:

@@ -123,10 +123,10 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
         within = form.field(
             st.text_input, _FIELDS["uncertainty"], "within", "", placeholder="empty: usual for this kind"
         )
-        # of one unit: a number that was typed in the other must not be read in this one
+        unit = unit_word(form.units)
         x, y = (
             form.field(
-                st.text_input, _label(column), f"{column}_{unit_word()}", "",
+                st.text_input, _label(column, unit), column, "",
                 help="As the axes of the map count. Empty when the mark number says where.",
             )
             for column in _PLACE
@@ -142,10 +142,10 @@ def _one(kept: Casebook, survey: Survey, inspection: Inspection | None, drawing:
             with sentences():
                 row = {
                     "stage": survey.stage, "kind": kind, "value": value, "mark": mark,
-                    **{column: _typed_place(text, column) for column, text in zip(_PLACE, (x, y))},
+                    **{column: _typed_place(text, column, unit) for column, text in zip(_PLACE, (x, y))},
                     "uncertainty": within, "lower_bound": "yes" if bound else "", "instrument": instrument,
                 }  # fmt: skip
-                table = _one_row(row)
+                table = _one_row(row, unit)
                 with form.taking(), _told_by_field():
                     (new,) = keep_readings(kept, survey, table, inspection, drawing=drawing, as_typed=[value])
                     own["id"] = new.id
@@ -160,27 +160,27 @@ def _kind_box(label: str, *, value: str, key: str) -> str:
     return st.selectbox(label, READING_KINDS, READING_KINDS.index(value), format_func=KIND_WORDS.get, key=key)
 
 
-def _label(column: str) -> str:
-    return f"{_FIELDS[column]}, {unit_word()}" if column in _PLACE else _FIELDS[column]
+def _label(column: str, unit: str) -> str:
+    return f"{_FIELDS[column]}, {unit}" if column in _PLACE else _FIELDS[column]
 
 
-def _typed_place(text: str, column: str) -> str:
-    """A coordinate as it was typed in the units of the page, as the table holds it, in mm; empty for an empty field."""
+def _typed_place(text: str, column: str, unit: str) -> str:
+    """A coordinate as it was typed, a bare number in `unit`, as the table holds it, in mm; empty for an empty field."""
     if not text.strip():
         return ""
     try:
-        return repr(parse_length(text.strip(), to="mm", default_unit=unit_word()))
+        return repr(parse_length(text.strip(), to="mm", default_unit=unit))
     except InputError as error:
-        raise ReadingError(f"{_label(column)}: {error}") from error
+        raise ReadingError(f"{_label(column, unit)}: {error}") from error
 
 
-def _one_row(row: dict[str, str]) -> pd.DataFrame:
+def _one_row(row: dict[str, str], unit: str) -> pd.DataFrame:
     """The form's reading as a table; an error names the field in place of the row and column of a table."""
     try:
         return readings_from_rows([row]).table
     except ReadingError as error:
         where, _, why = str(error).partition(": ")
-        field = _label(where.removeprefix("row 1, column "))
+        field = _label(where.removeprefix("row 1, column "), unit)
         raise ReadingError(f"{field}: {why.replace(row['kind'], row['kind'].replace('_', ' '))}") from error
 
 

@@ -216,8 +216,11 @@ def _new_survey(kept: Casebook, job: Job, face: Face) -> None:
             placeholder="22 um or 1 thou; empty when not known",
             key=f"removed_{face.id}",
         )
+        # not filled in: a field of the units of the page would drop what was typed before they were switched
         within = st.text_input(
-            _WITHIN, value=shown_length(_USUAL_ERROR_UM, "um"), key=f"within_{face.id}_{units()}"
+            _WITHIN,
+            placeholder=f"empty: {shown_length(_USUAL_ERROR_UM, 'um', units())}",
+            key=f"within_{face.id}",
         )
         fields = {"Stock taken off so far": f"removed_{face.id}"}
         if st.form_submit_button("Add the survey", on_click=send, args=(slot, fields, n_before)):
@@ -227,7 +230,9 @@ def _new_survey(kept: Casebook, job: Job, face: Face) -> None:
                     job,
                     Stage(stage).name,
                     day,
-                    removed_um=_stock(face, stage, removed, kept_or_typed(within, _USUAL_ERROR_UM, "um")),
+                    removed_um=_stock(
+                        face, stage, removed, within.strip() or exact_length(_USUAL_ERROR_UM, "um")
+                    ),
                 )
                 done(slot, n_before)
                 go_to(face=face.id)
@@ -255,7 +260,7 @@ def _correct_survey(kept: Casebook, surveys: list[Survey], labels: dict[int, str
             day = form.field(st.date_input, "Day", "day", survey.surveyed_on)
             half_um = stock.high - stock.value if stock.has_interval else 5.0
             typed = tuple(
-                form.field(st.text_input, label, f"{name}_{units()}", shown_length(value_um, "um"))
+                form.field(st.text_input, label, name, shown_length(value_um, "um", form.units))
                 for label, name, value_um in (
                     ("Stock taken off so far", "removed", stock.value),
                     (_WITHIN, "within", half_um),
@@ -270,7 +275,9 @@ def _correct_survey(kept: Casebook, surveys: list[Survey], labels: dict[int, str
                     if day != survey.surveyed_on:
                         changes["surveyed_on"] = day
                     were = (stock.value, half_um)
-                    meant = tuple(kept_or_typed(text, was, "um") for text, was in zip(typed, were))
+                    meant = tuple(
+                        kept_or_typed(text, was, "um", form.units) for text, was in zip(typed, were)
+                    )
                     if meant != tuple(exact_length(was, "um") for was in were):
                         face = kept.get(Face, survey.face_id)
                         changes["removed_um"] = _stock(face, survey.stage, *meant)

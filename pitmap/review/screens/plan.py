@@ -207,19 +207,20 @@ def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
             "is not judged, never passed."
         )
         with st.form(f"limits_{face.id}", border=False):
-            typed, beside = {}, {}
+            typed, beside, system = {}, {}, form.units
             for name, (unit, text) in LIMIT_TEXT.items():
                 now = entries.get(name)
                 # What cannot be used is shown as it stands, to be mended.
                 value, source, within = rows[name] if name in wrong else ("", now.source if now else "", "")
                 columns = st.columns([3, 2, 3])
                 filled = form.field(
-                    columns[0].text_input, text.capitalize(), f"limit_{name}_{units()}",
-                    _shown(now.value, unit) if now else str(value), placeholder=f"for example in {_unit_word(unit)}",
+                    columns[0].text_input, text.capitalize(), f"limit_{name}",
+                    _shown(now.value, unit, system) if now else str(value),
+                    placeholder=f"for example in {_unit_word(unit, system)}",
                 )  # fmt: skip
                 give = form.field(
-                    columns[1].text_input, "Give or take", f"within_{name}_{units()}",
-                    _shown(now.uncertainty or None, unit) if now else str(within or ""),
+                    columns[1].text_input, "Give or take", f"within_{name}",
+                    _shown(now.uncertainty or None, unit, system) if now else str(within or ""),
                     placeholder="empty: exact", help="One standard deviation of what was entered.",
                 )  # fmt: skip
                 said = form.field(
@@ -228,8 +229,9 @@ def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
                 )  # fmt: skip
                 beside[name] = st.empty()
                 if filled.strip():
-                    typed[name] = (_meant(filled, now.value if now else math.nan, unit), said,
-                                   _meant(give.strip(), now.uncertainty if now else math.nan, unit) or 0)  # fmt: skip
+                    value_kept, within_kept = (now.value, now.uncertainty) if now else (math.nan, math.nan)
+                    typed[name] = (_meant(filled, value_kept, unit, system), said,
+                                   _meant(give.strip(), within_kept, unit, system) or 0)  # fmt: skip
             if form.submit("Keep the limit sheet", type="primary"):
                 entries, wrong = usable_limits(typed)
                 if not wrong:
@@ -260,11 +262,11 @@ def _housing(kept: Casebook, plate: Plate, face: Face) -> None:
         )
         one, two = st.columns(2)
         typed = form.field(
-            one.text_input, "Dip of the rotor housing's face", f"dip_{units()}", shown_length(dip_um, "um"),
+            one.text_input, "Dip of the rotor housing's face", "dip", shown_length(dip_um, "um", form.units),
             placeholder="20 um or 0.8 thou; empty when not known",
         )  # fmt: skip
         within = form.field(
-            two.text_input, "Give or take", f"dip_within_{units()}", shown_length(half_um, "um"),
+            two.text_input, "Give or take", "dip_within", shown_length(half_um, "um", form.units),
             help="How far off it may be, either way, in 9 cases of 10.",
         )  # fmt: skip
         if form.submit("Keep the housing's dip"):
@@ -274,8 +276,8 @@ def _housing(kept: Casebook, plate: Plate, face: Face) -> None:
                     plate,
                     face,
                     measured_length(
-                        kept_or_typed(typed, dip_um, "um"),
-                        kept_or_typed(within, half_um, "um"),
+                        kept_or_typed(typed, dip_um, "um", form.units),
+                        kept_or_typed(within, half_um, "um", form.units),
                         "Dip of the rotor housing",
                         "Give or take",
                     ),
@@ -293,17 +295,17 @@ def _stops(levels: Sequence[float], system: UnitSystem) -> dict[float, str]:
     return labels
 
 
-def _unit_word(unit: str) -> str:
-    return {"um": "thou", "mm": "in"}.get(unit, unit) if units() == "inch" else unit
+def _unit_word(unit: str, system: UnitSystem) -> str:
+    return {"um": "thou", "mm": "in"}.get(unit, unit) if system == "inch" else unit
 
 
-def _shown(value: float | None, unit: str) -> str:
+def _shown(value: float | None, unit: str, system: UnitSystem) -> str:
     """A number of the sheet as its field reads it back; empty for none."""
     if value is None:
         return ""
-    return f"{value:.9g} %" if unit == "percent" else shown_length(value, unit)
+    return f"{value:.9g} %" if unit == "percent" else shown_length(value, unit, system)
 
 
-def _meant(text: str, kept: float, unit: str) -> str:
+def _meant(text: str, kept: float, unit: str, system: UnitSystem) -> str:
     """What stands in a field of the sheet that showed a kept number (NaN for none)."""
-    return text if unit == "percent" else kept_or_typed(text, kept, unit)
+    return text if unit == "percent" else kept_or_typed(text, kept, unit, system)
