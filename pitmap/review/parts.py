@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from ..inspection import Inspection
 
 __all__ = [
+    "GIVE_OR_TAKE",
     "PHOTO_TYPES",
     "caution",
     "choose_face",
@@ -42,6 +43,9 @@ __all__ = [
 
 _FINDING_ICONS = {"error": ":material/block:", "warning": ":material/warning:", "note": ":material/info:"}
 """Before what the check of a drawing found, by how bad it is."""
+
+GIVE_OR_TAKE = "Give or take (one standard deviation)"
+"""Label of what is entered beside a limit or a reading."""
 
 PHOTO_TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 """Endings of the photos that may be sent up."""

@@ -24,7 +24,7 @@ from ..cached import drawn, face_drawing, face_plan, face_series, inspection_of
 from ..device import MAP_WORDS, chart_config, is_narrow
 from ..guard import sentences
 from ..kept_form import KeptForm
-from ..parts import caution, choose_survey, survey_labels, tell_signed
+from ..parts import GIVE_OR_TAKE, caution, choose_survey, survey_labels, tell_signed
 from ..plain_text import plain
 from ..reading_words import KIND_WORDS, reading_amount
 from ..state import unit_word, units
@@ -40,7 +40,7 @@ _FIELDS = {
     "mark": "Mark number",
     "value": "Reading",
     "unit": "Reading",
-    "uncertainty": "Give or take (one standard deviation)",
+    "uncertainty": GIVE_OR_TAKE,
     "x_mm": "x",
     "y_mm": "y",
 }

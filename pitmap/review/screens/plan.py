@@ -36,13 +36,14 @@ from ..device import chart_config, chart_words
 from ..guard import sentences
 from ..kept_form import KeptForm
 from ..kept_length import kept_or_typed, shown_length
-from ..parts import choose_face, map_first, measured_length, rests_on
+from ..parts import GIVE_OR_TAKE, choose_face, map_first, measured_length, rests_on
 from ..plain_text import plain
 from ..state import units
 from ..tables import steps_view
 
 __all__ = ["show"]
 
+_WITHIN_90 = "Give or take (holds in 9 cases of 10)"
 _STATUS = {
     "pass": ":material/check:",
     "watch": ":material/warning:",
@@ -219,9 +220,9 @@ def _limit_sheet(kept: Casebook, plate: Plate, face: Face) -> None:
                     placeholder=f"for example in {_unit_word(unit, system)}",
                 )  # fmt: skip
                 give = form.field(
-                    columns[1].text_input, "Give or take", f"within_{name}",
+                    columns[1].text_input, GIVE_OR_TAKE, f"within_{name}",
                     _shown(now.uncertainty or None, unit, system) if now else str(within or ""),
-                    placeholder="empty: exact", help="One standard deviation of what was entered.",
+                    placeholder="empty: exact",
                 )  # fmt: skip
                 said = form.field(
                     columns[2].text_input, "Source", f"source_{name}", source,
@@ -266,8 +267,7 @@ def _housing(kept: Casebook, plate: Plate, face: Face) -> None:
             placeholder="20 um or 0.8 thou; empty when not known",
         )  # fmt: skip
         within = form.field(
-            two.text_input, "Give or take", "dip_within", shown_length(half_um, "um", form.units),
-            help="How far off it may be, either way, in 9 cases of 10.",
+            two.text_input, _WITHIN_90, "dip_within", shown_length(half_um, "um", form.units),
         )  # fmt: skip
         if form.submit("Keep the housing's dip"):
             with form.taking():
@@ -279,7 +279,7 @@ def _housing(kept: Casebook, plate: Plate, face: Face) -> None:
                         kept_or_typed(typed, dip_um, "um", form.units),
                         kept_or_typed(within, half_um, "um", form.units),
                         "Dip of the rotor housing",
-                        "Give or take",
+                        _WITHIN_90,
                     ),
                     over=newest,
                 )
