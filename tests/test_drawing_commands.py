@@ -12,10 +12,11 @@ from types import SimpleNamespace
 import ezdxf
 import numpy as np
 import pytest
+from shapely import box
 
 from pitmap import tracing
 from pitmap.cli import main
-from pitmap.drawing import load_shipped, load_svg, save_dxf, save_svg
+from pitmap.drawing import Drawing, Opening, load_shipped, load_svg, save_dxf, save_svg
 from pitmap.estimate import Estimate
 
 NUMBERS = str(files("pitmap.drawing") / "plates" / "heron40_end.numbers.toml")
@@ -229,3 +230,27 @@ def test_check_reads_the_limits_beside_the_drawing(
     printed = capsys.readouterr().out
     assert said in printed
     assert ("nothing found" in printed) == (said == "nothing found")
+
+
+def test_check_speaks_inch_where_that_is_asked_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The page said all of this in inch, the command in mm alone. Two ports of 25.4 x 50.8 mm share 25.4 x 10.16 mm."""
+    first, second = (
+        Opening(name=name, kind="port", polygon=box(x, 50.8, x + 50.8, 76.2))
+        for name, x in (("port_01", 25.4), ("port_02", 66.04))
+    )
+    plate = Drawing(
+        name="plate", thickness_mm=50.8, outline=box(0, 0, 254, 254), openings=(first, second),
+        zones={"rim": box(0, 200, 254, 254)},
+    )  # fmt: skip
+    save_svg(plate, tmp_path / "plate.svg")
+    for units, where, common, rim in (
+        ("mm", "at x 71.1, y 63.5 mm: ", " 258 mm2", "rim 13716.0 mm2"),
+        ("inch", "at x 2.800, y 2.500 in: ", " 0.4 in2", "rim 21.2598 in2"),
+    ):
+        assert run("check", str(tmp_path / "plate.svg"), "--units", units) == 2
+        said = capsys.readouterr().out
+        (overlap,) = [line for line in said.splitlines() if "overlaps opening" in line]
+        assert where in overlap and overlap.endswith(common), said
+        assert rim in said and (units == "mm" or " mm" not in said)

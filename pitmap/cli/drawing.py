@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import Literal
+from typing import Literal, cast
 
 import click
 import tomlkit
@@ -27,8 +27,8 @@ from ..drawing import (
 from ..drawing import save_layers as write_layers
 from ..drawing.beside import Beside, read_beside
 from ..errors import InputError
-from ..units import parse_length
-from .options import DRAWING, DRAWING_FILE, OUT_FILE
+from ..units import UnitSystem, format_area, format_place, parse_length
+from .options import DRAWING, DRAWING_FILE, OUT_FILE, units_option
 
 __all__ = ["command"]
 
@@ -64,16 +64,16 @@ def _save(drawing: Drawing, out: Path) -> None:
     click.echo(f"written to {out} and {_files(out)[1].name} beside it")
 
 
-def _report(drawing: Drawing, wrong_limit: str = "") -> int:
+def _report(drawing: Drawing, wrong_limit: str = "", system: UnitSystem = "mm") -> int:
     """Print what the check finds, and what is wrong with a limit; the number of errors."""
-    findings = check_drawing(drawing)
+    findings = check_drawing(drawing, system=system)
     for f in findings:
-        at = f" at ({f.xy[0]:.1f}, {f.xy[1]:.1f}) mm" if f.xy else ""
+        at = f" at {format_place(*f.xy, system)}" if f.xy else ""
         click.echo(f"  {f.severity}: {f.element}{at}: {f.text}")
     if wrong_limit:
         click.echo(f"  error: limits: {wrong_limit}")
     areas = ", ".join(
-        f"{name.replace('_', ' ')} {zone.area / 100:.1f} cm2" for name, zone in drawing.zones.items()
+        f"{name.replace('_', ' ')} {format_area(zone.area, system)}" for name, zone in drawing.zones.items()
     )
     click.echo(f"  {drawing.name}: {len(drawing.openings)} openings; {areas}")
     if not findings and not wrong_limit:
@@ -83,9 +83,10 @@ def _report(drawing: Drawing, wrong_limit: str = "") -> int:
 
 @command.command(name="check")
 @click.argument("drawing", type=DRAWING)
-def check(drawing: Drawing) -> int:
+@units_option
+def check(drawing: Drawing, units: str) -> int:
     """Look for what would make figures wrong; exit code 2 when there is an error."""
-    return 2 if _report(drawing, _wrong_limit(drawing)) else 0
+    return 2 if _report(drawing, _wrong_limit(drawing), cast(UnitSystem, units)) else 0
 
 
 def _wrong_limit(drawing: Drawing) -> str:
