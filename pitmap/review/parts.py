@@ -30,6 +30,7 @@ __all__ = [
     "choose_survey",
     "map_first",
     "measured_length",
+    "must_be_sound",
     "rests_on",
     "show_findings",
     "stage_word",
@@ -57,6 +58,18 @@ def show_findings(findings: Sequence[Finding]) -> None:
         st.write(":material/check: The check found nothing.")
     for f in findings:
         st.write(f"{_FINDING_ICONS[f.severity]} {plain(f'{f.element}: {f.text}')}")
+
+
+def must_be_sound(findings: Sequence[Finding]) -> None:
+    """Before a drawing is kept.
+
+    Raises
+    ------
+    InputError
+        The check found an error; the first is told.
+    """
+    if first := next((f for f in findings if f.severity == "error"), None):
+        raise InputError(f"{first.element}: {first.text}")
 
 
 def stage_word(stage: str) -> str:

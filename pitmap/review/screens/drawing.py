@@ -29,7 +29,7 @@ from ...workflow import DRAWING_ROLE, newest_file
 from ..cached import face_drawing
 from ..device import chart_config
 from ..guard import sentences
-from ..parts import caution, show_findings, tell_not_opened
+from ..parts import caution, must_be_sound, show_findings, tell_not_opened
 from ..plain_text import plain
 from ..remembered import recall, remember
 from ..state import Place, book, go_to, here, unit_word, units
@@ -273,8 +273,6 @@ def _blank(plate: Plate, face: Face) -> None:
 
 
 def _keep(kept: Casebook, plate: Plate, face: Face, drawing: Drawing) -> None:
-    errors = [f for f in check_drawing(drawing, system=units()) if f.severity == "error"]
-    if errors:
-        raise InputError(f"{errors[0].element}: {errors[0].text}")
+    must_be_sound(check_drawing(drawing, system=units()))
     keep_over_seen(kept, plate, face, drawing)
     st.rerun()

@@ -13,11 +13,11 @@ from streamlit.errors import StreamlitAPIException
 from ...casebook import Casebook, Face, Plate
 from ...drawing import Drawing, Finding, check_drawing
 from ...drawing.edit import Replay, Step
-from ...errors import DrawingError, EditConflict, InputError, PitmapError
+from ...errors import DrawingError, EditConflict, PitmapError
 from ...units import UnitSystem
 from ...workflow import save_drawing
 from ..guard import sentences
-from ..parts import show_findings
+from ..parts import must_be_sound, show_findings
 from ..plain_text import plain
 from ..remembered import recall, remember
 from ..state import unit_word, units
@@ -275,9 +275,7 @@ def keep(ed: Editor) -> None:
     """
     drawing = ed.drawing
     with st.spinner("Checking ..."):
-        errors = [f for f in check_drawing(drawing, system=units()) if f.severity == "error"]
-    if errors:
-        raise InputError(f"{errors[0].element}: {errors[0].text}")
+        must_be_sound(check_drawing(drawing, system=units()))
     desk, blank = ed.desk, f"blank_plate_{ed.face.id}"
     before = {ed._slot: desk, ed._base_slot: ed.key, blank: recall(blank, None)}
     # Written down before: a second press meanwhile ends this run, and what it made would be laid on itself.

@@ -30,7 +30,7 @@ from ...tracing import Trace
 from ...units import MM_PER_INCH, format_length
 from ..cached import laid_on, photo_of
 from ..guard import sentences
-from ..parts import PHOTO_TYPES, show_findings
+from ..parts import PHOTO_TYPES, must_be_sound, show_findings
 from ..picking import Curve, Kind, Mark, Picker
 from ..plain_text import plain
 from ..remembered import remember
@@ -220,7 +220,6 @@ def _keep(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing
             f"{100 * nearest.edge_share:.0f} % of the edges fall on an edge. The fewer, the "
             "surer a photo is laid the right way round."
         )
-    errors = [f for f in findings if f.severity == "error"]
     late = f"trace_late_{face.id}"
     if text := st.session_state.pop(late, ""):
         st.error(plain(text), icon=":material/error:")
@@ -229,10 +228,9 @@ def _keep(kept: Casebook, plate: Plate, face: Face, desk: Desk, drawing: Drawing
         type="primary",
         icon=":material/save:",
         key=f"trace_keep_{face.id}",
-        disabled=bool(errors),
+        disabled=any(f.severity == "error" for f in findings),
     ):
-        if errors:
-            raise InputError(f"{errors[0].element}: {errors[0].text}")
+        must_be_sound(findings)
         try:
             keep_over_seen(kept, plate, face, drawing)
         except EditConflict as error:
