@@ -308,10 +308,18 @@ def test_from_trace_to_kept_drawing_and_another_photo(shop, open_desk, samples: 
     slot = f"trace_desk_{face.id}"
     marks = tuple((photos[0].sha256, *map(float, camera.mm_to_px(xy))) for xy in on_track)
     test.session_state[slot] = replace(test.session_state[slot], track=marks)
-    test.text_input(key=f"trace_offset_{face.id}_mm").input("2 mm")
-    test.text_input(key=f"trace_outer_{face.id}_mm").input("6 mm").run()
+    test.text_input(key=f"trace_offset_{face.id}").input("2 mm")
+    test.text_input(key=f"trace_outer_{face.id}").input("6").run()
+    # 6 mm would be 6 in once the units of the page are switched
+    assert [e.value.split("; ")[0] for e in test.error] == ["Land ends: length '6': no unit"]
+    test.text_input(key=f"trace_outer_{face.id}").input("6 mm").run()
     assert not test.exception and not test.error, words(test)
     assert "12 of 12 clicks" in words(test)
+    for units in ("inch", "mm"):
+        test.session_state["units"] = units
+        test.run()
+        typed = [test.text_input(key=f"trace_{what}_{face.id}").value for what in ("offset", "outer")]
+        assert typed == ["2 mm", "6 mm"]
 
     save_drawing(book.as_person("Ben"), plate, face, load_shipped("heron40_intermediate_b"))
     test.button(key=f"trace_keep_{face.id}").click().run()

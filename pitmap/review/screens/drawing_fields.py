@@ -29,8 +29,8 @@ def shown_deg(value: float) -> str:
     return f"{round(value, 3) + 0.0:g}"
 
 
-def typed_mm(text: str, what: str) -> float:
-    """A length from a field, in mm; a bare number is in the person's unit.
+def typed_mm(text: str, what: str, *, bare: str | None = None) -> float:
+    """A length from a field, in mm; a bare number is in the person's unit, or in `bare` ("" refuses it).
 
     Raises
     ------
@@ -38,7 +38,7 @@ def typed_mm(text: str, what: str) -> float:
         Not a length; `what` names the field.
     """
     try:
-        return parse_length(str(text).strip(), to="mm", default_unit=unit_word())
+        return parse_length(str(text).strip(), to="mm", default_unit=unit_word() if bare is None else bare)
     except InputError as error:
         raise DrawingError(f"{what}: {error}") from error
 

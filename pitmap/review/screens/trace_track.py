@@ -17,7 +17,6 @@ from ...tracing import Trace
 from ..cached import photo_of
 from ..picking import Curve, Mark, Picker
 from ..plain_text import plain
-from ..state import unit_word
 from .drawing_fields import typed_mm
 from .drawing_fit_table import fit_table
 from .trace_desk import Desk
@@ -115,8 +114,8 @@ def _on_face(desk: Desk, trace: Trace) -> NDArray[np.float64]:
 
 
 def _typed(face: Face) -> tuple[float | None, float, float | None]:
-    # a bare number is in the person's unit, so a switch of units begins anew
-    tag = f"{face.id}_{unit_word()}"
+    # each with its unit, like every length of this page: a bare number would be another length once the units are switched
+    tag = face.id
     offset = st.text_input(
         "Parallel offset of the trace", value="0 mm", key=f"trace_offset_{tag}",
         help="By engine, the tip radius of the apex seal. Leave it empty to fit it too; that needs many good clicks.",
@@ -127,13 +126,13 @@ def _typed(face: Face) -> tuple[float | None, float, float | None]:
         help="Outwards from the clicked edge; 0 when the land begins there.",
     )  # fmt: skip
     outer = two.text_input(
-        "Land ends", placeholder="6 mm", key=f"trace_outer_{tag}", help="Empty: no land is drawn."
+        "Land ends", placeholder="6 mm or 0.236 in", key=f"trace_outer_{tag}", help="Empty: no land is drawn."
     )
 
     return (
-        typed_mm(offset, "Parallel offset") if offset.strip() else None,
-        typed_mm(inner, "Land begins") if inner.strip() else 0.0,
-        typed_mm(outer, "Land ends") if outer.strip() else None,
+        typed_mm(offset, "Parallel offset", bare="") if offset.strip() else None,
+        typed_mm(inner, "Land begins", bare="") if inner.strip() else 0.0,
+        typed_mm(outer, "Land ends", bare="") if outer.strip() else None,
     )
 
 
