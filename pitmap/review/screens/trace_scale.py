@@ -12,7 +12,7 @@ import streamlit as st
 
 from ...casebook import Face, Plate
 from ...errors import InputError
-from ...units import parse_length
+from ...units import in_both, parse_length
 from ..plain_text import plain
 from .trace_desk import Desk
 
@@ -74,7 +74,8 @@ def length_field(
         place.error(plain(f"{label}: {error}"))
         return None
     if not least <= length <= most:
-        place.error(f"{label}: {length:g} mm is not between {least:g} and {most:g} mm; is the unit right?")
+        typed, low, high = (in_both(mm, "mm") for mm in (length, least, most))
+        place.error(f"{label}: {typed} is not between {low} and {high}; is the unit right?")
         return None
     return length
 
