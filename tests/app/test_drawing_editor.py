@@ -546,6 +546,18 @@ def test_a_fit_of_the_trace_is_told_in_inch_where_that_is_worked_in() -> None:
     assert re.fullmatch(r"The places lie within 0\.00[2-6] in \(root mean square\) of the curve\.", said)
 
 
+def test_what_was_changed_is_told_in_both_units(open_page: Callable[..., AppTest]) -> None:
+    """0.5 in were typed, and "12.7 mm thick" stood under the picture: a sentence outlives a switch of the units."""
+    test = open_page(units="inch", edit_desk_1=Desk(tool="plate"))
+    field(test, "Thickness of the plate, in").input("0.5")
+    press(test, "Set")
+    assert desk_of(test).said.endswith("12.7 mm = 0.5 in thick")
+    test = open_page(units="inch", edit_desk_1=Desk(chosen="bolt_03"))
+    field(test, "Centre x, in").input("2.8")
+    press(test, "Set")
+    assert "bolt_03 moved to x 71.12 mm = 2.8 in, y " in desk_of(test).said
+
+
 def test_trace_keeps_the_numbers_that_nobody_touched_under_inch(open_page: Callable[..., AppTest]) -> None:
     """Each number is shown to a ten-thousandth of an inch, 2.54 um: a turn alone moved every one of them."""
     before = open_page(edit_desk_1=Desk(tool="trace"))

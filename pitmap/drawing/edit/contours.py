@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from shapely import Polygon
 
 from ...errors import DrawingError
+from ...units import in_both
 from ..model import Drawing
 from .openings import EDGES, opening_named, with_opening
 from .remake import Edited, remade
@@ -93,7 +94,7 @@ def move_corner(
     points = _free_corners(drawing, element)
     moved = moved_stretch(points, _index(points, index, element), (x_mm, y_mm), stretch_mm)
     new = _with_contour(drawing, element, ring_polygon(moved, _words(element)))
-    how = f" with {stretch_mm:g} mm to each side" if stretch_mm > 0 else ""
+    how = f" with {in_both(stretch_mm, 'mm')} to each side" if stretch_mm > 0 else ""
     said = element if element not in EDGES else EDGE_WORDS[element]
     return Edited(drawing=new, sentence=f"corner {index + 1} of {said} moved{how}")
 

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from shapely.affinity import translate
 
 from ...errors import DrawingError
+from ...units import in_both
 from ..model import OPENING_KINDS, Drawing, Opening
 from .remake import Edited, remade
 from .shapes import Circle, circle_of, circle_polygon, closed_curve, ring_polygon
@@ -137,9 +138,8 @@ def move_opening(drawing: Drawing, *, name: str, x_mm: float, y_mm: float) -> Ed
         shifted = translate(old.polygon, x_mm - middle.x, y_mm - middle.y)
         moved = ring_polygon(shifted.exterior.coords[:-1], f"opening {name!r}")
     new = _inside(drawing, Opening(name=name, kind=old.kind, polygon=moved))
-    return Edited(
-        drawing=with_opening(drawing, name, new), sentence=f"{name} moved to {x_mm:.2f}, {y_mm:.2f} mm"
-    )
+    at = [in_both(round(mm, 2) + 0.0, "mm") for mm in (x_mm, y_mm)]
+    return Edited(drawing=with_opening(drawing, name, new), sentence=f"{name} moved to x {at[0]}, y {at[1]}")
 
 
 def set_diameter(drawing: Drawing, *, name: str, diameter_mm: float) -> Edited:
@@ -157,7 +157,8 @@ def set_diameter(drawing: Drawing, *, name: str, diameter_mm: float) -> Edited:
     polygon = circle_polygon(dataclasses.replace(circle, diameter_mm=diameter_mm), f"opening {name!r}")
     new = Opening(name=name, kind=old.kind, polygon=polygon)
     return Edited(
-        drawing=with_opening(drawing, name, new), sentence=f"{name} made {diameter_mm:.2f} mm across"
+        drawing=with_opening(drawing, name, new),
+        sentence=f"{name} made {in_both(round(diameter_mm, 2), 'mm')} across",
     )
 
 

@@ -8,6 +8,7 @@ import math
 from shapely import Polygon
 
 from ...errors import DrawingError, InputError
+from ...units import in_both
 from ..build import band_area, polygons_only, single_shape, snap
 from ..model import ZONE_NAMES, Band, Drawing
 from ..numbers import BandNumbers
@@ -97,9 +98,11 @@ def set_trace(
             f"bore trace: {trochoid.long_axis_mm:.1f} mm long and {trochoid.waist_mm:.1f} mm across the waist, it "
             "reaches over the outline; check the numbers, their units and the centre"
         )
+    named = (("e", eccentricity_mm), ("R", radius_mm), ("offset", offset_mm))
+    sizes = ", ".join(f"{word} {in_both(round(mm, 2), 'mm')}" for word, mm in named)
     return Edited(
         drawing=_with_trace(drawing, trace),
-        sentence=f"bore trace with e {eccentricity_mm:.2f}, R {radius_mm:.2f}, offset {offset_mm:.2f} mm",
+        sentence=f"bore trace with {sizes}",
     )
 
 
@@ -137,7 +140,7 @@ def set_land(drawing: Drawing, *, inner_mm: float = 0.0, outer_mm: float) -> Edi
         raise DrawingError(f"seal land: {outer_mm:g} mm out from the bore trace it reaches over the outline")
     return Edited(
         drawing=remade(drawing, trace=trace, coolant_edge=edge),
-        sentence=f"seal land from {inner_mm:g} to {outer_mm:g} mm of the bore trace",
+        sentence=f"seal land from {in_both(inner_mm, 'mm')} to {in_both(outer_mm, 'mm')} of the bore trace",
     )
 
 
@@ -246,5 +249,5 @@ def set_plate(drawing: Drawing, *, name: str, thickness_mm: float) -> Edited:
         raise DrawingError(f"thickness: must be above 0, got {thickness_mm:g} mm")
     return Edited(
         drawing=dataclasses.replace(drawing, name=name, thickness_mm=thickness_mm),
-        sentence=f"named {name}, {thickness_mm:g} mm thick",
+        sentence=f"named {name}, {in_both(thickness_mm, 'mm')} thick",
     )
