@@ -236,10 +236,22 @@ def test_keeping_commands_work_on_the_casebook_that_is_there(folder, monkeypatch
     assert (folder / "again.zip").exists() and (folder / "out" / "casebook.json").exists()
 
 
+def test_a_disk_that_fills_up_under_a_backup_is_told_of_the_backup(book, folder, monkeypatch):
+    """It was told of the casebook, which lies on another disk more often than not."""
+
+    def full(*_args):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("pitmap.casebook.backup._write_table", full)
+    with pytest.raises(CasebookError, match=r"^The file \S*b\.zip could not be read or written: No space left"):
+        book.backup(folder / "b.zip")
+    assert not list(folder.glob("*b.zip*"))
+
+
 def test_backup_with_a_lost_photo_says_so(book, folder):
     place = file_of(book, b"photo one")
     place.unlink()
-    with pytest.raises(CasebookError, match="is missing"):
+    with pytest.raises(CasebookError, match=r"is missing.*without it \(--damaged-ok\)"):
         book.backup(folder / "b.zip")
     assert not (folder / "b.zip").exists()
     assert book.backup(folder / "b.zip", damaged_ok=True).lost == (place.name,)

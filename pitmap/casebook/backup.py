@@ -83,7 +83,7 @@ def write_backup(
                     if not damaged_ok:
                         raise CasebookError(
                             f"backup: the kept file {blobs.path(sha256)} {said}. Restore it from an "
-                            "older backup, or back up without it (damaged_ok); nothing was written"
+                            "older backup, or back up without it (--damaged-ok); nothing was written"
                         )
                     lost.append(sha256)
                     continue

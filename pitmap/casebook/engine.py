@@ -96,9 +96,10 @@ def storage_errors(place: Place) -> Iterator[None]:
             f"The casebook {place.shown} could not answer ({type(error).__name__})"
         ) from error
     except OSError as error:
-        where = f" {error.filename}" if error.filename else ""
+        # a backup or an export is written elsewhere, to another disk more often than not
+        what = f"The file {error.filename}" if error.filename else f"The casebook {place.shown}"
         raise CasebookError(
-            f"The casebook {place.shown} could not read or write{where}: {error.strerror or error}. "
+            f"{what} could not be read or written: {error.strerror or error}. "
             "Check the disk's space and permissions; nothing was half saved"
         ) from error
 
