@@ -315,6 +315,17 @@ def test_budget_bars_leave_out_what_has_no_limit(record):
     assert sum(1 for trace in plot_bars(chart).data if trace.type == "bar") == 2
 
 
+@pytest.mark.parametrize("n", [2, 3, 5])
+def test_names_of_budgets_do_not_lie_on_the_numbers_of_the_scale_above(record, n):
+    """Between two bars go a row of numbers (12 px) and a name (16 px), each a line and a half high, and a tick."""
+    chart = budget_bars(translator(), record.plan)
+    figure = plot_bars(replace(chart, bars=(chart.bars[0],) * n))
+    room_px = figure.layout.height - figure.layout.margin.t - figure.layout.margin.b
+    upper, lower = figure.layout.yaxis.domain, figure.layout.yaxis2.domain
+    assert (upper[0] - lower[1]) * room_px >= 1.5 * (12 + 16) + 5
+    assert (upper[1] - upper[0]) * room_px >= 30
+
+
 def test_bars_show_values_below_nothing_and_close_to_their_limit():
     below = Bar(
         label="case",

@@ -40,6 +40,9 @@ _SIDES = {
 """Plotly's words for the sides of a mark, by the step to the text (right, down)."""
 _BESIDE_PX = 200
 """About how wide each of two maps is beside the other on a tablet; on a wider screen numbers have the more room."""
+_BAR_ROW_PX = 110
+_BETWEEN_BARS_PX = 54
+"""Room under a bar for the numbers of its scale and for the name of the next one, which lay over them."""
 _TOP_PX = 64
 """Room above maps for the chart's own tools, which a screen without a pointer always shows, and for a title under them."""
 
@@ -94,8 +97,9 @@ def plot_bars(chart: BarChart) -> go.Figure:
     """Budgets, each on its own axis, with its limits as lines."""
     n = max(1, len(chart.bars))
     figure = make_subplots(
-        rows=n, cols=1, subplot_titles=[f"{b.label}, {b.unit}" for b in chart.bars] or [""]
-    )
+        rows=n, cols=1, subplot_titles=[f"{b.label}, {b.unit}" for b in chart.bars] or [""],
+        vertical_spacing=_BETWEEN_BARS_PX / (_BAR_ROW_PX * n),
+    )  # fmt: skip
     for k, bar in enumerate(chart.bars, 1):
         figure.add_trace(
             go.Bar(
@@ -112,7 +116,7 @@ def plot_bars(chart: BarChart) -> go.Figure:
     figure.update_layout(
         title=chart.title,
         template="simple_white",
-        height=90 + 90 * n,
+        height=90 + _BAR_ROW_PX * n,
         margin={"l": 20, "r": 10, "t": 60, "b": 30},
     )
     return figure
