@@ -22,7 +22,7 @@ from pitmap.stock.condition import form_findings, thickness_now
 
 
 def test_plan_beyond_the_limit_entered():
-    plan = plan_of(lapped_series(), limit_sheet(total_stock=40))
+    plan = plan_of(lapped_series(), limit_sheet(total_stock=40, stock_removed_before=0))
     assert plan.verdict.outcome == "beyond the limit you entered"
     assert any("beyond the limit of at most 40 um (own rule)" in r for r in plan.verdict.reasons)
     # 20 of 40 um are left: the land pit of 27 um stays, and of the running ones that of 35; that of 19 is a toss-up.
@@ -30,6 +30,13 @@ def test_plan_beyond_the_limit_entered():
     running, land = (float(v) for v in re.findall(r"about ([\d.]+) pits left", said))
     assert land == pytest.approx(1, abs=0.25)
     assert running == pytest.approx(1.4, abs=0.25)
+
+
+def test_what_limits_allow_is_the_most_while_earlier_rebuilds_are_open():
+    """40 less 20 um are 20, of which somebody may have lapped some before."""
+    for earlier, most in (({"stock_removed_before": 0}, ""), ({}, "at most ")):
+        reasons = plan_of(lapped_series(), limit_sheet(total_stock=40, **earlier)).verdict.reasons
+        assert any(r.startswith(f"Your limits allow {most}20 um more") for r in reasons)
 
 
 def test_plan_history_counts():

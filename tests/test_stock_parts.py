@@ -256,6 +256,25 @@ def test_stock_budget_counts_earlier_rebuilds():
     assert stock_allowed_um(stock_budget(_sheet(total_stock=10), _e(20), _e(50))) == 0
 
 
+def test_while_earlier_rebuilds_are_open_what_is_used_and_left_are_ends_and_no_amounts():
+    """Of 300 um of case 20 went in this job; whoever lapped before took more, so 280 um is the most that can be left."""
+    known = {"total_stock": 120, "case_depth": 300, "case_left_min": 150}
+    total, case = stock_budget(_sheet(**known), _e(20, 5), _e(50, 5))
+    assert judge_budget(total).sentence == (
+        "Stock taken off this face over its life, now: at least 20.0 um (15.0 to 25.0). After this work: not judged, the "
+        "stock taken off at earlier rebuilds was not entered (0 for none)."
+    )
+    assert "Hardened case left, now: at most 280.0 um (275.0 to 285.0)." in judge_budget(case).sentence
+    # 20 and 150 um are 170, past 120 whatever came off before
+    past, _ = (judge_budget(line) for line in stock_budget(_sheet(**known), _e(20), _e(150)))
+    assert past.status == "stop"
+    assert "over its life: at least 170 um" in past.sentence and "now at least 20 um" in past.sentence
+    assert uses_words((total, case), "mm") == "10 um of stock; 10 um of case"
+    told = stock_budget(_sheet(**known, stock_removed_before=0), _e(20, 5), _e(50, 5))
+    assert uses_words(told, "mm") == "10 um of stock of 100 um allowed; 10 um of 280 um case"
+    assert not any("at least 20" in judge_budget(line).sentence for line in told)
+
+
 def test_stock_through_the_case_is_said_in_words_and_never_as_case_left():
     """Of 100 um of case 40 are gone and 20 more in this job: 72 um further go through it by 32 um."""
     sheet = _sheet(case_depth=100, stock_removed_before=40, case_left_min=20)
@@ -293,7 +312,9 @@ def test_a_budget_without_a_limit_gives_no_figure_for_work_that_is_not_known():
     (line,) = stock_budget(LimitSheet(), _e(48), _e(0), lacking="how much must come off is not known")
     found = judge_budget(line)
     assert found.status == "not judged"
-    assert "now: 48 um" in found.sentence and found.sentence.count("48") == 3  # the value and its interval
+    assert (
+        "now: at least 48 um" in found.sentence and found.sentence.count("48") == 3
+    )  # the value and its interval
     assert "no limit entered, and " in found.sentence
 
 

@@ -30,6 +30,7 @@ MANIFEST = "SHA256SUMS"
 
 _OF_BUDGET = (
     "name", "unit", "now", "after", "limit", "limit_high", "is_minimum", "source", "lacking", "doubt",
+    "is_history_open",
 )  # fmt: skip
 
 

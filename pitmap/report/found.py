@@ -505,7 +505,10 @@ def _after_plan(t: Translate, record: RecordInput, line: Any, kind: Any) -> str:
 def _amount(t: Translate, line: Any, amount: Estimate, kind: Any, units: UnitSystem) -> str:
     past = past_the_case_um(line, amount)
     if past is None:
-        return number(t, amount, kind, units)
+        value = number(t, amount, kind, units)
+        if not line.is_history_open:
+            return value
+        return t("at most {value}", value=value) if line.is_minimum else t("at least {value}", value=value)
     return t("none: the stock goes through the case by {amount}", amount=number(t, past, kind, units))
 
 

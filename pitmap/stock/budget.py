@@ -50,6 +50,8 @@ class BudgetLine:
         What was not entered, so that `now` and `after` are the best case only; empty when nothing lacks.
     doubt : str
         Why an entry of the sheet that the figures rest on does not hold for the face as it is; empty when none is doubted.
+    is_history_open : bool
+        The stock of earlier rebuilds was not entered: `now`, too, is no more than the best case.
     """
 
     name: str
@@ -63,6 +65,7 @@ class BudgetLine:
     source: str = ""
     lacking: str = ""
     doubt: str = ""
+    is_history_open: bool = False
 
 
 def past_the_case_um(line: BudgetLine, amount: Estimate) -> Estimate | None:
@@ -182,7 +185,7 @@ def stock_budget(
         BudgetLine(
             name="total_stock", unit="um", now=used_now, after=used_after, per_10_um=10.0,
             limit=total.value if total else math.nan, is_minimum=False, source=total.source if total else "",
-            lacking=no_history, doubt=history_doubt,
+            lacking=no_history, doubt=history_doubt, is_history_open=not before,
         )
     )  # fmt: skip
     case, case_min = limits.get("case_depth"), limits.get("case_left_min")
@@ -192,7 +195,7 @@ def stock_budget(
                 name="case_left", unit="um", now=_less(case.value, case.uncertainty, used_now, level),
                 after=_less(case.value, case.uncertainty, used_after, level), per_10_um=-10.0,
                 limit=case_min.value if case_min else math.nan, source=case_min.source if case_min else "",
-                lacking=no_history, doubt=history_doubt,
+                lacking=no_history, doubt=history_doubt, is_history_open=not before,
             )
         )  # fmt: skip
     sheet, least = limits.get("thickness"), limits.get("thickness_min")

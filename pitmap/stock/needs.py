@@ -185,10 +185,13 @@ def within_limit_words(
     allowed_um: float,
     width_now_mm: Estimate,
     system: UnitSystem,
+    *,
+    is_most: bool,
 ) -> str:
     """What the stock that is still allowed would reach, zone by zone; empty without a limit.
 
     `zones` are their names, depths of their pits, the same with the readings that belong to no pit, and sound widths.
+    `is_most` tells that less may be allowed, for what earlier work took off is open.
     As in :func:`~pitmap.stock.curves.width_curve` the sound width without further stock is the measured one, and no
     removal leaves less than that.
     """
@@ -207,16 +210,19 @@ def within_limit_words(
         parts.append(part)
     if not parts:
         return ""
-    return f"Your limits allow {format_depth(allowed_um, system)} more; that would reach: {'; '.join(parts)}."
+    most = "at most " if is_most else ""
+    return f"Your limits allow {most}{format_depth(allowed_um, system)} more; that would reach: {'; '.join(parts)}."
 
 
 def uses_words(budget: Sequence[BudgetLine], system: UnitSystem) -> str:
     """What each further 10 um takes from every budget, in words."""
     parts, step = [], format_depth(10.0, system)
     for line in budget:
+        # of what is left nothing is known while earlier rebuilds are not, or are in doubt
+        is_open = bool(line.doubt) or line.is_history_open
         spare = line.limit - line.now.value if not line.is_minimum else line.now.value - line.limit
         if line.name == "total_stock":
-            is_shown = math.isfinite(spare) and not line.doubt
+            is_shown = math.isfinite(spare) and (not is_open or (spare <= 0 and not line.doubt))
             left = (
                 f" of {format_depth(spare, system)} allowed"
                 if spare > 0
@@ -226,7 +232,7 @@ def uses_words(budget: Sequence[BudgetLine], system: UnitSystem) -> str:
         elif line.name == "case_left" and past_the_case_um(line, line.now) and not line.doubt:
             parts.append(f"{step} under the case, which is gone")
         elif line.name == "case_left":
-            of = "" if line.doubt else f"{format_depth(line.now.value, system)} "
+            of = "" if is_open else f"{format_depth(line.now.value, system)} "
             parts.append(f"{step} of {of}case")
         elif line.name == "thickness":
             parts.append(f"{step} of thickness")

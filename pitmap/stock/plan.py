@@ -303,6 +303,7 @@ def plan_stock(
         for zone, own_left, with_free, width in later
     ]
     allowed = stock_allowed_um(budget)
+    is_most = any((line.is_history_open or line.doubt) and not math.isnan(line.limit) for line in budget)
     findings = [judge_budget(line, system=system) for line in budget]
     findings += unguarded_limits(limits, budget, system=system)
     findings += form_findings(surveys, limits, flatness_um, joint_gap_um, level, system)
@@ -323,7 +324,7 @@ def plan_stock(
             *unreached_words(last, bounds, _pit_zones(goals), system),
             *unread_words(model, bounds, _pit_zones(goals), system),
         ),
-        within_limit=within_limit_words(later, allowed, width_now, system),
+        within_limit=within_limit_words(later, allowed, width_now, system, is_most=is_most),
         unruled=unruled_readings(surveys),
         system=system,
     )

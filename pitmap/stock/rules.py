@@ -227,7 +227,9 @@ def _worse(a: Status, b: Status) -> Status:
 def _amount(line: BudgetLine, e: Estimate, stock: str, system: UnitSystem, limit: float = math.nan) -> str:
     past = past_the_case_um(line, e)
     if past is None:
-        return _with_interval(e, line.unit, system, limit)
+        # what earlier rebuilds took off is not in the figure: it is an end of what may be, and no measured amount
+        bound = ("at most " if line.is_minimum else "at least ") if line.is_history_open else ""
+        return f"{bound}{_with_interval(e, line.unit, system, limit)}"
     return f"none, the {stock} goes through the case by {_with_interval(past, line.unit, system)}"
 
 
