@@ -144,7 +144,30 @@ def _pick(  # type: ignore[no-untyped-def]
 
 def choose_face() -> tuple[Casebook, Job, Plate, Face] | None:
     """Say where we are and let the person change the face; None, with a sentence, where there is none."""
+    _say_which_job()
     return _choose_face(st.container())
+
+
+def _say_which_job() -> None:
+    """Of a plate that came back, in which of its jobs we are: each has an intake, and nothing else tells them apart."""
+    place = here()
+    if place.job is None or place.plate is None:
+        return
+    jobs = book().open_plate(place.plate.id).jobs
+    if len(jobs) < 2:
+        return
+    newest = max(jobs, key=lambda job: job.id)
+    said = f"Job {place.job.reference} ({'released' if place.job.state == 'released' else 'open'})"
+    if newest.id == place.job.id:
+        earlier = [job.reference for job in jobs if job.id != newest.id]
+        st.caption(plain(f"{said}, the newest of this plate. Earlier: {', '.join(earlier)}."))
+        return
+    st.warning(
+        plain(
+            f"{said}: an earlier job of this plate. Its newest is {newest.reference}; open it on the Jobs page."
+        ),
+        icon=":material/history:",
+    )
 
 
 def _choose_face(box: DeltaGenerator) -> tuple[Casebook, Job, Plate, Face] | None:
@@ -176,6 +199,7 @@ def _choose_face(box: DeltaGenerator) -> tuple[Casebook, Job, Plate, Face] | Non
 
 def choose_survey() -> tuple[Casebook, Job, Plate, Face, Survey] | None:
     """Say where we are and let the person change face and survey; None, with a sentence, where there is none."""
+    _say_which_job()
     left, right = st.columns(2)
     chosen = _choose_face(left)
     if chosen is None:

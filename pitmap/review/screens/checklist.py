@@ -215,7 +215,7 @@ def _asked_by_plans(kept: Casebook, job: Job) -> Iterator[str]:
 
 
 def _job(kept: Casebook, job: Job) -> None:
-    st.subheader("The job")
+    st.subheader(f"The job: {plain(job.reference)}")
     if job.state == "released":
         for sign in kept.sign_offs(job):
             st.success(_signed("Released", sign))
