@@ -8,7 +8,7 @@ from ..casebook import Reading
 from ..units import format_depth, format_entered, format_place
 from .state import units
 
-__all__ = ["KIND_WORDS", "reading_amount", "reading_words"]
+__all__ = ["KIND_WORDS", "reading_amount", "reading_error", "reading_words"]
 
 KIND_WORDS = {
     "pit_depth": "pit depth",
@@ -28,6 +28,15 @@ def reading_amount(reading: Reading) -> str:
     if reading.kind == "thickness":
         return format_entered(reading.value_um / 1000.0, "mm", units())
     return ("at least " if reading.is_lower_bound else "") + format_depth(reading.value_um, units())
+
+
+def reading_error(reading: Reading) -> str:
+    """How far off a reading may be, one standard deviation, with its unit; empty where none is kept."""
+    if math.isnan(reading.uncertainty_um):
+        return ""
+    if reading.kind == "hardness":
+        return f"{reading.uncertainty_um:g} HV"
+    return format_depth(reading.uncertainty_um, units(), digits=1 if units() == "mm" else 2)
 
 
 def reading_words(reading: Reading) -> str:

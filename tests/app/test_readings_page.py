@@ -218,6 +218,24 @@ def test_newest_reading_is_listed_first(kept: tuple[Casebook, Survey]) -> None:
     assert list(table["mark"]) == ["2", "1"]
 
 
+def test_each_reading_shows_how_far_off_it_may_be(kept: tuple[Casebook, Survey]) -> None:
+    """0.24 thou are 6.096 um; a pit that was read without a word of it is good to 8 um, one standard deviation."""
+    book, survey = kept
+    step = {
+        "stage": survey.stage,
+        "kind": "wear_step",
+        "value": "3 thou",
+        "uncertainty": "0.24 thou",
+        "x_mm": "0",
+    }
+    typed = readings_from_rows([{**step, "y_mm": "30"}])
+    keep_readings(book, survey, typed.table, None)
+    test = keep_by_number(depth_page(survey), "1")
+    table = next(t.value for t in test.dataframe if "as typed" in t.value)
+    assert list(table["give or take"]) == ["8.0 um", "6.1 um"]
+    assert any(c.value.startswith("Give or take is one standard deviation") for c in test.caption)
+
+
 @pytest.mark.parametrize(
     ("mark", "value", "said"),
     [

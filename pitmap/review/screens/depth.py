@@ -26,7 +26,7 @@ from ..guard import sentences
 from ..kept_form import KeptForm
 from ..parts import GIVE_OR_TAKE, caution, choose_survey, survey_labels, tell_signed
 from ..plain_text import plain
-from ..reading_words import KIND_WORDS, reading_amount
+from ..reading_words import KIND_WORDS, reading_amount, reading_error
 from ..state import unit_word, units
 
 __all__ = ["show"]
@@ -51,6 +51,8 @@ _PLACE = ("x_mm", "y_mm")
 
 _MIND_PX = 280
 """Room for the longest of the flags that a reading has, with the edges of its cell."""
+_WHAT_PX = 175
+"""Room for the longest name of a kind of reading."""
 
 
 def show() -> None:
@@ -250,9 +252,14 @@ def _kept(kept: Casebook, survey: Survey, inspection: Inspection | None) -> None
         return
     tied = _tied(inspection)
     shown = pd.DataFrame([_row(r, tied.get(r.id, {})) for r in readings])
-    # by itself the table gives a column the room of its heading, and cuts off what is to be minded
-    wide = {"mind": st.column_config.TextColumn(width=_MIND_PX)} if shown.mind.any() else {}
+    # by itself the table gives a column the room of its heading, and cuts off what was read and what is to be minded
+    wide = {"what": st.column_config.TextColumn(width=_WHAT_PX)}
+    if shown.mind.any():
+        wide["mind"] = st.column_config.TextColumn(width=_MIND_PX)
     st.dataframe(shown, hide_index=True, width="stretch", column_config=wide)
+    st.caption(
+        "Give or take is one standard deviation: as it was typed, or else what is usual for this kind of reading."
+    )
     if survey.state == "open":
         form = KeptForm(f"withdraw_{survey.id}", [r.id for r in readings], late=_OTHER_READINGS)
         with (
@@ -279,6 +286,7 @@ def _row(reading: Reading, tied: dict[str, Any]) -> dict[str, Any]:
         "no.": reading.id,
         "what": KIND_WORDS[reading.kind],
         "reading": reading_amount(reading),
+        "give or take": reading_error(reading),
         "as typed": reading.as_typed,
         "mark": "" if mark < 0 else str(mark),
         "place": "" if pd.isna(reading.x_mm) else format_place(reading.x_mm, reading.y_mm, units()),
