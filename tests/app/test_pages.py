@@ -102,6 +102,8 @@ def test_zones_table_has_room_for_the_longest_class(open_page: Callable[..., App
     zones = next(d for d in open_page("map").dataframe if "share of what was seen" in d.value.columns)
     assert "not reached by the lap" in set(zones.value["what"])
     assert json.loads(zones.proto.columns)["what"]["width"] >= 131 + 2 * 8
+    # "cannot be told", 84 px, stands for a count where nothing can be counted, as of uncut metal at intake
+    assert json.loads(zones.proto.columns)["marks"]["width"] >= 84 + 2 * 8
 
 
 def test_inch_units_reach_the_map(open_page: Callable[..., AppTest]) -> None:

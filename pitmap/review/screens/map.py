@@ -44,6 +44,8 @@ __all__ = ["show"]
 
 _WHAT_PX = 170
 """Room for the longest class, "not reached by the lap", with the edges of its cell."""
+_MARKS_PX = 110
+"""Room for a count that there is none of, "cannot be told"."""
 
 _POINTERS = ("look", "outline", "brush")
 
@@ -217,7 +219,10 @@ def _tables(inspection: Inspection, key: str) -> None:
         st.dataframe(
             zones_view(inspection.zones, units()), hide_index=True, width="stretch",
             # by itself the table gives a column the room of its heading, and "what" is the shortest of all
-            column_config={"what": st.column_config.TextColumn(width=_WHAT_PX)},
+            column_config={
+                "what": st.column_config.TextColumn(width=_WHAT_PX),
+                "marks": st.column_config.TextColumn(width=_MARKS_PX),
+            },
         )  # fmt: skip
         st.caption(ZONES_NOTE)
     with marks:
