@@ -325,7 +325,7 @@ def _next(face: Face, job: Job, plate: Plate, survey: Survey) -> None:
                     plan.read_next.depth_um, plan.read_next.depth_low_um, plan.read_next.depth_high_um
                 )
             ],
-            "the deepest is known, give or take (one standard deviation)": [
+            "give or take of the deepest": [
                 f"{format_depth(a, units())} now, {format_depth(b, units())} after"
                 for a, b in zip(plan.read_next.spread_before_um, plan.read_next.spread_after_um)
             ],
@@ -333,5 +333,6 @@ def _next(face: Face, job: Job, plate: Plate, survey: Survey) -> None:
     )
     st.dataframe(view, hide_index=True, width="stretch")
     st.caption(
-        "These pits shrink the uncertainty of the deepest one most; narrow ones test that narrow pits are shallow."
+        "These pits shrink the uncertainty of the deepest one most; narrow ones test that narrow pits are shallow. Give or"
+        " take is one standard deviation of the depth of the deepest, now and after the pit is read."
     )
