@@ -243,7 +243,9 @@ def test_a_disk_that_fills_up_under_a_backup_is_told_of_the_backup(book, folder,
         raise OSError(errno.ENOSPC, "No space left on device")
 
     monkeypatch.setattr("pitmap.casebook.backup._write_table", full)
-    with pytest.raises(CasebookError, match=r"^The file \S*b\.zip could not be read or written: No space left"):
+    with pytest.raises(
+        CasebookError, match=r"^The file \S*b\.zip could not be read or written: No space left"
+    ):
         book.backup(folder / "b.zip")
     assert not list(folder.glob("*b.zip*"))
 

@@ -57,7 +57,8 @@ def test_plan_lap_about():
 
 def test_plan_curves_and_steps():
     plan = plan_of(
-        lapped_series(share=0.1), limit_sheet(sound_width_min=7.0, total_stock=120, case_depth=300)
+        lapped_series(share=0.1),
+        limit_sheet(sound_width_min=7.0, total_stock=120, case_depth=300, stock_removed_before=0),
     )
     assert CURVES.check(plan.curves) is plan.curves
     assert STEPS.check(plan.steps) is plan.steps
@@ -191,7 +192,7 @@ def test_plan_same_seed_same_plan_and_order_of_surveys():
 
 
 def test_plan_in_inches():
-    plan = plan_of(lapped_series(), limit_sheet(total_stock=120), system="inch")
+    plan = plan_of(lapped_series(), limit_sheet(total_stock=120, stock_removed_before=0), system="inch")
     assert "thou" in plan.verdict.headline
     assert " um" not in plan.verdict.headline
     assert plan.steps["uses"].iat[0] == "0.4 thou of stock of 3.9 thou allowed"
@@ -284,7 +285,8 @@ def test_what_a_zone_needs_stands_with_how_much_of_it_was_not_seen(tmp_path, cap
 
 def test_what_a_step_uses_is_told_once_and_its_table_fits_a_terminal(capsys):
     """The same words stood in every row, in a table 150 letters wide."""
-    print_plan(plan_of(lapped_series(), limit_sheet(total_stock=120, case_depth=300)), "mm")
+    sheet = limit_sheet(total_stock=120, case_depth=300, stock_removed_before=0)
+    print_plan(plan_of(lapped_series(), sheet), "mm")
     steps = capsys.readouterr().out.partition("what each further step buys")[2].partition("limits:")[0]
     assert steps.count("10 um of stock of 100 um allowed") == 1
     _, *table, told, _, _ = steps.split("\n")

@@ -210,7 +210,7 @@ def within_limit_words(
         parts.append(part)
     if not parts:
         return ""
-    most = "at most " if is_most else ""
+    most = "at most " if is_most and allowed_um > 0 else ""
     return f"Your limits allow {most}{format_depth(allowed_um, system)} more; that would reach: {'; '.join(parts)}."
 
 
