@@ -46,6 +46,7 @@ AS_POSITIVE = "write it as a positive length"
 MM_PER_INCH = 25.4
 UM_PER_THOU = 25.4
 _MOST_PLACES = 4
+_MOST_DIGITS = 8
 _MOST_PLACES_IN2 = 6
 """A pit of 0.5 mm2 is 0.000775 in2."""
 
@@ -214,13 +215,16 @@ def format_estimate(
     """An estimate with its interval, in no more digits than the interval supports; in its own where that has no width.
 
     ``depth`` is in um, ``length`` in mm, ``area`` in mm2, ``share`` a fraction shown in percent. Held against a `limit`,
-    in the same unit, it takes as many more digits as show it on its side of that.
+    in the same unit, it takes as many more digits as show value and ends on their side of that.
     """
     if not estimate.is_known:
         return f"not known ({estimate.reason})"
     if not estimate.has_interval:
         scale, unit = _shown_in(kind, system)
-        return f"{in_digits(estimate.value * scale)} {unit} (no interval: {estimate.reason})"
+        value = estimate.value * scale
+        shown = (in_digits(value, n) for n in range(3, _MOST_DIGITS + 1))
+        on_its_side = (text for text in shown if _keeps_side(value, float(text), limit * scale))
+        return f"{next(on_its_side, in_digits(value))} {unit} (no interval: {estimate.reason})"
     value, low, high, unit = _shown_digits(estimate, kind, system, limit)
     return f"{value} {unit} ({low} to {high})"
 
@@ -238,14 +242,13 @@ def format_low(
     return low if math.isinf(estimate.low) else f"{low} {unit}"
 
 
-def _keeps_side(value: float, limit: float, places: int) -> bool:
-    """A number rounded to so many places lies where it lies, below a limit or above it; without a limit (NaN) it does.
+def _keeps_side(value: float, shown: float, limit: float) -> bool:
+    """A number as it is shown lies where it lies, below a limit or above it; without a limit (NaN) it does.
 
     What a sum lost in its last figure is on no side: no number of digits would show it.
     """
     if math.isclose(value, limit, rel_tol=1e-9):
         return True
-    shown = round(value, places)
     return (value < limit, value > limit) == (shown < limit, shown > limit)
 
 
@@ -274,7 +277,8 @@ def _shown_digits(
     if not 0 < half < math.inf:
         half = abs(value) / 10 or 1.0
     places = min(max(0, 1 - math.floor(math.log10(half))), most)
-    while places < most and not _keeps_side(value, limit, places):
+    # an end that seems to lie on the limit would tell of another verdict, as the value would
+    while places < most and not all(_keeps_side(x, round(x, places), limit) for x in (value, low, high)):
         places += 1
     bottom = "no lower bound" if math.isinf(low) else f"{low:z.{places}f}"
     top = "no upper bound" if math.isinf(high) else f"{high:z.{places}f}"

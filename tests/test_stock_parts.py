@@ -50,6 +50,10 @@ def _e(value, half=0.0):
     return Estimate(value=value, low=value - half, high=value + half)
 
 
+def _alone(value):
+    return Estimate(value=value, low=math.nan, high=math.nan, reason="read once")
+
+
 def test_limits_read_write_round_trip(tmp_path):
     entries = {
         "total_stock": Limit(value=101.6, source="own rule"),
@@ -836,6 +840,29 @@ def test_a_squeeze_is_shown_on_its_side_of_the_limit_beside_it(groove_depth, lim
     finding = judge_budget(line)
     assert finding.status == "stop"
     assert f"ring: {said}" in finding.sentence
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "limit", "is_minimum", "said"),
+    [
+        # 100.4 rounded to whole micrometres is the limit itself
+        (Estimate(value=60, low=10, high=100.4), "flatness", 100, False, "60.0 um (10.0 to 100.4)"),
+        (Estimate(value=60, low=10, high=99.6), "flatness", 100, False, "60.0 um (10.0 to 99.6)"),
+        (Estimate(value=4.6, low=3.996, high=6), "sound_width_min", 4, True, "4.600 mm (3.996 to 6.000)"),
+        (_alone(100.4), "flatness", 100, False, "100.4 um (no interval"),
+        (_alone(99.6), "flatness", 100, False, "99.6 um (no interval"),
+        (_alone(3.996), "sound_width_min", 4, True, "3.996 mm (no interval"),
+        # a limit far away, or met exactly, asks for no more digits
+        (Estimate(value=60, low=10, high=110), "flatness", 200, False, "60 um (10 to 110)"),
+        (Estimate(value=60, low=10, high=100), "flatness", 100, False, "60 um (10 to 100)"),
+        (Estimate(value=60, low=10, high=math.inf), "flatness", 100, False, "60 um (10 to no upper bound)"),
+    ],
+)
+def test_an_end_and_a_lone_value_are_shown_on_their_side_of_the_limit(value, unit, limit, is_minimum, said):
+    """An interval "up to 100 um" beside "at most 100 um" told of a pass where the verdict was another one."""
+    sheet = _sheet(**{unit: limit})
+    finding = judge_limit("rule", "What was measured", value, sheet, unit, is_minimum=is_minimum)
+    assert f"What was measured: {said}" in finding.sentence
 
 
 def test_what_a_sum_lost_in_its_last_figure_takes_no_digits():

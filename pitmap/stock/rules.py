@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from ..estimate import Estimate
-from ..units import UnitSystem, format_depth, format_entered, format_estimate, format_length
+from ..units import UnitSystem, format_entered, format_estimate
 from .budget import BudgetLine, past_the_case_um
 from .limits import LIMIT_TEXT, LimitSheet
 
@@ -234,8 +234,6 @@ def _amount(line: BudgetLine, e: Estimate, stock: str, system: UnitSystem, limit
 
 
 def _with_interval(e: Estimate, unit: str, system: UnitSystem, limit: float = math.nan) -> str:
-    if not e.has_interval:
-        return f"{_show(e.value, unit, system)} (no interval: {e.reason})"
     if unit == "percent":
         part = replace(e, value=e.value / 100, low=e.low / 100, high=e.high / 100)
         return format_estimate(part, "share", limit=limit / 100)
@@ -244,11 +242,3 @@ def _with_interval(e: Estimate, unit: str, system: UnitSystem, limit: float = ma
 
 def _limit(value: float, unit: str, system: UnitSystem) -> str:
     return f"{value:g} %" if unit == "percent" else format_entered(value, unit, system)
-
-
-def _show(value: float, unit: str, system: UnitSystem) -> str:
-    if unit == "um":
-        return format_depth(value, system)
-    if unit == "mm":
-        return format_length(value, system)
-    return f"{value:.1f} %"
