@@ -89,6 +89,45 @@ def test_likelihood_of_lap_steps_is_the_chance_between():
     assert Likelihood(data, WEIBULL)(theta)[0] == pytest.approx(expected, abs=1e-5)
 
 
+@pytest.mark.parametrize(
+    ("hidden_mm", "seen_from", "deepest", "moved"),
+    [
+        # a cone of 0.6 mm whose hole is 0.3 mm wide when the map loses it has half of its depth at first sight left: one
+        # of 70 um, first seen with 10 off, had 60 left, and has 30 left with 40 off. With 12 and 46 off: (46 - 6) / 0.5
+        (0.3, 10.0, 70.0, 80.0),
+        # seen from the start: 40 / 0.5, and 46 / 0.5
+        (0.3, 0.0, 80.0, 92.0),
+        # no hole can be left: the bound is the stock itself
+        (0.0, 10.0, 40.0, 46.0),
+        # seen with no less off than it was gone after: no cone tells more than the stock
+        (0.3, 45.0, 40.0, 46.0),
+    ],
+)
+def test_the_bound_of_a_pit_with_a_hole_left_is_as_far_off_as_the_stock_behind_it_makes_it(
+    hidden_mm, seen_from, deepest, moved
+):
+    """6 um more off when it was gone and 2 um more when it was first seen: three and one standard deviations of 2 um."""
+    bounds = _bounds(1, 0, 40, seen_from=seen_from)
+    data = collect(_marks((0.6,)), _readings([]), bounds, np.array([2.0, 2.0]), hidden_mm=hidden_mm)
+    assert data.hi[0] == pytest.approx(deepest)
+    likelihood = Likelihood(data)
+    error = {"stock error 0": 1.0, "stock error 1": 3.0}
+    theta = np.array([[error.get(name, 0.0) for name in likelihood.names]])
+    assert likelihood.bounds(theta, np.array([0]))[1][0, 0] == pytest.approx(moved)
+
+
+@pytest.mark.parametrize(("reading", "counts"), [(102.0, False), (107.0, True)])
+def test_a_reading_over_the_bound_of_a_pit_with_a_hole_left_is_held_against_all_of_its_error(reading, counts):
+    """Gone with 40 um off, give or take 3, a cone of 0.6 mm is 80 um deep at most with 0.3 mm of it left, give or take 6.
+
+    Of a gauge that is off by 2 um the reading counts against the map from 4 sqrt(6^2 + 2^2) = 25.3 um over that.
+    """
+    marks, readings = _marks((0.6,)), _readings([reading], sd=2.0)
+    data = collect(marks, readings, _bounds(1, 0, 40), np.array([0.0, 3.0]), np.zeros(1, int), hidden_mm=0.3)
+    assert bool(data.flags[0] & Flag.CONTRADICTION) is counts
+    assert math.isinf(data.hi[0]) is counts
+
+
 def test_likelihood_of_a_pit_that_came_late_into_sight():
     """Left truncation: of pits first seen after 20 um nobody knows the shallower ones."""
     theta = np.array([[math.log(30), 0.5, math.log(0.5)]])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["most_left_um"]
+__all__ = ["most_left_um", "moves_with_stock"]
 
 _MOST_HIDDEN = 0.9
 """Most of its depth that a pit may have left when it is called gone: the narrowest, too, keep a bound (house choice)."""
@@ -35,5 +35,27 @@ def most_left_um(
         um under the first face; never less than `gone_um`.
     """
     gone, entry = np.asarray(gone_um, float), np.asarray(entry_um, float)
-    share = np.minimum(hidden_mm / np.asarray(diameter_mm, float), _MOST_HIDDEN)
+    share = _share_left(diameter_mm, hidden_mm)
     return np.maximum(gone, (gone - share * entry) / (1 - share))
+
+
+def moves_with_stock(
+    gone_um: ArrayLike, entry_um: ArrayLike, diameter_mm: ArrayLike, hidden_mm: float
+) -> NDArray[np.float64]:
+    """By how much :func:`most_left_um` rises with each um that `gone_um` is off; with `entry_um` it falls by 1 less.
+
+    Parameters are those of :func:`most_left_um`.
+
+    Returns
+    -------
+    (N,) array
+        1 or more.
+    """
+    # where it is `gone_um` itself that bounds, no hole stretches its error
+    is_stretched = np.asarray(gone_um, float) > np.asarray(entry_um, float)
+    return np.where(is_stretched, 1 / (1 - _share_left(diameter_mm, hidden_mm)), 1.0)
+
+
+def _share_left(diameter_mm: ArrayLike, hidden_mm: float) -> NDArray[np.float64]:
+    """Share of its depth at first sight that a cone has left when it is as narrow as `hidden_mm`."""
+    return np.minimum(hidden_mm / np.asarray(diameter_mm, float), _MOST_HIDDEN)

@@ -81,7 +81,9 @@ class Likelihood:
         """Lap bounds (B, pits) with the stock errors of `theta`, um; (1, pits) where no stock is in error."""
         error = self._stock_error(theta)
         lo = np.maximum(self.data.lo[pits] + error[:, self._lo_column[pits]], 0.0)
-        hi = np.maximum(self.data.hi[pits] + error[:, self._hi_column[pits]], 0.0)
+        moves = self.data.hi_moves[pits]
+        off = moves * error[:, self._hi_column[pits]] - (moves - 1) * error[:, self._entry_column[pits]]
+        hi = np.maximum(self.data.hi[pits] + off, 0.0)
         return lo, hi
 
     def _log_seen(self, theta: NDArray, pits: NDArray, lo: NDArray, mu: NDArray) -> NDArray:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..flags import Flag
-from .hidden_holes import most_left_um
+from .hidden_holes import most_left_um, moves_with_stock
 from .pit_words import PitWords
 from .zones import zones_near
 
@@ -32,7 +32,8 @@ class PitData:
 
     ``x`` log diameter over the reference; ``zone`` place in ``zone_names``, that with most known depths first;
     ``has_zone_effect`` where two zones hold enough of them to settle how they differ; ``lo``/``hi`` lap bounds and
-    the surveys behind them (-1 none) whose common errors are ``stock_sd``; ``entry`` the stock that was already off
+    the surveys behind them (-1 none) whose common errors are ``stock_sd``; ``hi_moves`` by how much ``hi`` rises with an
+    error of its survey (by 1 less it falls with one of the entry's); ``entry`` the stock that was already off
     when the pit was first seen, and that survey: a shallower pit would not be in the sample at all. Exact readings
     one by one, those of one pit and survey as their mean: ``read_pit`` the pit's place, ``read_y``/``read_u`` depth and
     error of the instrument, ``read_survey`` the survey (-1 none), because the stock that was added to the depth is off
@@ -50,6 +51,7 @@ class PitData:
     hi: NDArray[np.float64]
     lo_survey: NDArray[np.int64]
     hi_survey: NDArray[np.int64]
+    hi_moves: NDArray[np.float64]
     entry: NDArray[np.float64]
     entry_survey: NDArray[np.int64]
     stock_sd: NDArray[np.float64]
@@ -129,6 +131,7 @@ def collect(
         lo_survey[lo <= 0] = -1
         entry_survey[entry <= 0] = -1
     gone_um, hi = hi, most_left_um(hi, entry, diameter, hidden_mm)
+    hi_moves = moves_with_stock(gone_um, entry, diameter, hidden_mm)
     sd_of = np.append(np.asarray(stock_sd_um, float), 0.0)
 
     flags = np.zeros(n, np.int64)
@@ -164,7 +167,9 @@ def collect(
                 f"fit_depths: reading {int(r['reading_id'])} names pit {mark}, which is not among the marks"
             )
         i = place[mark]
-        if y - hi[i] > _DISAGREE_SD * _apart_sd(u, sd_of, at, int(hi_survey[i])):
+        if y - hi[i] > _DISAGREE_SD * _apart_sd(
+            u, sd_of, (at, 1.0), (hi_survey[i], -hi_moves[i]), (entry_survey[i], hi_moves[i] - 1)
+        ):
             flags[i] |= int(Flag.CONTRADICTION)
             problems.append(
                 f"{words.pit(mark, at)}: the reading of {words.read(y, mark, at)}{words.moment(at)} speaks against the later"
@@ -173,7 +178,7 @@ def collect(
             )
             hi[i], hi_survey[i] = np.inf, -1
         if not r["is_lower_bound"] and lo[i] - y - most > _DISAGREE_SD * _apart_sd(
-            u, sd_of, at, int(lo_survey[i])
+            u, sd_of, (at, 1.0), (lo_survey[i], -1.0)
         ):
             flags[i] |= int(Flag.CONTRADICTION)
             problems.append(
@@ -221,7 +226,8 @@ def collect(
     return PitData(
         x=np.log(diameter / REFERENCE_DIAM_MM), zone=zone, zone_names=zone_names,
         has_zone_effect=bool((per_zone >= _MIN_ZONE_INFORMATIVE).sum() >= 2),
-        lo=lo, hi=hi, lo_survey=lo_survey, hi_survey=hi_survey, entry=entry, entry_survey=entry_survey, stock_sd=sd_of[:-1],
+        lo=lo, hi=hi, lo_survey=lo_survey, hi_survey=hi_survey, hi_moves=hi_moves,
+        entry=entry, entry_survey=entry_survey, stock_sd=sd_of[:-1],
         read_pit=read_pit, read_y=read_y, read_u=read_u, read_survey=read_survey,
         y=y_mean, u=y_sd, at_least=at_least, at_least_u=at_least_u, at_least_survey=at_least_survey,
         free_y=np.array([f[0] for f in free]), free_u=np.array([f[1] for f in free]),
@@ -262,8 +268,9 @@ def _pooled(readings: list[tuple[float, float]]) -> tuple[float, float]:
     return sum(y * u**-2 for y, u in readings) / precision, precision**-0.5
 
 
-def _apart_sd(u: float, stock_sd: NDArray[np.float64], reading: int, bound: int) -> float:
-    """Error of a reading less a bound; the stock's error drops out where both are of one survey."""
-    if reading == bound:
-        return u
-    return float(np.sqrt(u**2 + stock_sd[reading] ** 2 + stock_sd[bound] ** 2))
+def _apart_sd(u: float, stock_sd: NDArray[np.float64], *stocks: tuple[int, float]) -> float:
+    """Error of a reading less a bound: its own, and that of the stock of each survey as often as it stands in the two."""
+    times = np.zeros(len(stock_sd))
+    for survey, n in stocks:
+        times[survey] += n
+    return float(np.hypot(u, np.linalg.norm(times * stock_sd)))
