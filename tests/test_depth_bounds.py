@@ -63,6 +63,15 @@ def test_lap_bounds_two_sided():
     assert len(found.links) == 6
 
 
+def test_lap_bounds_a_pit_gone_with_no_stock_off_is_not_of_no_depth():
+    """Nothing came off, and how sure that is changes nothing: a map that lost the pit bounds it by no stock."""
+    polished = replace(_survey("test_lap", 0, ""), removed=RemovedStock.of(0.0, 3.0))
+    found = lap_bounds([_survey("intake", 0, "A"), polished])
+    assert found.pits["shallower_than_um"].tolist() == [np.inf]
+    assert Flag(int(found.pits["flags"].iat[0])) & Flag.CONTRADICTION
+    assert "though no more stock had come off" in found.problems[0]
+
+
 def test_lap_bounds_order_of_surveys_changes_nothing():
     surveys = [_survey("intake", 0, "ABC"), _survey("test_lap", 20, "AB"), _survey("lap_1", 35, "A")]
     pd.testing.assert_frame_equal(lap_bounds(surveys).pits, lap_bounds(surveys[::-1]).pits)
@@ -442,6 +451,14 @@ def test_pixel_bounds_cut_uncut_and_contradiction():
     assert np.argwhere(found.contradicts).tolist() == [[2, 3]]
     with pytest.raises(InputError):
         pixel_bounds([("test_lap", RemovedStock.of(10, 1), first[:2])], grid)
+
+
+def test_pixel_bounds_what_a_deep_plane_did_not_reach_no_shallower_one_did():
+    """A step whose stock was read too small (20 um after 25) takes nothing back of how low the metal lies."""
+    grid = Grid(x0_mm=0, y1_mm=2, px_per_mm=1, n_rows=2, n_cols=2)
+    codes = np.array([[int(SurfaceClass.UNCUT)] * 2, [int(SurfaceClass.PIT)] * 2], np.uint8)
+    steps = [("lap_1", RemovedStock.of(25, 1), codes), ("lap_2", RemovedStock.of(20, 1), codes)]
+    assert pixel_bounds(steps, grid).lower_um.tolist() == [[25, 25], [25, 25]]
 
 
 def test_pixel_bounds_intake_says_nothing():

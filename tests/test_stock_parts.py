@@ -432,8 +432,11 @@ def test_what_is_not_known_of_ring_and_groove_is_in_squeeze_and_fill():
     assert fill.high - fill.value == pytest.approx(
         z * fill.value * math.hypot(0.02, 0.02 / 2.4, 0.02), rel=1e-6
     )
-    # less groove is left as stock comes off: the ends of the stock are in the ends of the fill
-    assert lines["fill"].after.high - lines["fill"].after.value > fill.high - fill.value
+    # less groove is left as stock comes off: the ends of the stock, 6 z um either way of 40, are in the ends of the fill
+    after, own = lines["fill"].after, z * math.hypot(0.02, 0.02 / 2.4, 0.02)
+    for end, removed, sign in ((after.low, 40 - 6 * z, -1), (after.high, 40 + 6 * z, 1)):
+        of_stock = 100 * math.pi / 4 * 9 / ((2.4 - removed / 1000) * 4.5)
+        assert end == pytest.approx(of_stock + sign * own * after.value, rel=1e-6)
 
 
 def test_the_error_of_the_case_is_in_the_case_that_is_left():
