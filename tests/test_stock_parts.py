@@ -829,6 +829,23 @@ def test_a_value_is_shown_on_its_side_of_the_limit_beside_it(value, system, said
 
 
 @pytest.mark.parametrize(
+    ("limits", "rule", "eased"),
+    [
+        # a lap makes the groove shallower, so the ring is squeezed more; plate and case it makes thinner
+        ({"ring_section": 2.0, "groove_depth": 1.9, "squeeze_min": 20}, "squeeze", True),
+        ({"ring_section": 2.0, "groove_depth": 1.4, "squeeze_max": 20}, "squeeze", False),
+        ({"thickness": 11.9, "thickness_min": 12.0}, "thickness", False),
+        ({"stock_removed_before": 0, "case_depth": 200, "case_left_min": 199}, "case_left", False),
+    ],
+)
+def test_only_a_squeeze_that_is_too_little_is_eased_by_more_stock(limits, rule, eased):
+    """What more stock eases does not stop a lap: a plate that is too thin already must."""
+    (line,) = [x for x in stock_budget(_sheet(**limits), _e(0), _e(40)) if x.name == rule]
+    finding = judge_budget(line)
+    assert (finding.status, finding.is_eased) == ("stop", eased)
+
+
+@pytest.mark.parametrize(
     ("groove_depth", "limits", "said"),
     [
         # (2.00 - 1.4008) / 2.00 = 29.96 %, which was said as "30.0 %, short of the limit of at least 30 %"
