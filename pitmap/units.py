@@ -221,10 +221,10 @@ def format_estimate(
         return f"not known ({estimate.reason})"
     if not estimate.has_interval:
         scale, unit = _shown_in(kind, system)
-        value = estimate.value * scale
-        shown = (in_digits(value, n) for n in range(3, _MOST_DIGITS + 1))
-        on_its_side = (text for text in shown if _keeps_side(value, float(text), limit * scale))
-        return f"{next(on_its_side, in_digits(value))} {unit} (no interval: {estimate.reason})"
+        alone = estimate.value * scale
+        shown = (in_digits(alone, n) for n in range(3, _MOST_DIGITS + 1))
+        on_its_side = (text for text in shown if _keeps_side(alone, float(text), limit * scale))
+        return f"{next(on_its_side, in_digits(alone))} {unit} (no interval: {estimate.reason})"
     value, low, high, unit = _shown_digits(estimate, kind, system, limit)
     return f"{value} {unit} ({low} to {high})"
 
