@@ -38,6 +38,19 @@ def test_compare_zone_change_counts_only_metal_seen_in_both(drawing):
     assert z.loc[("seal_land", "pit"), "least_provable"] > 0
 
 
+def test_compare_zone_change_is_proven_only_beyond_what_is_called_provable(drawing):
+    """A pit of 4 mm that grows: what lies beyond the interval's level of 90 % alone is no proof, which asks for 99 %."""
+    told = []
+    for diam in (4.5, 5.0, 5.5, 6.0, 6.5, 7.0):
+        grown = survey(drawing, [(PIT, 20, 20, diam)], "lap_1", 20)
+        z = compare([survey(drawing, [(PIT, 20, 20, 4.0)]), grown], drawing).overall.zone_changes
+        row = z.set_index(["zone", "class_word"]).loc[("running_surface", "pit")]
+        told.append((row["change"] / row["least_provable"], bool(row["is_beyond_repeatability"])))
+    # 1.645 standard deviations are 0.64 of 2.576 of them
+    assert any(0.64 < part < 1 for part, _ in told) and any(part > 1 for part, _ in told)
+    assert [is_proven for _, is_proven in told] == [part > 1 for part, _ in told]
+
+
 def test_compare_zone_not_seen_has_no_change(drawing):
     a, b = survey(drawing, []), survey(drawing, [], "lap_1", 20)
     for s in (a, b):

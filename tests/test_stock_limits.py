@@ -14,6 +14,7 @@ from stock_fakes import PLATES, lapped_series, limit_sheet, needle, plan_of, sur
 from pitmap.depth import RemovedStock, readings_from_rows
 from pitmap.errors import InputError
 from pitmap.estimate import Estimate
+from pitmap.inspection import limit_problems
 from pitmap.stock import (
     LimitSheet,
     read_limits,
@@ -439,3 +440,10 @@ def test_a_photo_for_a_limit_sheet_is_told_in_words(tmp_path):
         InputError, match=r"face\.jpg: is not UTF-8 text; name a limit sheet \(TOML\), saved in UTF-8$"
     ):
         read_limits(photo)
+
+
+@pytest.mark.parametrize("entry", ["thickness", "thickness_min"])
+@pytest.mark.parametrize(("value_mm", "is_told"), [(10.7, True), (10.9, False), (13.1, False), (13.3, True)])
+def test_a_thickness_a_tenth_of_the_plate_away_either_way_is_a_slip(entry, value_mm, is_told):
+    """A plate of 12 mm gives up 1.2 mm at most: 1.3 mm beside it, too thin as well as too thick, is another plate's."""
+    assert bool(limit_problems(limit_sheet(**{entry: value_mm}), 12.0)) is is_told

@@ -590,6 +590,13 @@ def test_confident_plane_reaches_all_points_as_often_as_it_says(confidence):
     )
 
 
+def test_confident_plane_puts_no_metal_on():
+    """A pit that lies 40 um deep in six of ten draws and is gone by 10 um in four: of little confidence nothing is asked."""
+    draws = np.repeat([40.0, -10.0], [600, 400])[:, None]
+    found = confident_plane([100.0], [50.0], draws, BOX, tilt_max_um=0, confidence=0.3)
+    assert (found.mean_um, found.least_um, found.parallel_um) == (0.0, 0.0, 0.0)
+
+
 def test_confident_plane_asks_for_as_much_as_the_pits_do():
     """Of 300 draws 1, 2 ... 300 um the 298th is enough with a chance of 298 / 301 = 0.990, as for the last pit."""
     draws = np.arange(1.0, 301.0)[::-1, None]
