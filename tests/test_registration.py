@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import nullcontext
 from dataclasses import replace
 
 import cv2
@@ -845,6 +846,23 @@ def test_a_part_of_a_photo_that_says_too_little_is_refused_as_such(
     monkeypatch.setattr("pitmap.registration.verdict._MAX_ERROR_MM", 0.0)
     with pytest.raises(AlignmentRefused, match="cropped or stitched.*only known to"):
         register(np.ascontiguousarray(photo[130:]), plate)
+
+
+@pytest.mark.parametrize(("most", "is_taken"), [(1.01, True), (0.99, False)])
+def test_a_place_is_known_well_enough_by_the_high_end_of_its_error(
+    plate: Drawing,
+    photo: np.ndarray,
+    aligned: Alignment,
+    monkeypatch: pytest.MonkeyPatch,
+    most: float,
+    is_taken: bool,
+) -> None:
+    """The likeliest error lies far below the end that may be true all the same: it is that end which must be small."""
+    error = aligned.residual_mm
+    assert error.value < 0.9 * error.high
+    monkeypatch.setattr("pitmap.registration.verdict._MAX_ERROR_MM", most * error.high)
+    with nullcontext() if is_taken else pytest.raises(AlignmentRefused, match="only known to"):
+        register(photo, plate)
 
 
 def test_a_squeezed_photo_is_not_blamed_on_the_drawing_alone(plate: Drawing, photo: np.ndarray) -> None:
