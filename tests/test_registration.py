@@ -683,6 +683,13 @@ def test_a_look_alike_that_meets_nearly_as_much_may_be_the_right_one(met: float,
     assert not rivalry(GOOD, replace(rival, is_told_apart=True), is_picked=False)
 
 
+@pytest.mark.parametrize(("kind", "is_open"), [("moved", True), ("mirrored", False), ("turned", False)])
+def test_another_plate_beside_it_needs_less_to_leave_the_choice_open(kind: str, is_open: bool) -> None:
+    """A near symmetric plate has 0.77 of its own edges in its look-alike too; bare bench beside a plate has none of them."""
+    rival = RunnerUp(kind=kind, turn_deg=90.0, met=0.77 * GOOD.met, margin=0.23 * GOOD.met)
+    assert bool(rivalry(GOOD, rival, is_picked=False)) == is_open
+
+
 def picked_on(plate: Drawing, view: View, turned: bool) -> tuple[np.ndarray, np.ndarray]:
     """Seven openings all round a plate, each picked on the photo, or each on its twin half a turn away."""
     middle = np.array(plate.outline.centroid.coords[0])
