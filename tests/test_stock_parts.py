@@ -835,6 +835,13 @@ def test_a_value_is_shown_on_its_side_of_the_limit_beside_it(value, system, said
     assert judged.sentence == f"Width: {said} (own rule)."
 
 
+def test_thickness_after_the_work_is_off_by_what_the_bench_takes_too_much_or_too_little():
+    """12.000 mm to 3 um, less 40 um to 4 um: 11.960 mm to hypot(3, 4) = 5 um."""
+    lines = stock_budget(LimitSheet(), _e(0), _e(40, 4), thickness_mm=_e(12.0, 0.003))
+    (line,) = [x for x in lines if x.name == "thickness"]
+    assert (line.after.low, line.after.value, line.after.high) == pytest.approx((11.955, 11.960, 11.965))
+
+
 @pytest.mark.parametrize(
     ("limits", "rule", "eased"),
     [
