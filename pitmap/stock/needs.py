@@ -210,8 +210,10 @@ def within_limit_words(
         parts.append(part)
     if not parts:
         return ""
-    most = "at most " if is_most and allowed_um > 0 else ""
-    return f"Your limits allow {most}{format_depth(allowed_um, system)} more; that would reach: {'; '.join(parts)}."
+    allowed = format_depth(allowed_um, system)
+    if is_most and allowed != format_depth(0.0, system):
+        allowed = f"at most {allowed}"
+    return f"Your limits allow {allowed} more; that would reach: {'; '.join(parts)}."
 
 
 def uses_words(budget: Sequence[BudgetLine], system: UnitSystem) -> str:
