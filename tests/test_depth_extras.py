@@ -312,6 +312,13 @@ def test_turnbull_leaves_room_for_a_hole_too_narrow_for_the_map():
     assert (last["deepest_low_um"], last["deepest_high_um"]) == pytest.approx((20.0, 50.0))
 
 
+def test_turnbull_learns_nothing_of_pits_that_the_map_may_have_lost_early():
+    """Of a pit of 0.6 mm half of the depth may be left when a hole of 0.3 mm is: there or gone says little of its depth."""
+    pits = _pits([20.0] * 3, [35.0] * 3).assign(eq_diam_mm=0.6)
+    last = cross_checks(readings_from_rows([]).table, pits).iloc[-1]
+    assert math.isnan(last["deepest_um"]) and last["n_used"] == 0 and last["note"]
+
+
 def test_cross_checks_stand_beside_the_model():
     rows = [
         {"stage": "intake", "kind": "pit_depth", "mark": i, "value": v, "unit": "um"}

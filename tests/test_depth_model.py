@@ -128,6 +128,28 @@ def test_a_reading_over_the_bound_of_a_pit_with_a_hole_left_is_held_against_all_
     assert math.isinf(data.hi[0]) is counts
 
 
+def test_lap_steps_teach_of_wide_pits_alone_and_take_both_ends_at_one_word():
+    """Gone with 40 um off, and there with 20: of pits of 1.2 mm, of which a hole of 0.3 mm hides a quarter of the depth.
+
+    With room for a hole under what is gone and none under what is there, 200 pits looked deep and alike, and the stock for
+    the deepest came out too small on two faces of three. Of pits of 0.6 mm, half of whose depth may hide, neither counts.
+    """
+    theta = np.array([[math.log(30), 0.0, math.log(0.5)]])
+    ends = _bounds(2, [0, 20], [40, np.inf])
+
+    def told(*diameters_mm):
+        data = collect(_marks(diameters_mm), _readings([]), ends, np.array([0.0, 0.0]), hidden_mm=0.3)
+        return Likelihood(data)(theta)[0], data.is_informative.tolist()
+
+    # P(d <= 40) = 0.717479 and P(d > 20) = 1 - 0.208703 of a log-normal about 30 um with 0.5
+    wide, known = told(1.2, 1.2)
+    assert wide == pytest.approx(math.log(0.717479) + math.log(1 - 0.208703), abs=1e-5)
+    assert known == [True, False]
+    assert told(0.6, 0.6) == (0.0, [False, False])
+    mixed, _ = told(0.6, 1.2)
+    assert mixed == pytest.approx(math.log(1 - 0.208703), abs=1e-5)
+
+
 def test_likelihood_of_a_pit_that_came_late_into_sight():
     """Left truncation: of pits first seen after 20 um nobody knows the shallower ones."""
     theta = np.array([[math.log(30), 0.5, math.log(0.5)]])

@@ -14,7 +14,7 @@ from ..estimate import DEFAULT_LEVEL, Estimate
 from ..tables import Column, Schema
 from .extremes import fit_gumbel, fit_pareto
 from .gone import GONE_BELOW_MM
-from .hidden_holes import most_left_um
+from .hidden_holes import is_told_by_laps, most_left_um
 from .turnbull import turnbull
 
 __all__ = ["CROSS_CHECKS", "cross_checks"]
@@ -112,7 +112,8 @@ def _turnbull(exact: pd.DataFrame, pits: pd.DataFrame, n: int, level: float) -> 
     shallower = most_left_um(
         pits["shallower_than_um"], pits["seen_from_um"], pits["eq_diam_mm"], GONE_BELOW_MM
     )
-    bounded = ~read & ((pits["deeper_than_um"] > 0).to_numpy() | np.isfinite(shallower))
+    is_told = is_told_by_laps(pits["eq_diam_mm"], GONE_BELOW_MM)
+    bounded = ~read & is_told & ((pits["deeper_than_um"] > 0).to_numpy() | np.isfinite(shallower))
     left = np.concatenate([value, pits.loc[bounded, "deeper_than_um"].to_numpy(float)])
     right = np.concatenate([value, shallower[bounded]])
     # Two surveys may give one pit meeting bounds; it then counts as that depth.

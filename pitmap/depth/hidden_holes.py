@@ -5,10 +5,35 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["most_left_um", "moves_with_stock"]
+__all__ = ["is_told_by_laps", "most_left_um", "moves_with_stock"]
 
 _MOST_HIDDEN = 0.9
 """Most of its depth that a pit may have left when it is called gone: the narrowest, too, keep a bound (house choice)."""
+
+_MOST_UNTOLD = 1 / 3
+"""Most of its depth that a hole may hide of a pit whose lap steps are held to tell its depth (house choice)."""
+
+
+def is_told_by_laps(diameter_mm: ArrayLike, hidden_mm: float) -> NDArray[np.bool_]:
+    """Pits of which a lap step tells how deep pits of their width are: it is there and deeper, or gone and shallower.
+
+    Whether a map still shows a narrower one hangs on how that narrows as much as on its depth. Taken at its word that it
+    is gone, it calls the small pits too shallow; with room for a hole it says nothing while those that stay are deep for
+    certain, and calls all pits alike. Left out of what is learned, neither those that went nor those that stayed, they bend
+    nothing: which are left out is a matter of their width alone.
+
+    Parameters
+    ----------
+    diameter_mm : (N,) array
+        Equivalent diameters.
+    hidden_mm : float
+        Width of a hole that a map may hide.
+
+    Returns
+    -------
+    (N,) bool array
+    """
+    return _share_left(diameter_mm, hidden_mm) <= _MOST_UNTOLD
 
 
 def most_left_um(

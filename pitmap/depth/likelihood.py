@@ -86,6 +86,20 @@ class Likelihood:
         hi = np.maximum(self.data.hi[pits] + off, 0.0)
         return lo, hi
 
+    def _told(self, theta: NDArray, pits: NDArray) -> tuple[NDArray, NDArray]:
+        """What lap steps tell of pits without readings, (B, pits) as :meth:`bounds`: there, so deeper; gone, so shallower.
+
+        Each end is the other's contrary. Room for a hole under what is gone, and none under what is there, would call
+        pits deeper and more alike than they are.
+        """
+        error = self._stock_error(theta)
+        ends = (
+            (self.data.lo, self._lo_column),
+            (self.data.gone, self._hi_column),
+        )
+        lo, hi = (np.maximum(end[pits] + error[:, column[pits]], 0.0) for end, column in ends)
+        return lo, hi
+
     def _log_seen(self, theta: NDArray, pits: NDArray, lo: NDArray, mu: NDArray) -> NDArray:
         """Log of the chance that pits were deep enough to come into sight (B, pits); one 0 where all were from the start."""
         if not (self.data.entry[pits] > 0).any():
@@ -104,7 +118,7 @@ class Likelihood:
     def _some(self, theta: NDArray) -> NDArray:
         out = np.zeros(len(theta))
         if len(self._group):
-            lo, hi = self.bounds(theta, self._group)
+            lo, hi = self._told(theta, self._group)
             mu, sigma = self.location(theta, self._group, self._group_x), np.exp(theta[:, 2:3])
             seen = self._log_seen(theta, self._group, lo, mu)
             out += _floored(self._log_between(lo, hi, mu, sigma) - seen) @ self._weight
@@ -215,12 +229,15 @@ def _alike(data: PitData, plain: NDArray) -> tuple[NDArray, NDArray, NDArray]:
     """One of each group of pits without readings that are alike, the sizes of the groups, their mean x.
 
     Alike: same zone and surveys, bounds within a quarter of a micrometre, diameters within 3 %. What the mean
-    leaves out is of second order; without it the time of a fit would grow with every pit.
+    leaves out is of second order; without it the time of a fit would grow with every pit. Left out are those of which
+    lap steps tell nothing.
     """
-    informative = plain[(data.lo[plain] > data.entry[plain]) | np.isfinite(data.hi[plain])]
+    informative = plain[
+        ((data.lo[plain] > data.entry[plain]) | np.isfinite(data.gone[plain])) & data.is_told[plain]
+    ]
     if not len(informative):
         return informative, np.empty(0), np.empty(0)
-    hi = np.where(np.isfinite(data.hi[informative]), data.hi[informative], -1.0)
+    hi = np.where(np.isfinite(data.gone[informative]), data.gone[informative], -1.0)
     keys = np.column_stack(
         [
             data.zone[informative], data.lo_survey[informative], data.hi_survey[informative],

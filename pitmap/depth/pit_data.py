@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..errors import InputError
 from ..flags import Flag
-from .hidden_holes import most_left_um, moves_with_stock
+from .hidden_holes import is_told_by_laps, most_left_um, moves_with_stock
 from .pit_words import PitWords
 from .zones import zones_near
 
@@ -32,8 +32,10 @@ class PitData:
 
     ``x`` log diameter over the reference; ``zone`` place in ``zone_names``, that with most known depths first;
     ``has_zone_effect`` where two zones hold enough of them to settle how they differ; ``lo``/``hi`` lap bounds and
-    the surveys behind them (-1 none) whose common errors are ``stock_sd``; ``hi_moves`` by how much ``hi`` rises with an
-    error of its survey (by 1 less it falls with one of the entry's); ``entry`` the stock that was already off
+    the surveys behind them (-1 none) whose common errors are ``stock_sd``; ``hi`` leaves room for a hole too narrow for the
+    map, and ``hi_moves`` is by how much it rises with an error of its survey (by 1 less it falls with one of the entry's);
+    ``gone`` the stock itself that a pit was gone with, ``is_told`` where that and ``lo`` tell of the depths of other pits;
+    ``entry`` the stock that was already off
     when the pit was first seen, and that survey: a shallower pit would not be in the sample at all. Exact readings
     one by one, those of one pit and survey as their mean: ``read_pit`` the pit's place, ``read_y``/``read_u`` depth and
     error of the instrument, ``read_survey`` the survey (-1 none), because the stock that was added to the depth is off
@@ -52,6 +54,8 @@ class PitData:
     lo_survey: NDArray[np.int64]
     hi_survey: NDArray[np.int64]
     hi_moves: NDArray[np.float64]
+    gone: NDArray[np.float64]
+    is_told: NDArray[np.bool_]
     entry: NDArray[np.float64]
     entry_survey: NDArray[np.int64]
     stock_sd: NDArray[np.float64]
@@ -83,8 +87,8 @@ class PitData:
 
     @property
     def is_informative(self) -> NDArray[np.bool_]:
-        """Pits whose depth is known from both sides: read, or gone after some step."""
-        return self.is_read | np.isfinite(self.hi)
+        """Pits whose depth is known from both sides: read, or gone after some step that tells of it."""
+        return self.is_read | (np.isfinite(self.hi) & self.is_told)
 
 
 def collect(
@@ -131,6 +135,7 @@ def collect(
         lo_survey[lo <= 0] = -1
         entry_survey[entry <= 0] = -1
     gone_um, hi = hi, most_left_um(hi, entry, diameter, hidden_mm)
+    is_told = is_told_by_laps(diameter, hidden_mm)
     hi_moves = moves_with_stock(gone_um, entry, diameter, hidden_mm)
     sd_of = np.append(np.asarray(stock_sd_um, float), 0.0)
 
@@ -222,11 +227,11 @@ def collect(
     read = precision > 0
     y_mean, y_sd = np.full(n, np.nan), np.full(n, np.nan)
     y_mean[read], y_sd[read] = weighted[read] / precision[read], precision[read] ** -0.5
-    zone_names, zone, per_zone = _zones(marks, read | np.isfinite(hi))
+    zone_names, zone, per_zone = _zones(marks, read | (np.isfinite(hi) & is_told))
     return PitData(
         x=np.log(diameter / REFERENCE_DIAM_MM), zone=zone, zone_names=zone_names,
         has_zone_effect=bool((per_zone >= _MIN_ZONE_INFORMATIVE).sum() >= 2),
-        lo=lo, hi=hi, lo_survey=lo_survey, hi_survey=hi_survey, hi_moves=hi_moves,
+        lo=lo, hi=hi, lo_survey=lo_survey, hi_survey=hi_survey, hi_moves=hi_moves, gone=gone_um, is_told=is_told,
         entry=entry, entry_survey=entry_survey, stock_sd=sd_of[:-1],
         read_pit=read_pit, read_y=read_y, read_u=read_u, read_survey=read_survey,
         y=y_mean, u=y_sd, at_least=at_least, at_least_u=at_least_u, at_least_survey=at_least_survey,

@@ -34,13 +34,16 @@ def _near(share, n, aim=0.90, errors=3.0):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("n_faces", [30, long(60)])
-def test_stock_interval_covers_the_last_pit(n_faces):
-    """Faces of 20 pits, 10 readings, 2 laps, all laws of scatter: 90 % intervals, three sampling errors."""
+@pytest.mark.parametrize(("n_pits", "n_faces"), [(20, 30), (200, 20), long(20, 60), long(200, 60)])
+def test_stock_interval_covers_the_last_pit(n_pits, n_faces):
+    """Faces of 20 or 200 pits, 10 readings, 2 laps, all laws of scatter: 90 % intervals, three sampling errors.
+
+    Of many pits most are small and go early: what a lap step is held to tell of them bends the law of all.
+    """
     hits, enough, n = 0, 0, 0
     for i in range(n_faces):
         rng = np.random.default_rng([77, i])
-        face = stock_truth.make_face(rng, 20, 10, 2)
+        face = stock_truth.make_face(rng, n_pits, 10, 2)
         need = plan_stock(face.surveys, rng=rng).needed
         land = next(x for x in need if x.zone == "seal_land")
         if face.to_clear_um == 0 or not land.stock_um.is_known:
@@ -339,13 +342,15 @@ def _narrowing_face(rng, n_pits=60):
 def test_pits_left_are_covered_where_pits_narrow_to_their_floor(n_faces):
     """A pit leaves the map before its floor is reached: taken at its word, the lap calls the small ones too shallow.
 
-    Faces of 60 pits, pits left after 20 um more; 90 % intervals, three sampling errors.
+    Faces of 60 pits, pits left after 20 um more; 90 % intervals, three sampling errors. On a few faces nine readings are
+    too few, for of small pits the lap tells nothing: their plan says so, and has no curve.
     """
     hits = []
     for i in range(n_faces):
         rng = np.random.default_rng([78, i])
         surveys, left_um = _narrowing_face(rng)
         curve = plan_stock(surveys, rng=rng).curves
-        after = curve[(curve["aim"] == "pits") & (curve["removal_um"] == 20)].iloc[0]
-        hits.append(after["value_low"] <= (left_um > 20).sum() <= after["value_high"])
+        after = curve[(curve["aim"] == "pits") & (curve["removal_um"] == 20)]
+        hits += [r.value_low <= (left_um > 20).sum() <= r.value_high for r in after.itertuples()]
+    assert len(hits) > 0.75 * n_faces
     assert _near(np.mean(hits), len(hits))
