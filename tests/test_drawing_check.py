@@ -77,7 +77,7 @@ def test_who_works_in_inch_reads_no_size_in_mm():
     }
     assert said["one"].startswith("leaves 0.0200 in of metal to opening 'two'")
     assert said["a"] == "overlaps opening 'b' by 1.81 in2"
-    assert said["thickness_mm"].startswith("of 0.05 in is unusual")
+    assert said["thickness"].startswith("of 0.05 in is unusual")
     assert said["oil_seal"].startswith("is nowhere as wide as its seal of 0.1 in")
     assert not [text for text in said.values() if " mm" in text]
 
@@ -187,7 +187,7 @@ def test_far_from_the_origin():
 
 @pytest.mark.parametrize(("value", "words"), [(float("nan"), "not given"), (500.0, "unusual")])
 def test_thickness(value, words):
-    assert found(plate(thickness_mm=value), "thickness_mm", words) == "warning"
+    assert found(plate(thickness_mm=value), "thickness", words) == "warning"
 
 
 def test_opening_too_small():

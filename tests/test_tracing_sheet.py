@@ -54,7 +54,9 @@ def test_one_photo_with_the_sheet(on: str, tilt: float) -> None:
         # a line of sight goes on for 12 mm / cos(tilt) from the face to the bench
         expected = 12 / (scene.facts["distance_mm"] * np.cos(np.radians(tilt)))
         assert trace.height_correction == pytest.approx(expected, rel=0.15)
-        assert any("lay on the bench" in n and "%" in n for n in trace.notes)
+        assert any(
+            "lay on the bench" in n and "12 mm = 0.472 in nearer" in n and "%" in n for n in trace.notes
+        )
     else:
         assert trace.height_correction == 0
         assert any("hides" in n for n in trace.notes)

@@ -108,12 +108,10 @@ def _sizes(d: Drawing, size: _Sizes) -> Iterator[Finding]:
         text = f"lies {size.length(off)} from the origin; move the drawing so that its origin is on the plate"
         yield _at("warning", "outline", text)
     if math.isnan(d.thickness_mm):
-        text = "is not given; hole walls in tilted photos cannot be told from damage. Enter it in the TOML"
-        yield _at("warning", "thickness_mm", text)
+        text = "is not given; hole walls in tilted photos cannot be told from damage. Enter it, in the TOML as thickness_mm"
+        yield _at("warning", "thickness", text)
     elif not _THICKNESS_MM[0] <= d.thickness_mm <= _THICKNESS_MM[1]:
-        yield _at(
-            "warning", "thickness_mm", f"of {size.length(d.thickness_mm)} is unusual; is the unit right?"
-        )
+        yield _at("warning", "thickness", f"of {size.length(d.thickness_mm)} is unusual; is the unit right?")
     for opening in d.openings:
         diameter = 2 * math.sqrt(opening.polygon.area / math.pi)
         if diameter < 1.0:

@@ -19,6 +19,7 @@ from scipy.special import ellipe
 from shapely import Polygon
 
 from ..errors import InputError
+from ..units import in_both
 
 __all__ = ["Trochoid"]
 
@@ -57,18 +58,19 @@ class Trochoid:
             raise InputError("bore trace: every number must be finite")
         if not (e >= 0 and r > 3 * e):
             raise InputError(
-                f"bore trace: expected 0 <= e and R > 3 e, or the curve crosses itself; got e {e}, R {r} mm"
+                f"bore trace: expected 0 <= e and R > 3 e, or the curve crosses itself; got "
+                f"e {in_both(e, 'mm')}, R {in_both(r, 'mm')}"
             )
         if not r - e + self.offset_mm > 0:
             raise InputError(
-                f"bore trace: an offset of {self.offset_mm} mm leaves no waist between its two sides"
+                f"bore trace: an offset of {in_both(self.offset_mm, 'mm')} leaves no waist between its two sides"
             )
         tightest = self._tightest_mm()
         if not abs(self.offset_mm) < tightest:
             side = "outwards at the waist" if self.offset_mm > 0 else "inwards at the ends"
             raise InputError(
-                f"bore trace: an offset of {self.offset_mm:g} mm is more than the curve bends {side} ({tightest:.1f} mm), "
-                "so the trace would cross itself; check e, R and the offset"
+                f"bore trace: an offset of {in_both(self.offset_mm, 'mm')} is more than the curve bends {side} "
+                f"({in_both(round(tightest, 1), 'mm')}), so the trace would cross itself; check e, R and the offset"
             )
 
     def points(self, angles_rad: ArrayLike) -> NDArray[np.float64]:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from ..errors import MeasurementError
 from ..registration.camera import Camera, Lens, apply_homography
+from ..units import in_both
 from .bundle import Solution, solve_cameras
 from .cameras import EdgeSet
 from .chamfers import read_chamfers
@@ -164,6 +165,6 @@ def trace_by_distance(
         plane, errors, _ = draw_plane(sets, cameras, solution.circles)
     if not solution.rms_mm < 0.4:
         raise MeasurementError(
-            f"the photos do not fit together ({solution.rms_mm:.2f} mm); are the clicks on the same holes?"
+            f"the photos do not fit together ({in_both(round(solution.rms_mm, 2), 'mm')}); are the clicks on the same holes?"
         )
     return sets, plane, errors, solution

@@ -15,6 +15,7 @@ from ..errors import MeasurementError
 from ..registration.camera import Camera
 from ..registration.fiducials import TargetPose, camera_for_face, find_target
 from ..registration.target_sheet import SQUARE_MM, target_sheet
+from ..units import in_both
 from .bundle import Solution
 from .cameras import (
     FOCAL_SD,
@@ -292,7 +293,8 @@ def _check_not_moved(silhouettes: list[list[NDArray[np.float64]]], cameras: list
         if np.median(away) > _MOVED_MM:
             raise MeasurementError(
                 f"the plate does not lie at the same place beside the sheet in photo 1 and photo {i} "
-                f"({np.median(away):.1f} mm); leave plate and sheet where they are and move the camera only"
+                f"({in_both(round(float(np.median(away)), 1), 'mm')}); leave plate and sheet where they are and move the "
+                "camera only"
             )
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import InputError, MeasurementError, NotEnoughData
+from ..units import in_both
 from .same_holes import check_same_holes
 
 __all__ = ["PhotoClicks", "SheetUse", "check_known", "check_sheet", "check_sizes", "told_of"]
@@ -100,7 +101,7 @@ def check_known(photos: Sequence[PhotoClicks], known: tuple[str, str, float] | N
     if a not in names or b not in names or a == b:
         raise InputError(f"known distance: {a!r} and {b!r} must be two holes clicked in every photo")
     if not (math.isfinite(distance) and distance > 0):
-        raise InputError(f"known distance: expected mm above 0, got {distance!r}")
+        raise InputError(f"known distance: expected a length above 0, got {in_both(distance, 'mm')}")
     for k, photo in enumerate(photos, 1):
         if math.dist(photo.clicks_px[a], photo.clicks_px[b]) < 1:
             raise InputError(f"known distance: {a!r} and {b!r} are clicked on one place in photo {k}")
@@ -129,7 +130,7 @@ def check_sheet(photos: Sequence[PhotoClicks], sheet: SheetUse, thickness_mm: fl
         return 0.0
     if not (math.isfinite(thickness_mm) and thickness_mm > 0):
         raise InputError(
-            f"thickness_mm: with the sheet on the bench the plate's thickness is needed, mm above 0, got {thickness_mm!r}"
+            f"thickness_mm: with the sheet on the bench the plate's thickness is needed, above 0, got {thickness_mm:g}"
         )
     return thickness_mm
 
@@ -146,5 +147,6 @@ def check_sizes(thickness_mm: float, edge_break_mm: float) -> None:
         raise InputError(f"thickness_mm: must be above 0, got {thickness_mm:g}")
     if not 0 <= edge_break_mm <= _WIDEST_BREAK_MM:
         raise InputError(
-            f"edge_break_mm: is the width of the chamfer on the edges, 0 to {_WIDEST_BREAK_MM:g} mm, got {edge_break_mm:g}"
+            f"edge_break_mm: is the width of the chamfer on the edges, 0 to "
+            f"{in_both(_WIDEST_BREAK_MM, 'mm')}, got {in_both(edge_break_mm, 'mm')}"
         )

@@ -15,6 +15,7 @@ from ..drawing import Drawing, Opening, make_zones
 from ..estimate import Estimate
 from ..registration.camera import Camera
 from ..tables import Column, Schema
+from ..units import in_both
 from .bundle import Solution
 from .cameras import EdgeSet, off_metal
 from .kinds import suggest_kinds
@@ -130,6 +131,12 @@ class Trace:
     notes: tuple[str, ...]
 
 
+def _place(x_mm: float, y_mm: float) -> str:
+    return " and ".join(
+        f"{axis} {in_both(round(mm, 1) + 0.0, 'mm')}" for axis, mm in (("x", x_mm), ("y", y_mm))
+    )
+
+
 def _width_mm(shape: Polygon) -> float:
     """The shorter side of the narrowest box round a shape."""
     corners = np.asarray(shape.minimum_rotated_rectangle.exterior.coords)
@@ -217,15 +224,13 @@ def make_trace(
         else:
             shape = _polygon(plane[k]).buffer(-seen_break_mm, quad_segs=16).simplify(0.005)
         if not isinstance(shape, Polygon) or shape.is_empty or not outline.contains(shape):
-            notes.append(
-                f"a mark near x {plane[k][:, 0].mean():.1f}, y {plane[k][:, 1].mean():.1f} mm was left out"
-            )
+            notes.append(f"a mark near {_place(*plane[k].mean(0))} was left out")
             continue
         if may_be_pit(shape, is_round=sets[k].is_round) and not contains_xy(shape, *clicked_mm.T).any():
             x, y = shape.centroid.coords[0]
             notes.append(
-                f"a dark mark {_width_mm(shape):.1f} mm wide near x {x:.1f}, y {y:.1f} mm was left out, as it may be a pit; "
-                "where it is a hole, draw it in"
+                f"a dark mark {in_both(round(_width_mm(shape), 1), 'mm')} wide near {_place(x, y)} was left out, as "
+                "it may be a pit; where it is a hole, draw it in"
             )
             continue
         if sets[k].is_round:
@@ -245,7 +250,7 @@ def make_trace(
             Contour(name=label, points_mm=plane[k], err_mm=spreads[k], stretches=tuple(stretches[k]))
         )
     if doubtful:
-        named = ", ".join(f"{label} ({most:.1f} mm)" for label, most in doubtful)
+        named = ", ".join(f"{label} ({in_both(round(most, 1), 'mm')})" for label, most in doubtful)
         notes.append(
             "one photo does not tell a wall as bright as the face from the face: on the side that shows its wall an opening "
             f"may be larger than drawn, {named}; compare them with the plate, or add a photo from another side"
@@ -255,7 +260,9 @@ def make_trace(
     if fitted:
         notes.append(f"{fitted.count('line')} straight stretches and {fitted.count('arc')} arcs were fitted")
     if edge_break_mm:
-        notes.append(f"edges were moved by their chamfer of {edge_break_mm:g} mm: outline out, openings in")
+        notes.append(
+            f"edges were moved by their chamfer of {in_both(edge_break_mm, 'mm')}: outline out, openings in"
+        )
     drawing = Drawing(
         name=name,
         thickness_mm=thickness_mm,

@@ -14,6 +14,7 @@ from shapely import Polygon
 from ..errors import MeasurementError
 from ..estimate import Estimate
 from ..registration.target_sheet import RULER_MM
+from ..units import in_both
 from .bundle import Solution
 from .by_distance import trace_by_distance
 from .by_sheet import trace_by_sheet
@@ -101,8 +102,8 @@ def trace_plate(
         correction = found.height_correction
         if height:
             notes.append(
-                f"the sheet lay on the bench and the face stands {height:g} mm nearer to the camera: lengths would have "
-                f"been {100 * correction:.2f} % too large ({100 * correction:.1f} mm in 100 mm) and were corrected"
+                f"the sheet lay on the bench and the face stands {in_both(height, 'mm')} nearer to the camera: lengths "
+                f"would have been {100 * correction:.2f} % too large and were corrected"
             )
         if found.hidden_mm2 > 1:
             notes.append(
@@ -149,9 +150,10 @@ def _judge(trace: Trace, sets: list[EdgeSet], solution: Solution, *, is_sheet: b
         advice = _missing_view(solution.poses)
     if trace.outline_err_mm > _MOST_MM:
         raise MeasurementError(
-            f"the photos leave the drawing open to {trace.outline_err_mm:.1f} mm: {advice}, and trace again"
+            f"the photos leave the drawing open to {in_both(round(trace.outline_err_mm, 1), 'mm')}: {advice}, and "
+            "trace again"
         )
-    note = f"the outline is sure to {trace.outline_err_mm:.2f} mm only: {advice}"
+    note = f"the outline is sure to {in_both(round(trace.outline_err_mm, 2), 'mm')} only: {advice}"
     return replace(trace, notes=(*trace.notes, note))
 
 

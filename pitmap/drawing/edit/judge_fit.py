@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from ...errors import NotEnoughData
+from ...units import in_both
 from ..trochoid_fit import TrochoidFit
 
 __all__ = ["MAX_MISS_MM", "MAX_OPEN_MM", "MAX_RMS_MM", "judge_fit"]
@@ -31,13 +32,13 @@ def judge_fit(fit: TrochoidFit) -> None:
     if abs(miss) > MAX_MISS_MM:
         side = "outside" if miss > 0 else "inside"
         raise NotEnoughData(
-            f"bore trace: click {worst + 1} lies {abs(miss):.1f} mm {side} the curve through the others; is it on the "
-            "same track? Take it back and click again"
+            f"bore trace: click {worst + 1} lies {in_both(round(abs(miss), 1), 'mm')} {side} of the curve through the "
+            "others; is it on the same track? Take it back and click again"
         )
     if fit.rms_mm > MAX_RMS_MM:
         raise NotEnoughData(
-            f"bore trace: the clicks scatter by {fit.rms_mm:.2f} mm about the curve, more than {MAX_RMS_MM:g} mm; zoom in "
-            "and click all of them on one edge of the track"
+            f"bore trace: the clicks scatter by {in_both(round(fit.rms_mm, 2), 'mm')} about the curve, more than "
+            f"{in_both(MAX_RMS_MM, 'mm')}; zoom in and click all of them on one edge of the track"
         )
     for word, number in (
         ("e", fit.eccentricity_mm), ("R", fit.radius_mm), ("the centre's x", fit.centre_x_mm),
@@ -46,7 +47,7 @@ def judge_fit(fit: TrochoidFit) -> None:
         half = (number.high - number.low) / 2
         if math.isfinite(half) and half > MAX_OPEN_MM:
             raise NotEnoughData(
-                f"bore trace: the clicks leave {word} open by {half:.1f} mm to each side; add clicks at both ends and at "
-                "both sides of the waist"
+                f"bore trace: the clicks leave {word} open by {in_both(round(half, 1), 'mm')} to each side; add clicks at "
+                "both ends and at both sides of the waist"
                 + (", or type the offset if you know it" if "offset" in word else "")
             )

@@ -129,7 +129,7 @@ def move_opening(drawing: Drawing, *, name: str, x_mm: float, y_mm: float) -> Ed
     """
     old = opening_named(drawing, name)
     if not (math.isfinite(x_mm) and math.isfinite(y_mm)):
-        raise DrawingError(f"opening {name!r}: its new place needs two numbers in mm")
+        raise DrawingError(f"opening {name!r}: its new place needs two numbers")
     circle = circle_of(old.polygon)
     if circle is not None:
         moved = circle_polygon(dataclasses.replace(circle, x_mm=x_mm, y_mm=y_mm), f"opening {name!r}")

@@ -11,6 +11,7 @@ from scipy.interpolate import CubicSpline
 from shapely import Polygon, is_valid_reason
 
 from ...errors import DrawingError
+from ...units import in_both
 from ..build import disc, single_shape, snap
 
 __all__ = [
@@ -85,9 +86,9 @@ def circle_polygon(circle: Circle, name: str) -> Polygon:
         A diameter that is not above 0, a number that is not finite.
     """
     if not all(map(math.isfinite, (circle.x_mm, circle.y_mm))):
-        raise DrawingError(f"{name}: its centre needs two numbers in mm")
+        raise DrawingError(f"{name}: its centre needs two numbers")
     if not (math.isfinite(circle.diameter_mm) and circle.diameter_mm > 0):
-        raise DrawingError(f"{name}: its diameter must be above 0, got {circle.diameter_mm:g} mm")
+        raise DrawingError(f"{name}: its diameter must be above 0, got {in_both(circle.diameter_mm, 'mm')}")
     return single_shape(name, disc(circle.x_mm, circle.y_mm, circle.diameter_mm / 2))
 
 
@@ -101,14 +102,14 @@ def ring_polygon(points: ArrayLike, name: str) -> Polygon:
     """
     p = np.asarray(points, float)
     if p.ndim != 2 or p.shape[1] != 2 or len(p) < 3 or not np.isfinite(p).all():
-        raise DrawingError(f"{name}: needs at least three points, each with x and y in mm")
+        raise DrawingError(f"{name}: needs at least three points, each with x and y")
     polygon = Polygon(p)
     if not polygon.is_valid:
         reason = is_valid_reason(polygon)
         at = ""
         if "[" in reason:
             x, y = (float(v) for v in reason.split("[")[1].rstrip("]").split()[:2])
-            at = f" near x {x:.1f}, y {y:.1f} mm"
+            at = f" near x {in_both(round(x, 1) + 0.0, 'mm')}, y {in_both(round(y, 1) + 0.0, 'mm')}"
         raise DrawingError(
             f"{name}: its edge would cross itself{at}; move the point less far, or take one out"
         )

@@ -95,8 +95,9 @@ def set_trace(
     trace = single_shape("bore trace", trochoid.polygon())
     if not drawing.outline.contains(trace):
         raise DrawingError(
-            f"bore trace: {trochoid.long_axis_mm:.1f} mm long and {trochoid.waist_mm:.1f} mm across the waist, it "
-            "reaches over the outline; check the numbers, their units and the centre"
+            f"bore trace: {in_both(round(trochoid.long_axis_mm, 1), 'mm')} long and "
+            f"{in_both(round(trochoid.waist_mm, 1), 'mm')} across the waist, it reaches over the outline; "
+            "check the numbers, their units and the centre"
         )
     named = (("e", eccentricity_mm), ("R", radius_mm), ("offset", offset_mm))
     sizes = ", ".join(f"{word} {in_both(round(mm, 2), 'mm')}" for word, mm in named)
@@ -127,17 +128,21 @@ def set_land(drawing: Drawing, *, inner_mm: float = 0.0, outer_mm: float) -> Edi
         raise DrawingError("seal land: lies along the bore trace; fit or type the trace first")
     if not (math.isfinite(inner_mm) and math.isfinite(outer_mm) and 0 < outer_mm - inner_mm < _WIDEST_MM):
         raise DrawingError(
-            f"seal land: must end beyond where it begins, and be under {_WIDEST_MM:g} mm wide; got {inner_mm:g} to "
-            f"{outer_mm:g} mm from the bore trace"
+            f"seal land: must end beyond where it begins, and be under {in_both(_WIDEST_MM, 'mm')} wide; got "
+            f"{in_both(inner_mm, 'mm')} to {in_both(outer_mm, 'mm')} from the bore trace"
         )
     if abs(inner_mm) > _WIDEST_MM:
-        raise DrawingError(f"seal land: {inner_mm:g} mm from the bore trace is too far; is the unit right?")
+        raise DrawingError(
+            f"seal land: {in_both(inner_mm, 'mm')} from the bore trace is too far; is the unit right?"
+        )
     edge = single_shape("seal land", drawing.trace.buffer(outer_mm, quad_segs=48).simplify(0.0005))
     trace = drawing.trace
     if inner_mm:
         trace = single_shape("bore trace", trace.buffer(inner_mm, quad_segs=48).simplify(0.0005))
     if not drawing.outline.contains(edge):
-        raise DrawingError(f"seal land: {outer_mm:g} mm out from the bore trace it reaches over the outline")
+        raise DrawingError(
+            f"seal land: {in_both(outer_mm, 'mm')} out from the bore trace it reaches over the outline"
+        )
     return Edited(
         drawing=remade(drawing, trace=trace, coolant_edge=edge),
         sentence=f"seal land from {in_both(inner_mm, 'mm')} to {in_both(outer_mm, 'mm')} of the bore trace",
@@ -164,7 +169,9 @@ def set_band(
     if about not in ("trace", "bore"):
         raise DrawingError(f"band {name!r}: is measured from the trace or from the bore, not from {about!r}")
     if not (math.isfinite(from_mm) and math.isfinite(to_mm) and to_mm > from_mm):
-        raise DrawingError(f"band {name!r}: must end beyond where it begins, got {from_mm:g} to {to_mm:g} mm")
+        raise DrawingError(
+            f"band {name!r}: must end beyond where it begins, got {in_both(from_mm, 'mm')} to {in_both(to_mm, 'mm')}"
+        )
     if not (math.isfinite(seal_width_mm) and seal_width_mm > 0):
         raise DrawingError(f"band {name!r}: needs the width of the seal that runs on it, above 0")
     if about == "bore" and from_mm <= 0:
@@ -246,7 +253,7 @@ def set_plate(drawing: Drawing, *, name: str, thickness_mm: float) -> Edited:
     if not name or len(name) > 80 or not name.isprintable():
         raise DrawingError("drawing: needs a short name")
     if not (math.isfinite(thickness_mm) and thickness_mm > 0):
-        raise DrawingError(f"thickness: must be above 0, got {thickness_mm:g} mm")
+        raise DrawingError(f"thickness: must be above 0, got {in_both(thickness_mm, 'mm')}")
     return Edited(
         drawing=dataclasses.replace(drawing, name=name, thickness_mm=thickness_mm),
         sentence=f"named {name}, {in_both(thickness_mm, 'mm')} thick",
