@@ -11,6 +11,7 @@ from types import SimpleNamespace
 
 import ezdxf
 import numpy as np
+import pandas as pd
 import pytest
 from shapely import box
 
@@ -254,3 +255,48 @@ def test_check_speaks_inch_where_that_is_asked_for(
         (overlap,) = [line for line in said.splitlines() if "overlaps opening" in line]
         assert where in overlap and overlap.endswith(common), said
         assert rim in said and (units == "mm" or " mm" not in said)
+
+
+@pytest.mark.parametrize("called", ["build", "import svg", "import dxf", "trace"])
+def test_new_drawing_is_reported_in_inch_where_that_is_asked_for(
+    called: str,
+    sources: dict[str, tuple[str, ...]],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The same report as of the check, which spoke inch already."""
+    rim_mm2 = load_shipped("heron40_end").zones["rim"].area
+    for units, rim in (("mm", f"rim {rim_mm2:.1f} mm2"), ("inch", f"rim {rim_mm2 / 645.16:.4f} in2")):
+        out = str(tmp_path / f"{units}.svg")
+        assert run(called.split()[0], *sources[called], "--out", out, "--units", units) == 0
+        said = capsys.readouterr().out
+        assert rim in said
+        assert units == "mm" or " mm2" not in said
+
+
+def test_trace_tells_its_circles_in_the_units_asked_for(
+    sources: dict[str, tuple[str, ...]],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A hole of half an inch, an inch from the origin; the outline is sure to 0.2 mm, 0.0079 in."""
+    traced = tracing.trace_plate([], None)
+    traced.circles = pd.DataFrame(
+        {"name": ["hole_01"], "x_mm": [25.4], "y_mm": [0.0], "diameter_mm": [12.7], "n_photos": [3]}
+    )
+    for units, circle, outline in (
+        (
+            "mm",
+            "name hole_01, x 25.400 mm, y 0.000 mm, diameter 12.700 mm, n_photos 3",
+            "sure to 0.200 mm across",
+        ),
+        (
+            "inch",
+            "name hole_01, x 1.0000 in, y 0.0000 in, diameter 0.5000 in, n_photos 3",
+            "sure to 0.0079 in across",
+        ),
+    ):
+        assert run("trace", *sources["trace"], "--out", str(tmp_path / f"{units}.svg"), "--units", units) == 0
+        said = capsys.readouterr().out
+        assert circle in said and outline in said

@@ -27,7 +27,7 @@ from ..drawing import (
 from ..drawing import save_layers as write_layers
 from ..drawing.beside import Beside, read_beside
 from ..errors import InputError
-from ..units import UnitSystem, format_area, format_place, parse_length
+from ..units import UnitSystem, format_area, format_length, format_place, parse_length
 from .options import DRAWING, DRAWING_FILE, OUT_FILE, units_option
 
 __all__ = ["command"]
@@ -112,7 +112,8 @@ def list_() -> None:
 @click.argument("numbers", type=click.Path(path_type=Path))
 @click.option("--out", type=DRAWING_FILE, help="SVG or DXF to write; else NUMBERS with .svg.")
 @_OVERWRITE
-def build(numbers: Path, out: Path | None, overwrite: bool) -> None:
+@units_option
+def build(numbers: Path, out: Path | None, overwrite: bool, units: str) -> None:
     """Make a drawing from a plate's numbers (NUMBERS.toml)."""
     stem = numbers.name.removesuffix(".toml").removesuffix(".numbers")
     out = out or numbers.with_name(f"{stem}.svg")
@@ -125,7 +126,7 @@ def build(numbers: Path, out: Path | None, overwrite: bool) -> None:
     _must_be_free(_files(out), overwrite)
     drawing = build_drawing(plate)
     _save(drawing, out)
-    _report(drawing)
+    _report(drawing, system=cast(UnitSystem, units))
 
 
 @command.command(name="import")
@@ -134,7 +135,10 @@ def build(numbers: Path, out: Path | None, overwrite: bool) -> None:
 @click.option("--layers", type=click.Path(path_type=Path), help="TOML that says what the layers mean.")
 @click.option("--save-layers", type=OUT_FILE, help="Write such a TOML, to be changed and used again.")
 @_OVERWRITE
-def import_(file: Path, out: Path, layers: Path | None, save_layers: Path | None, overwrite: bool) -> None:
+@units_option
+def import_(
+    file: Path, out: Path, layers: Path | None, save_layers: Path | None, overwrite: bool, units: str
+) -> None:
     """Bring in an SVG or DXF from a drawing program.
 
     What its layers mean comes from --layers, else from the TOML beside it, else from words in their names.
@@ -169,7 +173,7 @@ def import_(file: Path, out: Path, layers: Path | None, save_layers: Path | None
     _save(drawing, out)
     for line in said:
         click.echo(f"  {line}")
-    _report(drawing)
+    _report(drawing, system=cast(UnitSystem, units))
 
 
 @command.command(name="export")
@@ -198,6 +202,18 @@ def _length(option: str, text: str) -> float:
         return parse_length(text, to="mm")
     except InputError as error:
         raise InputError(f"{option}: {error}") from error
+
+
+def _traced_digits(system: UnitSystem) -> int:
+    """Of a length of a trace, whose intervals are some hundredths of a mm wide."""
+    return 3 if system == "mm" else 4
+
+
+def _traced(column: str, value: object, system: UnitSystem) -> str:
+    """A cell of the table of round holes, with its unit."""
+    if not isinstance(value, float):
+        return f"{column} {value}"
+    return f"{column.removesuffix('_mm')} {format_length(value, system, digits=_traced_digits(system))}"
 
 
 @command.command(name="trace")
@@ -232,6 +248,7 @@ def _length(option: str, text: str) -> float:
 @click.option("--name", default="traced plate", show_default=True, help="Name of the plate and face.")
 @click.option("--out", required=True, type=DRAWING_FILE, help="SVG or DXF to write.")
 @_OVERWRITE
+@units_option
 def trace(
     sources: tuple[Path, ...],
     known: tuple[str, str, str] | None,
@@ -243,6 +260,7 @@ def trace(
     name: str,
     out: Path,
     overwrite: bool,
+    units: str,
 ) -> None:
     """Draw a plate from photos of it, with the printed target (pitmap target) or one true distance.
 
@@ -281,16 +299,14 @@ def trace(
         thickness_mm=thickness_mm,
         edge_break_mm=edge_break_mm,
     )
+    system = cast(UnitSystem, units)
     _save(traced.drawing, out)
     for note in traced.notes:
         click.echo(f"  {note}")
     for row in traced.circles.to_dict("records"):
-        click.echo(
-            "  " + ", ".join(f"{k} {v:.3f}" if isinstance(v, float) else f"{k} {v}" for k, v in row.items())
-        )
-    click.echo(
-        f"  outline: sure to {traced.outline_err_mm:.3f} mm across (90 %, cameras included, the scale's length not)"
-    )
+        click.echo("  " + ", ".join(_traced(*cell, system) for cell in row.items()))
+    outline_err = format_length(traced.outline_err_mm, system, digits=_traced_digits(system))
+    click.echo(f"  outline: sure to {outline_err} across (90 %, cameras included, the scale's length not)")
     sure = f"sure to {100 * (traced.size.high - 1):.2f} % (90 %)"
     if sheet is not None and print_scale is None:
         sure = (
@@ -304,4 +320,4 @@ def trace(
     for opening, kind in traced.suggested_kinds.items():
         if kind != "other":
             click.echo(f"  {opening} may be a {kind}: a suggestion from size and place, to be confirmed")
-    _report(traced.drawing)
+    _report(traced.drawing, system=system)
