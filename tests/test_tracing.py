@@ -380,7 +380,7 @@ def test_refusals():
         trace_plate([photo, few], ("a", "b", 100.0))
     with pytest.raises(InputError, match="two holes clicked"):
         trace_plate([photo, photo], ("a", "z", 100.0))
-    with pytest.raises(InputError, match="mm above 0"):
+    with pytest.raises(InputError, match="a length above 0, got -1 mm = -0.0394 in"):
         trace_plate([photo, photo], ("a", "b", -1.0))
     square = {"a": (10.0, 10.0), "b": (70.0, 12.0), "c": (68.0, 50.0), "d": (9.0, 51.0)}
     first = PhotoClicks(rgb=blank, clicks_px=square)

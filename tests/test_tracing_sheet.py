@@ -87,7 +87,7 @@ def test_sheet_refusals() -> None:
         SheetUse(on="face", print_scale=100.0)
     with pytest.raises(NotEnoughData, match="no photo"):
         trace_plate([], sheet=SheetUse(on="face"))
-    with pytest.raises(InputError, match="thickness_mm"):
+    with pytest.raises(InputError, match="thickness: with the sheet on the bench"):
         trace_plate([photo], sheet=SheetUse(on="bench"))
     with pytest.raises(MeasurementError, match="^the printed target was not found"):
         trace_plate([photo], sheet=SheetUse(on="face"))
@@ -187,8 +187,8 @@ def test_an_outline_that_runs_into_an_opening_is_told() -> None:
 def test_sizes_of_no_plate_are_refused_before_the_work() -> None:
     photo = PhotoClicks(rgb=BLANK)
     for thickness_mm, edge_break_mm, words in (
-        (-12.0, 0.0, "thickness_mm: must be above 0"), (0.0, 0.0, "thickness_mm: must be above 0"),
-        (12.0, -0.3, "edge_break_mm"), (12.0, 30.0, "edge_break_mm: .* 0 to 3 mm, got 30"),
+        (-12.7, 0.0, "thickness: must be above 0, got -12.7 mm = -0.5 in"), (0.0, 0.0, "thickness: must be above 0"),
+        (12.0, -0.3, "edge break: "), (12.0, 30.0, "edge break: .* 0 to 3 mm = 0.118 in, got 30 mm = 1.18 in"),
     ):  # fmt: skip
         with pytest.raises(InputError, match=words):
             trace_plate(

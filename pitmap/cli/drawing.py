@@ -304,7 +304,7 @@ def trace(
     for note in traced.notes:
         click.echo(f"  {note}")
     for row in traced.circles.to_dict("records"):
-        click.echo("  " + ", ".join(_traced(*cell, system) for cell in row.items()))
+        click.echo("  " + ", ".join(_traced(str(column), value, system) for column, value in row.items()))
     outline_err = format_length(traced.outline_err_mm, system, digits=_traced_digits(system))
     click.echo(f"  outline: sure to {outline_err} across (90 %, cameras included, the scale's length not)")
     sure = f"sure to {100 * (traced.size.high - 1):.2f} % (90 %)"

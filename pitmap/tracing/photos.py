@@ -130,7 +130,8 @@ def check_sheet(photos: Sequence[PhotoClicks], sheet: SheetUse, thickness_mm: fl
         return 0.0
     if not (math.isfinite(thickness_mm) and thickness_mm > 0):
         raise InputError(
-            f"thickness_mm: with the sheet on the bench the plate's thickness is needed, above 0, got {thickness_mm:g}"
+            f"thickness: with the sheet on the bench the plate's thickness is needed, above 0, got "
+            f"{in_both(thickness_mm, 'mm')}"
         )
     return thickness_mm
 
@@ -144,9 +145,9 @@ def check_sizes(thickness_mm: float, edge_break_mm: float) -> None:
         A thickness that is not above 0 (NaN is none given), an edge break below 0 or wider than a broken edge.
     """
     if not (math.isnan(thickness_mm) or 0 < thickness_mm < math.inf):
-        raise InputError(f"thickness_mm: must be above 0, got {thickness_mm:g}")
+        raise InputError(f"thickness: must be above 0, got {in_both(thickness_mm, 'mm')}")
     if not 0 <= edge_break_mm <= _WIDEST_BREAK_MM:
         raise InputError(
-            f"edge_break_mm: is the width of the chamfer on the edges, 0 to "
+            "edge break: is the width of the chamfer on the edges, 0 to "
             f"{in_both(_WIDEST_BREAK_MM, 'mm')}, got {in_both(edge_break_mm, 'mm')}"
         )
