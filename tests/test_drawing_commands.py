@@ -300,3 +300,22 @@ def test_trace_tells_its_circles_in_the_units_asked_for(
         assert run("trace", *sources["trace"], "--out", str(tmp_path / f"{units}.svg"), "--units", units) == 0
         said = capsys.readouterr().out
         assert circle in said and outline in said
+
+
+@pytest.mark.parametrize("called", ["build", "import"])
+def test_new_drawing_is_reported_with_what_is_wrong_of_its_limits(
+    called: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It said "nothing found", and the check of the very file that it had written found an error."""
+    numbers, plate = tmp_path / "plate.numbers.toml", tmp_path / "plate.svg"
+    text = Path(NUMBERS).read_text(encoding="utf-8")
+    numbers.write_text(
+        text.replace("[limits.flatness]\nvalue = 40", "[limits.flatness]\nvalue = nan"), encoding="utf-8"
+    )
+    run("build", str(numbers), "--out", str(plate))
+    if called == "import":
+        capsys.readouterr()
+        run("import", str(plate), "--out", str(tmp_path / "again.svg"))
+    said = capsys.readouterr().out
+    assert "error: limits: flatness: length 'nan um': expected a number and a unit" in said
+    assert "nothing found" not in said

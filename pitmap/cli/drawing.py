@@ -126,7 +126,7 @@ def build(numbers: Path, out: Path | None, overwrite: bool, units: str) -> None:
     _must_be_free(_files(out), overwrite)
     drawing = build_drawing(plate)
     _save(drawing, out)
-    _report(drawing, system=cast(UnitSystem, units))
+    _report(drawing, _wrong_limit(drawing), cast(UnitSystem, units))
 
 
 @command.command(name="import")
@@ -173,7 +173,7 @@ def import_(
     _save(drawing, out)
     for line in said:
         click.echo(f"  {line}")
-    _report(drawing, system=cast(UnitSystem, units))
+    _report(drawing, _wrong_limit(drawing), cast(UnitSystem, units))
 
 
 @command.command(name="export")
