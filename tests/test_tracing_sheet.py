@@ -106,6 +106,25 @@ def test_sources(tmp_path) -> None:
         focal_in_px(-1.0, (40, 30))
 
 
+def test_a_picture_that_is_there_twice_is_no_second_photo(tmp_path) -> None:
+    """One photo given three times was told to be sure to less than the photo alone, and its holes to be agreed on."""
+    import cv2
+
+    for name, grey in (("a.png", 90), ("b.png", 91), ("copy.png", 90)):
+        cv2.imwrite(str(tmp_path / name), np.full((600, 800, 3), grey, np.uint8))
+    assert len(read_trace_sources([tmp_path / "a.png", tmp_path / "b.png"])) == 2
+    rows = [
+        f"{name},{hole},{x},{y}"
+        for name in ("a.png", "copy.png")
+        for hole, x, y in (("p", 9, 9), ("q", 700, 9))
+    ]
+    clicks = tmp_path / "clicks.csv"
+    clicks.write_text("\n".join(["photo,hole,x_px,y_px", *rows]))
+    for paths in (["a.png", "b.png", "a.png"], ["a.png", "b.png", "copy.png"], ["clicks.csv"]):
+        with pytest.raises(InputError, match=r"(a|copy)\.png: is the very picture of .*a\.png"):
+            read_trace_sources([tmp_path / p for p in paths])
+
+
 def test_command_needs_a_scale(tmp_path) -> None:
     import cv2
 

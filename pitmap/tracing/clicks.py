@@ -9,7 +9,7 @@ from pathlib import Path
 
 from ..csv_rows import read_rows, row_number
 from ..errors import InputError
-from ..photo import read_photo
+from ..photo import Photo, read_photo
 from .photos import PhotoClicks
 
 __all__ = ["focal_in_px", "read_clicks", "read_trace_sources"]
@@ -29,7 +29,7 @@ def read_clicks(path: str | Path) -> list[PhotoClicks]:
     ------
     InputError
         No such file, a missing column, a cell that is not a number (line and column named), a hole twice in one photo, a
-        photo that cannot be read, a click beside its photo.
+        photo that cannot be read or is the very picture of another, a click beside its photo.
     """
     path = Path(path)
     clicks: dict[str, dict[str, tuple[float, float]]] = {}
@@ -42,12 +42,32 @@ def read_clicks(path: str | Path) -> list[PhotoClicks]:
             )
         of_photo[row["hole"]] = at
     photos = []
-    for name, clicked in clicks.items():
-        rgb = read_photo(path.parent / name).rgb
+    pictures = _read_each([path.parent / name for name in clicks])
+    for (name, clicked), picture in zip(clicks.items(), pictures, strict=True):
         try:
-            photos.append(PhotoClicks(rgb=rgb, clicks_px=clicked))
+            photos.append(PhotoClicks(rgb=picture.rgb, clicks_px=clicked))
         except InputError as error:
             raise InputError(f"{path}: photo {name}: {error}") from error
+    return photos
+
+
+def _read_each(paths: Sequence[Path]) -> list[Photo]:
+    """The pictures of several files, every one of them another.
+
+    A picture that is there twice would count as a second sight of every edge: intervals come out narrower than one
+    photo can make them, and holes that it does not show pass for agreed on.
+    """
+    photos: list[Photo] = []
+    of_picture: dict[str, Path] = {}
+    for path in paths:
+        photo = read_photo(path)
+        if photo.sha256 in of_picture:
+            raise InputError(
+                f"{path}: is the very picture of {of_picture[photo.sha256]}, which tells nothing new; leave it out, or take "
+                "another photo"
+            )
+        of_picture[photo.sha256] = path
+        photos.append(photo)
     return photos
 
 
@@ -81,7 +101,7 @@ def read_trace_sources(paths: Sequence[str | Path], focal_35mm: float | None = N
     Raises
     ------
     InputError
-        Nothing given, a CSV beside other files, or a file that cannot be read.
+        Nothing given, a CSV beside other files, or a file that cannot be read, or that is the very picture of another.
     """
     files = [Path(p) for p in paths]
     is_csv = [p.suffix.lower() == ".csv" for p in files]
@@ -90,7 +110,7 @@ def read_trace_sources(paths: Sequence[str | Path], focal_35mm: float | None = N
     if any(is_csv):
         photos = read_clicks(files[0])
     else:
-        photos = [PhotoClicks(rgb=read_photo(p).rgb) for p in files]
+        photos = [PhotoClicks(rgb=p.rgb) for p in _read_each(files)]
     if focal_35mm is None:
         return photos
     return [replace(p, focal_px=focal_in_px(focal_35mm, (p.rgb.shape[1], p.rgb.shape[0]))) for p in photos]
