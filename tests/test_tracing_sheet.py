@@ -125,6 +125,14 @@ def test_a_picture_that_is_there_twice_is_no_second_photo(tmp_path) -> None:
             read_trace_sources([tmp_path / p for p in paths])
 
 
+def test_a_list_without_a_click_is_told_as_such(tmp_path) -> None:
+    """It was told that one photo and a distance leave the tilt open; the list holds no photo."""
+    clicks = tmp_path / "clicks.csv"
+    clicks.write_text("photo,hole,x_px,y_px\n")
+    with pytest.raises(InputError, match=r"clicks\.csv: lists no click; add a row"):
+        read_trace_sources([clicks])
+
+
 def test_command_needs_a_scale(tmp_path) -> None:
     import cv2
 

@@ -29,7 +29,7 @@ def read_clicks(path: str | Path) -> list[PhotoClicks]:
     ------
     InputError
         No such file, a missing column, a cell that is not a number (line and column named), a hole twice in one photo, a
-        photo that cannot be read or is the very picture of another, a click beside its photo.
+        photo that cannot be read or is the very picture of another, a click beside its photo, no click at all.
     """
     path = Path(path)
     clicks: dict[str, dict[str, tuple[float, float]]] = {}
@@ -41,6 +41,8 @@ def read_clicks(path: str | Path) -> list[PhotoClicks]:
                 f"{where}, column hole: {row['hole']!r} is there twice for this photo; take one out"
             )
         of_photo[row["hole"]] = at
+    if not clicks:
+        raise InputError(f"{path}: lists no click; add a row for each hole of each photo under the header")
     photos = []
     pictures = _read_each([path.parent / name for name in clicks])
     for (name, clicked), picture in zip(clicks.items(), pictures, strict=True):
