@@ -319,3 +319,16 @@ def test_new_drawing_is_reported_with_what_is_wrong_of_its_limits(
     said = capsys.readouterr().out
     assert "error: limits: flatness: length 'nan um': expected a number and a unit" in said
     assert "nothing found" not in said
+
+
+def test_numbers_that_make_no_plate_are_told_with_their_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The refusal named the plate alone, and of several files of one plate nobody knew which was meant."""
+    numbers = tmp_path / "plate.numbers.toml"
+    text = Path(NUMBERS).read_text(encoding="utf-8")
+    numbers.write_text(text.replace("land_width_mm = 6.0", "land_width_mm = 600.0"), encoding="utf-8")
+    for argv in (("build", str(numbers)), ("check", str(numbers))):
+        assert run(*argv) == 2
+        assert f"{numbers}: plate 'Heron 40 end plate': " in capsys.readouterr().err
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["plate.numbers.toml"]

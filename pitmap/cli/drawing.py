@@ -13,7 +13,6 @@ import tomlkit
 
 from ..drawing import (
     Drawing,
-    build_drawing,
     check_drawing,
     dxf_layers,
     import_dxf,
@@ -26,6 +25,7 @@ from ..drawing import (
 )
 from ..drawing import save_layers as write_layers
 from ..drawing.beside import Beside, read_beside
+from ..drawing.load import build_of_file
 from ..errors import InputError
 from ..units import UnitSystem, format_area, format_length, format_place, parse_length
 from .options import DRAWING, DRAWING_FILE, OUT_FILE, units_option
@@ -124,7 +124,7 @@ def build(numbers: Path, out: Path | None, overwrite: bool, units: str) -> None:
             f"{numbers}: the TOML beside {out.name} would replace these numbers; give --out another name"
         )
     _must_be_free(_files(out), overwrite)
-    drawing = build_drawing(plate)
+    drawing = build_of_file(plate, numbers)
     _save(drawing, out)
     _report(drawing, _wrong_limit(drawing), cast(UnitSystem, units))
 

@@ -10,11 +10,11 @@ from .beside import Beside, read_beside
 from .build import build_drawing
 from .dxf import import_dxf
 from .model import Drawing
-from .numbers import numbers_from_mapping, read_toml
+from .numbers import PlateNumbers, numbers_from_mapping, read_toml
 from .rings import load_rings
 from .svg import import_svg, load_svg
 
-__all__ = ["load_drawing", "load_shipped", "load_with_notes", "shipped_plates"]
+__all__ = ["build_of_file", "load_drawing", "load_shipped", "load_with_notes", "shipped_plates"]
 
 
 def _svg(path: Path, beside: Beside | None = None) -> tuple[Drawing, tuple[str, ...]]:
@@ -27,10 +27,24 @@ def _dxf(path: Path, beside: Beside | None = None) -> tuple[Drawing, tuple[str, 
     return found.drawing, found.notes
 
 
+def build_of_file(numbers: PlateNumbers, path: Path) -> Drawing:
+    """A drawing from the numbers of a file, which is named where they make no plate.
+
+    Raises
+    ------
+    DrawingError
+        As :func:`pitmap.drawing.build_drawing`.
+    """
+    try:
+        return build_drawing(numbers)
+    except DrawingError as error:
+        raise DrawingError(f"{path}: {error}") from error
+
+
 def _toml(path: Path) -> tuple[Drawing, tuple[str, ...]]:
     data = read_toml(path)
     if "trace" in data:
-        return build_drawing(numbers_from_mapping(data, str(path))), ()
+        return build_of_file(numbers_from_mapping(data, str(path)), path), ()
     beside = read_beside(path, data)
     other = path.parent / beside.drawing if beside.drawing else path.with_suffix(".svg")
     if other.suffix.lower() not in (".svg", ".dxf"):
