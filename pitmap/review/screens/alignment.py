@@ -119,13 +119,19 @@ def _by_hand(
     if gone := [n for n in picks if n not in centres]:
         st.warning(plain(f"No longer in the drawing, so not picked any more: {', '.join(gone)}."))
         picks = {n: place for n, place in picks.items() if n in centres}
-    names = [n for n in centres if n not in picks] or list(centres)
+    # those picked can be picked again: a refusal asks for it by the number, and it need not be the last one
+    names = [*(n for n in centres if n not in picks), *picks]
+    numbers = {n: k for k, n in enumerate(picks, 1)}
     picker = Picker(photo_of(ref).rgb, f"pick_{ref.id}")
     left, right = st.columns([3, 2])
     with right:
-        name = st.selectbox("Opening", names, key=f"pick_name_{ref.id}_{len(picks)}")
+        name = st.selectbox(
+            "Opening", names, key=f"pick_name_{ref.id}_{hash(tuple(picks.values()))}",
+            format_func=lambda n: f"{n}, pick {numbers[n]} again" if n in numbers else n,
+        )  # fmt: skip
         if (place := picker.click()) is not None:
-            st.session_state[key] = {**picks, name: place}
+            # last whether it is new or moved: the button takes back the latest click
+            st.session_state[key] = {**{n: at for n, at in picks.items() if n != name}, name: place}
             st.rerun()
         picture = drawn(
             "places to pick", (drawing,), (name, *picks),
@@ -133,8 +139,9 @@ def _by_hand(
         )  # fmt: skip
         st.image(picture, width="stretch", alt=f"The drawing, with the opening {name} marked")
     with left:
-        picker.show([Mark(x, y) for x, y in picks.values()])
-    st.write(plain(f"{len(picks)} picked: {', '.join(picks) or 'none yet'}"))
+        picker.show([Mark(x, y, str(numbers[n])) for n, (x, y) in picks.items()])
+    listed = ", ".join(f"{k} {n}" for n, k in numbers.items())
+    st.write(plain(f"{len(picks)} picked: {listed or 'none yet'}"))
     one, two = st.columns(2)
     if picks and one.button("Take the last one back", key=f"undo_pick_{ref.id}"):
         st.session_state[key] = dict(list(picks.items())[:-1])
@@ -146,6 +153,9 @@ def _by_hand(
         alignment = laid_on(ref, face, rows)
     except AlignmentRefused as error:
         st.warning(plain(f"Refused: {error}"), icon=":material/block:")
+        st.write(
+            "The numbers on the photo are those of the list. To move a place, choose its opening again and click."
+        )
         return
     show_alignment(ref, drawing, alignment)
     if survey.state != "open":
