@@ -83,6 +83,20 @@ _PRINT_STYLE = """
 lost its right third, the picture after a lap all of it. Made so small, those of a screen 1920 px wide go on A4 and letter.
 """
 
+_TAP_SCRIPT = """
+if (!window.pitmapTaps) {
+  window.pitmapTaps = true;
+  document.addEventListener("touchstart", (event) => {
+    const [finger, second] = event.touches;
+    if (second || !event.target.closest?.(".js-plotly-plot .nsewdrag")) return;
+    event.target.dispatchEvent(
+      new MouseEvent("mousemove", {bubbles: true, clientX: finger.clientX, clientY: finger.clientY}));
+  }, {capture: true, passive: true});
+}"""
+"""A chart chooses what the pointer was over last, and a finger is over nothing before it taps: every tap on a ring chose
+the one tapped before it. So the chart is told where the finger is before it hears of the tap.
+"""
+
 _ICON = """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32">
 <circle cx="16" cy="16" r="14" fill="#0b5a8a"/><circle cx="16" cy="16" r="5" fill="#fff"/>
 <circle cx="8" cy="13" r="2" fill="#fff"/><circle cx="22" cy="24" r="2.5" fill="#fff"/></svg>"""
@@ -116,7 +130,10 @@ def run() -> None:
     chosen = st.navigation(sections)
     # windows beside each other, the way back and a printed page are told apart by it
     st.set_page_config(page_title=f"{chosen.title} - pitmap")
-    st.html(f"<style>{_TOUCH_STYLE}{_FOCUS_STYLE}{_PRINT_STYLE}</style>")
+    st.html(
+        f"<style>{_TOUCH_STYLE}{_FOCUS_STYLE}{_PRINT_STYLE}</style><script>{_TAP_SCRIPT}</script>",
+        unsafe_allow_javascript=True,
+    )
     with st.sidebar:
         choose_units()
         choose_person()

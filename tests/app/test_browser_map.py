@@ -35,11 +35,11 @@ def open_map(browser, server: str):  # type: ignore[no-untyped-def]
     return page
 
 
-def apart(rings: list[dict]) -> list[dict]:
+def apart(rings: list[dict], px: float = 30) -> list[dict]:
     """Those that no other one lies under or over, the smallest last."""
     at = np.array([[ring["x"], ring["y"]] for ring in rings])
     away = np.hypot(*(at[:, None] - at).T) + 1e9 * np.eye(len(at))
-    return [ring for ring, nearest in zip(rings, away.min(0), strict=True) if nearest > 30]
+    return [ring for ring, nearest in zip(rings, away.min(0), strict=True) if nearest > px]
 
 
 def shown_mark(page) -> int | None:  # type: ignore[no-untyped-def]
@@ -85,6 +85,27 @@ def test_the_last_click_wins(browser, mapped_server: str) -> None:  # type: igno
     page.get_by_role("option", name=re.compile("intake")).click()
     assert shown_mark(page) is None
     page.get_by_text("Click a ring to read its row.").wait_for()
+
+
+def test_tap_chooses_the_ring_under_the_finger(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
+    """Every tap chose the ring that had been tapped before it, and the first one none."""
+    phone = browser.new_context(
+        viewport={"width": 390, "height": 844}, has_touch=True, is_mobile=True,
+        user_agent="Mozilla/5.0 (Linux; Android 14) Mobile",
+    ).new_page()  # fmt: skip
+    phone.set_default_timeout(60_000)
+    phone.goto(f"{mapped_server}/map?job=1&plate=1&face=1&survey=2")
+    headed(phone, "Map")
+    plot = phone.locator(".js-plotly-plot").first
+    plot.locator(".nsewdrag").first.wait_for(state="attached")
+    plot.evaluate("e => e.scrollIntoView({block: 'center'})")
+    lying_still(plot)
+    for k in (0, 1):
+        ring = apart(phone.evaluate(RINGS), 15)[k]
+        phone.touchscreen.tap(ring["x"], ring["y"])
+        phone.wait_for_timeout(1500)
+        assert shown_mark(phone) == ring["mark"]
+    no_error(phone)
 
 
 def test_phone_shows_before_and_after_one_below_the_other(browser, mapped_server: str) -> None:  # type: ignore[no-untyped-def]
