@@ -178,6 +178,10 @@ BORE_BAND = "[[bands]]\nname = 'b'\nabout = 'bore'\nfrom_mm = -5\nto_mm = 40\nse
         ("nmae = 'x'\n[trace]\neccentricity_mm = 10\nradius_mm = 90", "unknown field nmae"),
         ("holes = 3\n[trace]\neccentricity_mm = 10\nradius_mm = 90", r"\[\[holes\]\]"),
         ("[trace\n", "not TOML"),
+        (
+            "name = ' '\nthickness_mm = 12\nland_width_mm = 6\n[trace]\neccentricity_mm = 10\nradius_mm = 90",
+            "name is empty",
+        ),
         (WHOLE + "[[ears]]\nx_mm = 130\ny_mm = 0\nradius_mm = -5", "ear at 130, 0 mm needs a radius above 0"),
         (WHOLE + "[[ears]]\nx_mm = 130\ny_mm = 0\nradius_mm = 0", "ear at 130, 0 mm needs a radius above 0"),
         (WHOLE + BORE_BAND, "band 'b' needs .*about the bore both 0 or more"),

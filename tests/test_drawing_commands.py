@@ -88,6 +88,20 @@ def test_trace_is_not_sure_of_a_print_that_nobody_measured(
     assert told in capsys.readouterr().out
 
 
+@pytest.mark.parametrize("called", ["mirror", "trace"])
+def test_a_plate_without_a_name_is_refused_before_the_work(
+    called: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = str(tmp_path / "plate.svg")
+    rest = {
+        "mirror": ["heron40_end", out],
+        "trace": [str(tmp_path), "--sheet", "bench", "--thickness", "12 mm", "--out", out],
+    }
+    assert run(called, *rest[called], "--name", " ") == 2
+    assert "--name" in (said := capsys.readouterr().err) and "is empty" in said
+    assert not (tmp_path / "plate.svg").exists()
+
+
 def run(*argv: str) -> int:
     """The exit code of ``pitmap drawing``."""
     with pytest.raises(SystemExit) as stop:

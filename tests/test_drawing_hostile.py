@@ -94,6 +94,14 @@ def test_number_of_hundreds_of_digits_is_refused_with_its_file(name, digits, tmp
         load_drawing(tmp_path / name)
 
 
+@pytest.mark.parametrize("encoding", ["latin-1", "utf-16"])
+def test_toml_that_is_not_utf8_is_told_how_to_save_it(encoding, tmp_path):
+    """'utf-8' codec can't decode byte 0xe4 told nobody what to do."""
+    (tmp_path / "plate.toml").write_text("name='Läppplatte'\n", encoding=encoding)
+    with pytest.raises(DrawingError, match=r"plate\.toml: is not UTF-8 text; save it in UTF-8$"):
+        load_drawing(tmp_path / "plate.toml")
+
+
 def test_toml_with_a_byte_order_mark_is_read(tmp_path):
     """As some editors write every file."""
     text = "name='p'\nthickness_mm=20\nland_width_mm=6\n[trace]\neccentricity_mm=12\nradius_mm=85\n"

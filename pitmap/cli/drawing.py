@@ -64,6 +64,12 @@ def _save(drawing: Drawing, out: Path) -> None:
     click.echo(f"written to {out} and {_files(out)[1].name} beside it")
 
 
+def _not_blank(_ctx: click.Context, _param: click.Parameter, value: str) -> str:
+    if not value.strip():
+        raise click.BadParameter("is empty; surveys and records name the plate by it")
+    return value.strip()
+
+
 def _report(drawing: Drawing, wrong_limit: str = "", system: UnitSystem = "mm") -> int:
     """Print what the check finds, and what is wrong with a limit; the number of errors."""
     findings = check_drawing(drawing, system=system)
@@ -189,7 +195,7 @@ def export(drawing: Drawing, out: Path, overwrite: bool) -> None:
 @command.command(name="mirror")
 @click.argument("drawing", type=DRAWING)
 @click.argument("out", type=DRAWING_FILE)
-@click.option("--name", required=True, help="Name of the second face.")
+@click.option("--name", required=True, callback=_not_blank, help="Name of the second face.")
 @_OVERWRITE
 def mirror(drawing: Drawing, out: Path, name: str, overwrite: bool) -> None:
     """The second face of an intermediate plate: the mirror image, to be edited where it differs."""
@@ -245,7 +251,13 @@ def _traced(column: str, value: object, system: UnitSystem) -> str:
     show_default=True,
     help="Width of the chamfer that breaks every edge.",
 )
-@click.option("--name", default="traced plate", show_default=True, help="Name of the plate and face.")
+@click.option(
+    "--name",
+    default="traced plate",
+    show_default=True,
+    callback=_not_blank,
+    help="Name of the plate and face.",
+)
 @click.option("--out", required=True, type=DRAWING_FILE, help="SVG or DXF to write.")
 @_OVERWRITE
 @units_option

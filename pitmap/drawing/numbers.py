@@ -133,6 +133,8 @@ class PlateNumbers:
     limits: Mapping[str, object] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        if not self.name.strip():
+            raise DrawingError("plate: name is empty; surveys and records name the plate by it")
         for label, value in (("thickness_mm", self.thickness_mm), ("land_width_mm", self.land_width_mm)):
             if not (math.isfinite(value) and value > 0):
                 raise DrawingError(f"plate {self.name!r}: {label} must be above 0, got {value!r}")
@@ -299,6 +301,8 @@ def read_toml(path: Path) -> dict[str, Any]:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise DrawingError(f"{path}: cannot be read ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        raise DrawingError(f"{path}: is not UTF-8 text; save it in UTF-8") from error
     except (ValueError, RecursionError) as error:
         # a number of thousands of digits is refused with a plain ValueError
         raise DrawingError(f"{path}: is not TOML ({error})") from error
