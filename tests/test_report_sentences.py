@@ -150,7 +150,7 @@ def test_record_says_at_what_confidence_its_stock_is_enough(record):
     # how often it was where that could be counted is in the README, and from tests/benchmarks/stock_on_faces.py
     assert notes == [
         "Stock that this record advises is meant to be enough with a chance of 99.5 %; where 90 % was meant it was on"
-        " 86 to 89 of 100 invented faces whose depths are known."
+        " 86 to 88 of 100 invented faces whose depths are known."
     ]
     needed = next(b for b in sections["stock"].blocks if isinstance(b, Table))
     assert needed.head[3] == "enough at 99.5 %"

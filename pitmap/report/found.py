@@ -112,7 +112,7 @@ def verdict_section(t: Translate, record: RecordInput) -> Section:
     if any(n.stock_um.is_known and n.recommended_um > 0 for n in record.plan.needed):
         text = t(
             "Stock that this record advises is meant to be enough with a chance of {confidence}; where 90 % was meant it was"
-            " on 86 to 89 of 100 invented faces whose depths are known.",
+            " on 86 to 88 of 100 invented faces whose depths are known.",
             confidence=format_confidence(record.plan.confidence),
         )
         blocks.append(Paragraph(text=text, kind="note"))
