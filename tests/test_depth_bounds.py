@@ -337,6 +337,17 @@ def test_removed_from_thickness_plane():
     assert float(removed.sd_at((0, 0))) > float(removed.sd_at((100, 60)))
 
 
+def test_one_spot_measured_after_stands_for_one_measured_before():
+    """Spots of the first round 3 mm apart, one of the second between them: it was taken for both, as two measurements."""
+    columns = ["x_mm", "y_mm", "value_um", "uncertainty_um"]
+    before = pd.DataFrame([(0.0, 0.0, 9000.0, 3.0), (3.0, 0.0, 9002.0, 3.0)], columns=columns)
+    after = pd.DataFrame([(1.2, 0.0, 8980.0, 3.0)], columns=columns)
+    removed = removed_from_thickness(before, after)
+    assert removed.n_spots == 1
+    assert float(removed.at((0, 0))) == pytest.approx(20.0)
+    assert float(removed.sd_at((0, 0))) == pytest.approx(3 * np.sqrt(2))
+
+
 def test_removed_from_thickness_errors_grow_with_what_no_plane_explains():
     """Four corners that come out 6 um over and under in turn: no plane does that, and 3 um a reading do not either.
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.distance import cdist
 
 from ..errors import InputError, NotEnoughData
 from ..estimate import DEFAULT_LEVEL, Estimate
@@ -136,19 +137,12 @@ def removed_from_thickness(before: pd.DataFrame, after: pd.DataFrame) -> Removed
     Weighted least squares; the Birge ratio widens the errors (R. T. Birge, Phys. Rev. 40 (1932) 207, from memory).
     """
     a, b = (s[np.isfinite(s[:, :2]).all(axis=1)] for s in map(thickness_spots, (before, after)))
-    xy, difference, variance = [], [], []
-    for x, y, thick, its_variance in a:
-        distance = np.hypot(b[:, 0] - x, b[:, 1] - y)
-        if distance.size and distance.min() <= _SAME_SPOT_MM:
-            twin = b[int(np.argmin(distance))]
-            xy.append((x, y))
-            difference.append(thick - twin[2])
-            variance.append(its_variance + twin[3])
-    if not xy:
+    one, twin = _pairs(a[:, :2], b[:, :2])
+    if not len(one):
         raise NotEnoughData(
             "removed stock: no spot was measured both before and after; measure the same spots again"
         )
-    p, d, v = np.array(xy, float), np.array(difference, float), np.array(variance, float)
+    p, d, v = a[one, :2], a[one, 2] - b[twin, 2], a[one, 3] + b[twin, 3]
     middle = p.mean(axis=0)
     design = np.column_stack([np.ones(len(p)), p - middle])
     spread = np.linalg.svd(p - middle, compute_uv=False)
@@ -170,6 +164,17 @@ def removed_from_thickness(before: pd.DataFrame, after: pd.DataFrame) -> Removed
     return RemovedStock(
         coefficients=(float(c[0]), float(c[1]), float(c[2])), covariance=full, n_spots=len(p), residual_um=sd
     )
+
+
+def _pairs(one: NDArray[np.float64], other: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Which spots (n, 2) and (m, 2) are each other's nearest, and one place: none counts twice."""
+    if not (len(one) and len(other)):
+        return np.empty(0, np.intp), np.empty(0, np.intp)
+    distance = cdist(one, other)
+    nearest = distance.argmin(axis=1)
+    places = np.arange(len(one))
+    is_pair = (distance[places, nearest] <= _SAME_SPOT_MM) & (distance.argmin(axis=0)[nearest] == places)
+    return places[is_pair], nearest[is_pair]
 
 
 def thickness_spots(readings: pd.DataFrame) -> NDArray[np.float64]:
