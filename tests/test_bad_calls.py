@@ -272,7 +272,7 @@ def test_page_that_others_can_reach_is_opened_with_a_warning(
     address: str, is_open: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Whoever opens it to the shop's phones should read once that nobody is asked for a password."""
-    monkeypatch.setattr("pitmap.cli.review.subprocess.call", lambda *args, **kwargs: 0)
+    monkeypatch.setattr("pitmap.cli.review._serve", lambda *args: 0)
     with socket.socket() as door:
         door.bind(("127.0.0.1", 0))
         port = door.getsockname()[1]

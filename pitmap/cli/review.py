@@ -88,15 +88,19 @@ def _serve(call: Sequence[str], environment: Mapping[str, str]) -> int:
         told.append(number)
         end()
 
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):  # not every system has the last
-        number = getattr(signal, name, None)
-        # what is ignored stays so: nohup wants the page to outlive the terminal
-        if number is not None and signal.getsignal(number) != signal.SIG_IGN:
-            signal.signal(number, hear)
-    started.append(subprocess.Popen(call, env=environment))
-    if told:  # while the server was being started
-        end()
-    code = started[0].wait()
+    names = ("SIGINT", "SIGTERM", "SIGHUP")  # not every system has the last
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    # what is ignored stays so: nohup wants the page to outlive the terminal
+    heard = [number for number in numbers if signal.getsignal(number) != signal.SIG_IGN]
+    before = {number: signal.signal(number, hear) for number in heard}
+    try:
+        started.append(subprocess.Popen(call, env=environment))
+        if told:  # while the server was being started
+            end()
+        code = started[0].wait()
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
     if not told:
         return code
     if told[0] == signal.SIGINT:
