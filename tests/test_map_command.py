@@ -129,7 +129,7 @@ def test_what_the_check_warns_of_is_said_before_the_work(
     """A plate 2 mm thick by a slip of the unit was mapped in silence; only the check and the review page said so."""
     save_svg(replace(load_drawing(DRAWING), thickness_mm=2.0), tmp_path / "thin.svg")
     assert run(command, str(tmp_path / "none.jpg"), "--drawing", str(tmp_path / "thin.svg")) == 2
-    assert "thin.svg: thickness_mm of 2 mm is unusual; is the unit right?" in capsys.readouterr().err
+    assert "thin.svg: thickness of 2 mm is unusual; is the unit right?" in capsys.readouterr().err
 
 
 def test_map_never_replaces_a_survey_that_was_written_while_it_worked(

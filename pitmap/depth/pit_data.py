@@ -87,8 +87,8 @@ class PitData:
 
     @property
     def is_informative(self) -> NDArray[np.bool_]:
-        """Pits whose depth is known from both sides: read, or gone after some step that tells of it."""
-        return self.is_read | (np.isfinite(self.hi) & self.is_told)
+        """Pits whose depth is known from both sides: read, or gone after some step."""
+        return self.is_read | np.isfinite(self.hi)
 
 
 def collect(
